@@ -1,0 +1,1 @@
+//! Motion against the rig: whether each move may run, and why not.

@@ -1,0 +1,1 @@
+//! The commands. Only this part prints, and only this part knows paths.

@@ -1,0 +1,1 @@
+//! A schedule becomes files that firmware and instruments read.

@@ -1,0 +1,5 @@
+//! slewsmith at the command line.
+
+#![forbid(unsafe_code)]
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! What a rig can do.

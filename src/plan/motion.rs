@@ -1,0 +1,198 @@
+//! Motion: segments of constant jerk on one clock.
+//!
+//! Within a segment, with τ the time since its start,
+//!
+//! ```text
+//! a(τ) = a₀ + j τ
+//! v(τ) = v₀ + a₀ τ + j τ²/2
+//! s(τ) = s₀ + v₀ τ + a₀ τ²/2 + j τ³/6
+//! ```
+//!
+//! Positions are in **microsteps from the start of the move, growing whichever way
+//! the axis turns** ([`Direction`] says which), times in seconds. Velocity is never
+//! negative. The planner alone converts between the load's travel and microsteps.
+
+use std::sync::Arc;
+
+use crate::diagnostic::Span;
+use crate::script::Shape;
+
+/// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Segment {
+    /// How long it lasts (s).
+    pub duration: f64,
+    /// Position at its start (microsteps from the start of the move).
+    pub position: f64,
+    /// Speed at its start (microsteps/s).
+    pub velocity: f64,
+    /// Acceleration at its start (microsteps/s²).
+    pub acceleration: f64,
+    /// Jerk throughout (microsteps/s³).
+    pub jerk: f64,
+}
+
+impl Segment {
+    /// Position after `t` seconds of the segment.
+    pub fn position_at(&self, t: f64) -> f64 {
+        self.position + t * (self.velocity + t * (self.acceleration / 2.0 + t * self.jerk / 6.0))
+    }
+
+    /// Speed after `t` seconds of the segment.
+    pub fn velocity_at(&self, t: f64) -> f64 {
+        self.velocity + t * (self.acceleration + t * self.jerk / 2.0)
+    }
+
+    /// Acceleration after `t` seconds of the segment.
+    pub fn acceleration_at(&self, t: f64) -> f64 {
+        self.acceleration + t * self.jerk
+    }
+}
+
+/// Which way an axis turns.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Direction {
+    /// Rising position (counter-clockwise).
+    Positive,
+    /// Falling position (clockwise).
+    Negative,
+}
+
+impl Direction {
+    /// +1 or −1.
+    pub const fn sign(self) -> i64 {
+        match self {
+            Self::Positive => 1,
+            Self::Negative => -1,
+        }
+    }
+
+    /// The direction of a signed number of microsteps; zero counts as positive.
+    pub const fn of(steps: i64) -> Self {
+        if steps < 0 {
+            Self::Negative
+        } else {
+            Self::Positive
+        }
+    }
+}
+
+/// The motion of one axis during a move.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AxisMotion {
+    /// Which axis of the rig.
+    pub axis: usize,
+    /// Which way it turns.
+    pub direction: Direction,
+    /// How many microsteps, exactly.
+    pub steps: u64,
+    /// Its segments, one after the other from time zero; empty where `steps` is 0.
+    pub segments: Vec<Segment>,
+    /// The limits that it was planned within.
+    pub limits: AxisLimits,
+}
+
+/// The limits of one axis for one move, the script's and the rig's put together.
+/// Units: microsteps/s, /s², /s³.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AxisLimits {
+    /// Highest speed.
+    pub speed: f64,
+    /// Highest acceleration.
+    pub accel: f64,
+    /// Highest deceleration.
+    pub decel: f64,
+    /// Highest jerk, where there is one.
+    pub jerk: Option<f64>,
+    /// Speed that ramps begin and end at; 0 where the script does not set it.
+    pub start: f64,
+}
+
+impl AxisMotion {
+    /// How long it takes (s).
+    pub fn duration(&self) -> f64 {
+        self.segments.iter().map(|segment| segment.duration).sum()
+    }
+}
+
+/// The motion of one move (or of a group of moves): a list of segments for each
+/// axis that moves, on one clock. Position-independent, so equal moves share one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Motion {
+    /// The shape that the script asked for.
+    pub shape: Shape,
+    /// The axes that move, by rising number.
+    pub axes: Vec<AxisMotion>,
+    /// From start to end (s).
+    pub duration: f64,
+}
+
+/// A move (or group of moves) with its place in the program.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlannedMove {
+    /// Number of the move in the program, from 0.
+    pub index: u64,
+    /// The statement in the script.
+    pub span: Span,
+    /// Line of the statement, from 1.
+    pub line: usize,
+    /// How it goes; shared between equal moves, so that what depends on the motion
+    /// alone is worked out once.
+    pub motion: Arc<Motion>,
+    /// Where each axis of `motion.axes` starts and ends.
+    pub travel: Vec<Travel>,
+    /// What happens when an axis has made so many microsteps of this motion.
+    pub on_the_way: Vec<OnTheWay>,
+}
+
+/// Where one axis starts and ends in a move. Positions in SI units of the load's
+/// travel (rad, or m on a linear axis).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Travel {
+    /// Microsteps from the program's origin at the start.
+    pub from_steps: i64,
+    /// Microsteps from the program's origin at the end.
+    pub to_steps: i64,
+    /// Position at the start.
+    pub from: f64,
+    /// Position at the end, which is a whole number of microsteps.
+    pub to: f64,
+    /// How far the end lies from what the script asked for: `to` − asked.
+    pub target_error: f64,
+}
+
+/// One item of a planned program, in the order of time.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Item {
+    /// A move.
+    Move(PlannedMove),
+    /// Stand still for so many seconds.
+    Dwell(f64),
+    /// Switch an output of the rig, by number.
+    Output {
+        /// Which one.
+        output: usize,
+        /// On or off.
+        on: bool,
+    },
+    /// Wait for an input of the rig, by number.
+    Await {
+        /// Which one.
+        input: usize,
+        /// Give up after so many seconds.
+        timeout: Option<f64>,
+    },
+    /// A text.
+    Mark(Arc<str>),
+}
+
+/// Something that happens when an axis passes a position during a motion.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OnTheWay {
+    /// Which axis is watched.
+    pub axis: usize,
+    /// At which of its microsteps (1 is its first step; 0 the start of the motion).
+    pub step: u64,
+    /// What happens: an output or a mark.
+    pub item: Item,
+}

@@ -1,0 +1,78 @@
+//! The rig: what the builder has on the bench, read from YAML and checked.
+//!
+//! A [`Rig`] that exists has been validated: every number is finite and possible,
+//! every name is unique. All public fields are read-only by convention; rigs come
+//! from [`Rig::load`] or [`Rig::parse`].
+
+mod drive;
+mod limits;
+mod load;
+mod motor;
+mod timer;
+
+pub use drive::{Converter, Drive, DriveKind, Sequence};
+pub use limits::Limits;
+pub use load::{Gearing, LinearLoad, Load};
+pub use motor::{Motor, PullOutPoint};
+pub use timer::Timer;
+
+/// Everything on the bench that one script moves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rig {
+    /// The axes, in the order in which they are written; at least one.
+    pub axes: Vec<Axis>,
+    /// The clock that times every step of every axis.
+    pub timer: Timer,
+    /// Named outputs, in the order in which they are written.
+    pub outputs: Vec<Pin>,
+    /// Named inputs, in the order in which they are written.
+    pub inputs: Vec<Pin>,
+}
+
+/// One motor with its drive and what it turns.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// What the script calls it.
+    pub name: String,
+    /// The motor.
+    pub motor: Motor,
+    /// The drive.
+    pub drive: Drive,
+    /// What the motor turns, and through which gearing.
+    pub load: Load,
+    /// What the builder wants kept.
+    pub limits: Limits,
+}
+
+/// A named pin of the board.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Pin {
+    /// What the script calls it.
+    pub name: String,
+    /// Which pin of the board it is, where the rig says so.
+    pub pin: Option<String>,
+}
+
+impl Axis {
+    /// Microsteps that make one turn of the motor: rotor teeth · 4 · microsteps
+    /// (a two-phase motor passes four full steps a tooth).
+    pub fn microsteps_per_motor_turn(&self) -> u64 {
+        u64::from(self.motor.rotor_teeth) * 4 * u64::from(self.drive.microsteps())
+    }
+
+    /// Angle of the motor's shaft in one microstep (rad).
+    pub fn microstep_angle(&self) -> f64 {
+        std::f64::consts::TAU / self.microsteps_per_motor_turn() as f64
+    }
+
+    /// How many microsteps one unit of travel at the load takes: per radian of a
+    /// rotary load, per metre of a linear one.
+    pub fn microsteps_per_travel(&self) -> f64 {
+        let gearing = self.load.gearing.ratio();
+        let turn = match &self.load.linear {
+            None => std::f64::consts::TAU,
+            Some(linear) => linear.travel_per_turn.si(),
+        };
+        self.microsteps_per_motor_turn() as f64 * gearing / turn
+    }
+}

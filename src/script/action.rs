@@ -1,0 +1,167 @@
+//! What a script expands to: one [`Action`] after the other.
+//!
+//! Travel is kept in the unit it was written in (angle, length, full steps or
+//! microsteps), since only the planner knows the axis that turns it into
+//! microsteps.
+
+use std::sync::Arc;
+
+use crate::diagnostic::Span;
+use crate::units::{Dimension, Quantity};
+
+/// One thing to do, with the place in the script that asks for it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Action {
+    /// The statement in the script.
+    pub span: Span,
+    /// Line of the statement, from 1.
+    pub line: usize,
+    /// What to do.
+    pub kind: ActionKind,
+}
+
+/// The things that a script can ask for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ActionKind {
+    /// Turn (or travel).
+    Move(Move),
+    /// Stand still for so many seconds.
+    Dwell(f64),
+    /// Stand still until the motor model has come to rest within `settle`.
+    DwellUntilSettled,
+    /// Switch an output.
+    Output {
+        /// Its name in the rig.
+        name: Arc<str>,
+        /// Where the name is written.
+        name_span: Span,
+        /// On or off.
+        on: bool,
+        /// Not now, but when the axis passes this position (inside the moves of a
+        /// `through` block).
+        passing: Option<Quantity>,
+    },
+    /// Wait for an input.
+    Await {
+        /// Its name in the rig.
+        name: Arc<str>,
+        /// Where the name is written.
+        name_span: Span,
+        /// Give up after so many seconds.
+        timeout: Option<f64>,
+    },
+    /// A text in the schedule.
+    Mark(Arc<str>),
+    /// Moves that start and end together, on a straight line.
+    Together(Vec<Action>),
+    /// Moves that do not stop at their targets, and what happens on the way.
+    Through(Vec<Action>),
+}
+
+/// A move of one axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Move {
+    /// The axis by name and where it is written; none: the only axis of the rig.
+    pub axis: Option<(Arc<str>, Span)>,
+    /// How far, or to where: an angle, a length, full steps or microsteps.
+    pub target: Target,
+    /// Where the target's expression is written.
+    pub target_span: Span,
+    /// Which way round, on a rotary axis.
+    pub way: Option<Way>,
+    /// How fast.
+    pub pace: Pace,
+    /// The limits and manners in force. Moves written under the same settings share
+    /// one value, so that the planner can tell by address.
+    pub settings: Arc<Settings>,
+}
+
+/// Where a move ends.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Target {
+    /// So far from where the last move ended (exactly, not as rounded).
+    By(Quantity),
+    /// At this position.
+    To(Quantity),
+}
+
+/// Which way round to a target.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Way {
+    /// Falling angle.
+    Clockwise,
+    /// Rising angle.
+    Counterclockwise,
+    /// Whichever is shorter; counter-clockwise where both are the same.
+    Shortest,
+}
+
+/// How fast a move is to be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Pace {
+    /// As fast as the limits allow.
+    Limits,
+    /// Cruising at this speed at most.
+    At(Quantity, Span),
+    /// Taking exactly so many seconds.
+    In(f64, Span),
+}
+
+/// Limits and manners that the script has set for the moves that follow.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Settings {
+    /// Limits for every axis.
+    pub all: SpeedLimits,
+    /// Limits for one axis, which go before those for all.
+    pub axis: Vec<(Arc<str>, SpeedLimits)>,
+    /// Shape of the profile.
+    pub shape: Shape,
+    /// Whether cruise speeds may lie in bad bands.
+    pub bands_allowed: bool,
+}
+
+/// Limits as the script sets them: travel per time, squared time, cubed time.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SpeedLimits {
+    /// `speed`.
+    pub speed: Option<(Quantity, Span)>,
+    /// `accel`.
+    pub accel: Option<(Quantity, Span)>,
+    /// `decel`; where it is not set, `accel` holds.
+    pub decel: Option<(Quantity, Span)>,
+    /// `jerk`.
+    pub jerk: Option<(Quantity, Span)>,
+    /// `start`: the speed that ramps begin and end at.
+    pub start: Option<(Quantity, Span)>,
+}
+
+/// The shape of a move's profile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Shape {
+    /// Constant acceleration, cruise, constant deceleration.
+    #[default]
+    Trapezoid,
+    /// Limited jerk, seven segments.
+    SCurve,
+    /// The acceleration that the motor can give at each speed.
+    FullTorque,
+}
+
+impl Shape {
+    /// As the script writes it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Trapezoid => "trapezoid",
+            Self::SCurve => "s-curve",
+            Self::FullTorque => "full-torque",
+        }
+    }
+}
+
+/// The dimensions that travel can be written in.
+pub const TRAVEL: [Dimension; 4] = [
+    Dimension::ANGLE,
+    Dimension::LENGTH,
+    Dimension::FULL_STEP,
+    Dimension::MICROSTEP,
+];

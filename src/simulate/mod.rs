@@ -1,0 +1,1 @@
+//! The schedule's own ticks played into a model of the motor.
