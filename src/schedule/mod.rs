@@ -1,5 +1,18 @@
 //! Motion becomes ticks: the times at which the firmware acts.
+//!
+//! [`Schedule`] turns the items of a planned program into [`Event`]s in the order of
+//! ticks, streaming. [`timer::verdict`] tells beforehand whether the timer can play a
+//! motion.
 
+mod clock;
 pub mod event;
+mod exact;
+pub mod facts;
+pub mod invert;
+mod ticks;
+pub mod timeline;
+pub mod timer;
 
 pub use event::{Event, What};
+pub use facts::Facts;
+pub use timeline::{Run, Schedule};

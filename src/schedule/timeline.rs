@@ -1,0 +1,356 @@
+//! The schedule: every event of a program in the order of ticks.
+//!
+//! A program's items follow each other on one clock. Each event falls on the tick
+//! nearest to its ideal time since the program's start, ties to even, so errors
+//! never add up. The rules that may add time, always in whole ticks:
+//!
+//! - A direction line is set before the first step that needs it, at the start of
+//!   the motion or, where that is later, `direction_setup` after the axis's last
+//!   step; the first step follows `direction_setup` after it. Nobody knows how the
+//!   line stands when the program starts, so the first motion of each axis sets it.
+//! - Two steps of an axis in different motions keep the least interval of [`Pace`].
+//!
+//! `await` stops the clock, and ticks after it count on as if it had taken no time.
+//!
+//! Events of one tick come in a fixed order: items in the program's order; within a
+//! motion by axis, a direction before the step, and what happens on the way right
+//! after the step that it waits for.
+
+use std::collections::VecDeque;
+
+use super::clock::{Clock, Instant};
+use super::event::{Event, What};
+use super::facts::Facts;
+use super::ticks::StepTicks;
+use super::timer::Pace;
+use crate::plan::{Direction, Item, OnTheWay, PlannedMove};
+use crate::rig::Rig;
+
+/// A part of a schedule: one event, or steps of one axis that nothing interrupts.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Run<'a> {
+    /// Anything but a step.
+    Event(Event),
+    /// Steps of one axis.
+    Steps {
+        /// Which axis.
+        axis: usize,
+        /// Which way.
+        direction: Direction,
+        /// Their ticks, rising; never empty.
+        ticks: &'a [u64],
+    },
+}
+
+/// An iterator of events in the order of ticks; what it holds in memory does not
+/// grow with the number of steps. [`next_run`](Self::next_run) gives the same events
+/// many steps at a time.
+#[derive(Debug)]
+pub struct Schedule<I> {
+    items: I,
+    clock: Clock,
+    pace: Pace,
+    /// Where the item that comes next begins.
+    now: Instant,
+    axes: Vec<AxisState>,
+    playing: Option<Playing>,
+    waiting: VecDeque<Event>,
+    open: Option<Open>,
+    facts: Facts,
+}
+
+/// Steps that are being given out: the first `count` that stream number `stream` has
+/// ready, of which `given` are out.
+#[derive(Debug, Clone, Copy)]
+struct Open {
+    stream: usize,
+    count: usize,
+    given: usize,
+}
+
+/// What is known of an axis between motions.
+#[derive(Debug, Clone, Copy, Default)]
+struct AxisState {
+    direction: Option<Direction>,
+    last_step: Option<u64>,
+}
+
+/// A motion that is being played.
+#[derive(Debug)]
+struct Playing {
+    streams: Vec<Stream>,
+    end: Instant,
+}
+
+/// One axis of a motion that is being played.
+#[derive(Debug)]
+struct Stream {
+    steps: StepTicks,
+    /// The direction line still has to be set at this tick.
+    turn: Option<u64>,
+    /// What happens on the way, last first.
+    on_the_way: Vec<OnTheWay>,
+}
+
+impl Stream {
+    fn next_tick(&self) -> Option<u64> {
+        self.turn.or_else(|| self.steps.peek())
+    }
+}
+
+impl<I: Iterator<Item = Item>> Schedule<I> {
+    /// The schedule of a planned program on a rig. Motions that
+    /// [`verdict`](super::timer::verdict) refuses are scheduled too, as fast as they
+    /// ask for; it is for the caller to ask first.
+    pub fn new(items: impl IntoIterator<Item = Item, IntoIter = I>, rig: &Rig) -> Self {
+        Self {
+            items: items.into_iter(),
+            clock: Clock::new(&rig.timer),
+            pace: Pace::new(&rig.timer),
+            now: Instant::default(),
+            axes: vec![AxisState::default(); rig.axes.len()],
+            playing: None,
+            waiting: VecDeque::new(),
+            open: None,
+            facts: Facts::new(rig.axes.len()),
+        }
+    }
+
+    /// Counts so far; steps are counted by the run.
+    pub fn facts(&self) -> &Facts {
+        &self.facts
+    }
+
+    /// The tick at which the program ends, once everything has been given out.
+    pub fn end_tick(&self) -> u64 {
+        self.now.tick().max(self.facts.last_tick)
+    }
+
+    /// The next event, or as many steps as follow each other undisturbed.
+    pub fn next_run(&mut self) -> Option<Run<'_>> {
+        if let Some(event) = self.advance() {
+            return Some(Run::Event(event));
+        }
+        let open = self.open.as_mut()?;
+        let steps = &self.playing.as_ref()?.streams[open.stream].steps;
+        let given = std::mem::replace(&mut open.given, open.count);
+        Some(Run::Steps {
+            axis: steps.axis(),
+            direction: steps.direction(),
+            ticks: &steps.ready()[given..open.count],
+        })
+    }
+
+    /// Goes on to the next event, which it returns, or opens a run of steps; where it
+    /// does neither, the program is over.
+    fn advance(&mut self) -> Option<Event> {
+        if self.open.is_some_and(|open| open.given < open.count) {
+            return None;
+        }
+        self.close();
+        loop {
+            if let Some(event) = self.waiting.pop_front() {
+                self.facts.count(event.tick, self.pace.counter);
+                return Some(event);
+            }
+            if self.playing.is_some() {
+                if self.play() {
+                    return None;
+                }
+            } else {
+                self.begin()?;
+            }
+        }
+    }
+
+    /// Leaves behind the steps that have been given out.
+    fn close(&mut self) {
+        let (Some(open), Some(playing)) = (self.open.take(), self.playing.as_mut()) else {
+            return;
+        };
+        let stream = &mut playing.streams[open.stream];
+        let last = stream.steps.ready()[open.count - 1];
+        stream.steps.used(open.count);
+        let done = stream.steps.done();
+        while let Some(due) = stream.on_the_way.pop_if(|due| due.step <= done) {
+            self.waiting.extend(event_at(last, due.item));
+        }
+    }
+
+    /// Opens the next run of the motion and says so, or puts its next direction into
+    /// `waiting`, or ends it.
+    fn play(&mut self) -> bool {
+        let Some(playing) = self.playing.as_mut() else {
+            return false;
+        };
+        let next = playing
+            .streams
+            .iter()
+            .enumerate()
+            .filter_map(|(number, stream)| Some((stream.next_tick()?, number)))
+            .min();
+        let Some((_, number)) = next else {
+            self.now = playing.end.max(Instant::at_tick(self.facts.last_tick));
+            self.playing = None;
+            return false;
+        };
+        let others = playing
+            .streams
+            .iter()
+            .enumerate()
+            .filter(|(other, _)| *other != number)
+            .filter_map(|(other, stream)| Some((stream.next_tick()?, other)))
+            .min();
+
+        let stream = &mut playing.streams[number];
+        let (axis, direction) = (stream.steps.axis(), stream.steps.direction());
+        let state = &mut self.axes[axis];
+        if let Some(tick) = stream.turn.take() {
+            state.direction = Some(direction);
+            let what = What::Direction { axis, direction };
+            self.waiting.push_back(Event { tick, what });
+            return false;
+        }
+        let ready = stream.steps.ready();
+        let mut count = match others {
+            Some(other) => ready.partition_point(|tick| (*tick, number) < other),
+            None => ready.len(),
+        };
+        if let Some(due) = stream.on_the_way.last() {
+            let until = due.step.saturating_sub(stream.steps.done());
+            count = count
+                .min(usize::try_from(until).unwrap_or(usize::MAX))
+                .max(1);
+        }
+        let ticks = &ready[..count];
+        state.last_step = ticks.last().copied();
+        self.facts.count_steps(axis, ticks, self.pace.counter);
+        self.open = Some(Open {
+            stream: number,
+            count,
+            given: 0,
+        });
+        true
+    }
+
+    /// Begins the next item of the program; none behind the last.
+    fn begin(&mut self) -> Option<()> {
+        match self.items.next()? {
+            Item::Dwell(seconds) => self.now = self.now.after(self.clock.span(seconds)),
+            Item::Move(planned) => self.begin_move(planned),
+            Item::Await { input, timeout } => {
+                let timeout = timeout.map(|seconds| self.clock.span(seconds).tick());
+                self.waiting.push_back(Event {
+                    tick: self.now.tick(),
+                    what: What::Await { input, timeout },
+                });
+            }
+            item @ (Item::Output { .. } | Item::Mark(_)) => {
+                self.waiting.extend(event_at(self.now.tick(), item));
+            }
+        }
+        Some(())
+    }
+
+    fn begin_move(&mut self, planned: PlannedMove) {
+        let motion = &planned.motion;
+        let moving: Vec<usize> = (0..motion.axes.len())
+            .filter(|number| motion.axes[*number].steps > 0)
+            .collect();
+
+        // Where the line of each axis turns, and its first step at the earliest.
+        let asked = self.now.tick();
+        let rules: Vec<(Option<u64>, u64)> = moving
+            .iter()
+            .map(|number| {
+                let axis = &motion.axes[*number];
+                let state = self.axes[axis.axis];
+                let after_last = |ticks| state.last_step.map_or(0, |last| last + ticks);
+                let step = after_last(self.pace.between_steps);
+                if state.direction == Some(axis.direction) {
+                    return (None, step);
+                }
+                let turn = asked.max(after_last(self.pace.direction_setup));
+                (Some(turn), step.max(turn + self.pace.direction_setup))
+            })
+            .collect();
+
+        let mut start = self.now;
+        let mut streams: Vec<StepTicks>;
+        loop {
+            streams = moving
+                .iter()
+                .map(|number| StepTicks::new(motion, *number, self.clock, start))
+                .collect();
+            let late = |(steps, (_, earliest)): (&StepTicks, &(Option<u64>, u64))| {
+                earliest.saturating_sub(steps.peek()?).into()
+            };
+            let missing = streams.iter().zip(&rules).filter_map(late).max();
+            match missing {
+                None | Some(0) => break,
+                Some(ticks) => {
+                    start = start.after(Instant::at_tick(ticks));
+                    self.facts.added_ticks += ticks;
+                }
+            }
+        }
+
+        let mut on_the_way = planned.on_the_way;
+        on_the_way.sort_by_key(|due| due.step);
+        let begins = start.tick();
+        for due in on_the_way.extract_if(.., |due| {
+            due.step == 0
+                || !moving
+                    .iter()
+                    .any(|number| motion.axes[*number].axis == due.axis)
+        }) {
+            self.waiting.extend(event_at(begins, due.item));
+        }
+        let streams = streams
+            .into_iter()
+            .zip(rules)
+            .map(|(steps, (turn, _))| {
+                let axis = steps.axis();
+                let mut on_the_way: Vec<OnTheWay> =
+                    on_the_way.extract_if(.., |due| due.axis == axis).collect();
+                on_the_way.reverse();
+                Stream {
+                    steps,
+                    turn,
+                    on_the_way,
+                }
+            })
+            .collect();
+        self.playing = Some(Playing {
+            streams,
+            end: start.after(self.clock.span(motion.duration)),
+        });
+    }
+}
+
+impl<I: Iterator<Item = Item>> Iterator for Schedule<I> {
+    type Item = Event;
+
+    fn next(&mut self) -> Option<Event> {
+        if let Some(event) = self.advance() {
+            return Some(event);
+        }
+        let open = self.open.as_mut()?;
+        let steps = &self.playing.as_ref()?.streams[open.stream].steps;
+        let tick = steps.ready()[open.given];
+        open.given += 1;
+        let (axis, direction) = (steps.axis(), steps.direction());
+        let what = What::Step { axis, direction };
+        Some(Event { tick, what })
+    }
+}
+
+/// The event of an output or a mark; none of an item that is no event by itself.
+fn event_at(tick: u64, item: Item) -> Option<Event> {
+    let what = match item {
+        Item::Output { output, on } => What::Output { output, on },
+        Item::Mark(text) => What::Mark(text),
+        Item::Move(_) | Item::Dwell(_) | Item::Await { .. } => return None,
+    };
+    Some(Event { tick, what })
+}

@@ -1,0 +1,287 @@
+//! Timer rules: what the counter can play, and the verdict on each motion.
+//!
+//! With f ticks a second and a clock that may run fast by the tolerance ε, a time d
+//! lasts at least ⌈d · f · (1 + ε)⌉ ticks. Two steps that lie Δ seconds apart fall
+//! ⌊Δ f⌋ or ⌈Δ f⌉ ticks apart, whatever tick the motion starts on; the worse of the
+//! two is taken each time, so one verdict holds for every place in a program.
+//!
+//! An axis steps no faster than
+//!
+//! - `fastest_interval`, what the firmware can keep;
+//! - twice `step_pulse`: the pulse is as long as the pause after it, at least;
+//! - one tick: two steps of an axis never share one.
+//!
+//! An interval longer than the counter (2^bits − 1 ticks) is legal: the firmware
+//! waits several turns of the counter. It is only reported.
+
+use std::fmt;
+
+use thiserror::Error;
+
+use super::clock::Clock;
+use super::exact::Exact;
+use super::invert::Inverse;
+use crate::plan::{AxisMotion, Motion};
+use crate::rig::{Rig, Timer};
+
+/// Share by which an interval may miss the least one: what arithmetic in `f64` takes
+/// from a speed that was meant to be exactly the highest.
+const SLACK: f64 = 1e-12;
+
+/// The timer's rules in ticks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Pace {
+    /// Length of a step pulse.
+    pub step_pulse: u64,
+    /// How long the direction stands before a step and after the last one.
+    pub direction_setup: u64,
+    /// Least time between two steps of an axis.
+    pub between_steps: u64,
+    /// Which rule sets `between_steps`.
+    pub limit: PaceLimit,
+    /// Longest interval that the counter holds.
+    pub counter: u64,
+}
+
+/// The rules that limit how fast an axis steps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PaceLimit {
+    /// `fastest_interval`.
+    FastestInterval,
+    /// Twice `step_pulse`.
+    StepPulse,
+    /// One tick.
+    Tick,
+}
+
+impl fmt::Display for PaceLimit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::FastestInterval => "timer's fastest_interval",
+            Self::StepPulse => "step pulse and an equal pause after it",
+            Self::Tick => "length of one tick",
+        })
+    }
+}
+
+impl Pace {
+    /// The rules of a timer.
+    pub fn new(timer: &Timer) -> Self {
+        let clock = Clock::new(timer);
+        let step_pulse = clock.at_least(timer.step_pulse.si()).max(1);
+        let (between_steps, limit) = [
+            (1, PaceLimit::Tick),
+            (
+                2 * clock.at_least(timer.step_pulse.si()),
+                PaceLimit::StepPulse,
+            ),
+            (
+                clock.at_least(timer.fastest_interval.si()),
+                PaceLimit::FastestInterval,
+            ),
+        ]
+        .into_iter()
+        .max_by_key(|(ticks, _)| *ticks)
+        .unwrap_or((1, PaceLimit::Tick));
+        Self {
+            step_pulse,
+            direction_setup: clock.at_least(timer.direction_setup.si()),
+            between_steps,
+            limit,
+            counter: timer.longest_interval(),
+        }
+    }
+}
+
+/// How the intervals of one axis lie during a motion.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct AxisTiming {
+    /// Which axis of the rig.
+    pub axis: usize,
+    /// Shortest time between two steps, rounded down (ticks).
+    pub shortest_interval: u64,
+    /// Longest time between two steps, rounded up (ticks).
+    pub longest_interval: u64,
+    /// Whether the longest is more than the counter holds.
+    pub beyond_counter: bool,
+}
+
+/// How the intervals of a motion lie: one entry for each axis that makes at least
+/// two steps.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct TimerFacts {
+    /// By rising axis.
+    pub axes: Vec<AxisTiming>,
+}
+
+/// Why the timer cannot play a motion.
+#[derive(Debug, Clone, Copy, PartialEq, Error)]
+#[error(
+    "steps only {interval} ticks apart, {least} are needed for the {limit}: {speed:.0} microsteps/s at most"
+)]
+pub struct TimerProblem {
+    /// Which axis of the rig.
+    pub axis: usize,
+    /// Its shortest interval in the motion (ticks, rounded down).
+    pub interval: u64,
+    /// The least that the timer can play (ticks).
+    pub least: u64,
+    /// Which rule sets it.
+    pub limit: PaceLimit,
+    /// The highest speed that the timer can play (microsteps/s).
+    pub speed: f64,
+}
+
+impl TimerProblem {
+    /// A word for the problem.
+    pub const CODE: &'static str = "timer-too-slow";
+
+    /// The highest speed that the timer can play, at the load (rad/s, or m/s on a
+    /// linear axis).
+    pub fn travel_speed(&self, rig: &Rig) -> f64 {
+        self.speed / rig.axes[self.axis].microsteps_per_travel()
+    }
+}
+
+/// Whether the timer can play a motion, and how its intervals lie. The answer does
+/// not depend on where in a program the motion stands.
+///
+/// # Errors
+/// One problem for each axis that asks for steps faster than the timer can play.
+pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProblem>> {
+    let clock = Clock::new(&rig.timer);
+    let pace = Pace::new(&rig.timer);
+    let mut facts = TimerFacts::default();
+    let mut problems = Vec::new();
+    for axis_motion in &motion.axes {
+        let Some((shortest, longest)) = intervals(axis_motion, &clock) else {
+            continue;
+        };
+        let axis = axis_motion.axis;
+        if shortest < pace.between_steps {
+            problems.push(TimerProblem {
+                axis,
+                interval: shortest,
+                least: pace.between_steps,
+                limit: pace.limit,
+                speed: clock.rate() / pace.between_steps as f64,
+            });
+        }
+        facts.axes.push(AxisTiming {
+            axis,
+            shortest_interval: shortest,
+            longest_interval: longest,
+            beyond_counter: longest > pace.counter,
+        });
+    }
+    if problems.is_empty() {
+        Ok(facts)
+    } else {
+        Err(problems)
+    }
+}
+
+/// The shortest interval rounded down and the longest rounded up (ticks); none where
+/// there are fewer than two steps.
+///
+/// An interval is the mean of 1/v over one microstep, so the shortest and the longest
+/// touch a place where the speed is highest or lowest: the ends of the segments, and
+/// where the acceleration passes zero within one.
+fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
+    let steps = StepMoments::new(axis);
+    let mut span: Option<(f64, f64)> = None;
+    let mut looked_at = 1..1;
+    for place in steps.turning_places() {
+        let near = (place + 0.5).max(0.0) as u64;
+        let window = near.saturating_sub(2).max(1)..near.saturating_add(3).min(axis.steps);
+        for step in window.clone().filter(|step| !looked_at.contains(step)) {
+            let ticks = clock.ticks(steps.moment(step + 1) - steps.moment(step));
+            let ticks = ticks.nearest();
+            let (least, most) = span.unwrap_or((ticks, ticks));
+            span = Some((least.min(ticks), most.max(ticks)));
+        }
+        looked_at = window;
+    }
+    let (least, most) = span?;
+    Some((
+        (least * (1.0 + SLACK)).floor() as u64,
+        (most * (1.0 - SLACK)).ceil() as u64,
+    ))
+}
+
+/// When the steps of an axis fall, one by one.
+struct StepMoments<'a> {
+    axis: &'a AxisMotion,
+    starts: Vec<Exact>,
+}
+
+impl<'a> StepMoments<'a> {
+    fn new(axis: &'a AxisMotion) -> Self {
+        let mut elapsed = Exact::default();
+        let starts = axis
+            .segments
+            .iter()
+            .map(|segment| {
+                let start = elapsed;
+                elapsed = elapsed + Exact::from(segment.duration);
+                start
+            })
+            .collect();
+        Self { axis, starts }
+    }
+
+    /// Positions where the speed may be highest or lowest, rising.
+    fn turning_places(&self) -> impl Iterator<Item = f64> {
+        self.axis.segments.iter().flat_map(|segment| {
+            let turn = -segment.acceleration / segment.jerk;
+            let inside = turn > 0.0 && turn < segment.duration;
+            let at_turn = inside.then(|| segment.position_at(turn));
+            [
+                Some(segment.position),
+                at_turn,
+                Some(segment.position_at(segment.duration)),
+            ]
+            .into_iter()
+            .flatten()
+        })
+    }
+
+    /// Time of a step (s since the motion's start).
+    fn moment(&self, step: u64) -> Exact {
+        let place = step as f64 - 0.5;
+        let later = self.axis.segments.get(1..).unwrap_or_default();
+        let number = later.partition_point(|segment| segment.position < place);
+        match self.axis.segments.get(number) {
+            Some(segment) => self.starts[number] + Inverse::new(segment).exact(place),
+            None => Exact::default(),
+        }
+    }
+}
+
+/// The same motion, slowed down so that it lasts a whole number of ticks.
+///
+/// Then a motion that starts on a tick ends on one, and equal motions have equal
+/// ticks wherever they stand in a program, so that a table holds them once. Times
+/// grow by less than one tick in all; speeds, accelerations and jerks fall by the
+/// same share, so no limit is passed.
+pub fn whole_ticks(mut motion: Motion, timer: &Timer) -> Motion {
+    let rate = timer.tick_rate();
+    let ticks = motion.duration * rate;
+    let whole = if (ticks - ticks.round()).abs() <= ticks * f64::EPSILON {
+        ticks.round()
+    } else {
+        ticks.ceil()
+    };
+    let slower = whole / ticks;
+    if !slower.is_finite() || slower == 1.0 {
+        return motion;
+    }
+    for segment in motion.axes.iter_mut().flat_map(|axis| &mut axis.segments) {
+        segment.duration *= slower;
+        segment.velocity /= slower;
+        segment.acceleration /= slower * slower;
+        segment.jerk /= slower * slower * slower;
+    }
+    motion.duration = whole / rate;
+    motion
+}
