@@ -1,0 +1,288 @@
+//! The two-phase machine: motor, drive and load as one set of equations, all seen
+//! at the motor's shaft.
+//!
+//! ```text
+//! θe = N θ                                    electrical angle
+//! L diA/dt = vA − R iA + K ω sin θe
+//! L diB/dt = vB − R iB − K ω cos θe
+//! T        = K (iB cos θe − iA sin θe) − Td sin 4θe
+//! J dω/dt  = T − B ω − Tf sgn ω − Tc − Tu sin(θ / g)
+//! ```
+//!
+//! | symbol | meaning | unit |
+//! | --- | --- | --- |
+//! | N | rotor teeth | |
+//! | R, L | resistance (winding and switches) and inductance of one phase | Ω, H |
+//! | K | torque constant of one phase, Th / (√2 · Irated) | N·m/A |
+//! | Td | detent torque; its rests are the one-phase positions | N·m |
+//! | J, B | rotor and reflected load | kg·m², N·m·s/rad |
+//! | Tf | Coulomb friction; it sticks (see [`Simulator`]) | N·m |
+//! | Tc | torque that always acts, positive against positive travel | N·m |
+//! | Tu, g | unbalance m·r·g₀ reflected to the motor; motor turns a load turn | N·m |
+//!
+//! These are the usual equations of a two-phase hybrid motor without saturation or
+//! iron loss (P. Acarnley, *Stepping Motors: a guide to theory and practice*; from
+//! memory). Backlash is not modelled: the load is taken as rigidly geared.
+//!
+//! **The command** is the microstep index k. Its electrical angle is
+//! φ = φ₀ + k · 90°/m with m microsteps a full step, and the rotor follows φ.
+//!
+//! **Fixed voltage**: a phase that is on has ±V across it; a phase that is off is
+//! short-circuited through the free-wheeling path, v = 0, so that its current decays
+//! with L/R (slow decay) and the back-EMF can still drive current through it. Wave
+//! drive has φ₀ = 0; two phases on have φ₀ = 45°.
+//!
+//! **Regulated current** (a linear source, or a chopper without its ripple): each
+//! phase has the set point I cos φ or I sin φ and a first-order regulator with
+//! back-EMF compensated, di/dt = (i* − i)/τ, for as long as that takes no more than
+//! ±V across the phase; beyond, the phase has ±V. Full steps of a regulated drive
+//! (m = 1) rest on the one-phase positions, with the whole peak current in one phase.
+
+mod hold;
+mod simulator;
+
+pub use hold::{HoldOutcome, hold_speed, hold_speed_with};
+pub use simulator::{Simulator, State};
+
+use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2, TAU};
+
+use crate::rig::{Axis, DriveKind, Sequence};
+
+/// Acceleration of free fall, standard value (m/s²; CGPM 1901).
+pub const STANDARD_GRAVITY: f64 = 9.806_65;
+
+/// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
+/// linear sources and choppers above the audible range reach (common practice).
+pub const REGULATOR_TIME_CONSTANT: f64 = 20e-6;
+
+/// Motor, drive and load at the motor's shaft, in SI units.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Machine {
+    /// Rotor teeth N.
+    pub rotor_teeth: f64,
+    /// Resistance of one phase with its switches R (Ω).
+    pub resistance: f64,
+    /// Inductance of one phase L (H).
+    pub inductance: f64,
+    /// Torque constant of one phase K (N·m/A, and V·s/rad).
+    pub torque_constant: f64,
+    /// Detent torque Td (N·m).
+    pub detent_torque: f64,
+    /// Inertia of rotor and reflected load J (kg·m²).
+    pub inertia: f64,
+    /// Viscous damping of motor and reflected load B (N·m·s/rad).
+    pub viscous: f64,
+    /// Coulomb friction Tf, reflected (N·m).
+    pub friction: f64,
+    /// Torque that always acts Tc, reflected; positive against positive travel (N·m).
+    pub constant_torque: f64,
+    /// Peak torque of an unbalance Tu, reflected (N·m); it acts as Tu sin(load angle).
+    pub unbalance_torque: f64,
+    /// Motor turns a load turn g.
+    pub gearing: f64,
+    /// What feeds the phases.
+    pub feed: Feed,
+}
+
+/// What feeds the phases of a [`Machine`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Feed {
+    /// Switches put the supply across the phases.
+    FixedVoltage {
+        /// Supply V (V).
+        supply: f64,
+        /// Order of switching.
+        sequence: Sequence,
+    },
+    /// Each phase's current is regulated under a voltage ceiling.
+    Regulated {
+        /// Ceiling V (V); infinite for an ideal current source.
+        supply: f64,
+        /// Amplitude of the sine of phase current I (A).
+        peak_current: f64,
+        /// Microsteps a full step m.
+        microsteps: u32,
+        /// Time constant of the regulator τ (s).
+        time_constant: f64,
+    },
+}
+
+/// What the command asks of the two phases.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Demand {
+    /// Voltages across phases A and B (V).
+    Voltage(f64, f64),
+    /// Set points of the currents of phases A and B (A).
+    Current(f64, f64),
+}
+
+impl Machine {
+    /// The motor and drive of `axis` alone, without what it turns.
+    pub fn unloaded(axis: &Axis) -> Self {
+        let (motor, drive) = (&axis.motor, &axis.drive);
+        let feed = match drive.kind {
+            DriveKind::FixedVoltage { sequence } => Feed::FixedVoltage {
+                supply: drive.supply.si(),
+                sequence,
+            },
+            DriveKind::LinearCurrent {
+                peak_current,
+                microsteps,
+            }
+            | DriveKind::Chopper {
+                peak_current,
+                microsteps,
+            } => Feed::Regulated {
+                supply: drive.supply.si(),
+                peak_current: peak_current.si(),
+                microsteps,
+                time_constant: REGULATOR_TIME_CONSTANT,
+            },
+        };
+        Self {
+            rotor_teeth: f64::from(motor.rotor_teeth),
+            resistance: motor.phase_resistance.si() + drive.switch_resistance.si(),
+            inductance: motor.phase_inductance.si(),
+            torque_constant: motor.torque_constant(),
+            detent_torque: motor.detent_torque.si(),
+            inertia: motor.rotor_inertia.si(),
+            viscous: motor.viscous_damping.si(),
+            friction: 0.0,
+            constant_torque: 0.0,
+            unbalance_torque: 0.0,
+            gearing: axis.load.gearing.ratio(),
+            feed,
+        }
+    }
+
+    /// Microsteps a full step m.
+    pub fn microsteps(&self) -> u32 {
+        match self.feed {
+            Feed::FixedVoltage {
+                sequence: Sequence::HalfStep,
+                ..
+            } => 2,
+            Feed::FixedVoltage { .. } => 1,
+            Feed::Regulated { microsteps, .. } => microsteps,
+        }
+    }
+
+    /// Electrical angle of one microstep, 90°/m (rad).
+    pub fn microstep_electrical(&self) -> f64 {
+        FRAC_PI_2 / f64::from(self.microsteps())
+    }
+
+    /// Electrical angle φ that microstep `index` commands (rad).
+    pub fn command_angle(&self, index: i64) -> f64 {
+        self.first_angle() + index as f64 * self.microstep_electrical()
+    }
+
+    fn first_angle(&self) -> f64 {
+        match self.feed {
+            Feed::FixedVoltage {
+                sequence: Sequence::TwoPhase,
+                ..
+            } => FRAC_PI_4,
+            _ => 0.0,
+        }
+    }
+
+    /// What microstep `index` asks of the phases.
+    pub(crate) fn demand(&self, index: i64) -> Demand {
+        // Four full steps are one electrical cycle; the remainder keeps every cycle
+        // exactly alike however far the axis has gone.
+        let cycle = 4 * i64::from(self.microsteps());
+        let (sin, cos) = libm::sincos(self.command_angle(index.rem_euclid(cycle)));
+        match self.feed {
+            Feed::FixedVoltage { supply, .. } => {
+                // On where the projection is at least cos 45° (to rounding), off where
+                // it is zero.
+                let switch = |projection: f64| {
+                    if projection.abs() > FRAC_1_SQRT_2 / 2.0 {
+                        supply.copysign(projection)
+                    } else {
+                        0.0
+                    }
+                };
+                Demand::Voltage(switch(cos), switch(sin))
+            }
+            Feed::Regulated { peak_current, .. } => {
+                Demand::Current(peak_current * cos, peak_current * sin)
+            }
+        }
+    }
+
+    /// Amplitude of the current vector at standstill (A): the regulated amplitude, or
+    /// what the supply drives through the phases that are on, in half-step the smaller
+    /// of the two.
+    pub fn standstill_current(&self) -> f64 {
+        match self.feed {
+            Feed::FixedVoltage { supply, sequence } => {
+                let one_phase = supply / self.resistance;
+                match sequence {
+                    Sequence::TwoPhase => SQRT_2 * one_phase,
+                    Sequence::Wave | Sequence::HalfStep => one_phase,
+                }
+            }
+            Feed::Regulated {
+                supply,
+                peak_current,
+                ..
+            } => peak_current.min(supply / self.resistance),
+        }
+    }
+
+    /// Holding torque on this drive without detent, K I (N·m).
+    pub fn holding_torque(&self) -> f64 {
+        self.torque_constant * self.standstill_current()
+    }
+
+    /// Small-amplitude natural frequency with constant currents and without detent,
+    /// ω_n = √(N K I / J) (rad/s).
+    pub fn natural_frequency(&self) -> f64 {
+        (self.rotor_teeth * self.holding_torque() / self.inertia).sqrt()
+    }
+
+    /// The torque of the load, without friction, at motor angle `theta` (N·m).
+    pub(crate) fn load_torque(&self, theta: f64) -> f64 {
+        if self.unbalance_torque == 0.0 {
+            self.constant_torque
+        } else {
+            self.constant_torque + self.unbalance_torque * libm::sin(theta / self.gearing)
+        }
+    }
+
+    /// Motor speed (rad/s) at so many full steps a second.
+    pub fn speed_of(&self, full_steps_per_s: f64) -> f64 {
+        full_steps_per_s * FRAC_PI_2 / self.rotor_teeth
+    }
+
+    /// The longest internal step that resolves every time constant of the machine (s).
+    ///
+    /// A twentieth of the electrical time constant and of a radian of the fastest
+    /// oscillation (of the rotor on its magnetic spring with detent, and of the rotor
+    /// on the back-EMF), half the regulator's time constant: there the error of a
+    /// fourth-order step is below 1e-6 of its own change.
+    pub fn internal_step(&self) -> f64 {
+        let stiffness =
+            self.rotor_teeth * self.holding_torque() + 4.0 * self.rotor_teeth * self.detent_torque;
+        let spring = (self.inertia / stiffness).sqrt();
+        let back_emf = (self.inductance * self.inertia).sqrt() / self.torque_constant;
+        let mechanical = 0.05 * spring.min(back_emf);
+        let electrical = match self.feed {
+            Feed::FixedVoltage { .. } => 0.05 * self.inductance / self.resistance,
+            Feed::Regulated { time_constant, .. } => 0.5 * time_constant,
+        };
+        mechanical.min(electrical)
+    }
+}
+
+/// Whole electrical cycles in `electrical`, rounded to the nearest.
+pub(crate) fn cycles_of(electrical: f64) -> i64 {
+    (electrical / TAU).round() as i64
+}
+
+/// Radians to degrees.
+pub(crate) fn degrees(radians: f64) -> f64 {
+    radians * (180.0 / PI)
+}

@@ -1,0 +1,198 @@
+//! Does the motor hold a speed? A synchronised run at a constant rate.
+//!
+//! The rotor is brought to the standing load angle of that speed under a damper that
+//! acts on the difference from synchronous speed (2 J ω_n, critical), which suppresses
+//! hunting but takes no part in the mean torque. Then the damper is taken away and the
+//! motor is left to itself. Whatever the rotor does from there on is the speed's own
+//! doing, not that of a ramp.
+
+use std::f64::consts::TAU;
+
+use super::{Machine, Simulator, State, degrees};
+
+/// What became of a run at constant rate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HoldOutcome {
+    /// Whether the rotor slipped by an electrical cycle.
+    pub lost: bool,
+    /// When it did (s after the damper was taken away).
+    pub lost_at: Option<f64>,
+    /// Mean lag before the damper was taken away (electrical degrees).
+    pub standing_lag_deg: f64,
+    /// Greatest lag, either way (electrical degrees).
+    pub peak_lag_deg: f64,
+    /// Greatest lag, less the standing lag and one microstep of 90°/m (electrical
+    /// degrees): what the rotor swings beyond a single step at rest.
+    pub peak_lag_excess_deg: f64,
+    /// Half the range of the lag in the first quarter of the run (electrical degrees).
+    pub early_swing_deg: f64,
+    /// Half the range of the lag in the last quarter of the run (electrical degrees);
+    /// where it has outgrown the early one, the speed hunts.
+    pub late_swing_deg: f64,
+}
+
+/// Runs `machine` at `full_steps_per_s` against `load_torque` (N·m at the motor, on top
+/// of the machine's own friction and torques) for `seconds`, from its standing load
+/// angle. See the module's documentation.
+pub fn hold_speed(
+    machine: &Machine,
+    full_steps_per_s: f64,
+    load_torque: f64,
+    seconds: f64,
+) -> HoldOutcome {
+    hold_speed_with(machine, full_steps_per_s, load_torque, seconds, |_, _| {})
+}
+
+/// As [`hold_speed`], showing the seconds since the damper was taken away and the
+/// simulator to `watch` after every internal step of the free run.
+pub fn hold_speed_with(
+    machine: &Machine,
+    full_steps_per_s: f64,
+    load_torque: f64,
+    seconds: f64,
+    mut watch: impl FnMut(f64, &Simulator),
+) -> HoldOutcome {
+    let mut free = machine.clone();
+    free.constant_torque += load_torque;
+    let omega = machine.speed_of(full_steps_per_s);
+    let damper = 2.0 * machine.inertia * machine.natural_frequency();
+    let mut damped = free.clone();
+    damped.viscous += damper;
+    damped.constant_torque -= damper * omega;
+
+    let resisting = free.constant_torque + free.friction + free.viscous * omega;
+    let ratio = (resisting / machine.holding_torque()).clamp(-0.99, 0.99);
+    let load_angle = ratio.asin();
+    let start = State {
+        angle: (machine.command_angle(0) - load_angle) / machine.rotor_teeth,
+        speed: omega,
+        ..State::default()
+    };
+    let simulator = Simulator::new(&damped, start, 0, machine.internal_step());
+    let rate = full_steps_per_s * f64::from(machine.microsteps());
+    let mut clock = Clock {
+        simulator,
+        rate,
+        issued: 0,
+    };
+
+    let electrical = machine.inductance / machine.resistance;
+    let cycle = 4.0 / full_steps_per_s;
+    let settling = 30.0 / machine.natural_frequency() + 6.0 * electrical + 2.0 * cycle;
+    clock.run(settling, |_| true);
+    let mut lag = Mean::default();
+    let mut before = clock.simulator.time();
+    let averaged = settling + cycle * (10.0 / machine.natural_frequency() / cycle).ceil().max(1.0);
+    clock.run(averaged, |simulator| {
+        lag.add(simulator.lag_degrees(), simulator.time() - before);
+        before = simulator.time();
+        true
+    });
+    let standing = lag.mean();
+
+    let taken_away = clock.simulator.time();
+    let mut clock = clock.with_machine(&free);
+    let mut outcome = HoldOutcome {
+        lost: false,
+        lost_at: None,
+        standing_lag_deg: standing,
+        peak_lag_deg: 0.0,
+        peak_lag_excess_deg: 0.0,
+        early_swing_deg: 0.0,
+        late_swing_deg: 0.0,
+    };
+    let (mut early, mut late) = (Range::default(), Range::default());
+    clock.run(taken_away + seconds, |simulator| {
+        let now = simulator.time() - taken_away;
+        let lag = simulator.lag_degrees();
+        outcome.peak_lag_deg = outcome.peak_lag_deg.max(lag.abs());
+        if now <= 0.25 * seconds {
+            early.add(lag);
+        } else if now >= 0.75 * seconds {
+            late.add(lag);
+        }
+        watch(now, simulator);
+        if (lag - standing).abs() > degrees(TAU) || !lag.is_finite() {
+            outcome.lost = true;
+            outcome.lost_at = Some(now);
+        }
+        !outcome.lost
+    });
+    if standing.abs() > degrees(TAU) {
+        outcome.lost = true;
+        outcome.lost_at.get_or_insert(0.0);
+    }
+    let microstep = degrees(machine.microstep_electrical());
+    outcome.peak_lag_excess_deg = outcome.peak_lag_deg - standing.abs() - microstep;
+    outcome.early_swing_deg = early.half();
+    outcome.late_swing_deg = late.half();
+    outcome
+}
+
+/// Steps at a constant rate, the k-th at (k − ½)/rate: the command is the ideal
+/// angle rounded to the nearest microstep.
+pub(super) struct Clock<'m> {
+    pub(super) simulator: Simulator<'m>,
+    pub(super) rate: f64,
+    pub(super) issued: i64,
+}
+
+impl Clock<'_> {
+    /// Goes on to `to` seconds, or until `watch` says to stop.
+    pub(super) fn run(&mut self, to: f64, mut watch: impl FnMut(&Simulator) -> bool) {
+        let mut on = true;
+        while on && self.simulator.time() < to {
+            let next = (self.issued as f64 + 0.5) / self.rate;
+            self.simulator.advance_with(next.min(to), |simulator| {
+                on = on && watch(simulator);
+            });
+            if next <= to {
+                self.issued += 1;
+                self.simulator.command(self.issued);
+                // The command has just jumped: the lag is at its greatest now.
+                on = on && watch(&self.simulator);
+            }
+        }
+    }
+
+    fn with_machine(self, machine: &Machine) -> Clock<'_> {
+        Clock {
+            simulator: self.simulator.with_machine(machine),
+            rate: self.rate,
+            issued: self.issued,
+        }
+    }
+}
+
+#[derive(Default)]
+struct Mean {
+    sum: f64,
+    weight: f64,
+}
+
+impl Mean {
+    fn add(&mut self, value: f64, weight: f64) {
+        self.sum += value * weight;
+        self.weight += weight;
+    }
+
+    fn mean(&self) -> f64 {
+        self.sum / self.weight
+    }
+}
+
+#[derive(Default)]
+struct Range {
+    bounds: Option<(f64, f64)>,
+}
+
+impl Range {
+    fn add(&mut self, value: f64) {
+        let (low, high) = self.bounds.unwrap_or((value, value));
+        self.bounds = Some((low.min(value), high.max(value)));
+    }
+
+    fn half(&self) -> f64 {
+        self.bounds.map_or(0.0, |(low, high)| 0.5 * (high - low))
+    }
+}

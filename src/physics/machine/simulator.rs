@@ -1,0 +1,369 @@
+//! The integrator: the machine's equations, from event to event.
+//!
+//! Classical fourth-order Runge-Kutta with a fixed step that lands on the time it is
+//! asked to reach, so that every change of the command falls between two steps and
+//! never inside one. The step is the longest that divides the way to the next event
+//! evenly and is no longer than [`Machine::internal_step`] and than the rotor takes
+//! for 0.15 electrical radians.
+//!
+//! **Friction.** Within a step the friction torque has one sign, so the right-hand
+//! side stays smooth. A step in which the speed changes sign is cut where it does;
+//! there the rotor sticks if the other torques together do not exceed the friction,
+//! and starts the other way if they do. A stuck rotor breaks away at the moment when
+//! they exceed it, which cuts the step too. Nothing depends on a smoothing speed or
+//! on the step's length.
+
+use super::{Demand, Machine, cycles_of, degrees};
+
+/// The state of a machine.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct State {
+    /// Current of phase A (A).
+    pub current_a: f64,
+    /// Current of phase B (A).
+    pub current_b: f64,
+    /// Angle of the motor's shaft (rad).
+    pub angle: f64,
+    /// Speed of the motor's shaft (rad/s).
+    pub speed: f64,
+}
+
+/// Integrates one [`Machine`].
+#[derive(Debug, Clone)]
+pub struct Simulator<'m> {
+    machine: &'m Machine,
+    state: State,
+    time: f64,
+    command: i64,
+    demand: Demand,
+    longest_step: f64,
+    /// Sign of the motion that friction opposes; 0 while the rotor sticks.
+    slide: f64,
+}
+
+/// Longest electrical angle (rad) that the rotor turns in one internal step.
+const TURN_PER_STEP: f64 = 0.15;
+
+/// How often the crossing of a friction event inside a step is refined; each round
+/// multiplies the error of the crossing by that of the step.
+const CROSSING_ROUNDS: usize = 3;
+
+impl<'m> Simulator<'m> {
+    /// A simulator at time zero in `state`, with microstep `command` on the phases
+    /// and internal steps of at most `longest_step` seconds
+    /// ([`Machine::internal_step`] is a good choice).
+    pub fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
+        let mut simulator = Self {
+            machine,
+            state,
+            time: 0.0,
+            command,
+            demand: machine.demand(command),
+            longest_step,
+            slide: 0.0,
+        };
+        simulator.settle_friction();
+        simulator
+    }
+
+    /// A simulator at rest on microstep `command`: currents at their standing values
+    /// and the rotor where the load's torque balances the motor's. Friction holds
+    /// nothing there: the rotor stands as if it had come to rest without any.
+    pub fn at_rest(machine: &'m Machine, command: i64, longest_step: f64) -> Self {
+        let (current_a, current_b) = match machine.demand(command) {
+            Demand::Voltage(a, b) => (a / machine.resistance, b / machine.resistance),
+            Demand::Current(a, b) => (a, b),
+        };
+        let mut state = State {
+            current_a,
+            current_b,
+            angle: machine.command_angle(command) / machine.rotor_teeth,
+            speed: 0.0,
+        };
+        let net = |angle: f64| {
+            let at = State { angle, ..state };
+            torque(machine, &at) - machine.load_torque(angle)
+        };
+        // The net torque falls through zero between a quarter cycle behind and a
+        // quarter cycle ahead, unless the load is heavier than the motor can hold.
+        let quarter = std::f64::consts::FRAC_PI_2 / machine.rotor_teeth;
+        let (mut low, mut high) = (state.angle - quarter, state.angle + quarter);
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if net(middle) > 0.0 {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        state.angle = 0.5 * (low + high);
+        Self::new(machine, state, command, longest_step)
+    }
+
+    /// Puts microstep `index` on the phases, from now on.
+    pub fn command(&mut self, index: i64) {
+        if index != self.command {
+            self.command = index;
+            self.demand = self.machine.demand(index);
+        }
+    }
+
+    /// Goes on to `to` seconds; nothing happens where that is not later than now.
+    pub fn advance(&mut self, to: f64) {
+        self.advance_with(to, |_| {});
+    }
+
+    /// Goes on to `to` seconds and shows itself to `watch` after every internal step.
+    pub fn advance_with(&mut self, to: f64, mut watch: impl FnMut(&Self)) {
+        while self.time < to {
+            let left = to - self.time;
+            let turning = (self.machine.rotor_teeth * self.state.speed).abs();
+            let longest = if turning * self.longest_step > TURN_PER_STEP {
+                TURN_PER_STEP / turning
+            } else {
+                self.longest_step
+            };
+            let steps = (left / longest).ceil().max(1.0);
+            if steps == 1.0 {
+                self.step(left);
+                self.time = to;
+            } else {
+                let step = left / steps;
+                self.step(step);
+                self.time += step;
+            }
+            watch(self);
+        }
+    }
+
+    /// The same machine with other parameters from now on, such as another load; the
+    /// number of rotor teeth must be the same.
+    pub fn with_machine<'n>(self, machine: &'n Machine) -> Simulator<'n> {
+        let mut simulator = Simulator {
+            machine,
+            state: self.state,
+            time: self.time,
+            command: self.command,
+            demand: machine.demand(self.command),
+            longest_step: self.longest_step,
+            slide: 0.0,
+        };
+        simulator.settle_friction();
+        simulator
+    }
+
+    /// Seconds since the start.
+    pub fn time(&self) -> f64 {
+        self.time
+    }
+
+    /// The state now.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// The microstep that is commanded.
+    pub fn commanded(&self) -> i64 {
+        self.command
+    }
+
+    /// Commanded minus true angle, in electrical radians.
+    pub fn lag(&self) -> f64 {
+        self.machine.command_angle(self.command) - self.machine.rotor_teeth * self.state.angle
+    }
+
+    /// Commanded minus true angle, in electrical degrees.
+    pub fn lag_degrees(&self) -> f64 {
+        degrees(self.lag())
+    }
+
+    /// Electrical cycles by which the rotor is behind the command, to the nearest;
+    /// each is four full steps lost.
+    pub fn cycles_behind(&self) -> i64 {
+        cycles_of(self.lag())
+    }
+
+    /// Torque of the motor with its detent (N·m).
+    pub fn torque(&self) -> f64 {
+        torque(self.machine, &self.state)
+    }
+
+    /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
+    /// the detent's field, −(Td/4N) cos 4θe.
+    pub fn energy(&self) -> f64 {
+        let (m, s) = (self.machine, &self.state);
+        let detent = m.detent_torque / (4.0 * m.rotor_teeth);
+        0.5 * m.inductance * (s.current_a * s.current_a + s.current_b * s.current_b)
+            + 0.5 * m.inertia * s.speed * s.speed
+            - detent * libm::cos(4.0 * m.rotor_teeth * s.angle)
+    }
+
+    /// One step of `step` seconds, cut at friction events.
+    fn step(&mut self, step: f64) {
+        if self.machine.friction == 0.0 {
+            self.state = self.runge_kutta(step);
+            return;
+        }
+        let mut left = step;
+        // Each round ends the step or one stretch of sticking or sliding; more than a
+        // few in one step are rounding noise, and the rest is then taken as it is.
+        for _ in 0..8 {
+            let end = self.runge_kutta(left);
+            let Some(part) = self.friction_event(&end, left) else {
+                self.state = end;
+                return;
+            };
+            self.state = self.runge_kutta(part);
+            left -= part;
+            self.settle_friction();
+            if left <= 0.0 {
+                return;
+            }
+        }
+        self.state = self.runge_kutta(left);
+    }
+
+    /// How far (s) into a step that would end in `end` the rotor stops or breaks away,
+    /// if it does.
+    fn friction_event(&self, end: &State, step: f64) -> Option<f64> {
+        // Below zero once the event has happened.
+        let distance = |state: &State| {
+            if self.slide == 0.0 {
+                self.machine.friction - self.drive_torque(state).abs()
+            } else {
+                self.slide * state.speed
+            }
+        };
+        let (mut start, mut low) = (distance(&self.state).max(0.0), 0.0);
+        let (mut stop, mut high) = (distance(end), step);
+        if stop >= 0.0 {
+            return None;
+        }
+        // False position on the integrated state, which bends little within a step.
+        for _ in 0..CROSSING_ROUNDS {
+            let middle = low + (high - low) * start / (start - stop);
+            let there = distance(&self.runge_kutta(middle));
+            if there >= 0.0 {
+                (low, start) = (middle, there);
+            } else {
+                (high, stop) = (middle, there);
+            }
+        }
+        Some(high)
+    }
+
+    /// Decides after an event, or at the start, whether the rotor sticks or slides.
+    fn settle_friction(&mut self) {
+        if self.machine.friction == 0.0 {
+            return;
+        }
+        let was = self.slide;
+        let crossed = was != 0.0 && was * self.state.speed <= 0.0;
+        if was == 0.0 && self.state.speed != 0.0 {
+            self.slide = self.state.speed.signum();
+        } else if was == 0.0 || crossed {
+            let drive = self.drive_torque(&self.state);
+            self.state.speed = 0.0;
+            self.slide = if drive.abs() > self.machine.friction {
+                drive.signum()
+            } else {
+                0.0
+            };
+        }
+    }
+
+    /// Everything that turns the rotor but friction and viscous drag (N·m).
+    fn drive_torque(&self, state: &State) -> f64 {
+        torque(self.machine, state) - self.machine.load_torque(state.angle)
+    }
+
+    /// The state `step` seconds on, with friction of one sign.
+    fn runge_kutta(&self, step: f64) -> State {
+        let s0 = &self.state;
+        let k1 = self.derivative(s0);
+        let k2 = self.derivative(&along(s0, &k1, 0.5 * step));
+        let k3 = self.derivative(&along(s0, &k2, 0.5 * step));
+        let k4 = self.derivative(&along(s0, &k3, step));
+        let sixth = step / 6.0;
+        let mean = |a: f64, b: f64, c: f64, d: f64| sixth * (a + 2.0 * (b + c) + d);
+        State {
+            current_a: s0.current_a + mean(k1.current_a, k2.current_a, k3.current_a, k4.current_a),
+            current_b: s0.current_b + mean(k1.current_b, k2.current_b, k3.current_b, k4.current_b),
+            angle: s0.angle + mean(k1.angle, k2.angle, k3.angle, k4.angle),
+            speed: s0.speed + mean(k1.speed, k2.speed, k3.speed, k4.speed),
+        }
+    }
+
+    fn derivative(&self, s: &State) -> State {
+        let m = self.machine;
+        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
+        let emf = m.torque_constant * s.speed;
+        let rest_a = emf * sin - m.resistance * s.current_a;
+        let rest_b = -emf * cos - m.resistance * s.current_b;
+        let (current_a, current_b) = match self.demand {
+            Demand::Voltage(a, b) => ((a + rest_a) / m.inductance, (b + rest_b) / m.inductance),
+            Demand::Current(a, b) => (
+                m.regulated(a - s.current_a, rest_a),
+                m.regulated(b - s.current_b, rest_b),
+            ),
+        };
+        let sticks = m.friction != 0.0 && self.slide == 0.0;
+        let speed = if sticks {
+            0.0
+        } else {
+            let torque = torque_at(m, s, sin, cos);
+            let resisting = m.viscous * s.speed + m.friction * self.slide + m.load_torque(s.angle);
+            (torque - resisting) / m.inertia
+        };
+        State {
+            current_a,
+            current_b,
+            angle: s.speed,
+            speed,
+        }
+    }
+}
+
+impl Machine {
+    /// di/dt of a regulated phase that is `error` (A) short of its set point, where
+    /// `rest` is the voltage (V) that resistance and back-EMF leave without supply.
+    fn regulated(&self, error: f64, rest: f64) -> f64 {
+        let super::Feed::Regulated {
+            supply,
+            time_constant,
+            ..
+        } = self.feed
+        else {
+            // Currents are only demanded where there is a regulator.
+            return 0.0;
+        };
+        let wanted = error / time_constant;
+        // max and min in turn, as clamp panics on the NaN of a lost simulation.
+        wanted
+            .max((rest - supply) / self.inductance)
+            .min((rest + supply) / self.inductance)
+    }
+}
+
+/// `from` plus `step` times `slope`.
+fn along(from: &State, slope: &State, step: f64) -> State {
+    State {
+        current_a: from.current_a + step * slope.current_a,
+        current_b: from.current_b + step * slope.current_b,
+        angle: from.angle + step * slope.angle,
+        speed: from.speed + step * slope.speed,
+    }
+}
+
+/// Torque of the motor with its detent (N·m).
+fn torque(machine: &Machine, state: &State) -> f64 {
+    let (sin, cos) = libm::sincos(machine.rotor_teeth * state.angle);
+    torque_at(machine, state, sin, cos)
+}
+
+/// The same, with the sine and cosine of the electrical angle at hand;
+/// sin 4θ = 4 sin θ cos θ (cos² θ − sin² θ).
+fn torque_at(machine: &Machine, state: &State, sin: f64, cos: f64) -> f64 {
+    machine.torque_constant * (state.current_b * cos - state.current_a * sin)
+        - machine.detent_torque * 4.0 * sin * cos * (cos * cos - sin * sin)
+}
