@@ -39,6 +39,8 @@ pub enum Run<'a> {
         direction: Direction,
         /// Their ticks, rising; never empty.
         ticks: &'a [u64],
+        /// Which move they belong to, counted from 1.
+        of_move: u64,
     },
 }
 
@@ -56,6 +58,8 @@ pub struct Schedule<I> {
     playing: Option<Playing>,
     waiting: VecDeque<Event>,
     open: Option<Open>,
+    /// Moves begun so far.
+    moves: u64,
     facts: Facts,
 }
 
@@ -112,6 +116,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             playing: None,
             waiting: VecDeque::new(),
             open: None,
+            moves: 0,
             facts: Facts::new(rig.axes.len()),
         }
     }
@@ -138,6 +143,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             axis: steps.axis(),
             direction: steps.direction(),
             ticks: &steps.ready()[given..open.count],
+            of_move: self.moves,
         })
     }
 
@@ -253,6 +259,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     }
 
     fn begin_move(&mut self, planned: PlannedMove) {
+        self.moves += 1;
         let motion = &planned.motion;
         let moving: Vec<usize> = (0..motion.axes.len())
             .filter(|number| motion.axes[*number].steps > 0)

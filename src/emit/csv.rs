@@ -1,0 +1,106 @@
+//! Comma-separated values (RFC 4180, lines ending in LF): `tick,event,name,value`.
+//!
+//! | event | name | value |
+//! | --- | --- | --- |
+//! | `step`, `direction` | axis | 1 or −1 |
+//! | `output` | output | 1 or 0 |
+//! | `await` | input | ticks after which it gives up, or empty |
+//! | `mark` | empty | the text |
+//! | `unchecked` | empty | why the program must not run; the first row, if there is one |
+
+use std::borrow::Cow;
+use std::io::Write;
+
+use super::digits::{TickLine, append_number};
+use super::{EmitError, Format, Heading, Pages};
+use crate::plan::{Direction, Item};
+use crate::schedule::{Event, Run, Schedule, What};
+
+/// The format `csv`.
+#[derive(Debug, Clone, Copy)]
+pub struct Csv;
+
+impl Format for Csv {
+    fn name(&self) -> &'static str {
+        "csv"
+    }
+
+    fn write(
+        &self,
+        heading: &Heading<'_>,
+        items: &mut dyn Iterator<Item = Item>,
+        out: &mut dyn Write,
+    ) -> Result<(), EmitError> {
+        let rig = heading.rig;
+        let mut lines: Vec<[TickLine; 2]> = rig
+            .axes
+            .iter()
+            .map(|axis| {
+                let name = field(&axis.name);
+                ["1", "-1"].map(|way| TickLine::new("", &format!(",step,{name},{way}\n")))
+            })
+            .collect();
+        let mut pages = Pages::new(out);
+        pages.text().extend_from_slice(b"tick,event,name,value\n");
+        if let Some(failure) = heading.failure {
+            writeln!(pages, "0,unchecked,,{}", field(failure))?;
+        }
+        let mut schedule = Schedule::new(items, rig);
+        while let Some(run) = schedule.next_run() {
+            match run {
+                Run::Steps {
+                    axis,
+                    direction,
+                    ticks,
+                    ..
+                } => {
+                    let way = usize::from(direction == Direction::Negative);
+                    lines[axis][way].append(ticks, pages.text());
+                }
+                Run::Event(event) => row(&event, heading, pages.text()),
+            }
+            pages.turn()?;
+        }
+        Ok(pages.finish()?)
+    }
+}
+
+/// Appends the row of an event.
+fn row(event: &Event, heading: &Heading<'_>, text: &mut Vec<u8>) {
+    let rig = heading.rig;
+    let (word, name, value) = match &event.what {
+        What::Step { axis, direction } => ("step", rig.axes[*axis].name.as_str(), way(*direction)),
+        What::Direction { axis, direction } => {
+            ("direction", rig.axes[*axis].name.as_str(), way(*direction))
+        }
+        What::Output { output, on } => {
+            let value = if *on { "1" } else { "0" };
+            ("output", rig.outputs[*output].name.as_str(), value.into())
+        }
+        What::Await { input, timeout } => {
+            let value = timeout.map_or(Cow::Borrowed(""), |ticks| ticks.to_string().into());
+            ("await", rig.inputs[*input].name.as_str(), value)
+        }
+        What::Mark(mark) => ("mark", "", field(mark)),
+    };
+    append_number(event.tick, text);
+    let parts = [",", word, ",", &field(name), ",", &value, "\n"];
+    text.extend(parts.iter().flat_map(|part| part.bytes()));
+}
+
+fn way(direction: Direction) -> Cow<'static, str> {
+    Cow::Borrowed(if direction == Direction::Positive {
+        "1"
+    } else {
+        "-1"
+    })
+}
+
+/// A field, in quotes where RFC 4180 wants them.
+fn field(text: &str) -> Cow<'_, str> {
+    if text.contains(['"', ',', '\n', '\r']) {
+        Cow::Owned(format!("\"{}\"", text.replace('"', "\"\"")))
+    } else {
+        Cow::Borrowed(text)
+    }
+}

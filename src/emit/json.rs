@@ -1,0 +1,121 @@
+//! JSON (RFC 8259): one object, with one event a line.
+//!
+//! ```json
+//! {"program": "…", "unchecked": null, "tick_rate_hz": 1000000.0, "timer_bits": 16, "axes": ["carousel"],
+//!  "events": [
+//! {"tick":0,"event":"direction","name":"carousel","value":1},
+//! …
+//! ], "end_tick": …, "steps": {"carousel": …}, "longest_wait_ticks": …, "waits_beyond_counter": …}
+//! ```
+
+use std::io::Write;
+
+use serde_json::{Map, Value, json};
+
+use super::digits::TickLine;
+use super::{EmitError, Format, Heading, Pages};
+use crate::plan::{Direction, Item};
+use crate::schedule::{Event, Run, Schedule, What};
+
+/// The format `json`.
+#[derive(Debug, Clone, Copy)]
+pub struct Json;
+
+impl Format for Json {
+    fn name(&self) -> &'static str {
+        "json"
+    }
+
+    fn write(
+        &self,
+        heading: &Heading<'_>,
+        items: &mut dyn Iterator<Item = Item>,
+        out: &mut dyn Write,
+    ) -> Result<(), EmitError> {
+        let rig = heading.rig;
+        let mut steps: Vec<[TickLine; 2]> = rig
+            .axes
+            .iter()
+            .map(|axis| {
+                let name = json!(axis.name);
+                [1, -1].map(|way| {
+                    let after = format!(",\"event\":\"step\",\"name\":{name},\"value\":{way}}}");
+                    TickLine::new(",\n{\"tick\":", &after)
+                })
+            })
+            .collect();
+        let mut pages = Pages::new(out);
+        let axes: Vec<&str> = rig.axes.iter().map(|axis| axis.name.as_str()).collect();
+        write!(
+            pages,
+            "{{\"program\": {}, \"unchecked\": {}, \"tick_rate_hz\": {}, \"timer_bits\": {}, \"axes\": {},\n \"events\": [",
+            json!(heading.program),
+            json!(heading.failure),
+            json!(heading.tick_rate()),
+            rig.timer.bits,
+            json!(axes),
+        )?;
+        let mut schedule = Schedule::new(items, rig);
+        let mut first = true;
+        while let Some(run) = schedule.next_run() {
+            match run {
+                Run::Steps {
+                    axis,
+                    direction,
+                    ticks,
+                    ..
+                } => {
+                    let way = usize::from(direction == Direction::Negative);
+                    steps[axis][way].append(ticks, pages.text());
+                }
+                Run::Event(event) => {
+                    // The first event of a program is never a step: a direction or
+                    // an output comes before it.
+                    let comma = if first { "" } else { "," };
+                    write!(pages, "{comma}\n{}", object(&event, heading))?;
+                }
+            }
+            first = false;
+            pages.turn()?;
+        }
+        let facts = schedule.facts();
+        let counts: Map<String, Value> = axes
+            .iter()
+            .zip(&facts.steps)
+            .map(|(name, steps)| ((*name).to_owned(), json!(steps)))
+            .collect();
+        writeln!(
+            pages,
+            "\n], \"end_tick\": {}, \"steps\": {}, \"longest_wait_ticks\": {}, \"waits_beyond_counter\": {}}}",
+            schedule.end_tick(),
+            Value::Object(counts),
+            facts.longest_wait,
+            facts.waits_beyond_counter,
+        )?;
+        Ok(pages.finish()?)
+    }
+}
+
+/// The object of an event, its keys in the order of the csv columns.
+fn object(event: &Event, heading: &Heading<'_>) -> String {
+    let rig = heading.rig;
+    let (word, name, value) = match &event.what {
+        What::Step { axis, direction } => {
+            ("step", json!(rig.axes[*axis].name), json!(direction.sign()))
+        }
+        What::Direction { axis, direction } => {
+            let name = json!(rig.axes[*axis].name);
+            ("direction", name, json!(direction.sign()))
+        }
+        What::Output { output, on } => {
+            let name = json!(rig.outputs[*output].name);
+            ("output", name, json!(u8::from(*on)))
+        }
+        What::Await { input, timeout } => ("await", json!(rig.inputs[*input].name), json!(timeout)),
+        What::Mark(mark) => ("mark", Value::Null, json!(mark.as_ref())),
+    };
+    format!(
+        "{{\"tick\":{},\"event\":\"{word}\",\"name\":{name},\"value\":{value}}}",
+        event.tick
+    )
+}
