@@ -1,0 +1,159 @@
+//! The actions of a script, one after the other, in constant memory.
+//!
+//! A pass through a block that does nothing is not repeated: every pass is the same.
+
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
+
+use super::Program;
+use super::action::Action;
+use super::resolve::{Call, Operation, resolve_call};
+use crate::diagnostic::{Diagnostic, Span};
+
+/// How many calls that were not resolved beforehand are kept.
+const KEPT: usize = 1_000;
+
+/// How many of the calls around an error are shown.
+pub const CALLS_SHOWN: usize = 3;
+
+/// The actions of a script in their order. See [`Script::actions`](super::Script::actions).
+#[derive(Debug, Clone)]
+pub struct Actions {
+    program: Arc<Program>,
+    frames: Vec<Frame>,
+    /// Calls that turned out to do nothing.
+    idle: HashSet<Arc<Call>>,
+    /// Calls that were not resolved beforehand.
+    resolved: HashMap<Arc<Call>, Arc<[Operation]>>,
+}
+
+/// A block that is being gone through.
+#[derive(Debug, Clone)]
+struct Frame {
+    body: Arc<[Operation]>,
+    next: usize,
+    /// How many passes are left, the present one included.
+    passes: u64,
+    /// Whether it has done anything.
+    acted: bool,
+    /// The call that it is the body of, and where that is written.
+    call: Option<(Arc<Call>, Span)>,
+}
+
+impl Frame {
+    fn new(body: &Arc<[Operation]>, passes: u64, call: Option<(Arc<Call>, Span)>) -> Self {
+        Self {
+            body: Arc::clone(body),
+            next: 0,
+            passes,
+            acted: false,
+            call,
+        }
+    }
+}
+
+impl Actions {
+    /// From the start of a script.
+    pub(super) fn new(program: Arc<Program>) -> Self {
+        let frames = vec![Frame::new(&program.operations, 1, None)];
+        Self {
+            program,
+            frames,
+            idle: HashSet::new(),
+            resolved: HashMap::new(),
+        }
+    }
+
+    /// Ends the pass through the innermost block.
+    fn end_pass(&mut self) {
+        let Some(frame) = self.frames.last_mut() else {
+            return;
+        };
+        if frame.acted && frame.passes > 1 {
+            frame.passes -= 1;
+            frame.next = 0;
+            return;
+        }
+        let acted = frame.acted;
+        let ended = self.frames.pop().and_then(|frame| frame.call);
+        if let (Some((call, _)), false) = (ended, acted) {
+            self.idle.insert(call);
+        }
+        if let Some(around) = self.frames.last_mut() {
+            around.acted |= acted;
+        }
+    }
+
+    /// Goes into a sequence.
+    fn enter(&mut self, call: Arc<Call>, span: Span) -> Result<(), Diagnostic> {
+        if self.idle.contains(&call) {
+            return Ok(());
+        }
+        let known = self
+            .program
+            .calls
+            .get(&call)
+            .or_else(|| self.resolved.get(&call));
+        let body = match known {
+            Some(body) => Arc::clone(body),
+            None => self.resolve(&call, span)?,
+        };
+        self.frames.push(Frame::new(&body, 1, Some((call, span))));
+        Ok(())
+    }
+
+    fn resolve(&mut self, call: &Arc<Call>, span: Span) -> Result<Arc<[Operation]>, Diagnostic> {
+        let body = resolve_call(call, &self.program.definitions).map_err(|errors| {
+            let around = self
+                .frames
+                .iter()
+                .rev()
+                .filter_map(|frame| frame.call.as_ref());
+            let calls = std::iter::once(span).chain(around.map(|(_, span)| *span));
+            // `resolve_call` fails with at least one error.
+            let mut error = errors.into_iter().next().expect("an error");
+            error.calls = calls.take(CALLS_SHOWN).collect();
+            error.diagnostic(&self.program.source)
+        })?;
+        if self.resolved.len() >= KEPT {
+            self.resolved.clear();
+        }
+        self.resolved.insert(Arc::clone(call), Arc::clone(&body));
+        Ok(body)
+    }
+}
+
+impl Iterator for Actions {
+    type Item = Result<Action, Diagnostic>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            let frame = self.frames.last_mut()?;
+            let Some(operation) = frame.body.get(frame.next) else {
+                self.end_pass();
+                continue;
+            };
+            frame.next += 1;
+            match operation {
+                Operation::Act(action) => {
+                    frame.acted = true;
+                    return Some(Ok(action.clone()));
+                }
+                Operation::Repeat(passes, body) => {
+                    let inner = Frame::new(body, *passes, None);
+                    self.frames.push(inner);
+                }
+                Operation::Call(call, span) => {
+                    let (call, span) = (Arc::clone(call), *span);
+                    if let Err(error) = self.enter(call, span) {
+                        // Nothing comes after an error.
+                        self.frames.clear();
+                        return Some(Err(error));
+                    }
+                }
+            }
+        }
+    }
+}
+
+impl std::iter::FusedIterator for Actions {}

@@ -1,0 +1,277 @@
+//! Text → [tree](super::syntax). Functions carry the names of the rules of
+//! `grammar.md`.
+//!
+//! A statement that cannot be read is noted and skipped to the end of its line, with
+//! the braces that it opens, so that one run finds independent errors. Blocks,
+//! parentheses and signs may be nested [`DEEPEST`] deep; that bounds the recursion
+//! of everything that walks the tree.
+
+mod expression;
+mod lexical;
+mod statement;
+
+use std::cell::{Cell, RefCell};
+
+use nom::{IResult, Input as _, Parser};
+use nom_locate::LocatedSpan;
+
+use super::MOST_ERRORS;
+use super::error::{ErrorKind, Expected, ScriptError};
+use super::syntax::{Block, Defined, Statement, StatementKind};
+use crate::diagnostic::Span;
+use lexical::{empty_lines, expect, line_end, sign, skip_blank, word};
+
+pub use expression::is_unit;
+pub use statement::STATEMENTS;
+
+/// How deep blocks, parentheses and signs may be nested.
+pub const DEEPEST: usize = 64;
+
+/// The text that is still to be read.
+type Input<'a> = LocatedSpan<&'a str, Extra<'a>>;
+
+type Parsed<'a, T> = IResult<Input<'a>, T, ScriptError>;
+
+/// What goes along with the text.
+#[derive(Debug, Clone, Copy)]
+struct Extra<'a> {
+    noted: &'a Noted,
+    /// How many blocks, parentheses and signs are open.
+    depth: usize,
+}
+
+/// The errors so far.
+#[derive(Debug, Default)]
+struct Noted {
+    errors: RefCell<Vec<ScriptError>>,
+    /// A missing brace has been reported, which explains all others.
+    unclosed: Cell<bool>,
+}
+
+impl Noted {
+    fn note(&self, error: ScriptError) {
+        self.errors.borrow_mut().push(error);
+    }
+
+    fn enough(&self) -> bool {
+        self.errors.borrow().len() >= MOST_ERRORS
+    }
+}
+
+/// Reads a script: its statements and what is wrong with the text.
+pub fn parse(text: &str) -> (Vec<Statement>, Vec<ScriptError>) {
+    let noted = Noted::default();
+    let extra = Extra {
+        noted: &noted,
+        depth: 0,
+    };
+    let statements = script(LocatedSpan::new_extra(text, extra));
+    (statements, noted.errors.into_inner())
+}
+
+/// `script = { line-end | statement line-end }`
+fn script(mut input: Input<'_>) -> Vec<Statement> {
+    let mut all = Vec::new();
+    loop {
+        let (rest, found) = statements(input);
+        all.extend(found);
+        // What is left begins with a brace that closes nothing.
+        let Ok((behind, _)) = sign('}').parse(rest) else {
+            return all;
+        };
+        let noted = input.extra.noted;
+        if noted.enough() {
+            return all;
+        }
+        noted.note(ScriptError::new(
+            span_between(skip_blank(rest), behind),
+            ErrorKind::UnmatchedBrace,
+        ));
+        input = behind;
+    }
+}
+
+/// The statements up to a closing brace or the end of the text.
+fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
+    let noted = input.extra.noted;
+    let mut found = Vec::new();
+    loop {
+        input = empty_lines(input);
+        if input.fragment().is_empty() || input.fragment().starts_with('}') || noted.enough() {
+            return (input, found);
+        }
+        match statement::statement(input) {
+            Ok((rest, statement)) => {
+                let following = statement::words_behind(&statement.kind);
+                found.push(statement);
+                input = match expect(Expected::LineEnd(following), line_end).parse(rest) {
+                    Ok((rest, ())) => rest,
+                    Err(error) => {
+                        note(noted, error);
+                        let (rest, body) = skip_line(rest);
+                        found.extend(body);
+                        rest
+                    }
+                };
+            }
+            Err(error) => {
+                note(noted, error);
+                let defines = defined(input);
+                let (rest, body) = skip_line(input);
+                found.push(Statement {
+                    span: span_between(input, rest),
+                    keyword: span_between(input, input),
+                    line: line(input),
+                    kind: StatementKind::Broken { defines, body },
+                });
+                input = rest;
+            }
+        }
+    }
+}
+
+fn note(noted: &Noted, error: nom::Err<ScriptError>) {
+    // Every parser here works on complete text, which is never `Incomplete`.
+    if let nom::Err::Error(error) | nom::Err::Failure(error) = error {
+        noted.note(error);
+    }
+}
+
+/// `block = "{" { line-end | statement line-end } "}"`
+fn block(input: Input<'_>) -> Parsed<'_, Block> {
+    let start = skip_blank(input);
+    let (inside, _) = expect(Expected::OpeningBrace, sign('{')).parse(start)?;
+    let brace = span_between(start, inside);
+    let (rest, statements) = statements(deeper(inside, brace)?);
+    let noted = input.extra.noted;
+    let rest = match sign('}').parse(rest) {
+        Ok((rest, _)) => rest,
+        Err(_) => {
+            if !noted.unclosed.replace(true) && !noted.enough() {
+                let end = Span::new(offset(rest), offset(rest));
+                noted.note(ScriptError::new(brace, ErrorKind::UnclosedBlock { end }));
+            }
+            rest
+        }
+    };
+    let rest = back_up(rest, input);
+    let span = span_between(start, rest);
+    Ok((rest, Block { statements, span }))
+}
+
+/// Goes on behind the line of a statement that could not be read. Where the line
+/// opens a block, its statements are read for the errors in them.
+fn skip_line(input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
+    let (length, open) = line_length(input.fragment(), input.extra.depth > 0);
+    if let [brace] = open[..]
+        && let Ok((rest, body)) = block(input.take_from(brace))
+    {
+        return (rest, body.statements);
+    }
+    let mut rest = input.take_from(length);
+    if !open.is_empty() {
+        rest = rest.take_from(block_length(rest.fragment(), open.len()));
+    }
+    (rest, Vec::new())
+}
+
+/// How long the line is, or what of it comes before a brace that closes the block
+/// around it; and where it opens blocks that it does not close.
+fn line_length(text: &str, in_block: bool) -> (usize, Vec<usize>) {
+    let mut open = Vec::new();
+    for (at, character) in code(text) {
+        match character {
+            '\n' => return (at, open),
+            '{' => open.push(at),
+            '}' if open.pop().is_none() && in_block => return (at, open),
+            _ => {}
+        }
+    }
+    (text.len(), open)
+}
+
+/// How much of the text it takes to close so many blocks.
+fn block_length(text: &str, mut open: usize) -> usize {
+    for (at, character) in code(text) {
+        match character {
+            '{' => open += 1,
+            '}' => open -= 1,
+            _ => {}
+        }
+        if open == 0 {
+            return at + 1;
+        }
+    }
+    text.len()
+}
+
+/// The characters that are neither in a text nor in a comment.
+fn code(text: &str) -> impl Iterator<Item = (usize, char)> {
+    let (mut in_text, mut in_comment) = (false, false);
+    text.char_indices().filter(move |(_, character)| {
+        match character {
+            '\n' => (in_text, in_comment) = (false, false),
+            '"' if !in_comment => in_text = !in_text,
+            '#' if !in_text => in_comment = true,
+            _ => {}
+        }
+        !in_text && !in_comment
+    })
+}
+
+/// What the statement at the start of `input` would have defined.
+fn defined(input: Input<'_>) -> Option<Defined> {
+    let (rest, keyword) = word(input).ok()?;
+    let define = match &*keyword.text {
+        "let" => Defined::Value,
+        "sequence" => Defined::Sequence,
+        _ => return None,
+    };
+    word(rest).ok().map(|(_, name)| define(name))
+}
+
+/// `input` one block, parenthesis or sign deeper.
+fn deeper<'a>(mut input: Input<'a>, opening: Span) -> Result<Input<'a>, nom::Err<ScriptError>> {
+    if input.extra.depth >= DEEPEST {
+        return Err(nom::Err::Failure(ScriptError::new(
+            opening,
+            ErrorKind::TooDeep,
+        )));
+    }
+    input.extra.depth += 1;
+    Ok(input)
+}
+
+/// `rest` as deep as `around`.
+fn back_up<'a>(mut rest: Input<'a>, around: Input<'a>) -> Input<'a> {
+    rest.extra = around.extra;
+    rest
+}
+
+/// Where in the text `input` begins.
+fn offset(input: Input<'_>) -> usize {
+    input.location_offset()
+}
+
+/// Line of the start of `input`, from 1.
+fn line(input: Input<'_>) -> usize {
+    input.location_line() as usize
+}
+
+/// From the start of one input to the start of another.
+fn span_between(start: Input<'_>, end: Input<'_>) -> Span {
+    Span::new(offset(start), offset(end))
+}
+
+impl<'a> nom::error::ParseError<Input<'a>> for ScriptError {
+    fn from_error_kind(input: Input<'a>, _: nom::error::ErrorKind) -> Self {
+        // Parsers that can fail in front of the user are wrapped in `expect`, which
+        // says what was expected; this only steers from one alternative to the next.
+        let here = Span::new(offset(input), offset(input));
+        Self::new(here, ErrorKind::Alternative)
+    }
+
+    fn append(_: Input<'a>, _: nom::error::ErrorKind, other: Self) -> Self {
+        other
+    }
+}

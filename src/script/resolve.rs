@@ -1,0 +1,636 @@
+//! Tree → [operations](Operation): names get their values, expressions are computed,
+//! and everything that can be wrong is found.
+//!
+//! Outside sequences every value is constant, so a block is resolved once however
+//! often it is repeated, and its moves share their [`Settings`]. The body of a
+//! sequence is resolved twice over: once with unknown parameters, which finds what is
+//! wrong however it is called, and once for each different [`Call`].
+
+use std::collections::HashMap;
+use std::hash::{Hash, Hasher};
+use std::sync::Arc;
+
+use super::action::{Action, ActionKind, Move, Pace, Settings, SpeedLimits, Target, Way};
+use super::demand::Wanted;
+use super::error::{Duplicate, ErrorKind, ScriptError};
+use super::expression::{Names, NoValue, Value, evaluate};
+use super::group::{self, Group};
+use super::syntax::{
+    Block, Clause, Defined, Expression, Limit, Name, Sequence, Statement, StatementKind, Turn,
+};
+use crate::diagnostic::{Span, nearest};
+use crate::units::{Dimension, Quantity};
+
+/// What a block comes down to.
+#[derive(Debug, Clone)]
+pub enum Operation {
+    /// Do this.
+    Act(Action),
+    /// Do these so many times (at least once).
+    Repeat(u64, Arc<[Operation]>),
+    /// Do a sequence; the statement that calls it.
+    Call(Arc<Call>, Span),
+}
+
+/// A sequence with the values and settings that it is done with. Calls are equal when
+/// they come down to the same operations.
+#[derive(Debug, Clone)]
+pub struct Call {
+    /// Which sequence of the script.
+    pub sequence: usize,
+    /// The values of its parameters.
+    pub arguments: Vec<Quantity>,
+    /// The settings in force where it is called.
+    pub settings: Arc<Settings>,
+}
+
+impl PartialEq for Call {
+    fn eq(&self, other: &Self) -> bool {
+        let bits = |of: &Self| -> Vec<(u64, Dimension)> {
+            of.arguments
+                .iter()
+                .map(|value| (value.si.to_bits(), value.dimension))
+                .collect()
+        };
+        self.sequence == other.sequence
+            && Arc::ptr_eq(&self.settings, &other.settings)
+            && bits(self) == bits(other)
+    }
+}
+
+impl Eq for Call {}
+
+impl Hash for Call {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.sequence.hash(state);
+        for value in &self.arguments {
+            value.si.to_bits().hash(state);
+        }
+    }
+}
+
+/// A name's value and where it is defined.
+#[derive(Debug, Clone, Copy)]
+struct Binding {
+    value: Value,
+    span: Span,
+}
+
+/// What the whole script defines.
+#[derive(Debug, Default)]
+pub struct Definitions {
+    /// The sequences, in the order in which they are written.
+    pub sequences: Vec<Arc<Sequence>>,
+    by_name: HashMap<Arc<str>, usize>,
+    /// Names of sequences whose definition could not be read.
+    broken: Vec<Arc<str>>,
+    /// Values defined outside all blocks. A sequence sees those above it.
+    values: HashMap<Arc<str>, Binding>,
+    /// Where values outside all blocks are going to be defined.
+    later: HashMap<Arc<str>, Span>,
+}
+
+impl Definitions {
+    /// The sequences and names of the script; two of one name are noted.
+    pub fn gather(statements: &[Statement], errors: &mut Vec<ScriptError>) -> Self {
+        let mut all = Self::default();
+        for statement in statements {
+            match &statement.kind {
+                StatementKind::Sequence(sequence) => all.define(sequence, errors),
+                StatementKind::Let { name, .. } => {
+                    all.later.entry(Arc::clone(&name.text)).or_insert(name.span);
+                }
+                StatementKind::Broken {
+                    defines: Some(Defined::Sequence(name)),
+                    ..
+                } => all.broken.push(Arc::clone(&name.text)),
+                _ => {}
+            }
+        }
+        all
+    }
+
+    fn define(&mut self, sequence: &Arc<Sequence>, errors: &mut Vec<ScriptError>) {
+        let name = &sequence.name;
+        match self.by_name.get(&name.text) {
+            Some(first) => {
+                let first = self.sequences[*first].name.span;
+                errors.push(duplicate(Duplicate::Sequence, name, first));
+            }
+            None => {
+                self.by_name
+                    .insert(Arc::clone(&name.text), self.sequences.len());
+                self.sequences.push(Arc::clone(sequence));
+            }
+        }
+    }
+
+    /// The number of a sequence, or none where its definition could not be read.
+    ///
+    /// # Errors
+    /// There is no such sequence.
+    pub fn sequence(&self, name: &Name) -> Result<Option<usize>, ScriptError> {
+        if let Some(index) = self.by_name.get(&name.text) {
+            return Ok(Some(*index));
+        }
+        if self.broken.contains(&name.text) {
+            return Ok(None);
+        }
+        let known = self.sequences.iter().map(|sequence| &*sequence.name.text);
+        let kind = ErrorKind::UnknownSequence {
+            name: Arc::clone(&name.text),
+            near: nearest(&name.text, known).map(Arc::from),
+        };
+        Err(ScriptError::new(name.span, kind))
+    }
+}
+
+/// The values that can be seen at one place.
+struct Scope<'a> {
+    definitions: &'a Definitions,
+    /// Values outside all blocks are seen where they are defined before this offset.
+    before: usize,
+    /// Values of the blocks and parameters around.
+    local: HashMap<Arc<str>, Binding>,
+}
+
+impl Scope<'_> {
+    fn get(&self, name: &str) -> Option<&Binding> {
+        let global = || {
+            self.definitions
+                .values
+                .get(name)
+                .filter(|binding| binding.span.start < self.before)
+        };
+        self.local.get(name).or_else(global)
+    }
+}
+
+impl Names for Scope<'_> {
+    fn find(&self, name: &Arc<str>, span: Span) -> Result<Value, ScriptError> {
+        if let Some(binding) = self.get(name) {
+            return Ok(binding.value);
+        }
+        let known = self
+            .definitions
+            .values
+            .iter()
+            .filter(|(_, binding)| binding.span.start < self.before);
+        let mut known: Vec<&str> = known
+            .map(|(name, _)| &**name)
+            .chain(self.local.keys().map(|name| &**name))
+            .collect();
+        // The order of a hash map changes from run to run; the suggestion must not.
+        known.sort_unstable();
+        let kind = ErrorKind::UnknownName {
+            name: Arc::clone(name),
+            // Any letter is close to any other.
+            near: nearest(name, known)
+                .filter(|_| name.len() > 1)
+                .map(Arc::from),
+            later: self
+                .definitions
+                .later
+                .get(name)
+                .copied()
+                .filter(|later| later.start > span.start),
+        };
+        Err(ScriptError::new(span, kind))
+    }
+}
+
+/// Resolves the statements outside all blocks, in their order; values are added to
+/// `definitions` as they come.
+pub fn resolve_script(
+    statements: &[Statement],
+    definitions: &mut Definitions,
+    errors: &mut Vec<ScriptError>,
+) -> Arc<[Operation]> {
+    let mut operations = Vec::new();
+    let mut settings = Arc::new(Settings::default());
+    for statement in statements {
+        let mut resolver = Resolver::new(definitions, usize::MAX, settings);
+        let defined = resolver.statement(statement, &mut operations);
+        settings = resolver.settings;
+        errors.append(&mut resolver.errors);
+        if let Some((name, binding)) = defined {
+            definitions.values.insert(name, binding);
+        }
+    }
+    operations.into()
+}
+
+/// Resolves the body of a sequence with parameters that are not known.
+pub fn check_sequence(
+    sequence: &Sequence,
+    definitions: &Definitions,
+    errors: &mut Vec<ScriptError>,
+) {
+    let mut resolver = Resolver::new(definitions, sequence.name.span.start, Arc::default());
+    for parameter in &sequence.parameters {
+        let value = Value::Unknown;
+        let span = parameter.span;
+        match resolver.scope.get(&parameter.text) {
+            Some(first) => {
+                let error = duplicate(Duplicate::Parameter, parameter, first.span);
+                resolver.errors.push(error);
+            }
+            None => {
+                let name = Arc::clone(&parameter.text);
+                resolver.scope.local.insert(name, Binding { value, span });
+            }
+        }
+    }
+    resolver.block(&sequence.body);
+    errors.append(&mut resolver.errors);
+}
+
+/// Resolves the body of a sequence for one call.
+///
+/// # Errors
+/// What is wrong with these values; never empty.
+pub fn resolve_call(
+    call: &Call,
+    definitions: &Definitions,
+) -> Result<Arc<[Operation]>, Vec<ScriptError>> {
+    let sequence = &definitions.sequences[call.sequence];
+    let mut resolver = Resolver::new(
+        definitions,
+        sequence.name.span.start,
+        Arc::clone(&call.settings),
+    );
+    for (parameter, value) in sequence.parameters.iter().zip(&call.arguments) {
+        let value = Value::Known(*value);
+        let span = parameter.span;
+        let name = Arc::clone(&parameter.text);
+        resolver.scope.local.insert(name, Binding { value, span });
+    }
+    let operations = resolver.block(&sequence.body);
+    if resolver.errors.is_empty() {
+        Ok(operations)
+    } else {
+        Err(resolver.errors)
+    }
+}
+
+struct Resolver<'a> {
+    scope: Scope<'a>,
+    settings: Arc<Settings>,
+    /// The braces around, none outside all blocks.
+    block: Option<Span>,
+    /// The group around.
+    group: Option<Group>,
+    errors: Vec<ScriptError>,
+}
+
+impl<'a> Resolver<'a> {
+    fn new(definitions: &'a Definitions, before: usize, settings: Arc<Settings>) -> Self {
+        let scope = Scope {
+            definitions,
+            before,
+            local: HashMap::new(),
+        };
+        Self {
+            scope,
+            settings,
+            block: None,
+            group: None,
+            errors: Vec::new(),
+        }
+    }
+
+    /// Resolves a block; what it defines and sets ends with it.
+    fn block(&mut self, block: &Block) -> Arc<[Operation]> {
+        let around = self.block.replace(block.span);
+        let settings = Arc::clone(&self.settings);
+        let operations = self.statements(&block.statements);
+        self.settings = settings;
+        self.block = around;
+        operations.into()
+    }
+
+    fn statements(&mut self, statements: &[Statement]) -> Vec<Operation> {
+        let mut operations = Vec::new();
+        let mut defined = Vec::new();
+        for statement in statements {
+            if let Some((name, binding)) = self.statement(statement, &mut operations) {
+                defined.push(Arc::clone(&name));
+                self.scope.local.insert(name, binding);
+            }
+        }
+        for name in defined {
+            self.scope.local.remove(&name);
+        }
+        operations
+    }
+
+    /// Resolves one statement; gives what it defines.
+    fn statement(
+        &mut self,
+        statement: &Statement,
+        operations: &mut Vec<Operation>,
+    ) -> Option<(Arc<str>, Binding)> {
+        match &statement.kind {
+            StatementKind::Let { name, value } => {
+                let value = self.value(value).map_or(Value::Unknown, Value::Known);
+                return self.defined(name, value);
+            }
+            StatementKind::Broken { defines, body } => match defines {
+                Some(Defined::Value(name)) => return self.defined(name, Value::Unknown),
+                // Its parameters are not known, so every use of one would be an error.
+                Some(Defined::Sequence(_)) => {}
+                None => drop(self.statements(body)),
+            },
+            StatementKind::Rig(_) | StatementKind::Sequence(_) => self.outside_blocks(statement),
+            StatementKind::Limit { limit, axis, value } => {
+                self.limit(statement, *limit, axis.as_ref(), value)
+            }
+            StatementKind::Shape(shape) => Arc::make_mut(&mut self.settings).shape = *shape,
+            StatementKind::Bands { allowed } => {
+                Arc::make_mut(&mut self.settings).bands_allowed = *allowed
+            }
+            StatementKind::Repeat { count, body } => {
+                let count = self.wanted(count, Wanted::Count, statement.keyword);
+                let body = self.block(body);
+                // The count is a whole number from 0 to 10^12.
+                let count = count.map_or(0, |count| count.si as u64);
+                if count > 0 && !body.is_empty() {
+                    operations.push(Operation::Repeat(count, body));
+                }
+            }
+            StatementKind::Do {
+                name,
+                arguments,
+                call,
+            } => {
+                if let Some(called) = self.call(name, arguments, *call) {
+                    operations.push(Operation::Call(Arc::new(called), statement.span));
+                }
+            }
+            _ => operations.extend(self.action(statement).map(Operation::Act)),
+        }
+        None
+    }
+
+    /// Statements that ask for an action.
+    fn action(&mut self, statement: &Statement) -> Option<Action> {
+        let keyword = statement.keyword;
+        let kind = match &statement.kind {
+            StatementKind::Turn(turn) => ActionKind::Move(self.turn(turn, keyword)?),
+            StatementKind::Dwell(time) => {
+                ActionKind::Dwell(self.wanted(time, Wanted::Wait, keyword)?.si)
+            }
+            StatementKind::DwellUntilSettled => ActionKind::DwellUntilSettled,
+            StatementKind::Output { name, on, passing } => {
+                if let (Some(passing), None) = (passing, self.group) {
+                    let kind = ErrorKind::PassingOutside { output: keyword };
+                    self.errors.push(ScriptError::new(passing.span(), kind));
+                }
+                ActionKind::Output {
+                    name: Arc::clone(&name.text),
+                    name_span: name.span,
+                    on: *on,
+                    passing: self.clause(passing.as_ref(), Wanted::Travel)?,
+                }
+            }
+            StatementKind::Await { name, timeout } => ActionKind::Await {
+                name: Arc::clone(&name.text),
+                name_span: name.span,
+                timeout: self
+                    .clause(timeout.as_ref(), Wanted::Wait)?
+                    .map(|time| time.si),
+            },
+            StatementKind::Mark(text) => ActionKind::Mark(Arc::clone(&text.text)),
+            StatementKind::Together(block) => {
+                ActionKind::Together(self.members(Group::Together, block, keyword)?)
+            }
+            StatementKind::Through(block) => {
+                ActionKind::Through(self.members(Group::Through, block, keyword)?)
+            }
+            _ => return None,
+        };
+        Some(Action {
+            span: statement.span,
+            line: statement.line,
+            kind,
+        })
+    }
+
+    fn turn(&mut self, turn: &Turn, keyword: Span) -> Option<Move> {
+        let target = self.wanted(&turn.target.value, Wanted::Travel, keyword);
+        if let (Some(at), Some(time)) = (&turn.at, &turn.time) {
+            let kind = ErrorKind::SpeedAndTime { time: time.span() };
+            self.errors.push(ScriptError::new(at.span(), kind));
+        }
+        let speed = self.clause(turn.at.as_ref(), Wanted::Speed)?;
+        let time = self.clause(turn.time.as_ref(), Wanted::Duration)?;
+        let target = target?;
+        if let Some((way, span)) = turn.way {
+            self.errors.extend(way_error(turn, target, way, span));
+        }
+        let pace = match (speed.zip(turn.at.as_ref()), time.zip(turn.time.as_ref())) {
+            (Some((speed, at)), _) => {
+                self.errors.extend(pace_error(turn, target, speed, at));
+                Pace::At(speed, at.value.span)
+            }
+            (None, Some((time, clause))) => Pace::In(time.si, clause.value.span),
+            (None, None) => Pace::Limits,
+        };
+        Some(Move {
+            axis: turn
+                .axis
+                .as_ref()
+                .map(|axis| (Arc::clone(&axis.text), axis.span)),
+            target: if turn.to {
+                Target::To(target)
+            } else {
+                Target::By(target)
+            },
+            target_span: turn.target.value.span,
+            way: turn.way.map(|(way, _)| way),
+            pace,
+            settings: Arc::clone(&self.settings),
+        })
+    }
+
+    /// The actions of a group; none where there is nothing to do.
+    fn members(&mut self, group: Group, block: &Block, keyword: Span) -> Option<Vec<Action>> {
+        self.errors.extend(group::check(group, block, keyword));
+        let around = self.group.replace(group);
+        let members = block
+            .statements
+            .iter()
+            .filter(|statement| group.takes(&statement.kind));
+        let actions: Vec<Action> = members
+            .filter_map(|statement| self.action(statement))
+            .collect();
+        self.group = around;
+        (!actions.is_empty()).then_some(actions)
+    }
+
+    fn limit(
+        &mut self,
+        statement: &Statement,
+        limit: Limit,
+        axis: Option<&Name>,
+        value: &Expression,
+    ) {
+        let Some(quantity) = self.wanted(value, Wanted::Limit(limit), statement.keyword) else {
+            return;
+        };
+        let settings = Arc::make_mut(&mut self.settings);
+        let limits = match axis {
+            None => &mut settings.all,
+            Some(axis) => {
+                let known = settings
+                    .axis
+                    .iter()
+                    .position(|(name, _)| *name == axis.text);
+                let place = known.unwrap_or_else(|| {
+                    settings
+                        .axis
+                        .push((Arc::clone(&axis.text), SpeedLimits::default()));
+                    settings.axis.len() - 1
+                });
+                &mut settings.axis[place].1
+            }
+        };
+        *limit.of(limits) = Some((quantity, value.span));
+    }
+
+    /// Rigs and sequences stand outside all blocks.
+    fn outside_blocks(&mut self, statement: &Statement) {
+        if let Some(block) = self.block {
+            let keyword = statement.kind.keyword();
+            let block = Span::new(block.start, block.start + 1);
+            let kind = ErrorKind::NotInBlock { keyword, block };
+            self.errors.push(ScriptError::new(statement.keyword, kind));
+        }
+    }
+
+    fn call(&mut self, name: &Name, arguments: &[Expression], span: Span) -> Option<Call> {
+        let values: Vec<_> = arguments
+            .iter()
+            .map(|argument| self.value(argument))
+            .collect();
+        let index = match self.scope.definitions.sequence(name) {
+            Ok(index) => index?,
+            Err(error) => {
+                self.errors.push(error);
+                return None;
+            }
+        };
+        let sequence = &self.scope.definitions.sequences[index];
+        if sequence.parameters.len() != arguments.len() {
+            let kind = ErrorKind::ArgumentCount {
+                name: Arc::clone(&name.text),
+                wanted: sequence.parameters.len(),
+                given: arguments.len(),
+                definition: sequence.name.span,
+            };
+            self.errors.push(ScriptError::new(span, kind));
+            return None;
+        }
+        Some(Call {
+            sequence: index,
+            arguments: values.into_iter().collect::<Option<_>>()?,
+            settings: Arc::clone(&self.settings),
+        })
+    }
+
+    /// Notes a definition, unless the name has a meaning already.
+    fn defined(&mut self, name: &Name, value: Value) -> Option<(Arc<str>, Binding)> {
+        if let Some(first) = self.scope.get(&name.text) {
+            let error = duplicate(Duplicate::Value, name, first.span);
+            self.errors.push(error);
+            return None;
+        }
+        let span = name.span;
+        Some((Arc::clone(&name.text), Binding { value, span }))
+    }
+
+    /// The value of an optional clause; `None` outside where it has none.
+    fn clause(&mut self, clause: Option<&Clause>, wanted: Wanted) -> Option<Option<Quantity>> {
+        match clause {
+            None => Some(None),
+            Some(clause) => self.wanted(&clause.value, wanted, clause.keyword).map(Some),
+        }
+    }
+
+    /// The value of an expression that has to be of some kind, which the word at
+    /// `asker` asks for.
+    fn wanted(&mut self, expression: &Expression, wanted: Wanted, asker: Span) -> Option<Quantity> {
+        let value = self.value(expression)?;
+        let kind = if wanted.accepts(value.dimension) {
+            match wanted.fits(value.si) {
+                Ok(si) => return Some(Quantity::new(si, value.dimension)),
+                Err(unfit) => ErrorKind::Unfit {
+                    wanted,
+                    unfit,
+                    value,
+                    asker,
+                },
+            }
+        } else {
+            let found = value.dimension;
+            ErrorKind::WrongUnit {
+                wanted,
+                found,
+                asker,
+            }
+        };
+        self.errors.push(ScriptError::new(expression.span, kind));
+        None
+    }
+
+    fn value(&mut self, expression: &Expression) -> Option<Quantity> {
+        match evaluate(expression, &self.scope) {
+            Ok(value) => Some(value),
+            Err(NoValue::Unknown) => None,
+            Err(NoValue::Wrong(error)) => {
+                self.errors.push(error);
+                None
+            }
+        }
+    }
+}
+
+fn duplicate(what: Duplicate, name: &Name, first: Span) -> ScriptError {
+    let kind = ErrorKind::Duplicate {
+        what,
+        name: Arc::clone(&name.text),
+        first,
+    };
+    ScriptError::new(name.span, kind)
+}
+
+/// A way round that says nothing, or says it twice.
+fn way_error(turn: &Turn, target: Quantity, way: Way, span: Span) -> Option<ScriptError> {
+    if target.dimension == Dimension::LENGTH {
+        let target = turn.target.value.span;
+        return Some(ScriptError::new(span, ErrorKind::WayOfLength { target }));
+    }
+    if turn.to {
+        return None;
+    }
+    if way == Way::Shortest {
+        let by = turn.target.keyword;
+        return Some(ScriptError::new(span, ErrorKind::ShortestBy { by }));
+    }
+    let kind = ErrorKind::SignAndWay { way: span };
+    (target.si < 0.0).then(|| ScriptError::new(turn.target.value.span, kind))
+}
+
+/// A speed that belongs to another kind of travel: an angle at millimetres a second.
+fn pace_error(turn: &Turn, target: Quantity, speed: Quantity, at: &Clause) -> Option<ScriptError> {
+    let travel = speed.dimension.combine(Dimension::TIME, 1)?;
+    let lengths = [target.dimension, travel].map(|dimension| dimension == Dimension::LENGTH);
+    let angles = [target.dimension, travel].map(|dimension| dimension == Dimension::ANGLE);
+    let mixed = (lengths[0] && angles[1]) || (angles[0] && lengths[1]);
+    let kind = ErrorKind::SpeedOfOtherTravel {
+        speed: speed.dimension,
+        target: target.dimension,
+        target_span: turn.target.value.span,
+    };
+    mixed.then(|| ScriptError::new(at.value.span, kind))
+}
