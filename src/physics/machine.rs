@@ -9,6 +9,11 @@
 //! J dω/dt  = T − B ω − Tf sgn ω − Tc − Tu sin(θ / g)
 //! ```
 //!
+//! With a gearing that loses power, everything behind it costs more to drive and gives
+//! less back: with TL = JL dω/dt + Tf sgn ω + Tc + Tu sin(θ / g), of which J contains
+//! JL, the motor feels TL / η where TL acts against the motion and η TL where it acts
+//! along it.
+//!
 //! | symbol | meaning | unit |
 //! | --- | --- | --- |
 //! | N | rotor teeth | |
@@ -16,6 +21,7 @@
 //! | K | torque constant of one phase, Th / (√2 · Irated) | N·m/A |
 //! | Td | detent torque; its rests are the one-phase positions | N·m |
 //! | J, B | rotor and reflected load | kg·m², N·m·s/rad |
+//! | JL, η | the part of J behind the gearing, and the gearing's efficiency | kg·m² |
 //! | Tf | Coulomb friction; it sticks (see [`Simulator`]) | N·m |
 //! | Tc | torque that always acts, positive against positive travel | N·m |
 //! | Tu, g | unbalance m·r·g₀ reflected to the motor; motor turns a load turn | N·m |
@@ -36,7 +42,8 @@
 //! phase has the set point I cos φ or I sin φ and a first-order regulator with
 //! back-EMF compensated, di/dt = (i* − i)/τ, for as long as that takes no more than
 //! ±V across the phase; beyond, the phase has ±V. Full steps of a regulated drive
-//! (m = 1) rest on the one-phase positions, with the whole peak current in one phase.
+//! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
+//! each phase (common practice); finer steps have φ₀ = 0.
 
 mod hold;
 mod simulator;
@@ -46,10 +53,8 @@ pub use simulator::{Simulator, State};
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2, TAU};
 
+use super::load::ShaftLoad;
 use crate::rig::{Axis, DriveKind, Sequence};
-
-/// Acceleration of free fall, standard value (m/s²; CGPM 1901).
-pub const STANDARD_GRAVITY: f64 = 9.806_65;
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
 /// linear sources and choppers above the audible range reach (common practice).
@@ -70,6 +75,11 @@ pub struct Machine {
     pub detent_torque: f64,
     /// Inertia of rotor and reflected load J (kg·m²).
     pub inertia: f64,
+    /// The part of `inertia` that is behind the gearing JL (kg·m²); it matters only
+    /// where the gearing loses power.
+    pub load_inertia: f64,
+    /// Efficiency of the gearing η, above 0 and up to 1.
+    pub efficiency: f64,
     /// Viscous damping of motor and reflected load B (N·m·s/rad).
     pub viscous: f64,
     /// Coulomb friction Tf, reflected (N·m).
@@ -117,9 +127,10 @@ pub(crate) enum Demand {
 }
 
 impl Machine {
-    /// The motor and drive of `axis` alone, without what it turns.
-    pub fn unloaded(axis: &Axis) -> Self {
+    /// The motor, drive and load of `axis`.
+    pub fn of(axis: &Axis) -> Self {
         let (motor, drive) = (&axis.motor, &axis.drive);
+        let load = ShaftLoad::of(axis);
         let feed = match drive.kind {
             DriveKind::FixedVoltage { sequence } => Feed::FixedVoltage {
                 supply: drive.supply.si(),
@@ -145,12 +156,14 @@ impl Machine {
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
             detent_torque: motor.detent_torque.si(),
-            inertia: motor.rotor_inertia.si(),
-            viscous: motor.viscous_damping.si(),
-            friction: 0.0,
-            constant_torque: 0.0,
-            unbalance_torque: 0.0,
-            gearing: axis.load.gearing.ratio(),
+            inertia: load.inertia(),
+            load_inertia: load.load_inertia,
+            efficiency: load.efficiency,
+            viscous: load.viscous(),
+            friction: load.coulomb,
+            constant_torque: load.constant,
+            unbalance_torque: load.unbalance,
+            gearing: load.gearing,
             feed,
         }
     }
@@ -174,17 +187,15 @@ impl Machine {
 
     /// Electrical angle φ that microstep `index` commands (rad).
     pub fn command_angle(&self, index: i64) -> f64 {
-        self.first_angle() + index as f64 * self.microstep_electrical()
-    }
-
-    fn first_angle(&self) -> f64 {
-        match self.feed {
+        let first = match self.feed {
             Feed::FixedVoltage {
                 sequence: Sequence::TwoPhase,
                 ..
-            } => FRAC_PI_4,
+            }
+            | Feed::Regulated { microsteps: 1, .. } => FRAC_PI_4,
             _ => 0.0,
-        }
+        };
+        first + index as f64 * self.microstep_electrical()
     }
 
     /// What microstep `index` asks of the phases.
@@ -241,6 +252,30 @@ impl Machine {
     /// ω_n = √(N K I / J) (rad/s).
     pub fn natural_frequency(&self) -> f64 {
         (self.rotor_teeth * self.holding_torque() / self.inertia).sqrt()
+    }
+
+    /// Whether something holds a rotor that stands still: friction, or the losses of
+    /// the gearing.
+    pub(crate) fn sticks(&self) -> bool {
+        self.friction > 0.0 || self.efficiency < 1.0
+    }
+
+    /// Acceleration (rad/s²) at motor angle `theta` under the torque `driving` (N·m; the
+    /// motor's less viscous drag) while the rotor turns, or is about to turn, the way
+    /// of `slide`, which is +1 or −1.
+    pub(crate) fn acceleration(&self, driving: f64, theta: f64, slide: f64) -> f64 {
+        let behind = self.load_torque(theta) + self.friction * slide;
+        if self.efficiency == 1.0 {
+            return (driving - behind) / self.inertia;
+        }
+        let rotor = self.inertia - self.load_inertia;
+        let felt = |share: f64| (driving - behind * share) / (rotor + self.load_inertia * share);
+        let pushed = felt(1.0 / self.efficiency);
+        if slide * (self.load_inertia * pushed + behind) >= 0.0 {
+            pushed
+        } else {
+            felt(self.efficiency)
+        }
     }
 
     /// The torque of the load, without friction, at motor angle `theta` (N·m).

@@ -10,14 +10,20 @@ const REQUIRED: &str = "SLEWSMITH_OUTSIDE_CHECKS";
 #[allow(dead_code, reason = "each test binary uses its own part")]
 pub fn tool(name: &str) -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
-    found(name, std::env::split_paths(&path).map(|folder| folder.join(name)))
+    found(
+        name,
+        std::env::split_paths(&path).map(|folder| folder.join(name)),
+    )
 }
 
 /// The Python of the virtual environment that `tests/run` makes.
 #[allow(dead_code, reason = "each test binary uses its own part")]
 pub fn python() -> Option<PathBuf> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    found("the virtual environment target/outside", [root.join("target/outside/bin/python")].into_iter())
+    found(
+        "the virtual environment target/outside",
+        [root.join("target/outside/bin/python")].into_iter(),
+    )
 }
 
 fn found(name: &str, mut places: impl Iterator<Item = PathBuf>) -> Option<PathBuf> {

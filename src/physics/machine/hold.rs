@@ -60,7 +60,8 @@ pub fn hold_speed_with(
     damped.viscous += damper;
     damped.constant_torque -= damper * omega;
 
-    let resisting = free.constant_torque + free.friction + free.viscous * omega;
+    let behind = free.constant_torque + free.friction;
+    let resisting = behind / free.efficiency + free.viscous * omega;
     let ratio = (resisting / machine.holding_torque()).clamp(-0.99, 0.99);
     let load_angle = ratio.asin();
     let start = State {

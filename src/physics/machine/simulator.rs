@@ -6,12 +6,12 @@
 //! evenly and is no longer than [`Machine::internal_step`] and than the rotor takes
 //! for 0.15 electrical radians.
 //!
-//! **Friction.** Within a step the friction torque has one sign, so the right-hand
-//! side stays smooth. A step in which the speed changes sign is cut where it does;
-//! there the rotor sticks if the other torques together do not exceed the friction,
-//! and starts the other way if they do. A stuck rotor breaks away at the moment when
-//! they exceed it, which cuts the step too. Nothing depends on a smoothing speed or
-//! on the step's length.
+//! **Friction** and the losses of a gearing resist whichever way the rotor turns. Within
+//! a step they resist one way, so the right-hand side stays smooth. A step in which the
+//! speed changes sign is cut where it does; there the rotor sticks unless the other
+//! torques can turn it one way or the other. A stuck rotor breaks away at the moment
+//! when they can, which cuts the step too. Nothing depends on a smoothing speed or on
+//! the step's length.
 
 use super::{Demand, Machine, cycles_of, degrees};
 
@@ -45,7 +45,7 @@ pub struct Simulator<'m> {
 const TURN_PER_STEP: f64 = 0.15;
 
 /// How often the crossing of a friction event inside a step is refined; each round
-/// multiplies the error of the crossing by that of the step.
+/// closes the bracket about a hundredfold.
 const CROSSING_ROUNDS: usize = 3;
 
 impl<'m> Simulator<'m> {
@@ -198,9 +198,9 @@ impl<'m> Simulator<'m> {
             - detent * libm::cos(4.0 * m.rotor_teeth * s.angle)
     }
 
-    /// One step of `step` seconds, cut at friction events.
+    /// One step of `step` seconds, cut where the rotor stops or breaks away.
     fn step(&mut self, step: f64) {
-        if self.machine.friction == 0.0 {
+        if !self.machine.sticks() {
             self.state = self.runge_kutta(step);
             return;
         }
@@ -229,7 +229,8 @@ impl<'m> Simulator<'m> {
         // Below zero once the event has happened.
         let distance = |state: &State| {
             if self.slide == 0.0 {
-                self.machine.friction - self.drive_torque(state).abs()
+                let (up, down) = self.ways_out(state);
+                (-up).min(down)
             } else {
                 self.slide * state.speed
             }
@@ -239,9 +240,11 @@ impl<'m> Simulator<'m> {
         if stop >= 0.0 {
             return None;
         }
-        // False position on the integrated state, which bends little within a step.
+        // False position on the integrated state, which bends little within a step; a
+        // little beyond, so that the bracket closes from both sides.
         for _ in 0..CROSSING_ROUNDS {
-            let middle = low + (high - low) * start / (start - stop);
+            let share = start / (start - stop);
+            let middle = low + (high - low) * (share + 0.01 * (1.0 - share));
             let there = distance(&self.runge_kutta(middle));
             if there >= 0.0 {
                 (low, start) = (middle, there);
@@ -254,27 +257,32 @@ impl<'m> Simulator<'m> {
 
     /// Decides after an event, or at the start, whether the rotor sticks or slides.
     fn settle_friction(&mut self) {
-        if self.machine.friction == 0.0 {
+        if !self.machine.sticks() {
             return;
         }
-        let was = self.slide;
-        let crossed = was != 0.0 && was * self.state.speed <= 0.0;
-        if was == 0.0 && self.state.speed != 0.0 {
+        if self.slide == 0.0 && self.state.speed != 0.0 {
             self.slide = self.state.speed.signum();
-        } else if was == 0.0 || crossed {
-            let drive = self.drive_torque(&self.state);
+            return;
+        }
+        if self.slide * self.state.speed <= 0.0 {
             self.state.speed = 0.0;
-            self.slide = if drive.abs() > self.machine.friction {
-                drive.signum()
+            let (up, down) = self.ways_out(&self.state);
+            self.slide = if up > 0.0 {
+                1.0
+            } else if down < 0.0 {
+                -1.0
             } else {
                 0.0
             };
         }
     }
 
-    /// Everything that turns the rotor but friction and viscous drag (N·m).
-    fn drive_torque(&self, state: &State) -> f64 {
-        torque(self.machine, state) - self.machine.load_torque(state.angle)
+    /// The accelerations (rad/s²) with which a resting rotor would start up and down;
+    /// it sticks unless the first is above zero or the second below.
+    fn ways_out(&self, state: &State) -> (f64, f64) {
+        let driving = torque(self.machine, state);
+        let way = |slide| self.machine.acceleration(driving, state.angle, slide);
+        (way(1.0), way(-1.0))
     }
 
     /// The state `step` seconds on, with friction of one sign.
@@ -307,13 +315,11 @@ impl<'m> Simulator<'m> {
                 m.regulated(b - s.current_b, rest_b),
             ),
         };
-        let sticks = m.friction != 0.0 && self.slide == 0.0;
-        let speed = if sticks {
+        let speed = if self.slide == 0.0 && m.sticks() {
             0.0
         } else {
-            let torque = torque_at(m, s, sin, cos);
-            let resisting = m.viscous * s.speed + m.friction * self.slide + m.load_torque(s.angle);
-            (torque - resisting) / m.inertia
+            let driving = torque_at(m, s, sin, cos) - m.viscous * s.speed;
+            m.acceleration(driving, s.angle, self.slide)
         };
         State {
             current_a,
