@@ -485,6 +485,21 @@ impl fmt::Display for Rounded {
     }
 }
 
+/// What the newtypes have in common, for code that is generic over them. Each carries
+/// the same items itself.
+pub trait Measure: Copy + fmt::Display + FromStr<Err = UnitError> {
+    /// What it is, with its article: “a torque”.
+    const WORDS: &'static str;
+    /// A value as it is written in a rig.
+    const EXAMPLE: &'static str;
+
+    /// From a value in SI units.
+    fn from_si(si: f64) -> Self;
+
+    /// The value in SI units.
+    fn to_si(self) -> f64;
+}
+
 macro_rules! quantities {
     ($($(#[$doc:meta])* $name:ident, $words:literal, $example:literal,
        [$($dimension:expr),+], [$(($symbol:literal, $factor:expr)),+];)+) => {$(
@@ -505,6 +520,19 @@ macro_rules! quantities {
 
             /// The value in SI units.
             pub const fn si(self) -> f64 {
+                self.0
+            }
+        }
+
+        impl Measure for $name {
+            const WORDS: &'static str = $words;
+            const EXAMPLE: &'static str = $example;
+
+            fn from_si(si: f64) -> Self {
+                Self(si)
+            }
+
+            fn to_si(self) -> f64 {
                 self.0
             }
         }
