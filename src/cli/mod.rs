@@ -1,1 +1,3 @@
 //! The commands. Only this part prints, and only this part knows paths.
+
+pub mod files;

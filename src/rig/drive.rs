@@ -1,6 +1,13 @@
 //! The drive: how the phases are fed.
 
-use crate::units::{Current, Resistance, Voltage};
+use std::sync::Arc;
+
+use super::fields::{self, Bounds, Fields};
+use super::problems::Problems;
+use super::profile;
+use super::yaml::Entry;
+use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::units::{Current, Fraction, Resistance, Voltage};
 
 /// What feeds the phases.
 #[derive(Debug, Clone, PartialEq)]
@@ -90,4 +97,186 @@ impl Drive {
             | DriveKind::Chopper { peak_current, .. } => Some(peak_current),
         }
     }
+}
+
+/// The kinds as a rig writes them.
+const KINDS: [&str; 3] = ["fixed-voltage", "linear-current", "chopper"];
+
+/// The sequences as a rig writes them.
+const SEQUENCES: [(&str, Sequence); 3] = [
+    ("wave", Sequence::Wave),
+    ("two-phase", Sequence::TwoPhase),
+    ("half-step", Sequence::HalfStep),
+];
+
+impl Sequence {
+    /// As a rig writes it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Wave => SEQUENCES[0].0,
+            Self::TwoPhase => SEQUENCES[1].0,
+            Self::HalfStep => SEQUENCES[2].0,
+        }
+    }
+}
+
+impl DriveKind {
+    /// As a rig writes it.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::FixedVoltage { .. } => KINDS[0],
+            Self::LinearCurrent { .. } => KINDS[1],
+            Self::Chopper { .. } => KINDS[2],
+        }
+    }
+}
+
+impl Drive {
+    /// Reads a drive's profile.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, each with its place.
+    pub fn parse(source: &Arc<Source>) -> Result<Self, Diagnostics> {
+        let mut problems = Problems::default();
+        let (place, entries) = profile::entries("the drive", source)?;
+        let drive = Self::read(Fields::new("the drive", place, entries, &mut problems));
+        problems.finish(drive)
+    }
+
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+        // A profile says what it is and where its numbers come from.
+        fields.text("name");
+        fields.text("source");
+        let kind = read_kind(&mut fields);
+        let supply = fields.required("supply", Bounds::positive(0.1, 1e3));
+        let switch_resistance = fields.or(
+            "switch_resistance",
+            Bounds::up_to(1e4),
+            Resistance::default(),
+        );
+        let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
+        let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
+        let converter = read_converter(&mut fields, sense_resistor);
+        fields.finish();
+        Some(Self {
+            kind: kind?,
+            supply: supply?,
+            switch_resistance,
+            hold_current: hold_current.si(),
+            sense_resistor,
+            converter,
+        })
+    }
+}
+
+fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
+    let entry = fields.need("kind", KINDS[1]);
+    let sequence = fields.take("sequence");
+    let peak_current = fields.take("peak_current");
+    let microsteps = fields.take("microsteps");
+    let kind = fields.keep(choice("kind", &entry?, &KINDS))?;
+    if kind == KINDS[0] {
+        refuse(fields, kind, [peak_current, microsteps]);
+        let names = SEQUENCES.map(|(name, _)| name);
+        let Some(sequence) = sequence else {
+            fields.missing("sequence", names[1]);
+            return None;
+        };
+        let chosen = fields.keep(choice("sequence", &sequence, &names))?;
+        let (_, sequence) = SEQUENCES.iter().find(|(name, _)| *name == chosen)?;
+        return Some(DriveKind::FixedVoltage {
+            sequence: *sequence,
+        });
+    }
+    refuse(fields, kind, [sequence, None]);
+    if peak_current.is_none() {
+        fields.missing("peak_current", Current::EXAMPLE);
+    }
+    if microsteps.is_none() {
+        fields.missing("microsteps", "8");
+    }
+    let bounds = Bounds::positive(1e-4, 100.0);
+    let peak_current = peak_current
+        .and_then(|entry| fields.keep(fields::quantity("peak_current", &entry.value, bounds)));
+    let microsteps = microsteps
+        .and_then(|entry| fields.keep(fields::whole("microsteps", &entry.value, 1..=256)));
+    let (peak_current, microsteps) = (peak_current?, microsteps?);
+    Some(if kind == KINDS[1] {
+        DriveKind::LinearCurrent {
+            peak_current,
+            microsteps,
+        }
+    } else {
+        DriveKind::Chopper {
+            peak_current,
+            microsteps,
+        }
+    })
+}
+
+/// One of `words`.
+fn choice(key: &str, entry: &Entry, words: &[&'static str]) -> Result<&'static str, Diagnostic> {
+    let text = fields::text(key, &entry.value)?;
+    if let Some(word) = words.iter().find(|word| **word == text) {
+        return Ok(word);
+    }
+    let problem = entry.value.place.error(
+        "unknown-word",
+        format!("`{key}` cannot be “{text}”"),
+        "unknown",
+    );
+    Err(match nearest(text, words.iter().copied()) {
+        Some(near) => problem.help(format!("did you mean `{near}`?")),
+        None => problem.help(format!("it is one of {}", fields::list(words))),
+    })
+}
+
+/// Says that a field belongs to drives of another kind.
+fn refuse(fields: &mut Fields<'_>, kind: &str, entries: [Option<Entry>; 2]) {
+    for entry in entries.into_iter().flatten() {
+        let belongs = match entry.key.as_str() {
+            "sequence" => "a fixed-voltage drive",
+            _ => "a drive that regulates the current",
+        };
+        fields.problem(
+            entry
+                .key_place
+                .error(
+                    "not-for-this-drive",
+                    format!("a {kind} drive has no `{}`", entry.key),
+                    format!("belongs to {belongs}"),
+                )
+                .help(format!(
+                    "leave it out, or choose another `kind` than {kind}"
+                )),
+        );
+    }
+}
+
+/// The converter, which is there when one of its fields is.
+fn read_converter(
+    fields: &mut Fields<'_>,
+    sense_resistor: Option<Resistance>,
+) -> Option<Converter> {
+    let gain: Option<Fraction> = fields.optional("sense_gain", Bounds::positive(1e-3, 1e5));
+    let bits = fields.whole("converter_bits", 1..=24);
+    let reference: Option<Voltage> =
+        fields.optional("converter_reference", Bounds::positive(1e-3, 100.0));
+    if gain.is_none() && bits.is_none() && reference.is_none() {
+        return None;
+    }
+    if bits.is_none() {
+        fields.missing("converter_bits", "8");
+    }
+    if reference.is_none() {
+        fields.missing("converter_reference", "2.5 V");
+    }
+    if sense_resistor.is_none() {
+        fields.missing("sense_resistor", "0.5 ohm");
+    }
+    Some(Converter {
+        bits: bits?,
+        reference: reference?,
+        sense_gain: gain.map_or(1.0, Fraction::si),
+    })
 }

@@ -1,5 +1,11 @@
 //! Limits: what the builder wants kept, at the load.
 
+use super::fields::{Bounds, Fields};
+use crate::units::{
+    Angle, AngularAcceleration, AngularJerk, AngularSpeed, Fraction, Length, LinearAcceleration,
+    LinearJerk, LinearSpeed, Measure,
+};
+
 /// Limits of one axis, in SI units of the load's travel (rad, or m where the axis
 /// is linear).
 #[derive(Debug, Clone, PartialEq)]
@@ -16,4 +22,88 @@ pub struct Limits {
     /// How close to the target counts as settled (rad or m); half a full step
     /// where it is not given.
     pub settle: f64,
+}
+
+/// What no axis on a bench exceeds.
+struct Ceilings {
+    speed: f64,
+    acceleration: f64,
+    jerk: f64,
+    settle: f64,
+}
+
+/// In rad: 95,000 rpm and up.
+const ROTARY: Ceilings = Ceilings {
+    speed: 1e4,
+    acceleration: 1e7,
+    jerk: 1e12,
+    settle: std::f64::consts::TAU,
+};
+
+/// In m.
+const LINEAR: Ceilings = Ceilings {
+    speed: 100.0,
+    acceleration: 1e5,
+    jerk: 1e10,
+    settle: 1.0,
+};
+
+impl Limits {
+    /// Share of the pull-out torque kept in reserve where the rig does not say.
+    pub const TORQUE_MARGIN: f64 = 0.3;
+
+    /// No limits but the motor's own; settled is within half of `full_step`.
+    pub(super) const fn none(full_step: f64) -> Self {
+        Self {
+            speed: None,
+            acceleration: None,
+            jerk: None,
+            torque_margin: Self::TORQUE_MARGIN,
+            settle: full_step / 2.0,
+        }
+    }
+
+    /// Reads limits; `full_step` is the travel of a full step at the load (rad, or m).
+    pub(super) fn read(fields: Fields<'_>, linear: bool, full_step: f64) -> Self {
+        if linear {
+            Self::read_as::<LinearSpeed, LinearAcceleration, LinearJerk, Length>(
+                fields, &LINEAR, full_step,
+            )
+        } else {
+            Self::read_as::<AngularSpeed, AngularAcceleration, AngularJerk, Angle>(
+                fields, &ROTARY, full_step,
+            )
+        }
+    }
+
+    fn read_as<S: Measure, A: Measure, J: Measure, T: Measure>(
+        mut fields: Fields<'_>,
+        ceilings: &Ceilings,
+        full_step: f64,
+    ) -> Self {
+        let speed = fields.optional("speed", Bounds::positive(1e-12, ceilings.speed));
+        let acceleration = fields.optional(
+            "acceleration",
+            Bounds::positive(1e-12, ceilings.acceleration),
+        );
+        let jerk = fields.optional("jerk", Bounds::positive(1e-12, ceilings.jerk));
+        let margin = fields.or(
+            "torque_margin",
+            Bounds::up_to(0.999_999),
+            Fraction::new(Self::TORQUE_MARGIN),
+        );
+        let settle = fields.or(
+            "settle",
+            Bounds::positive(1e-12, ceilings.settle),
+            T::from_si(full_step / 2.0),
+        );
+        fields.finish();
+        Self {
+            speed: speed.map(S::to_si),
+            acceleration: acceleration.map(A::to_si),
+            jerk: jerk.map(J::to_si),
+            torque_margin: margin.si(),
+            settle: settle.to_si(),
+        }
+    }
 }

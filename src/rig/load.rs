@@ -1,7 +1,11 @@
 //! The load: what the motor turns.
 
+use super::fields::{self, Bounds, Fields};
+use super::yaml::Node;
+use crate::diagnostic::Diagnostic;
 use crate::units::{
-    Angle, Damping, Force, Inertia, Length, LinearDamping, Mass, Torque, Unbalance,
+    Angle, Damping, Force, Fraction, Inertia, Length, LinearDamping, Mass, Measure, Quantity,
+    Torque, Unbalance,
 };
 
 /// What the motor turns, seen at the load. A linear load has its own fields in
@@ -69,4 +73,167 @@ impl Gearing {
     pub fn ratio(self) -> f64 {
         self.motor / self.load
     }
+}
+
+/// The fields that make a load linear.
+const LINEAR_KEYS: [&str; 4] = ["travel_per_turn", "mass", "incline", "constant_force"];
+
+impl Load {
+    /// A bare motor.
+    pub const NONE: Self = Self {
+        inertia: Inertia::new(0.0),
+        friction: Torque::new(0.0),
+        viscous: Damping::new(0.0),
+        constant_torque: Torque::new(0.0),
+        unbalance: Unbalance::new(0.0),
+        gearing: Gearing::DIRECT,
+        efficiency: 1.0,
+        backlash: Angle::new(0.0),
+        linear: None,
+    };
+
+    /// How far the load travels (rad, or m where it is linear) when the motor turns by
+    /// `angle` (rad).
+    pub fn travel_of(&self, angle: f64) -> f64 {
+        let turned = angle / self.gearing.ratio();
+        match &self.linear {
+            None => turned,
+            Some(linear) => turned / std::f64::consts::TAU * linear.travel_per_turn.si(),
+        }
+    }
+
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+        let linear = LINEAR_KEYS.iter().any(|key| fields.has(key));
+        let none = Self::NONE;
+        let inertia = fields.or("inertia", Bounds::up_to(1e4), none.inertia);
+        let constant_torque = fields.or(
+            "constant_torque",
+            Bounds::either_way(1e5),
+            none.constant_torque,
+        );
+        let unbalance = fields.or("unbalance", Bounds::up_to(1e3), none.unbalance);
+        let gearing = fields
+            .take("gearing")
+            .map_or(Some(Gearing::DIRECT), |entry| {
+                fields.keep(read_gearing(&entry.value))
+            });
+        let efficiency = fields.or(
+            "efficiency",
+            Bounds::positive(0.01, 1.0),
+            Fraction::new(none.efficiency),
+        );
+        let (friction, force) = either(&mut fields, linear, "friction", 1e5);
+        let (viscous, drag) = either(&mut fields, linear, "viscous", 1e5);
+        let (backlash, play) = either(&mut fields, linear, "backlash", std::f64::consts::TAU);
+        let linear = if linear {
+            let travel = fields.required("travel_per_turn", Bounds::positive(1e-6, 100.0));
+            let mass = fields.required("mass", Bounds::up_to(1e4));
+            let upright = Bounds::either_way(std::f64::consts::FRAC_PI_2);
+            let incline = fields.or("incline", upright, Angle::default());
+            let constant_force =
+                fields.or("constant_force", Bounds::either_way(1e6), Force::default());
+            travel.zip(mass).map(|(travel_per_turn, mass)| {
+                Some(LinearLoad {
+                    mass,
+                    travel_per_turn,
+                    incline,
+                    friction: force,
+                    viscous: drag,
+                    constant_force,
+                    backlash: play,
+                })
+            })
+        } else {
+            fields.offer(&LINEAR_KEYS);
+            Some(None)
+        };
+        fields.finish();
+        Some(Self {
+            inertia,
+            friction,
+            viscous,
+            constant_torque,
+            unbalance,
+            gearing: gearing?,
+            efficiency: efficiency.si(),
+            backlash,
+            linear: linear?,
+        })
+    }
+}
+
+/// A field that a linear load may give at the shaft or along the travel; its unit says
+/// which. The other one is zero.
+fn either<R: Measure, L: Measure>(
+    fields: &mut Fields<'_>,
+    linear: bool,
+    key: &'static str,
+    most: f64,
+) -> (R, L) {
+    let (mut rotary, mut along) = (R::from_si(0.0), L::from_si(0.0));
+    let Some(entry) = fields.take(key) else {
+        return (rotary, along);
+    };
+    let bounds = Bounds::up_to(most);
+    let at_the_shaft = fields::text(key, &entry.value).is_ok_and(|text| text.parse::<R>().is_ok());
+    if linear && !at_the_shaft {
+        along = fields
+            .keep(fields::quantity(key, &entry.value, bounds))
+            .unwrap_or(along);
+    } else {
+        rotary = fields
+            .keep(fields::quantity(key, &entry.value, bounds))
+            .unwrap_or(rotary);
+    }
+    (rotary, along)
+}
+
+/// `3:1`, motor turns to load turns.
+fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
+    const HELP: &str = "write motor turns, a colon and load turns, such as `3:1` or `10:3`";
+    let text = fields::text("gearing", node).map_err(|problem| problem.help(HELP))?;
+    let turns = |part: &str| {
+        let quantity: Quantity = part.parse().ok()?;
+        (quantity.dimension == crate::units::Dimension::NONE).then_some(quantity.si)
+    };
+    let parts = text
+        .split_once(':')
+        .and_then(|(motor, load)| Some((turns(motor)?, turns(load)?)));
+    let Some((motor, load)) = parts else {
+        return Err(node
+            .place
+            .error(
+                "not-a-ratio",
+                format!("“{text}” is not a ratio"),
+                "`gearing` is motor turns to load turns",
+            )
+            .help(HELP));
+    };
+    if motor <= 0.0 || load <= 0.0 {
+        return Err(node
+            .place
+            .error(
+                "zero-value",
+                "both sides of `gearing` have to be above zero",
+                "",
+            )
+            .help(
+                "a load that turns the other way is a matter of the script, not of the gearing",
+            ));
+    }
+    let ratio = motor / load;
+    if !(1e-4..=1e6).contains(&ratio) || !(1e-6..=1e9).contains(&motor) {
+        return Err(node
+            .place
+            .error(
+                "absurd-value",
+                format!(
+                    "a gearing of {} to one is more than can be",
+                    crate::units::Rounded(ratio)
+                ),
+                "",
+            )
+            .help(HELP));
+    }
+    Ok(Gearing { motor, load })
 }

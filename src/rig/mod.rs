@@ -2,18 +2,26 @@
 //!
 //! A [`Rig`] that exists has been validated: every number is finite and possible,
 //! every name is unique. All public fields are read-only by convention; rigs come
-//! from [`Rig::load`] or [`Rig::parse`].
+//! from [`Rig::parse`].
 
 mod drive;
+mod fields;
 mod limits;
 mod load;
 mod motor;
+mod names;
+mod problems;
+mod profile;
+mod read;
 mod timer;
+mod yaml;
 
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
+pub use profile::{Files, NoFiles};
+pub use read::ReadRig;
 pub use timer::Timer;
 
 /// Everything on the bench that one script moves.

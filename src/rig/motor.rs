@@ -1,6 +1,15 @@
 //! The motor: a two-phase hybrid stepping motor by its data sheet or bench values.
 
-use crate::units::{Current, Damping, Inductance, Inertia, Resistance, Torque};
+use std::sync::Arc;
+
+use super::fields::{self, Bounds, Fields};
+use super::problems::Problems;
+use super::profile;
+use super::yaml::{Node, NodeKind};
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
+use crate::units::{
+    Angle, Current, Damping, Inductance, Inertia, Resistance, Rounded, StepRate, Torque,
+};
 
 /// A two-phase stepping motor.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,4 +58,203 @@ impl Motor {
     pub fn full_step_angle(&self) -> f64 {
         std::f64::consts::TAU / (4.0 * f64::from(self.rotor_teeth))
     }
+}
+
+/// Rotors with more teeth than this are not made.
+const MOST_TEETH: u32 = 500;
+
+impl Motor {
+    /// Reads a motor's profile.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, each with its place.
+    pub fn parse(source: &Arc<Source>) -> Result<Self, Diagnostics> {
+        let mut problems = Problems::default();
+        let (place, entries) = profile::entries("the motor", source)?;
+        let motor = Self::read(Fields::new("the motor", place, entries, &mut problems));
+        problems.finish(motor)
+    }
+
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+        let name = fields.text("name");
+        let rotor_teeth = read_teeth(&mut fields);
+        let phase_resistance = fields.required("phase_resistance", Bounds::positive(1e-3, 1e5));
+        let phase_inductance = fields.required("phase_inductance", Bounds::positive(1e-7, 100.0));
+        let rated_current = fields.required("rated_current", Bounds::positive(1e-4, 100.0));
+        let holding_torque = fields.required("holding_torque", Bounds::positive(1e-7, 1e3));
+        let detent_torque = read_detent(&mut fields, holding_torque);
+        let rotor_inertia = fields.required("rotor_inertia", Bounds::positive(1e-11, 1.0));
+        let viscous_damping = fields.or("viscous_damping", Bounds::up_to(10.0), Damping::default());
+        let pull_out = fields
+            .take("pull_out")
+            .and_then(|entry| read_pull_out(&mut fields, entry.value));
+        let source = fields.text("source");
+        fields.finish();
+        Some(Self {
+            name,
+            rotor_teeth: rotor_teeth?,
+            phase_resistance: phase_resistance?,
+            phase_inductance: phase_inductance?,
+            rated_current: rated_current?,
+            holding_torque: holding_torque?,
+            detent_torque,
+            rotor_inertia: rotor_inertia?,
+            viscous_damping,
+            pull_out,
+            source,
+        })
+    }
+}
+
+/// `rotor_teeth`, or the teeth that make `step_angle` a full step.
+fn read_teeth(fields: &mut Fields<'_>) -> Option<u32> {
+    let teeth = fields.take("rotor_teeth");
+    let angle = fields.take("step_angle");
+    match (teeth, angle) {
+        (Some(teeth), None) => {
+            fields.keep(fields::whole("rotor_teeth", &teeth.value, 1..=MOST_TEETH))
+        }
+        (None, Some(angle)) => {
+            let bounds = Bounds::positive(1e-6, std::f64::consts::FRAC_PI_2);
+            let step: Angle = fields.keep(fields::quantity("step_angle", &angle.value, bounds))?;
+            fields.keep(teeth_of(step, &angle.value))
+        }
+        (Some(teeth), Some(angle)) => {
+            fields.problem(
+                angle
+                    .key_place
+                    .error(
+                        "teeth-given-twice",
+                        "`rotor_teeth` and `step_angle` say the same thing",
+                        "this one",
+                    )
+                    .at(
+                        &teeth.key_place.source,
+                        teeth.key_place.span,
+                        "and this one",
+                    )
+                    .help("keep one of them"),
+            );
+            None
+        }
+        (None, None) => {
+            fields.missing("rotor_teeth", "50");
+            None
+        }
+    }
+}
+
+/// The teeth of a two-phase rotor that turns by `step` a full step: 90°/step.
+fn teeth_of(step: Angle, node: &Node) -> Result<u32, Diagnostic> {
+    let exact = std::f64::consts::FRAC_PI_2 / step.si();
+    let teeth = exact.round();
+    // Data sheets round their angles to four digits or so.
+    if (exact - teeth).abs() > 1e-3 * exact {
+        let near = std::f64::consts::FRAC_PI_2 / teeth;
+        return Err(node
+            .place
+            .error(
+                "no-whole-teeth",
+                format!(
+                    "a two-phase motor with a step of {step} would have {} teeth",
+                    Rounded(exact)
+                ),
+                "90 deg over the step angle has to be a whole number",
+            )
+            .help(format!("{teeth} teeth make {}", Angle::new(near))));
+    }
+    if teeth > f64::from(MOST_TEETH) {
+        return Err(node
+            .place
+            .error(
+                "absurd-value",
+                format!("a step of {step} takes {teeth} teeth"),
+                "",
+            )
+            .help(format!(
+                "give the angle of a full step; {MOST_TEETH} teeth are the most"
+            )));
+    }
+    Ok(teeth as u32)
+}
+
+fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Torque {
+    let Some(entry) = fields.take("detent_torque") else {
+        return Torque::default();
+    };
+    let bounds = Bounds::up_to(1e3);
+    let read: Option<Torque> = fields.keep(fields::quantity("detent_torque", &entry.value, bounds));
+    let detent = read.unwrap_or_default();
+    if let Some(holding) = holding
+        && detent.si() >= holding.si()
+    {
+        fields.problem(
+            entry
+                .value
+                .place
+                .error(
+                    "detent-above-holding",
+                    "`detent_torque` is not below `holding_torque`",
+                    format!("the holding torque is {holding}"),
+                )
+                .help("detent torque is what is left without current: a few per cent of it"),
+        );
+    }
+    detent
+}
+
+fn read_pull_out(fields: &mut Fields<'_>, node: Node) -> Option<Vec<PullOutPoint>> {
+    let place = node.place.clone();
+    let NodeKind::List(items) = node.kind else {
+        fields.problem(
+            place
+                .error("not-a-list", "`pull_out` is a list of points", "")
+                .help("write `- { step_rate: 400 step/s, torque: 0.2 N.m }`, one a line"),
+        );
+        return None;
+    };
+    if items.len() < 2 {
+        fields.problem(
+            place
+                .error("too-few-points", "`pull_out` needs two points or more", "")
+                .help("leave it out to have the curve computed"),
+        );
+        return None;
+    }
+    let mut points: Vec<PullOutPoint> = Vec::with_capacity(items.len());
+    for item in items {
+        let place = item.place.clone();
+        let point = read_point(item, fields.problems())?;
+        if let Some(last) = points.last()
+            && point.step_rate_hz <= last.step_rate_hz
+        {
+            fields.problem(
+                place
+                    .error(
+                        "pull-out-not-rising",
+                        "the step rates of `pull_out` have to rise",
+                        format!(
+                            "the point before is at {} step/s",
+                            Rounded(last.step_rate_hz)
+                        ),
+                    )
+                    .help("write the points from the slowest to the fastest, each rate once"),
+            );
+            return None;
+        }
+        points.push(point);
+    }
+    Some(points)
+}
+
+fn read_point(node: Node, problems: &mut Problems) -> Option<PullOutPoint> {
+    let place = node.place.clone();
+    let mut fields = Fields::of("a point of `pull_out`", place, node, problems)?;
+    let rate: Option<StepRate> = fields.required("step_rate", Bounds::up_to(1e6));
+    let torque = fields.required("torque", Bounds::up_to(1e3));
+    fields.finish();
+    Some(PullOutPoint {
+        step_rate_hz: rate?.si(),
+        torque: torque?,
+    })
 }

@@ -1,0 +1,445 @@
+//! The fields of a table, taken one by one: each checked, what is missing or unknown
+//! said, all problems collected.
+
+use std::ops::RangeInclusive;
+
+use super::problems::{Place, Problems};
+use super::yaml::{Entry, Node, NodeKind};
+use crate::diagnostic::{Diagnostic, nearest};
+use crate::units::{Measure, Rounded, UNITS, Unit, UnitError, find_unit};
+
+/// Which values a field can have, in SI units.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Bounds {
+    /// Least size of a value that is not zero.
+    least: f64,
+    /// Greatest size of a value.
+    most: f64,
+    zero: bool,
+    negative: bool,
+}
+
+impl Bounds {
+    /// From `least` to `most`, both above zero.
+    pub const fn positive(least: f64, most: f64) -> Self {
+        Self {
+            least,
+            most,
+            zero: false,
+            negative: false,
+        }
+    }
+
+    /// Zero, or up to `most`.
+    pub const fn up_to(most: f64) -> Self {
+        Self {
+            least: 0.0,
+            most,
+            zero: true,
+            negative: false,
+        }
+    }
+
+    /// From −`most` to `most`.
+    pub const fn either_way(most: f64) -> Self {
+        Self {
+            least: 0.0,
+            most,
+            zero: true,
+            negative: true,
+        }
+    }
+}
+
+/// What is left of a table while its fields are taken.
+pub(super) struct Fields<'p> {
+    what: &'static str,
+    /// Where a missing field is missing.
+    place: Place,
+    entries: Vec<Entry>,
+    asked: Vec<&'static str>,
+    problems: &'p mut Problems,
+}
+
+impl<'p> Fields<'p> {
+    /// The fields of `what` ("the motor"), which a table at `place` holds.
+    pub fn new(
+        what: &'static str,
+        place: Place,
+        entries: Vec<Entry>,
+        problems: &'p mut Problems,
+    ) -> Self {
+        let entries = without_repeats(entries, problems);
+        Self {
+            what,
+            place,
+            entries,
+            asked: Vec::new(),
+            problems,
+        }
+    }
+
+    /// The fields of a node that has to be a table; an empty value is an empty table.
+    pub fn of(
+        what: &'static str,
+        place: Place,
+        node: Node,
+        problems: &'p mut Problems,
+    ) -> Option<Self> {
+        let entries = match node.kind {
+            NodeKind::Table(entries) => entries,
+            NodeKind::Nothing => Vec::new(),
+            NodeKind::Text(_) | NodeKind::List(_) => {
+                problems.add(
+                    node.place
+                        .error(
+                            "not-a-table",
+                            format!("{what} has to be a table of keys and values"),
+                            kind_of(&node.kind),
+                        )
+                        .help("write `key: value`, one a line, or `{ key: value, … }`"),
+                );
+                return None;
+            }
+        };
+        Some(Self::new(what, place, entries, problems))
+    }
+
+    /// Where the table is.
+    pub fn place(&self) -> &Place {
+        &self.place
+    }
+
+    /// Reports a problem.
+    pub fn problem(&mut self, problem: Diagnostic) {
+        self.problems.add(problem);
+    }
+
+    /// Where problems of what is inside go.
+    pub fn problems(&mut self) -> &mut Problems {
+        self.problems
+    }
+
+    /// Whether a key is there that has not been taken.
+    pub fn has(&self, key: &str) -> bool {
+        self.entries.iter().any(|entry| entry.key == key)
+    }
+
+    /// Keys that could be there, for the suggestions of [`finish`](Self::finish).
+    pub fn offer(&mut self, keys: &[&'static str]) {
+        self.asked.extend_from_slice(keys);
+    }
+
+    /// The entry of that key, if it is there.
+    pub fn take(&mut self, key: &'static str) -> Option<Entry> {
+        self.asked.push(key);
+        let at = self.entries.iter().position(|entry| entry.key == key)?;
+        Some(self.entries.remove(at))
+    }
+
+    /// Every entry that is left, for tables whose keys are names.
+    pub fn take_all(&mut self) -> Vec<Entry> {
+        std::mem::take(&mut self.entries)
+    }
+
+    /// The entry of that key, which has to be there; `example` is what to write.
+    pub fn need(&mut self, key: &'static str, example: &str) -> Option<Entry> {
+        let entry = self.take(key);
+        if entry.is_none() {
+            self.missing(key, example);
+        }
+        entry
+    }
+
+    /// Says that a field is missing, or which of those that are there was meant for it.
+    pub fn missing(&mut self, key: &'static str, example: &str) {
+        let meant = self
+            .entries
+            .iter()
+            .position(|entry| nearest(&entry.key, [key]).is_some() && alike(&entry.key, key));
+        if let Some(at) = meant {
+            let entry = self.entries.remove(at);
+            self.problems.add(unknown(self.what, &entry, &[key]));
+            return;
+        }
+        self.problems.add(
+            self.place
+                .error(
+                    "missing-key",
+                    format!("{} has no `{key}`", self.what),
+                    format!("`{key}` is missing here"),
+                )
+                .help(format!("add `{key}: {example}`")),
+        );
+    }
+
+    /// A quantity, if it is there.
+    pub fn optional<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
+        let entry = self.take(key)?;
+        self.keep(quantity(key, &entry.value, bounds))
+    }
+
+    /// A quantity, or `default` where it is not given.
+    pub fn or<T: Measure>(&mut self, key: &'static str, bounds: Bounds, default: T) -> T {
+        self.optional(key, bounds).unwrap_or(default)
+    }
+
+    /// A quantity that has to be there.
+    pub fn required<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
+        let entry = self.need(key, T::EXAMPLE)?;
+        self.keep(quantity(key, &entry.value, bounds))
+    }
+
+    /// A whole number, if it is there.
+    pub fn whole(&mut self, key: &'static str, range: RangeInclusive<u32>) -> Option<u32> {
+        let entry = self.take(key)?;
+        self.keep(whole(key, &entry.value, range))
+    }
+
+    /// A text, if it is there.
+    pub fn text(&mut self, key: &'static str) -> Option<String> {
+        let entry = self.take(key)?;
+        self.keep(text(key, &entry.value).map(str::to_owned))
+    }
+
+    /// Reports every field that nobody asked for.
+    pub fn finish(self) {
+        let Self {
+            what,
+            entries,
+            asked,
+            problems,
+            ..
+        } = self;
+        for entry in entries {
+            problems.add(unknown(what, &entry, &asked));
+        }
+    }
+
+    /// The value, or its problem among the others.
+    pub fn keep<T>(&mut self, result: Result<T, Diagnostic>) -> Option<T> {
+        result.map_err(|problem| self.problems.add(problem)).ok()
+    }
+}
+
+/// Whether one word is the other with a slip of the pen or two.
+fn alike(word: &str, other: &str) -> bool {
+    strsim::damerau_levenshtein(word, other) <= 2
+}
+
+/// A key that is none of those `known`.
+fn unknown(what: &str, entry: &Entry, known: &[&'static str]) -> Diagnostic {
+    let problem = entry.key_place.error(
+        "unknown-key",
+        format!("{what} has no key `{}`", entry.key),
+        "unknown",
+    );
+    match nearest(&entry.key, known.iter().copied()) {
+        Some(near) => problem.help(format!("did you mean `{near}`?")),
+        None => problem.help(format!("the keys are {}", list(known))),
+    }
+}
+
+/// Reports each key that is there a second time, and keeps the first.
+fn without_repeats(entries: Vec<Entry>, problems: &mut Problems) -> Vec<Entry> {
+    let mut kept: Vec<Entry> = Vec::with_capacity(entries.len());
+    for entry in entries {
+        match kept.iter().find(|earlier| earlier.key == entry.key) {
+            Some(earlier) => problems.add(
+                entry
+                    .key_place
+                    .error(
+                        "duplicate-key",
+                        format!("`{}` is written twice", entry.key),
+                        "again here",
+                    )
+                    .at(
+                        &earlier.key_place.source,
+                        earlier.key_place.span,
+                        "first here",
+                    )
+                    .help("keep one of them"),
+            ),
+            None => kept.push(entry),
+        }
+    }
+    kept
+}
+
+/// `a`, `b` and `c`.
+pub(super) fn list(words: &[&str]) -> String {
+    let quoted: Vec<String> = words.iter().map(|word| format!("`{word}`")).collect();
+    match quoted.as_slice() {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+/// What a node is, in words.
+fn kind_of(kind: &NodeKind) -> &'static str {
+    match kind {
+        NodeKind::Nothing => "there is no value here",
+        NodeKind::Text(_) => "this is a single value",
+        NodeKind::List(_) => "this is a list",
+        NodeKind::Table(_) => "this is a table",
+    }
+}
+
+/// The text of a scalar.
+pub(super) fn text<'n>(key: &str, node: &'n Node) -> Result<&'n str, Diagnostic> {
+    match &node.kind {
+        NodeKind::Text(text) => Ok(text.trim()),
+        NodeKind::Nothing => {
+            Err(node
+                .place
+                .error("missing-value", format!("`{key}` has no value"), ""))
+        }
+        other => Err(node.place.error(
+            "not-a-value",
+            format!("`{key}` takes a single value"),
+            kind_of(other),
+        )),
+    }
+}
+
+/// A quantity within its bounds.
+pub(super) fn quantity<T: Measure>(
+    key: &str,
+    node: &Node,
+    bounds: Bounds,
+) -> Result<T, Diagnostic> {
+    let text = text(key, node).map_err(|problem| problem.help(instance::<T>(key)))?;
+    let value: T = text.parse().map_err(|error| {
+        let error = if is_not_a_number(text) {
+            UnitError::NotFinite(text.to_owned())
+        } else {
+            error
+        };
+        wrong_unit::<T>(key, node, &error)
+    })?;
+    within(key, node, value, bounds)?;
+    Ok(value)
+}
+
+/// What to write, by example.
+fn instance<T: Measure>(key: &str) -> String {
+    format!("write for instance `{key}: {}`", T::EXAMPLE)
+}
+
+/// The spellings that YAML has for what is no number.
+fn is_not_a_number(text: &str) -> bool {
+    let word = text.trim_start_matches(['+', '-', '.']);
+    let word = word.split_whitespace().next().unwrap_or_default();
+    ["nan", "inf", "infinity"]
+        .iter()
+        .any(|name| word.eq_ignore_ascii_case(name))
+}
+
+/// A text that is not the quantity that is wanted.
+fn wrong_unit<T: Measure>(key: &str, node: &Node, error: &UnitError) -> Diagnostic {
+    let is = format!("`{key}` is {}", T::WORDS);
+    let unit = T::EXAMPLE.split_once(' ').map_or("", |(_, unit)| unit);
+    match error {
+        UnitError::NoUnit { text, .. } => node
+            .place
+            .error("missing-unit", format!("“{text}” has no unit"), is)
+            .help(format!("write for instance `{key}: {text} {unit}`")),
+        UnitError::WrongDimension { text, found, .. } => node
+            .place
+            .error("unit-mismatch", format!("“{text}” is {found}"), is)
+            .help(instance::<T>(key)),
+        UnitError::UnknownUnit { symbol } => {
+            let problem = node.place.error("unknown-unit", error.to_string(), is);
+            match near_unit(symbol, unit) {
+                Some(near) => problem.help(format!("did you mean “{near}”?")),
+                None => problem.help(instance::<T>(key)),
+            }
+        }
+        UnitError::NotFinite(_) => node
+            .place
+            .error("not-finite", error.to_string(), is)
+            .help(instance::<T>(key)),
+        UnitError::NoNumber(_) | UnitError::Malformed { .. } => node
+            .place
+            .error("not-a-quantity", error.to_string(), is)
+            .help(instance::<T>(key)),
+    }
+}
+
+/// The unit that `symbol` was most likely meant to be where one like `wanted` belongs.
+fn near_unit(symbol: &str, wanted: &str) -> Option<&'static str> {
+    let of_its_kind =
+        |unit: &&Unit| find_unit(wanted).is_none_or(|wanted| unit.dimension == wanted.dimension);
+    let candidates = UNITS.iter().filter(of_its_kind).map(|unit| unit.symbol);
+    nearest(symbol, candidates).filter(|near| alike(near, symbol))
+}
+
+fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Result<(), Diagnostic> {
+    let si = value.to_si();
+    let problem = |code, says: &str| {
+        node.place
+            .error(code, format!("`{key}` {says}"), "")
+            .help(instance::<T>(key))
+    };
+    let absurd = |says: &str, limit: f64| {
+        node.place
+            .error(
+                "absurd-value",
+                format!("`{key}` is {says} than can be"),
+                format!("this is {value}"),
+            )
+            .help(format!(
+                "the limit is {}; is the unit right?",
+                T::from_si(limit)
+            ))
+    };
+    if si < 0.0 && !bounds.negative {
+        Err(problem("negative-value", "cannot be negative"))
+    } else if si == 0.0 && !bounds.zero {
+        Err(problem("zero-value", "cannot be zero"))
+    } else if si.abs() > bounds.most * (1.0 + 1e-9) {
+        Err(absurd("larger", bounds.most))
+    } else if si.abs() < bounds.least * (1.0 - 1e-9) {
+        Err(absurd("smaller", bounds.least))
+    } else {
+        Ok(())
+    }
+}
+
+/// A whole number within a range.
+pub(super) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Result<u32, Diagnostic> {
+    let (least, most) = (*range.start(), *range.end());
+    let help = format!("write a number from {least} to {most}, without a unit");
+    let text = text(key, node).map_err(|problem| problem.help(help.clone()))?;
+    let number: f64 = text.parse().map_err(|_| {
+        node.place
+            .error(
+                "not-a-number",
+                format!("“{text}” is not a whole number"),
+                format!("`{key}` is a plain number"),
+            )
+            .help(help.clone())
+    })?;
+    if number.fract() != 0.0 || !number.is_finite() {
+        return Err(node
+            .place
+            .error(
+                "not-a-number",
+                format!("“{text}” is not a whole number"),
+                format!("`{key}` is a whole number"),
+            )
+            .help(help));
+    }
+    if number < f64::from(least) || number > f64::from(most) {
+        return Err(node
+            .place
+            .error(
+                "out-of-range",
+                format!("`{key}` is from {least} to {most}"),
+                format!("this is {}", Rounded(number)),
+            )
+            .help(help));
+    }
+    Ok(number as u32)
+}

@@ -1,0 +1,73 @@
+//! Names that a script can write.
+
+use super::yaml::Entry;
+use crate::diagnostic::Diagnostic;
+
+/// The words of the script's statements. An axis or a pin of such a name could not be
+/// told from them.
+const RESERVED: &[&str] = &[
+    "rig",
+    "let",
+    "speed",
+    "accel",
+    "decel",
+    "jerk",
+    "start",
+    "shape",
+    "bands",
+    "turn",
+    "by",
+    "to",
+    "at",
+    "in",
+    "clockwise",
+    "counterclockwise",
+    "shortest",
+    "dwell",
+    "until",
+    "settled",
+    "output",
+    "on",
+    "off",
+    "passing",
+    "await",
+    "timeout",
+    "mark",
+    "repeat",
+    "sequence",
+    "do",
+    "together",
+    "through",
+    "pi",
+];
+
+/// The key of an entry as the name of an axis or a pin: a letter or `_`, then letters,
+/// digits, `_` and `-`.
+pub(super) fn name(entry: &Entry) -> Result<String, Diagnostic> {
+    let name = entry.key.as_str();
+    let mut letters = name.chars();
+    let first = letters
+        .next()
+        .is_some_and(|c| c.is_alphabetic() || c == '_');
+    if !first || !letters.all(|c| c.is_alphanumeric() || matches!(c, '_' | '-')) {
+        return Err(entry
+            .key_place
+            .error(
+                "not-a-name",
+                format!("“{name}” is not a name that a script can write"),
+                "",
+            )
+            .help("begin with a letter and go on with letters, digits, `_` and `-`"));
+    }
+    if RESERVED.contains(&name) {
+        return Err(entry
+            .key_place
+            .error(
+                "reserved-name",
+                format!("“{name}” is a word of the script's own"),
+                "",
+            )
+            .help(format!("call it for instance `{name}_1`")));
+    }
+    Ok(name.to_owned())
+}

@@ -1,0 +1,220 @@
+//! A rig's own file: axes, timer, outputs and inputs.
+
+use std::sync::Arc;
+
+use super::fields::{self, Fields};
+use super::names::name;
+use super::problems::{Place, Problems};
+use super::profile::{self, Files, Profiles};
+use super::yaml::{self, Entry, Node, NodeKind};
+use super::{Axis, Drive, Limits, Load, Motor, Pin, Rig, Timer};
+use crate::diagnostic::{Diagnostics, Source};
+
+/// More axes or pins than this are a mistake.
+const MOST_NAMED: usize = 64;
+
+/// A rig and what it was read from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadRig {
+    /// The rig.
+    pub rig: Rig,
+    /// Every text that was read: the rig's own, then the profiles in the order in
+    /// which they are first named.
+    pub sources: Vec<Arc<Source>>,
+}
+
+impl Rig {
+    /// Reads a rig; `files` hands out the profiles that it names.
+    ///
+    /// # Errors
+    /// Everything that is wrong with the rig and its profiles, up to 20 problems, each
+    /// with its place and what to write instead.
+    pub fn parse(source: &Arc<Source>, files: &mut dyn Files) -> Result<ReadRig, Diagnostics> {
+        let mut problems = Problems::default();
+        let mut profiles = Profiles::new(files);
+        let entries = profile::table("the rig", yaml::read(source)?)?;
+        let fields = Fields::new("the rig", profile::start(source), entries, &mut problems);
+        let rig = read_rig(fields, &mut profiles);
+        let mut sources = vec![Arc::clone(source)];
+        sources.extend(profiles.into_sources());
+        problems.finish(rig.map(|rig| ReadRig { rig, sources }))
+    }
+}
+
+fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> {
+    let axes = fields.need("axes", "{ NAME: { motor: …, drive: … } }");
+    let axes = axes.and_then(|entry| read_axes(entry, profiles, fields.problems()));
+    let timer = fields.need("timer", "{ clock: 16 MHz }");
+    let timer = timer
+        .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
+        .and_then(Timer::read);
+    let mut pins = |key, what| {
+        let entry = fields.take(key)?;
+        read_pins(what, entry, fields.problems())
+    };
+    let outputs = pins("outputs", "`outputs`");
+    let inputs = pins("inputs", "`inputs`");
+    let (outputs, inputs) = (outputs.unwrap_or_default(), inputs.unwrap_or_default());
+    refuse_shared_pins(&outputs, &inputs, fields.problems());
+    fields.finish();
+    let bare = |pins: Vec<(Pin, Option<Place>)>| pins.into_iter().map(|(pin, _)| pin).collect();
+    Some(Rig {
+        axes: axes?,
+        timer: timer?,
+        outputs: bare(outputs),
+        inputs: bare(inputs),
+    })
+}
+
+/// The entries of a table of named things, each name a word, none twice.
+fn named(what: &'static str, entry: Entry, problems: &mut Problems) -> Option<Vec<Entry>> {
+    let place = entry.key_place.clone();
+    let mut fields = Fields::of(what, place, entry.value, problems)?;
+    let entries = fields.take_all();
+    if entries.len() > MOST_NAMED {
+        fields.problem(fields.place().error(
+            "too-many",
+            format!("{what} holds more than {MOST_NAMED} names"),
+            "",
+        ));
+        return None;
+    }
+    Some(entries)
+}
+
+fn read_axes(
+    entry: Entry,
+    profiles: &mut Profiles<'_>,
+    problems: &mut Problems,
+) -> Option<Vec<Axis>> {
+    let place = entry.key_place.clone();
+    let entries = named("`axes`", entry, problems)?;
+    if entries.is_empty() {
+        problems.add(
+            place
+                .error("no-axis", "the rig has no axis", "nothing is named here")
+                .help("name one: `axes: { table: { motor: …, drive: … } }`"),
+        );
+        return None;
+    }
+    let axes: Vec<Option<Axis>> = entries
+        .into_iter()
+        .map(|entry| read_axis(entry, profiles, problems))
+        .collect();
+    axes.into_iter().collect()
+}
+
+fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems) -> Option<Axis> {
+    let name = name(&entry).map_err(|problem| problems.add(problem)).ok();
+    let mut fields = Fields::of("the axis", entry.key_place, entry.value, problems)?;
+    let motor = fields
+        .need("motor", "path/of/motor.yaml")
+        .and_then(|entry| profiles.part("the motor", entry, fields.problems()))
+        .and_then(Motor::read);
+    let drive = fields
+        .need("drive", "path/of/drive.yaml")
+        .and_then(|entry| profiles.part("the drive", entry, fields.problems()))
+        .and_then(Drive::read);
+    let load = match fields.take("load") {
+        None => Some(Load::NONE),
+        Some(entry) => Fields::of("the load", entry.key_place, entry.value, fields.problems())
+            .and_then(Load::read),
+    };
+    // Where the motor or the load is broken, the limits are still checked; only the
+    // default of `settle` depends on them, and there will be no rig.
+    let linear = load.as_ref().is_some_and(|load| load.linear.is_some());
+    let full_step = match (&motor, &load) {
+        (Some(motor), Some(load)) => load.travel_of(motor.full_step_angle()),
+        _ => 1e-3,
+    };
+    let limits = match fields.take("limits") {
+        None => Some(Limits::none(full_step)),
+        Some(entry) if load.is_some() => {
+            let place = entry.key_place;
+            Fields::of("`limits`", place, entry.value, fields.problems())
+                .map(|fields| Limits::read(fields, linear, full_step))
+        }
+        Some(_) => None,
+    };
+    fields.finish();
+    Some(Axis {
+        name: name?,
+        motor: motor?,
+        drive: drive?,
+        load: load?,
+        limits: limits?,
+    })
+}
+
+/// Pins with the places at which the board's pins are named.
+fn read_pins(
+    what: &'static str,
+    entry: Entry,
+    problems: &mut Problems,
+) -> Option<Vec<(Pin, Option<Place>)>> {
+    let entries = named(what, entry, problems)?;
+    let mut pins = Vec::with_capacity(entries.len());
+    for entry in entries {
+        let Some(name) = name(&entry).map_err(|problem| problems.add(problem)).ok() else {
+            continue;
+        };
+        if let Some((pin, place)) = read_pin(entry, problems) {
+            pins.push((Pin { name, pin }, place));
+        }
+    }
+    Some(pins)
+}
+
+/// `{ pin: PB1 }`, or only `PB1`, or nothing.
+fn read_pin(entry: Entry, problems: &mut Problems) -> Option<(Option<String>, Option<Place>)> {
+    let Entry {
+        key_place, value, ..
+    } = entry;
+    let node: Option<Node> = match value.kind {
+        NodeKind::Text(_) => Some(value),
+        _ => {
+            let mut fields = Fields::of("the pin", key_place, value, problems)?;
+            let pin = fields.take("pin").map(|entry| entry.value);
+            fields.finish();
+            pin
+        }
+    };
+    let Some(node) = node else {
+        return Some((None, None));
+    };
+    match fields::text("pin", &node) {
+        Ok(pin) => Some((Some(pin.to_owned()), Some(node.place.clone()))),
+        Err(problem) => {
+            problems.add(problem.help("write the board's name for it, such as `pin: PB1`"));
+            None
+        }
+    }
+}
+
+fn refuse_shared_pins(
+    outputs: &[(Pin, Option<Place>)],
+    inputs: &[(Pin, Option<Place>)],
+    problems: &mut Problems,
+) {
+    let placed: Vec<(&str, &str, &Place)> = outputs
+        .iter()
+        .chain(inputs)
+        .filter_map(|(pin, place)| Some((pin.pin.as_deref()?, pin.name.as_str(), place.as_ref()?)))
+        .collect();
+    for (index, (pin, _, place)) in placed.iter().enumerate() {
+        let Some((_, holder, first)) = placed[..index].iter().find(|(other, ..)| other == pin)
+        else {
+            continue;
+        };
+        problems.add(
+            place
+                .error(
+                    "pin-taken",
+                    format!("pin {pin} is taken by `{holder}`"),
+                    "again here",
+                )
+                .at(&first.source, first.span, "first here")
+                .help("give each output and input a pin of its own"),
+        );
+    }
+}
