@@ -219,8 +219,8 @@ impl Diagnostic {
     }
 
     /// The labels, those of one source together, in order of first mention.
-    fn labels_by_source(&self) -> Vec<(&Arc<Source>, Vec<(AnnotationKind, &Label)>)> {
-        let mut groups: Vec<(&Arc<Source>, Vec<(AnnotationKind, &Label)>)> = Vec::new();
+    fn labels_by_source(&self) -> Vec<LabelsOf<'_>> {
+        let mut groups: Vec<LabelsOf<'_>> = Vec::new();
         for (index, label) in self.labels.iter().enumerate() {
             let kind = if index == 0 {
                 AnnotationKind::Primary
@@ -238,6 +238,9 @@ impl Diagnostic {
         groups
     }
 }
+
+/// The labels of one source, each with the kind of its mark.
+type LabelsOf<'a> = (&'a Arc<Source>, Vec<(AnnotationKind, &'a Label)>);
 
 /// The span as a range that lies within the source and on character boundaries.
 fn source_range(source: &Source, span: Span) -> Range<usize> {

@@ -258,17 +258,21 @@ fn read_converter(
     fields: &mut Fields<'_>,
     sense_resistor: Option<Resistance>,
 ) -> Option<Converter> {
+    let keys = ["sense_gain", "converter_bits", "converter_reference"];
+    if !keys.iter().any(|key| fields.has(key)) {
+        fields.offer(&keys);
+        return None;
+    }
+    let has_bits = fields.has("converter_bits");
+    let has_reference = fields.has("converter_reference");
     let gain: Option<Fraction> = fields.optional("sense_gain", Bounds::positive(1e-3, 1e5));
     let bits = fields.whole("converter_bits", 1..=24);
     let reference: Option<Voltage> =
         fields.optional("converter_reference", Bounds::positive(1e-3, 100.0));
-    if gain.is_none() && bits.is_none() && reference.is_none() {
-        return None;
-    }
-    if bits.is_none() {
+    if !has_bits {
         fields.missing("converter_bits", "8");
     }
-    if reference.is_none() {
+    if !has_reference {
         fields.missing("converter_reference", "2.5 V");
     }
     if sense_resistor.is_none() {

@@ -17,6 +17,8 @@ pub(super) struct Bounds {
     most: f64,
     zero: bool,
     negative: bool,
+    /// Whether `most` itself is too much.
+    open: bool,
 }
 
 impl Bounds {
@@ -27,6 +29,7 @@ impl Bounds {
             most,
             zero: false,
             negative: false,
+            open: false,
         }
     }
 
@@ -37,6 +40,15 @@ impl Bounds {
             most,
             zero: true,
             negative: false,
+            open: false,
+        }
+    }
+
+    /// Zero, or anything below `most`.
+    pub const fn below(most: f64) -> Self {
+        Self {
+            open: true,
+            ..Self::up_to(most)
         }
     }
 
@@ -47,6 +59,7 @@ impl Bounds {
             most,
             zero: true,
             negative: true,
+            open: false,
         }
     }
 }
@@ -398,6 +411,9 @@ fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Resul
         Err(problem("negative-value", "cannot be negative"))
     } else if si == 0.0 && !bounds.zero {
         Err(problem("zero-value", "cannot be zero"))
+    } else if bounds.open && si >= bounds.most * (1.0 - 1e-9) {
+        let most = T::from_si(bounds.most);
+        Err(problem("out-of-range", &format!("has to be below {most}")))
     } else if si.abs() > bounds.most * (1.0 + 1e-9) {
         Err(absurd("larger", bounds.most))
     } else if si.abs() < bounds.least * (1.0 - 1e-9) {

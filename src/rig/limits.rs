@@ -89,7 +89,7 @@ impl Limits {
         let jerk = fields.optional("jerk", Bounds::positive(1e-12, ceilings.jerk));
         let margin = fields.or(
             "torque_margin",
-            Bounds::up_to(0.999_999),
+            Bounds::below(1.0),
             Fraction::new(Self::TORQUE_MARGIN),
         );
         let settle = fields.or(

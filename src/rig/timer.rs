@@ -78,7 +78,7 @@ impl Timer {
         let bits = fields.whole("bits", 8..=32);
         let tolerance = fields.or(
             "tolerance",
-            Bounds::up_to(0.099_999),
+            Bounds::below(0.1),
             Fraction::new(Self::TOLERANCE),
         );
         let longest = Bounds::up_to(1.0);
