@@ -424,7 +424,7 @@ fn a_million_moves_expand_in_well_under_a_second() {
         script("speed 3 deg/s\n let d = 1 deg\n repeat 1000 { repeat 1000 { turn by 3 * d } }");
     let start = Instant::now();
     assert_eq!(long.actions().filter(Result::is_ok).count(), 1_000_000);
-    // 0.1 s on the machine that this was written on; the rest is for slow ones.
+    // Ten times what a busy two-core machine took.
     assert!(
         start.elapsed() < Duration::from_secs(5),
         "{:?}",
@@ -442,6 +442,30 @@ fn values_that_only_fail_in_one_call_are_found_before_anything_moves() {
     assert_eq!(error.place(), Some(("bench.moves", 1, 35)));
     let call = error.labels.last().unwrap();
     assert_eq!(call.source.position(call.span.start).0, 3);
+}
+
+#[test]
+fn each_circle_of_sequences_is_reported_once() {
+    assert_eq!(
+        codes("sequence a { do a }\nsequence b { do c }\nsequence c { do b\n do b }"),
+        ["recursive-sequence"; 3]
+    );
+    let shared =
+        "sequence a { do c }\nsequence b { do c\n do a }\nsequence c { turn by 1 deg }\ndo b";
+    assert_eq!(actions(shared).len(), 2);
+}
+
+#[test]
+fn an_angle_does_not_move_at_millimetres_a_second() {
+    let errors = parse("turn by 90 deg at 5 mm/s").unwrap_err();
+    assert_eq!(errors.0[0].code, "unit-mismatch");
+    let marked: Vec<&str> = errors.0[0]
+        .labels
+        .iter()
+        .map(|label| &*label.text)
+        .collect();
+    assert_eq!(marked, ["a linear speed", "an angle"]);
+    assert_eq!(moves("turn by 90 deg at 400 step/s").len(), 1);
 }
 
 #[test]

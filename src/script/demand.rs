@@ -156,3 +156,49 @@ impl Limit {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_use_takes_its_own_units() {
+        let per = |travel: Dimension, power: i8| travel.combine(Dimension::TIME, -power).unwrap();
+        let uses = [
+            (Wanted::Travel, 0),
+            (Wanted::Limit(Limit::Start), 1),
+            (Wanted::Limit(Limit::Decel), 2),
+            (Wanted::Limit(Limit::Jerk), 3),
+        ];
+        for (wanted, power) in uses {
+            for other in 0..4 {
+                for travel in TRAVEL {
+                    assert_eq!(
+                        wanted.accepts(per(travel, other)),
+                        power == other,
+                        "{wanted:?} {other}"
+                    );
+                }
+                assert!(!wanted.accepts(per(Dimension::NONE, other)));
+            }
+        }
+        assert!(Wanted::Wait.accepts(Dimension::TIME) && !Wanted::Wait.accepts(Dimension::NONE));
+        assert!(Wanted::Count.accepts(Dimension::NONE) && !Wanted::Count.accepts(Dimension::TIME));
+    }
+
+    #[test]
+    fn numbers_beyond_sense_are_refused() {
+        assert_eq!(Wanted::Wait.fits(0.0), Ok(0.0));
+        assert_eq!(Wanted::Wait.fits(-1e-12), Err(Unfit::Negative));
+        assert_eq!(Wanted::Wait.fits(1e10), Err(Unfit::TooLarge));
+        assert_eq!(Wanted::Duration.fits(0.0), Err(Unfit::NotPositive));
+        assert_eq!(Wanted::Speed.fits(0.0), Err(Unfit::NotPositive));
+        assert_eq!(Wanted::Limit(Limit::Start).fits(0.0), Ok(0.0));
+        assert_eq!(Wanted::Limit(Limit::Jerk).fits(1e-10), Err(Unfit::TooSmall));
+        assert_eq!(Wanted::Travel.fits(-1e16), Err(Unfit::TooLarge));
+        assert_eq!(Wanted::Count.fits(24.000_000_000_000_004), Ok(24.0));
+        assert_eq!(Wanted::Count.fits(24.001), Err(Unfit::NotWhole));
+        assert_eq!(Wanted::Count.fits(1e12), Ok(1e12));
+        assert_eq!(Wanted::Count.fits(2e12), Err(Unfit::TooLarge));
+    }
+}

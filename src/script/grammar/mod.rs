@@ -275,3 +275,45 @@ impl<'a> nom::error::ParseError<Input<'a>> for ScriptError {
         other
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn braces_in_texts_and_comments_do_not_count() {
+        let text = "mark \"{ } #\" { # } {\nnext";
+        assert_eq!(line_length(text, true), (text.len() - 5, vec![13]));
+        assert_eq!(line_length("turn } rest\n", true), (5, vec![]));
+        assert_eq!(line_length("turn } rest\n", false), (11, vec![]));
+        assert_eq!(block_length("a { \"}\" }\n# }\n} b", 1), 15);
+    }
+
+    #[test]
+    fn every_node_knows_its_place() {
+        let text = "repeat 2 {\r\n  turn arm by 3 * 4 deg at 5 deg/s\n}";
+        let (statements, errors) = parse(text);
+        assert_eq!(errors, []);
+        let written = |span: Span| &text[span.start..span.end];
+        assert_eq!(written(statements[0].span), text);
+        let StatementKind::Repeat { count, body } = &statements[0].kind else {
+            panic!("{statements:?}")
+        };
+        assert_eq!(written(count.span), "2");
+        assert!(written(body.span).starts_with('{') && written(body.span).ends_with('}'));
+        let inner = &body.statements[0];
+        assert_eq!((inner.line, written(inner.keyword)), (2, "turn"));
+        let StatementKind::Turn(turn) = &inner.kind else {
+            panic!("{inner:?}")
+        };
+        assert_eq!(
+            turn.axis.as_ref().map(|axis| written(axis.span)),
+            Some("arm")
+        );
+        assert_eq!(written(turn.target.value.span), "3 * 4 deg");
+        assert_eq!(
+            turn.at.as_ref().map(|at| written(at.span())),
+            Some("at 5 deg/s")
+        );
+    }
+}
