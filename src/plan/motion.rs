@@ -143,6 +143,54 @@ pub struct PlannedMove {
     pub travel: Vec<Travel>,
     /// What happens when an axis has made so many microsteps of this motion.
     pub on_the_way: Vec<OnTheWay>,
+    /// The targets that are passed without stopping, in order; the last target, where
+    /// the motion ends, is in `travel`. Empty outside a `through` block.
+    pub passes: Vec<Pass>,
+    /// What the planner did otherwise than asked, and what it cost.
+    pub changes: Vec<Change>,
+}
+
+/// A target that an axis passes without stopping.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pass {
+    /// Which axis of the rig.
+    pub axis: usize,
+    /// At which of its microsteps of this motion.
+    pub step: u64,
+    /// Line of the statement that asks for it, from 1.
+    pub line: usize,
+    /// Position there, a whole number of microsteps (rad or m).
+    pub at: f64,
+    /// How far that lies from what the script asked for: `at` − asked.
+    pub target_error: f64,
+}
+
+/// Something that the planner did otherwise than asked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Change {
+    /// Which axis of the rig.
+    pub axis: usize,
+    /// What was changed.
+    pub kind: ChangeKind,
+    /// How much longer the motion takes for it (s); 0 where it takes no longer.
+    pub cost: f64,
+}
+
+/// The kinds of change. Speeds in full steps/s of the motor.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ChangeKind {
+    /// The cruise speed lay in a bad band and was moved to its edge.
+    CruiseMoved {
+        /// Where it would have been.
+        from: f64,
+        /// Where it is now.
+        to: f64,
+    },
+    /// The cruise speed lies in a bad band, and no allowed speed lies outside.
+    CruiseStays {
+        /// Where it is.
+        at: f64,
+    },
 }
 
 /// Where one axis starts and ends in a move. Positions in SI units of the load's

@@ -1,0 +1,242 @@
+//! The limits of a move: the script's and the rig's put together, in microsteps.
+//!
+//! The script's limit for the axis goes before its limit for every axis; of the
+//! script's and the rig's, the stricter holds. A script that sets no limit leaves the
+//! rig's.
+
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::plan::AxisLimits;
+use crate::plan::position::Scale;
+use crate::rig::Axis;
+use crate::script::action::SpeedLimits;
+use crate::script::{Settings, Shape};
+use crate::units::{Dimension, Quantity};
+
+/// What limits there are. Units: microsteps/s, /s², /s³.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Known {
+    speed: Option<f64>,
+    accel: Option<f64>,
+    decel: Option<f64>,
+    jerk: Option<f64>,
+    rig_has_jerk: bool,
+    start: f64,
+}
+
+/// An axis of the rig as the limits need it.
+#[derive(Debug, Clone, Copy)]
+pub struct LimitedAxis<'a> {
+    /// The axis.
+    pub axis: &'a Axis,
+    /// How its travel becomes microsteps.
+    pub scale: &'a Scale,
+    /// The script that the settings are written in.
+    pub source: &'a Arc<Source>,
+}
+
+/// A limit that a script or rig can set.
+struct Kind {
+    /// As the script writes it.
+    word: &'static str,
+    /// As the rig writes it.
+    rig_key: &'static str,
+    /// Travel over time to this power.
+    power: i8,
+    /// Examples of its value, rotary and linear.
+    examples: [&'static str; 2],
+}
+
+const SPEED: Kind = Kind {
+    word: "speed",
+    rig_key: "speed",
+    power: 1,
+    examples: ["120 deg/s", "80 mm/s"],
+};
+const ACCEL: Kind = Kind {
+    word: "accel",
+    rig_key: "acceleration",
+    power: 2,
+    examples: ["600 deg/s^2", "400 mm/s^2"],
+};
+const DECEL: Kind = Kind {
+    word: "decel",
+    ..ACCEL
+};
+const JERK: Kind = Kind {
+    word: "jerk",
+    rig_key: "jerk",
+    power: 3,
+    examples: ["9000 deg/s^3", "6000 mm/s^3"],
+};
+const START: Kind = Kind {
+    word: "start",
+    ..SPEED
+};
+
+impl LimitedAxis<'_> {
+    /// The limits that hold on this axis under those settings.
+    ///
+    /// # Errors
+    /// A limit of the script that is not in units of the axis's travel, or not above
+    /// zero.
+    pub fn known(&self, settings: &Settings) -> Result<Known, Diagnostic> {
+        let own = settings
+            .axis
+            .iter()
+            .rev()
+            .find(|(name, _)| **name == *self.axis.name)
+            .map_or_else(SpeedLimits::default, |(_, limits)| *limits);
+        let all = &settings.all;
+        let rig = &self.axis.limits;
+        let script = |written: Option<(Quantity, Span)>, kind: &Kind| {
+            written
+                .map(|(quantity, span)| self.rate(quantity, span, kind))
+                .transpose()
+        };
+        let per_travel = self.axis.microsteps_per_travel();
+        let stricter = |script: Option<f64>, rig: Option<f64>| {
+            let rig = rig.map(|limit| limit * per_travel);
+            match (script, rig) {
+                (Some(script), Some(rig)) => Some(script.min(rig)),
+                (one, other) => one.or(other),
+            }
+        };
+        let accel = script(own.accel.or(all.accel), &ACCEL)?;
+        let decel = script(own.decel.or(all.decel), &DECEL)?.or(accel);
+        Ok(Known {
+            speed: stricter(script(own.speed.or(all.speed), &SPEED)?, rig.speed),
+            accel: stricter(accel, rig.acceleration),
+            decel: stricter(decel, rig.acceleration),
+            jerk: stricter(script(own.jerk.or(all.jerk), &JERK)?, rig.jerk),
+            rig_has_jerk: rig.jerk.is_some(),
+            start: script(own.start.or(all.start), &START)?.unwrap_or(0.0),
+        })
+    }
+
+    /// The limits of a move of that shape, cruising at `at` at most.
+    ///
+    /// # Errors
+    /// A limit that the shape needs and that neither script nor rig gives; a limit of
+    /// the rig that the shape cannot keep. The place is that of the move.
+    pub fn limits(
+        &self,
+        known: &Known,
+        shape: Shape,
+        at: Option<f64>,
+        place: Span,
+    ) -> Result<AxisLimits, Diagnostic> {
+        let speed = match (known.speed, at) {
+            (Some(limit), Some(at)) => Some(limit.min(at)),
+            (one, other) => one.or(other),
+        };
+        let optional = shape == Shape::FullTorque;
+        let need = |limit: Option<f64>, kind: &Kind| match limit {
+            Some(limit) => Ok(limit),
+            None if optional => Ok(f64::INFINITY),
+            None => Err(self.missing(kind, place)),
+        };
+        let jerk = match shape {
+            Shape::Trapezoid if known.rig_has_jerk => {
+                return Err(Diagnostic::error(
+                    "jerk-needs-another-shape",
+                    format!(
+                        "axis “{}” has a jerk limit in the rig, and a trapezoid cannot keep one",
+                        self.axis.name
+                    ),
+                )
+                .at(self.source, place, "this move has the shape trapezoid")
+                .help(
+                    "write “shape s-curve” above the move, or take “jerk” out of the rig's limits",
+                ));
+            }
+            Shape::Trapezoid => None,
+            Shape::SCurve => Some(need(known.jerk, &JERK)?),
+            Shape::FullTorque => known.jerk,
+        };
+        let speed = need(speed, &SPEED)?;
+        Ok(AxisLimits {
+            speed,
+            accel: need(known.accel, &ACCEL)?,
+            decel: need(known.decel, &DECEL)?,
+            jerk,
+            start: known.start.min(speed),
+        })
+    }
+
+    /// A speed that a move is written with, in microsteps/s.
+    ///
+    /// # Errors
+    /// It is not a speed of this axis's travel, or not above zero.
+    pub fn speed(&self, quantity: Quantity, span: Span) -> Result<f64, Diagnostic> {
+        self.rate(quantity, span, &SPEED)
+    }
+
+    fn rate(&self, quantity: Quantity, span: Span, kind: &Kind) -> Result<f64, Diagnostic> {
+        let example = kind.examples[usize::from(self.scale.is_linear())];
+        let Dimension { time, .. } = quantity.dimension;
+        let travel = Quantity {
+            dimension: Dimension {
+                time: 0,
+                ..quantity.dimension
+            },
+            ..quantity
+        };
+        let rate = self
+            .scale
+            .microsteps(travel)
+            .filter(|_| time == -kind.power)
+            .ok_or_else(|| {
+                Diagnostic::error(
+                    "wrong-unit",
+                    format!(
+                        "“{}” on axis “{}” cannot be {}",
+                        kind.word, self.axis.name, quantity.dimension
+                    ),
+                )
+                .at(self.source, span, quantity.dimension.to_string())
+                .help(self.instead(kind, example))
+            })?
+            .value();
+        let least_allowed = kind.word == START.word && rate == 0.0;
+        if rate.is_finite() && (rate > 0.0 || least_allowed) {
+            return Ok(rate);
+        }
+        Err(Diagnostic::error(
+            "impossible-limit",
+            format!("“{}” has to be above zero", kind.word),
+        )
+        .at(self.source, span, "this is not")
+        .help(format!("write for instance “{} {example}”", kind.word)))
+    }
+
+    fn instead(&self, kind: &Kind, example: &str) -> String {
+        let name = &self.axis.name;
+        let travels = if self.scale.is_linear() {
+            "travels in a line"
+        } else {
+            "turns"
+        };
+        format!(
+            "“{name}” {travels}: write for instance “{} {name} {example}”",
+            kind.word
+        )
+    }
+
+    fn missing(&self, kind: &Kind, place: Span) -> Diagnostic {
+        let example = kind.examples[usize::from(self.scale.is_linear())];
+        Diagnostic::error(
+            "missing-limit",
+            format!(
+                "neither the script nor the rig limits the {} of axis “{}”",
+                kind.rig_key, self.axis.name
+            ),
+        )
+        .at(self.source, place, "this move needs it")
+        .help(format!(
+            "write for instance “{} {example}” above the move, or “{}: {example}” under the limits of “{}” in the rig",
+            kind.word, kind.rig_key, self.axis.name
+        ))
+    }
+}

@@ -1,0 +1,282 @@
+//! Where each axis stands, exactly, and how travel becomes microsteps.
+//!
+//! Targets add up unrounded, in double-double arithmetic (about 32 digits), and each
+//! is rounded to a microstep once, from the sum. A million turns of seven stops of
+//! 360/7 degrees thus come back to the microstep that they began at.
+//!
+//! ```text
+//! microsteps = travel · m · g / u
+//! ```
+//!
+//! with m the microsteps of a motor turn, g the motor turns of a load turn and u the
+//! travel of a load turn (2π rad, or the lead of a linear axis). Halfway between two
+//! microsteps the target goes to the higher one, so that equal increments of half
+//! microsteps give an even pattern on both sides of zero.
+//!
+//! The error-free sum and product are Knuth's and Dekker's (from memory: T. J. Dekker,
+//! "A floating-point technique for extending the available precision", Numerische
+//! Mathematik 18 (1971) 224–242), the product by fused multiply-add.
+
+use crate::rig::Axis;
+use crate::script::{Target, Way};
+use crate::units::{Dimension, Quantity};
+
+/// The furthest position, in microsteps, that is kept exactly.
+const FURTHEST: f64 = (1u64 << 50) as f64;
+
+/// How near to halfway between two microsteps still counts as halfway: what decimal
+/// fractions of a degree lose when they become binary radians stays far below it.
+const HALFWAY: f64 = 1e-6;
+
+/// An unevaluated sum of two numbers, the second below the last digit of the first.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Exact {
+    high: f64,
+    low: f64,
+}
+
+impl Exact {
+    /// That number and nothing else.
+    pub const fn new(value: f64) -> Self {
+        Self {
+            high: value,
+            low: 0.0,
+        }
+    }
+
+    /// To the nearest plain number.
+    pub fn value(self) -> f64 {
+        self.high + self.low
+    }
+
+    /// The sum.
+    #[must_use]
+    pub fn plus(self, other: Self) -> Self {
+        let (high, error) = sum(self.high, other.high);
+        let (low, rest) = sum(self.low, other.low);
+        let part = joined(high, error + low);
+        joined(part.high, part.low + rest)
+    }
+
+    /// The difference.
+    #[must_use]
+    pub fn minus(self, other: Self) -> Self {
+        self.plus(Self {
+            high: -other.high,
+            low: -other.low,
+        })
+    }
+
+    /// The product with a plain number.
+    #[must_use]
+    pub fn times(self, factor: f64) -> Self {
+        let high = self.high * factor;
+        let error = self.high.mul_add(factor, -high);
+        joined(high, self.low.mul_add(factor, error))
+    }
+
+    /// The quotient by a plain number.
+    #[must_use]
+    pub fn over(self, divisor: f64) -> Self {
+        let first = self.high / divisor;
+        let rest = self.minus(Self::new(first).times(divisor));
+        joined(first, rest.value() / divisor)
+    }
+
+    /// The nearest whole number, the higher one halfway between two.
+    pub fn round(self) -> i64 {
+        let floor = self.high.floor();
+        let above = (self.high - floor) + self.low;
+        let up = (above + 0.5 + HALFWAY).floor();
+        (floor + up) as i64
+    }
+}
+
+/// The sum and what rounding took from it (Knuth).
+fn sum(a: f64, b: f64) -> (f64, f64) {
+    let sum = a + b;
+    let from_b = sum - a;
+    (sum, (a - (sum - from_b)) + (b - from_b))
+}
+
+/// The sum of a large and a small number (Dekker).
+fn joined(large: f64, small: f64) -> Exact {
+    let high = large + small;
+    Exact {
+        high,
+        low: small - (high - large),
+    }
+}
+
+/// How travel becomes microsteps on one axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// Microsteps of one turn of the motor.
+    motor_turn: f64,
+    /// Motor turns for so many load turns.
+    gearing: (f64, f64),
+    /// Travel of one turn of the load (rad or m).
+    travel_per_turn: f64,
+    /// Microsteps of a full step.
+    full_step: f64,
+    /// Whether travel is a length.
+    linear: bool,
+}
+
+impl Scale {
+    /// The scale of that axis.
+    pub fn new(axis: &Axis) -> Self {
+        let gearing = axis.load.gearing;
+        Self {
+            motor_turn: axis.microsteps_per_motor_turn() as f64,
+            gearing: (gearing.motor, gearing.load),
+            travel_per_turn: match &axis.load.linear {
+                None => std::f64::consts::TAU,
+                Some(linear) => linear.travel_per_turn.si(),
+            },
+            full_step: f64::from(axis.drive.microsteps()),
+            linear: axis.load.linear.is_some(),
+        }
+    }
+
+    /// Whether travel is a length.
+    pub const fn is_linear(&self) -> bool {
+        self.linear
+    }
+
+    /// Microsteps of one turn of the load; need not be a whole number.
+    pub fn load_turn(&self) -> Exact {
+        Exact::new(self.motor_turn)
+            .times(self.gearing.0)
+            .over(self.gearing.1)
+    }
+
+    /// Microsteps of a full step.
+    pub const fn full_step(&self) -> f64 {
+        self.full_step
+    }
+
+    /// A travel in microsteps; none where it is of another kind than the axis's.
+    pub fn microsteps(&self, travel: Quantity) -> Option<Exact> {
+        let own = if self.linear {
+            Dimension::LENGTH
+        } else {
+            Dimension::ANGLE
+        };
+        if travel.dimension == own {
+            // Turns first: a whole number of turns stays whole.
+            let turns = Exact::new(travel.si).over(self.travel_per_turn);
+            Some(scale(turns, self.load_turn()))
+        } else if travel.dimension == Dimension::FULL_STEP {
+            Some(Exact::new(travel.si).times(self.full_step))
+        } else if travel.dimension == Dimension::MICROSTEP {
+            Some(Exact::new(travel.si))
+        } else {
+            None
+        }
+    }
+
+    /// Travel (rad or m) of so many microsteps.
+    pub fn travel(&self, microsteps: Exact) -> f64 {
+        microsteps
+            .times(self.gearing.1)
+            .over(self.gearing.0)
+            .over(self.motor_turn)
+            .times(self.travel_per_turn)
+            .value()
+    }
+}
+
+/// The product of two double-doubles.
+fn scale(a: Exact, b: Exact) -> Exact {
+    let by_high = a.times(b.high);
+    by_high.plus(Exact::new(a.high * b.low))
+}
+
+/// Where one axis stands.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Position {
+    /// Where it was asked to go last, in microsteps from the program's origin.
+    pub asked: Exact,
+    /// The whole microstep nearest to it, where it is.
+    pub steps: i64,
+}
+
+/// Why a target is none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoTarget {
+    /// Its unit is not one of the axis's travel.
+    WrongUnit,
+    /// A way round where travel is a length.
+    WayOfLinear,
+    /// A way round with a `by` that has its own sign, or with `shortest`.
+    WayOfIncrement,
+    /// Further than can be kept exactly.
+    TooFar,
+}
+
+impl Position {
+    /// Where the axis stands after going to that target.
+    ///
+    /// # Errors
+    /// See [`NoTarget`].
+    pub fn target(self, target: Target, way: Option<Way>, scale: &Scale) -> Result<Self, NoTarget> {
+        if way.is_some() && scale.is_linear() {
+            return Err(NoTarget::WayOfLinear);
+        }
+        let microsteps = |travel| scale.microsteps(travel).ok_or(NoTarget::WrongUnit);
+        let asked = match (target, way) {
+            (Target::By(travel), None) => self.asked.plus(microsteps(travel)?),
+            (Target::By(travel), Some(way)) => {
+                let sign = match way {
+                    Way::Counterclockwise => 1.0,
+                    Way::Clockwise => -1.0,
+                    Way::Shortest => return Err(NoTarget::WayOfIncrement),
+                };
+                if travel.si < 0.0 {
+                    return Err(NoTarget::WayOfIncrement);
+                }
+                self.asked.plus(microsteps(travel)?.times(sign))
+            }
+            (Target::To(travel), None) => microsteps(travel)?,
+            (Target::To(travel), Some(way)) => {
+                self.turned(microsteps(travel)?, way, scale.load_turn())
+            }
+        };
+        if !(asked.value().abs() <= FURTHEST) {
+            return Err(NoTarget::TooFar);
+        }
+        Ok(Self {
+            asked,
+            steps: asked.round(),
+        })
+    }
+
+    /// The position `target` with so many whole turns added that it is reached the
+    /// way that is asked. A target on the very microstep where the axis stands is
+    /// reached already: rounding must not send it round once more.
+    fn turned(self, target: Exact, way: Way, turn: Exact) -> Exact {
+        let at_turns = |turns: f64| target.plus(turn.times(turns));
+        let nearest = (self.asked.minus(target).value() / turn.value()).round();
+        let here = at_turns(nearest);
+        let ahead = here.minus(self.asked).value();
+        if here.round() == self.steps {
+            return here;
+        }
+        match way {
+            Way::Shortest => {
+                // Halfway round, counter-clockwise.
+                let half = turn.value() / 2.0;
+                if (ahead + half).abs() <= HALFWAY {
+                    at_turns(nearest + 1.0)
+                } else {
+                    here
+                }
+            }
+            Way::Counterclockwise if ahead > 0.0 => here,
+            Way::Counterclockwise => at_turns(nearest + 1.0),
+            Way::Clockwise if ahead < 0.0 => here,
+            Way::Clockwise => at_turns(nearest - 1.0),
+        }
+    }
+}
