@@ -243,7 +243,9 @@ impl Position {
                 self.turned(microsteps(travel)?, way, scale.load_turn())
             }
         };
-        if !(asked.value().abs() <= FURTHEST) {
+        // Written so that what is no number is refused too.
+        let near = asked.value().abs() <= FURTHEST;
+        if !near {
             return Err(NoTarget::TooFar);
         }
         Ok(Self {

@@ -182,5 +182,7 @@ pub fn play(motion: &Arc<Motion>) -> Item {
         motion: Arc::clone(motion),
         travel: vec![still; motion.axes.len()],
         on_the_way: Vec::new(),
+        passes: Vec::new(),
+        changes: Vec::new(),
     })
 }
