@@ -4,8 +4,10 @@ pub mod band;
 pub mod load;
 pub mod machine;
 pub mod start_stop;
+pub mod torque;
 
 pub use band::{Band, BandKind, FoundBy};
 pub use load::ShaftLoad;
 pub use machine::{Feed, HoldOutcome, Machine, Simulator, State, hold_speed};
 pub use start_stop::{StartStop, start_stop};
+pub use torque::{PullOut, natural_frequency};
