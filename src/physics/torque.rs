@@ -46,6 +46,7 @@ mod saturation;
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_4, PI, SQRT_2, TAU};
 
+use crate::physics::load::ShaftLoad;
 use crate::rig::{Axis, DriveKind, PullOutPoint, Sequence};
 
 use saturation::{HeldPhase, SaturationTable};
@@ -86,18 +87,7 @@ pub fn standstill_current(axis: &Axis) -> f64 {
 pub fn natural_frequency(axis: &Axis) -> f64 {
     let stiffness =
         f64::from(axis.motor.rotor_teeth) * axis.motor.torque_constant() * standstill_current(axis);
-    (stiffness / inertia_at_shaft(axis)).sqrt() / TAU
-}
-
-/// Inertia of rotor and load at the motor's shaft (kg·m²).
-fn inertia_at_shaft(axis: &Axis) -> f64 {
-    let load = &axis.load;
-    let travelling = load.linear.as_ref().map_or(0.0, |linear| {
-        let radius = linear.travel_per_turn.si() / TAU;
-        linear.mass.si() * radius * radius
-    });
-    let gearing = load.gearing.ratio();
-    axis.motor.rotor_inertia.si() + (load.inertia.si() + travelling) / (gearing * gearing)
+    (stiffness / ShaftLoad::of(axis).inertia()).sqrt() / TAU
 }
 
 /// One point of a sampled pull-out curve.
