@@ -6,11 +6,11 @@
 //! L diA/dt = vA − R iA + K ω sin θe
 //! L diB/dt = vB − R iB − K ω cos θe
 //! T        = K (iB cos θe − iA sin θe) − Td sin 4θe
-//! J dω/dt  = T − B ω − Tf sgn ω − Tc − Tu sin(θ / g)
+//! J dω/dt  = T − B ω − Tf sgn ω − Tc − Tu sin θ_load,    θ_load = (θ − φ₀/N) / g
 //! ```
 //!
 //! With a gearing that loses power, everything behind it costs more to drive and gives
-//! less back: with TL = JL dω/dt + Tf sgn ω + Tc + Tu sin(θ / g), of which J contains
+//! less back: with TL = JL dω/dt + Tf sgn ω + Tc + Tu sin θ_load, of which J contains
 //! JL, the motor feels TL / η where TL acts against the motion and η TL where it acts
 //! along it.
 //!
@@ -51,7 +51,7 @@ mod simulator;
 pub use hold::{HoldOutcome, hold_speed, hold_speed_with};
 pub use simulator::{Simulator, State};
 
-use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2, TAU};
+use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
 use super::load::ShaftLoad;
 use crate::rig::{Axis, DriveKind, Sequence};
@@ -187,23 +187,32 @@ impl Machine {
 
     /// Electrical angle φ that microstep `index` commands (rad).
     pub fn command_angle(&self, index: i64) -> f64 {
-        let first = match self.feed {
+        self.first_angle() + index as f64 * self.microstep_electrical()
+    }
+
+    /// Electrical angle φ₀ of microstep 0 (rad).
+    pub fn first_angle(&self) -> f64 {
+        match self.feed {
             Feed::FixedVoltage {
                 sequence: Sequence::TwoPhase,
                 ..
             }
             | Feed::Regulated { microsteps: 1, .. } => FRAC_PI_4,
             _ => 0.0,
-        };
-        first + index as f64 * self.microstep_electrical()
+        }
+    }
+
+    /// Microsteps of one electrical cycle, four full steps.
+    pub fn microsteps_per_cycle(&self) -> i64 {
+        4 * i64::from(self.microsteps())
     }
 
     /// What microstep `index` asks of the phases.
     pub(crate) fn demand(&self, index: i64) -> Demand {
         // Four full steps are one electrical cycle; the remainder keeps every cycle
         // exactly alike however far the axis has gone.
-        let cycle = 4 * i64::from(self.microsteps());
-        let (sin, cos) = libm::sincos(self.command_angle(index.rem_euclid(cycle)));
+        let place = index.rem_euclid(self.microsteps_per_cycle());
+        let (sin, cos) = libm::sincos(self.command_angle(place));
         match self.feed {
             Feed::FixedVoltage { supply, .. } => {
                 // On where the projection is at least cos 45° (to rounding), off where
@@ -254,6 +263,11 @@ impl Machine {
         (self.rotor_teeth * self.holding_torque() / self.inertia).sqrt()
     }
 
+    /// Angle of the load's shaft at motor angle `theta` (rad): zero at microstep 0.
+    pub fn load_angle(&self, theta: f64) -> f64 {
+        (theta - self.first_angle() / self.rotor_teeth) / self.gearing
+    }
+
     /// Whether something holds a rotor that stands still: friction, or the losses of
     /// the gearing.
     pub(crate) fn sticks(&self) -> bool {
@@ -283,7 +297,7 @@ impl Machine {
         if self.unbalance_torque == 0.0 {
             self.constant_torque
         } else {
-            self.constant_torque + self.unbalance_torque * libm::sin(theta / self.gearing)
+            self.constant_torque + self.unbalance_torque * libm::sin(self.load_angle(theta))
         }
     }
 
@@ -310,11 +324,6 @@ impl Machine {
         };
         mechanical.min(electrical)
     }
-}
-
-/// Whole electrical cycles in `electrical`, rounded to the nearest.
-pub(crate) fn cycles_of(electrical: f64) -> i64 {
-    (electrical / TAU).round() as i64
 }
 
 /// Radians to degrees.

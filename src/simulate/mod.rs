@@ -1,1 +1,139 @@
-//! The schedule's own ticks played into a model of the motor.
+//! Ticks become the motion of the rotor: the schedule's own events, played into the
+//! motor model of [`physics::machine`](crate::physics::machine).
+//!
+//! Nothing here knows the ideal curve. A step happens at tick ÷ tick rate of a clock
+//! that is as fast as the timer's tolerance allows (or as [`Options::clock_error`]
+//! says), and the rotor makes of it what the equations say. Where a move begins and
+//! ends is counted off in steps.
+//!
+//! After the last step of a move the rotor is followed until it rests, until the next
+//! step of its axis, or for [`Options::longest_rest`] at most; what is left of a long
+//! dwell passes with nothing moving. `await` takes no time, which is the hardest case
+//! for a rotor that is still swinging.
+
+mod follow;
+mod outcome;
+mod trace;
+
+use std::cell::RefCell;
+use std::collections::VecDeque;
+use std::ops::ControlFlow;
+use std::rc::Rc;
+
+use follow::Follower;
+pub use outcome::{MoveOutcome, Outcome};
+pub use trace::{Sample, TraceWriter};
+
+use crate::physics::Machine;
+use crate::plan::{Item, PlannedMove};
+use crate::rig::Rig;
+use crate::schedule::{Run, Schedule, What};
+
+/// How to simulate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Options {
+    /// How much the real clock is faster than its nominal rate (0.0001 is 100 ppm);
+    /// the whole tolerance of the timer where this is none.
+    pub clock_error: Option<f64>,
+    /// Time between two samples of the trace (s); no trace where this is none.
+    pub trace_interval: Option<f64>,
+    /// How long a rotor is followed after the last step of a move (s).
+    pub longest_rest: f64,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            clock_error: None,
+            trace_interval: None,
+            longest_rest: 2.0,
+        }
+    }
+}
+
+/// What a running simulation tells.
+#[derive(Debug)]
+pub enum Report<'a> {
+    /// The program has come to so many seconds.
+    Progress(f64),
+    /// What became of a move on one axis. Moves of one axis come in their order; those
+    /// of different axes may not.
+    Move(&'a MoveOutcome),
+    /// A sample of the trace. The samples of one axis come in the order of time.
+    Sample(&'a Sample<'a>),
+}
+
+/// Simulates a planned program on a rig and gathers what became of its moves.
+pub fn simulate(rig: &Rig, items: impl IntoIterator<Item = Item>, options: &Options) -> Outcome {
+    let mut outcome = Outcome::default();
+    let mut gather = |report: Report<'_>| {
+        if let Report::Move(result) = report {
+            outcome.add(result.clone());
+        }
+        ControlFlow::Continue(())
+    };
+    // The closure never breaks off.
+    let _ = simulate_with(rig, items, options, &mut gather);
+    outcome
+}
+
+/// Simulates a planned program on a rig and reports as it goes, so that memory does not
+/// grow with the number of moves; `report` may break it off.
+pub fn simulate_with(
+    rig: &Rig,
+    items: impl IntoIterator<Item = Item>,
+    options: &Options,
+    report: &mut dyn FnMut(Report<'_>) -> ControlFlow<()>,
+) -> ControlFlow<()> {
+    let error = options.clock_error.unwrap_or(rig.timer.tolerance);
+    let tick = 1.0 / (rig.timer.tick_rate() * (1.0 + error));
+    let machines: Vec<Machine> = rig.axes.iter().map(Machine::of).collect();
+    let mut followers: Vec<Follower> = rig
+        .axes
+        .iter()
+        .zip(&machines)
+        .map(|(axis, machine)| Follower::new(axis, machine, options))
+        .collect();
+
+    // The schedule takes an item before it gives out its events, so every move is known
+    // here by the time of its first step.
+    let begun: Rc<RefCell<VecDeque<PlannedMove>>> = Rc::default();
+    let noted = Rc::clone(&begun);
+    let items = items.into_iter().inspect(move |item| {
+        if let Item::Move(planned) = item {
+            noted.borrow_mut().push_back(planned.clone());
+        }
+    });
+    let mut schedule = Schedule::new(items, rig);
+    while let Some(run) = schedule.next_run() {
+        for planned in begun.borrow_mut().drain(..) {
+            for axis in planned.motion.axes.iter().filter(|axis| axis.steps > 0) {
+                followers[axis.axis].expect(&planned, axis.steps);
+            }
+        }
+        match run {
+            Run::Steps {
+                axis,
+                direction,
+                ticks,
+                ..
+            } => {
+                for at in ticks {
+                    followers[axis].step(*at as f64 * tick, direction, report)?;
+                }
+                if let Some(last) = ticks.last() {
+                    report(Report::Progress(*last as f64 * tick))?;
+                }
+            }
+            Run::Event(event) => {
+                if let What::Step { axis, direction } = event.what {
+                    followers[axis].step(event.tick as f64 * tick, direction, report)?;
+                }
+            }
+        }
+    }
+    for follower in &mut followers {
+        follower.finish(report)?;
+    }
+    ControlFlow::Continue(())
+}

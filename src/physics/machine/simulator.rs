@@ -13,7 +13,9 @@
 //! when they can, which cuts the step too. Nothing depends on a smoothing speed or on
 //! the step's length.
 
-use super::{Demand, Machine, cycles_of, degrees};
+use std::f64::consts::TAU;
+
+use super::{Demand, Machine, degrees};
 
 /// The state of a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -22,7 +24,8 @@ pub struct State {
     pub current_a: f64,
     /// Current of phase B (A).
     pub current_b: f64,
-    /// Angle of the motor's shaft (rad).
+    /// Angle of the motor's shaft (rad); in a [`Simulator`] without the whole electrical
+    /// cycles that it keeps apart, see [`Simulator::angle`].
     pub angle: f64,
     /// Speed of the motor's shaft (rad/s).
     pub speed: f64,
@@ -35,6 +38,11 @@ pub struct Simulator<'m> {
     state: State,
     time: f64,
     command: i64,
+    /// Whole electrical cycles that `state.angle` leaves out, so that its precision does
+    /// not fade however far the axis goes, in microsteps …
+    cycles_out: i64,
+    /// … and in radians of the motor.
+    angle_out: f64,
     demand: Demand,
     longest_step: f64,
     /// Sign of the motion that friction opposes; 0 while the rotor sticks.
@@ -43,6 +51,9 @@ pub struct Simulator<'m> {
 
 /// Longest electrical angle (rad) that the rotor turns in one internal step.
 const TURN_PER_STEP: f64 = 0.15;
+
+/// So many electrical cycles stay in the angle before they are taken out.
+const CYCLES_KEPT: i64 = 64;
 
 /// How often the crossing of a friction event inside a step is refined; each round
 /// closes the bracket about a hundredfold.
@@ -58,6 +69,8 @@ impl<'m> Simulator<'m> {
             state,
             time: 0.0,
             command,
+            cycles_out: 0,
+            angle_out: 0.0,
             demand: machine.demand(command),
             longest_step,
             slide: 0.0,
@@ -105,7 +118,26 @@ impl<'m> Simulator<'m> {
         if index != self.command {
             self.command = index;
             self.demand = self.machine.demand(index);
+            self.take_cycles_out();
         }
+    }
+
+    /// Moves whole electrical cycles out of the angle once there are many.
+    fn take_cycles_out(&mut self) {
+        let cycle = self.machine.microsteps_per_cycle();
+        let cycles = (self.command - self.cycles_out) / cycle;
+        if cycles.abs() >= CYCLES_KEPT {
+            let angle = cycles as f64 * TAU / self.machine.rotor_teeth;
+            self.state.angle -= angle;
+            self.cycles_out += cycles * cycle;
+            self.angle_out += angle;
+        }
+    }
+
+    /// Lets time pass until `to` with nothing moving, as for a rotor that has come to
+    /// rest; nothing happens where that is not later than now.
+    pub fn skip(&mut self, to: f64) {
+        self.time = self.time.max(to);
     }
 
     /// Goes on to `to` seconds; nothing happens where that is not later than now.
@@ -144,6 +176,8 @@ impl<'m> Simulator<'m> {
             state: self.state,
             time: self.time,
             command: self.command,
+            cycles_out: self.cycles_out,
+            angle_out: self.angle_out,
             demand: machine.demand(self.command),
             longest_step: self.longest_step,
             slide: 0.0,
@@ -169,7 +203,8 @@ impl<'m> Simulator<'m> {
 
     /// Commanded minus true angle, in electrical radians.
     pub fn lag(&self) -> f64 {
-        self.machine.command_angle(self.command) - self.machine.rotor_teeth * self.state.angle
+        self.machine.command_angle(self.command - self.cycles_out)
+            - self.machine.rotor_teeth * self.state.angle
     }
 
     /// Commanded minus true angle, in electrical degrees.
@@ -177,10 +212,28 @@ impl<'m> Simulator<'m> {
         degrees(self.lag())
     }
 
-    /// Electrical cycles by which the rotor is behind the command, to the nearest;
-    /// each is four full steps lost.
-    pub fn cycles_behind(&self) -> i64 {
-        cycles_of(self.lag())
+    /// Angle of the motor's shaft since the start (rad).
+    pub fn angle(&self) -> f64 {
+        self.state.angle + self.angle_out
+    }
+
+    /// Angle of the load's shaft since the start (rad).
+    pub fn load_angle(&self) -> f64 {
+        self.machine.load_angle(self.angle())
+    }
+
+    /// How far the rotor would swing at most from here on (electrical rad), roughly:
+    /// √((ω/ω_n)² + (α/ω_n²)²) N with its acceleration α at the momentary currents.
+    pub fn swing(&self) -> f64 {
+        let natural = self.machine.natural_frequency();
+        let slope = self.derivative(&self.state);
+        let (speed, bend) = (slope.angle / natural, slope.speed / (natural * natural));
+        self.machine.rotor_teeth * speed.hypot(bend)
+    }
+
+    /// The machine.
+    pub fn machine(&self) -> &'m Machine {
+        self.machine
     }
 
     /// Torque of the motor with its detent (N·m).
@@ -281,7 +334,8 @@ impl<'m> Simulator<'m> {
     /// it sticks unless the first is above zero or the second below.
     fn ways_out(&self, state: &State) -> (f64, f64) {
         let driving = torque(self.machine, state);
-        let way = |slide| self.machine.acceleration(driving, state.angle, slide);
+        let angle = state.angle + self.angle_out;
+        let way = |slide| self.machine.acceleration(driving, angle, slide);
         (way(1.0), way(-1.0))
     }
 
@@ -319,7 +373,7 @@ impl<'m> Simulator<'m> {
             0.0
         } else {
             let driving = torque_at(m, s, sin, cos) - m.viscous * s.speed;
-            m.acceleration(driving, s.angle, self.slide)
+            m.acceleration(driving, s.angle + self.angle_out, self.slide)
         };
         State {
             current_a,

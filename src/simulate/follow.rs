@@ -1,0 +1,244 @@
+//! Follows the rotor of one axis through its moves.
+
+use std::collections::VecDeque;
+use std::f64::consts::TAU;
+use std::ops::ControlFlow;
+
+use super::{MoveOutcome, Options, Report, Sample};
+use crate::physics::machine::degrees;
+use crate::physics::{Machine, Simulator};
+use crate::plan::{Direction, PlannedMove};
+use crate::rig::Axis;
+
+/// A rotor rests when it would swing by less than this any more (electrical rad).
+const REST: f64 = 1e-3;
+
+/// One axis, its simulator and what is known of its moves.
+pub(super) struct Follower<'m> {
+    name: &'m str,
+    simulator: Simulator<'m>,
+    /// Motor angle that counts as settled (rad).
+    settle: f64,
+    longest_rest: f64,
+    trace_interval: Option<f64>,
+    next_sample: f64,
+    /// Electrical cycles that the rotor is behind from earlier moves.
+    behind: i64,
+    expected: VecDeque<Expected>,
+    moving: Option<Moving>,
+}
+
+/// A move whose steps are still to come.
+struct Expected {
+    index: u64,
+    line: usize,
+    steps: u64,
+}
+
+/// A move that has begun.
+struct Moving {
+    index: u64,
+    line: usize,
+    direction: Direction,
+    steps_left: u64,
+    /// Time of the last step so far.
+    last_step: f64,
+    peak_lag: f64,
+    /// Furthest beyond the target along the motion (motor rad).
+    overshoot: f64,
+    /// When the rotor was last seen further from the target than `settle`.
+    last_outside: f64,
+    /// Since when the rotor has been at rest.
+    resting_since: Option<f64>,
+}
+
+type Reporter<'r> = dyn FnMut(Report<'_>) -> ControlFlow<()> + 'r;
+
+impl<'m> Follower<'m> {
+    pub(super) fn new(axis: &'m Axis, machine: &'m Machine, options: &Options) -> Self {
+        // Travel at the load to motor angle; `settle` is travel.
+        let motor_per_travel = axis.microsteps_per_travel() * axis.microstep_angle();
+        Self {
+            name: &axis.name,
+            simulator: Simulator::at_rest(machine, 0, machine.internal_step()),
+            settle: axis.limits.settle * motor_per_travel,
+            longest_rest: options.longest_rest,
+            trace_interval: options.trace_interval,
+            next_sample: 0.0,
+            behind: 0,
+            expected: VecDeque::new(),
+            moving: None,
+        }
+    }
+
+    /// A move of `steps` microsteps is going to come.
+    pub(super) fn expect(&mut self, planned: &PlannedMove, steps: u64) {
+        self.expected.push_back(Expected {
+            index: planned.index,
+            line: planned.line,
+            steps,
+        });
+    }
+
+    /// A step at `time` seconds.
+    pub(super) fn step(
+        &mut self,
+        time: f64,
+        direction: Direction,
+        report: &mut Reporter<'_>,
+    ) -> ControlFlow<()> {
+        if self
+            .moving
+            .as_ref()
+            .is_none_or(|moving| moving.steps_left == 0)
+        {
+            self.rest(time, report)?;
+            self.end(report)?;
+            self.simulator.skip(time);
+            self.begin(time, direction);
+        } else {
+            self.advance(time, report)?;
+        }
+        self.simulator
+            .command(self.simulator.commanded() + direction.sign());
+        if let Some(moving) = &mut self.moving {
+            moving.steps_left -= 1;
+            moving.last_step = time;
+            moving.last_outside = time;
+            moving.watch(&self.simulator, self.behind, self.settle);
+        }
+        ControlFlow::Continue(())
+    }
+
+    /// The program is over.
+    pub(super) fn finish(&mut self, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        self.rest(f64::INFINITY, report)?;
+        self.end(report)
+    }
+
+    fn begin(&mut self, time: f64, direction: Direction) {
+        // A step without a move would be a fault of the schedule; it then counts as a
+        // move of its own.
+        let expected = self.expected.pop_front().unwrap_or(Expected {
+            index: 0,
+            line: 0,
+            steps: 1,
+        });
+        self.moving = Some(Moving {
+            index: expected.index,
+            line: expected.line,
+            direction,
+            steps_left: expected.steps,
+            last_step: time,
+            peak_lag: 0.0,
+            overshoot: 0.0,
+            last_outside: time,
+            resting_since: None,
+        });
+    }
+
+    /// Follows the rotor after the last step of a move, until `until` seconds at most.
+    fn rest(&mut self, until: f64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        let Some(moving) = &self.moving else {
+            return ControlFlow::Continue(());
+        };
+        let until = until.min(moving.last_step + self.longest_rest);
+        let period = TAU / self.simulator.machine().natural_frequency();
+        while self.simulator.time() < until && !self.rests(period) {
+            let to = (self.simulator.time() + 0.25 * period).min(until);
+            self.advance(to, report)?;
+        }
+        ControlFlow::Continue(())
+    }
+
+    /// Whether the rotor has been at rest for a `period` of its natural frequency.
+    fn rests(&self, period: f64) -> bool {
+        self.moving
+            .as_ref()
+            .and_then(|moving| moving.resting_since)
+            .is_some_and(|since| self.simulator.time() - since >= period)
+    }
+
+    fn advance(&mut self, to: f64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        let Self {
+            name,
+            simulator,
+            settle,
+            trace_interval,
+            next_sample,
+            behind,
+            moving,
+            ..
+        } = self;
+        let mut flow = ControlFlow::Continue(());
+        simulator.advance_with(to, |simulator| {
+            if let Some(moving) = moving {
+                moving.watch(simulator, *behind, *settle);
+            }
+            let (Some(interval), ControlFlow::Continue(())) = (*trace_interval, flow) else {
+                return;
+            };
+            if simulator.time() >= *next_sample {
+                flow = report(Report::Sample(&Sample::of(name, simulator)));
+                *next_sample = ((simulator.time() / interval).floor() + 1.0) * interval;
+            }
+        });
+        flow
+    }
+
+    /// Judges the move that has ended, if there is one.
+    fn end(&mut self, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        let Some(moving) = self.moving.take() else {
+            return ControlFlow::Continue(());
+        };
+        let machine = self.simulator.machine();
+        let lag = self.simulator.lag();
+        let new = lag / TAU - self.behind as f64;
+        // A rotor that still turns into the next move may lag by half a cycle and more
+        // without having lost anything.
+        let slipped = if moving.resting_since.is_some() || new.abs() > 0.75 {
+            new.round() as i64
+        } else {
+            0
+        };
+        self.behind += slipped;
+        let to_load = degrees(1.0 / machine.gearing);
+        let settled = moving.last_outside < self.simulator.time();
+        let result = MoveOutcome {
+            index: moving.index,
+            line: moving.line,
+            axis: self.name.to_owned(),
+            lost_steps: 4 * slipped * moving.direction.sign(),
+            peak_lag_electrical_deg: degrees(moving.peak_lag),
+            overshoot_deg: moving.overshoot * to_load,
+            settle_s: settled.then_some(moving.last_outside - moving.last_step),
+            final_error_deg: -lag / machine.rotor_teeth * to_load,
+        };
+        report(Report::Move(&result))
+    }
+}
+
+impl Moving {
+    /// Takes note of where the rotor is.
+    fn watch(&mut self, simulator: &Simulator<'_>, behind: i64, settle: f64) {
+        let machine = simulator.machine();
+        let lag = simulator.lag() - behind as f64 * TAU;
+        self.peak_lag = self.peak_lag.max(lag.abs());
+        if self.steps_left > 0 {
+            return;
+        }
+        // After the last step the target is what is commanded, or the equilibrium that
+        // the rotor has slipped to.
+        let missing = (lag - (lag / TAU).round() * TAU) / machine.rotor_teeth;
+        let beyond = -missing * self.direction.sign() as f64;
+        self.overshoot = self.overshoot.max(beyond);
+        if missing.abs() > settle {
+            self.last_outside = simulator.time();
+        }
+        if simulator.swing() < REST {
+            self.resting_since.get_or_insert(simulator.time());
+        } else {
+            self.resting_since = None;
+        }
+    }
+}

@@ -1,0 +1,68 @@
+//! What became of the moves.
+
+use serde::Serialize;
+
+/// What became of a program. Serialises as `simulate --json` shows it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Outcome {
+    /// Whether no move lost or gained a step.
+    pub ok: bool,
+    /// Full steps lost, all moves together; steps gained count as well.
+    pub lost_steps: u64,
+    /// Greatest lag of any move, either way (electrical degrees).
+    pub peak_lag_electrical_deg: f64,
+    /// Every move on every axis that it turns, by index.
+    pub moves: Vec<MoveOutcome>,
+}
+
+/// What became of one move on one axis.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MoveOutcome {
+    /// Number of the move in the program, from 0.
+    pub index: u64,
+    /// Line of its statement, from 1.
+    pub line: usize,
+    /// The axis.
+    pub axis: String,
+    /// Full steps that the rotor fell behind along the motion for good; negative where
+    /// it ran ahead. A multiple of four, as equilibria lie four full steps apart.
+    pub lost_steps: i64,
+    /// Greatest commanded minus true angle, either way (electrical degrees; 90 are a
+    /// full step).
+    pub peak_lag_electrical_deg: f64,
+    /// How far the load went beyond the target (degrees at its shaft; never negative).
+    /// After a loss: beyond the place where the rotor would then come to rest.
+    pub overshoot_deg: f64,
+    /// Time from the last step until the load stayed within the rig's `settle`, without
+    /// regard to lost steps (s); none where it was not seen to.
+    pub settle_s: Option<f64>,
+    /// True minus commanded angle at the end (degrees at the load's shaft), lost steps
+    /// included.
+    pub final_error_deg: f64,
+}
+
+impl Default for Outcome {
+    fn default() -> Self {
+        Self {
+            ok: true,
+            lost_steps: 0,
+            peak_lag_electrical_deg: 0.0,
+            moves: Vec::new(),
+        }
+    }
+}
+
+impl Outcome {
+    /// Takes in what became of a move.
+    pub fn add(&mut self, result: MoveOutcome) {
+        self.ok &= result.lost_steps == 0;
+        self.lost_steps += result.lost_steps.unsigned_abs();
+        self.peak_lag_electrical_deg = self
+            .peak_lag_electrical_deg
+            .max(result.peak_lag_electrical_deg);
+        let place = self
+            .moves
+            .partition_point(|other| other.index <= result.index);
+        self.moves.insert(place, result);
+    }
+}
