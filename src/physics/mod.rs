@@ -1,12 +1,16 @@
 //! What a rig can do.
 
 pub mod band;
+pub mod currents;
+pub mod heat;
 pub mod load;
 pub mod machine;
 pub mod start_stop;
 pub mod torque;
 
 pub use band::{Band, BandKind, FoundBy};
+pub use currents::CoilTable;
+pub use heat::Heat;
 pub use load::ShaftLoad;
 pub use machine::{Feed, HoldOutcome, Machine, Simulator, State, hold_speed};
 pub use start_stop::{StartStop, start_stop};
