@@ -6,6 +6,7 @@
 //! limited.
 
 mod c_header;
+pub mod coils;
 mod csv;
 mod digits;
 mod json;
@@ -19,6 +20,7 @@ use crate::plan::Item;
 use crate::rig::Rig;
 
 pub use c_header::CHeader;
+pub use coils::CoilFormat;
 pub use csv::Csv;
 pub use json::Json;
 pub use vcd::Vcd;
