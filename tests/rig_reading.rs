@@ -11,6 +11,7 @@ use std::sync::Arc;
 use slewsmith::cli::files::{FilesOnDisk, read_source};
 use slewsmith::diagnostic::{Diagnostics, Source};
 use slewsmith::rig::{Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
+use slewsmith::script::Script;
 
 const BASE: &str = "\
 axes:
@@ -501,20 +502,7 @@ fn independent_problems_are_all_reported_in_one_run() {
 
 #[test]
 fn every_profile_and_example_is_read() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let read = |folder: &str| -> Vec<Arc<Source>> {
-        let mut paths: Vec<_> = std::fs::read_dir(root.join(folder))
-            .unwrap()
-            .map(|entry| entry.unwrap().path())
-            .filter(|path| path.extension().is_some_and(|ending| ending == "yaml"))
-            .collect();
-        paths.sort();
-        assert!(!paths.is_empty());
-        paths
-            .iter()
-            .map(|path| read_source(path).unwrap())
-            .collect()
-    };
+    let read = |folder: &str| files_in(folder, "yaml");
     let motors = read("profiles/motors");
     assert!(motors.len() >= 6);
     for source in motors {
@@ -551,6 +539,24 @@ fn every_profile_and_example_is_read() {
     for source in read("examples") {
         Rig::parse(&source, &mut FilesOnDisk).unwrap_or_else(|problems| panic!("{problems}"));
     }
+    for source in files_in("examples", "moves") {
+        Script::parse(source).unwrap_or_else(|problems| panic!("{problems}"));
+    }
+}
+
+fn files_in(folder: &str, ending: &str) -> Vec<Arc<Source>> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut paths: Vec<_> = std::fs::read_dir(root.join(folder))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|found| found == ending))
+        .collect();
+    paths.sort();
+    assert!(!paths.is_empty());
+    paths
+        .iter()
+        .map(|path| read_source(path).unwrap())
+        .collect()
 }
 
 /// Relations that hold for hybrid motors of every size (common practice, not a

@@ -2,44 +2,7 @@
 
 use super::yaml::Entry;
 use crate::diagnostic::Diagnostic;
-
-/// The words of the script's statements. An axis or a pin of such a name could not be
-/// told from them.
-const RESERVED: &[&str] = &[
-    "rig",
-    "let",
-    "speed",
-    "accel",
-    "decel",
-    "jerk",
-    "start",
-    "shape",
-    "bands",
-    "turn",
-    "by",
-    "to",
-    "at",
-    "in",
-    "clockwise",
-    "counterclockwise",
-    "shortest",
-    "dwell",
-    "until",
-    "settled",
-    "output",
-    "on",
-    "off",
-    "passing",
-    "await",
-    "timeout",
-    "mark",
-    "repeat",
-    "sequence",
-    "do",
-    "together",
-    "through",
-    "pi",
-];
+use crate::script::RESERVED;
 
 /// The key of an entry as the name of an axis or a pin: a letter or `_`, then letters,
 /// digits, `_` and `-`.
@@ -59,6 +22,7 @@ pub(super) fn name(entry: &Entry) -> Result<String, Diagnostic> {
             )
             .help("begin with a letter and go on with letters, digits, `_` and `-`"));
     }
+    // An axis or a pin of such a name could not be told from the word.
     if RESERVED.contains(&name) {
         return Err(entry
             .key_place

@@ -27,6 +27,7 @@ use std::sync::Arc;
 
 pub use action::{Action, ActionKind, Move, Pace, Settings, Shape, Target, Way};
 pub use expand::Actions;
+pub use grammar::RESERVED;
 
 use crate::diagnostic::{Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};

@@ -22,6 +22,7 @@ use crate::diagnostic::Span;
 use lexical::{empty_lines, expect, line_end, sign, skip_blank, word};
 
 pub use expression::is_unit;
+pub use lexical::RESERVED;
 pub use statement::STATEMENTS;
 
 /// How deep blocks, parentheses and signs may be nested.
