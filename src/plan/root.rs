@@ -56,9 +56,12 @@ pub(crate) fn rising_root(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
 mod tests {
     use super::*;
 
+    /// Where to look, for a root of what, and where it is.
+    type Case = (f64, f64, fn(f64) -> f64, f64);
+
     #[test]
     fn roots_are_found_to_the_last_bits_and_from_below() {
-        let cases: [(f64, f64, fn(f64) -> f64, f64); 4] = [
+        let cases: [Case; 4] = [
             (0.0, 2.0, |x| x * x - 2.0, std::f64::consts::SQRT_2),
             (1.0, 1e9, |x| (x - 1.0).sqrt() - 1e-3, 1.000_001),
             (0.0, 1e12, |x| x.sqrt() - 1e-6, 1e-12),
