@@ -8,6 +8,7 @@ use std::io;
 use std::path::Path;
 use std::sync::Arc;
 
+use proptest::prelude::*;
 use slewsmith::cli::files::{FilesOnDisk, read_source};
 use slewsmith::diagnostic::{Diagnostics, Source};
 use slewsmith::rig::{Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
@@ -498,6 +499,31 @@ fn independent_problems_are_all_reported_in_one_run() {
     let noise: String = (0..500).map(|n| format!("  k{n}: 1\n")).collect();
     let many = parse(&format!("axes:\n{noise}timer: {{ clock: 1 MHz }}\n")).unwrap_err();
     assert!(many.0.len() <= 20);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever is written into a rig, reading it ends with a rig or with a problem that
+    /// has a place, never with a panic.
+    #[test]
+    fn no_slip_of_the_pen_goes_without_a_word(
+        at in 0..BASE.len(),
+        length in 0usize..12,
+        written in r"[ -~\n\t°µ]{0,8}",
+    ) {
+        let end = (at + length).min(BASE.len());
+        let text = format!("{}{written}{}", &BASE[..at], &BASE[end..]);
+        for text in [text.as_str(), &written] {
+            if let Err(problems) = parse(text) {
+                prop_assert!(!problems.0.is_empty());
+                for problem in &problems.0 {
+                    prop_assert!(problem.place().is_some());
+                    prop_assert!(!problem.render(80, false).is_empty());
+                }
+            }
+        }
+    }
 }
 
 #[test]
