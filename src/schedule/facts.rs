@@ -37,16 +37,16 @@ impl Facts {
     pub(super) fn count_steps(&mut self, axis: usize, ticks: &[u64], counter: u64) {
         let Some(&first) = ticks.first() else { return };
         self.count(first, counter);
-        let mut longest = 0;
-        for pair in ticks.windows(2) {
-            longest = longest.max(pair[1].wrapping_sub(pair[0]));
+        let last = ticks[ticks.len() - 1];
+        // Few runs hold a wait that is longer than the longest so far.
+        if last - first > self.longest_wait.min(counter) {
+            for pair in ticks.windows(2) {
+                let wait = pair[1] - pair[0];
+                self.longest_wait = self.longest_wait.max(wait);
+                self.waits_beyond_counter += u64::from(wait > counter);
+            }
         }
-        if longest > counter {
-            let beyond = |pair: &&[u64]| pair[1] - pair[0] > counter;
-            self.waits_beyond_counter += ticks.windows(2).filter(beyond).count() as u64;
-        }
-        self.longest_wait = self.longest_wait.max(longest);
-        self.last_tick = ticks[ticks.len() - 1];
+        self.last_tick = last;
         self.events += ticks.len() as u64 - 1;
         self.steps[axis] += ticks.len() as u64;
     }

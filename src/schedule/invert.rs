@@ -20,9 +20,16 @@
 //!
 //! Every root is worked out from its own Δ, never from the step before, so nothing
 //! drifts, and a whole batch is independent arithmetic that the processor overlaps.
-//! For j ≠ 0 a batch begins from the quintic through the times, speeds and
-//! accelerations at its two ends; where the speed changes too much for that (close
-//! to standstill) the roots are bracketed one by one.
+//! For j ≠ 0 a batch is read from the quintic through the times, speeds and
+//! accelerations at its two ends. With h the length of the batch it is off by at most
+//! |τ⁗″| h⁶ / (6! · 2⁶), and
+//!
+//! ```text
+//! τ⁗″ = (−945 a⁵ + 1260 a³ j v − 280 a j² v²) / v¹¹
+//! ```
+//!
+//! Where that is too much, Newton steps follow; where the speed changes too much for
+//! that (close to standstill) the roots are bracketed one by one.
 //!
 //! Each batch says how far its times may be off; [`Inverse::exact`] gives a root to
 //! about 100 bits where that is not close enough.
@@ -32,12 +39,34 @@ use crate::plan::Segment;
 
 /// Relative size of one unit in the last place of an `f64`.
 const UNIT: f64 = f64::EPSILON;
-/// Shortest batch that is worth its own interpolation.
+/// Positions of a curve that are read from one quintic.
+const LONGEST_CURVE: usize = 256;
+/// Shortest batch that is worth its own quintic.
 const SHORTEST_CURVE: usize = 6;
 /// Over a batch the speed changes by this factor at most.
 const SPEED_RATIO: f64 = 2.0;
 /// Newton steps of a batch, before it is solved root by root.
 const MOST_ITERATIONS: usize = 4;
+
+/// A scale to read moments on: seconds times `rate`, from `origin` on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// What the start of the segment reads.
+    pub origin: f64,
+    /// Units a second.
+    pub rate: f64,
+    /// Error that does no harm (units): what is off by less is not worth more work.
+    pub harmless: f64,
+}
+
+impl Scale {
+    /// Seconds from the segment's start.
+    pub const SECONDS: Self = Self {
+        origin: 0.0,
+        rate: 1.0,
+        harmless: 0.0,
+    };
+}
 
 /// A segment from which times are read by position.
 #[derive(Debug, Clone, Copy)]
@@ -90,34 +119,39 @@ impl Inverse {
         }
     }
 
-    /// Times (s from the segment's start) at which it passes the positions `first`,
-    /// `first` + 1, … (microsteps from the start of the move, where the segment's
-    /// own position counts from too). They lie within the segment; positions that it
-    /// does not reach are passed at its end.
+    /// Moments at which it passes the positions `first`, `first` + 1, … (microsteps
+    /// from the start of the move, where the segment's own position counts from too),
+    /// each read on the scale and taken by `take`. They lie within the segment;
+    /// positions that it does not reach are passed at its end.
     ///
-    /// Returns how far the times may be off (s).
-    pub fn times(&self, first: f64, times: &mut [f64]) -> f64 {
+    /// Returns how far the moments may be off (in units of the scale).
+    pub fn moments<T>(
+        &self,
+        first: f64,
+        scale: &Scale,
+        out: &mut [T],
+        take: impl FnMut(f64) -> T,
+    ) -> f64 {
         match self.kind {
             Kind::Still => {
-                times.fill(self.segment.duration);
-                0.0
+                let end = scale.origin + scale.rate * self.segment.duration;
+                each(out, |_| end, take);
+                2.0 * UNIT * end
             }
-            Kind::Cruise => self.cruise(first, times),
-            Kind::Ramp => self.ramp(first, times),
-            Kind::GentleRamp => self.gentle_ramp(first, times),
-            Kind::Curve => self.curve(first, times),
+            Kind::Cruise => self.cruise(first, scale, out, take),
+            Kind::Ramp => self.ramp(first, scale, out, take),
+            Kind::GentleRamp => self.gentle_ramp(first, scale, out, take),
+            Kind::Curve => self.curve(first, scale, out, take),
         }
     }
 
     /// The time (s from the segment's start) at which it passes one position.
     pub fn time(&self, position: f64) -> f64 {
-        let mut time = [0.0];
-        match self.kind {
-            Kind::Curve => time[0] = self.bracketed(position - self.segment.position),
-            _ => {
-                self.times(position, &mut time);
-            }
+        if self.kind == Kind::Curve {
+            return self.bracketed(position - self.segment.position, None);
         }
+        let mut time = [0.0];
+        self.moments(position, &Scale::SECONDS, &mut time, |time| time);
         time[0]
     }
 
@@ -156,22 +190,68 @@ impl Inverse {
         time
     }
 
-    fn cruise(&self, first: f64, times: &mut [f64]) -> f64 {
+    fn cruise<T>(
+        &self,
+        first: f64,
+        scale: &Scale,
+        out: &mut [T],
+        take: impl FnMut(f64) -> T,
+    ) -> f64 {
         let Segment {
             duration,
             position,
             velocity,
             ..
         } = self.segment;
-        let each = 1.0 / velocity;
-        for (k, time) in times.iter_mut().enumerate() {
-            let distance = first + k as i32 as f64 - position;
-            *time = (distance * each).clamp(0.0, duration);
+        let end = scale.rate * duration;
+        let pace = scale.rate / velocity;
+        let start = (first - position) * pace;
+        let origin = scale.origin;
+        if start >= 0.0 && start + out.len() as f64 * pace <= end {
+            let start = origin + start;
+            each(out, |k| start + k * pace, take);
+        } else {
+            each(out, |k| origin + (start + k * pace).clamp(0.0, end), take);
         }
-        2.0 * UNIT * duration
+        4.0 * UNIT * (end + origin.abs())
     }
 
-    fn ramp(&self, first: f64, times: &mut [f64]) -> f64 {
+    fn ramp<T>(&self, first: f64, scale: &Scale, out: &mut [T], take: impl FnMut(f64) -> T) -> f64 {
+        let Segment {
+            duration,
+            position,
+            velocity,
+            acceleration,
+            ..
+        } = self.segment;
+        let twice = 2.0 * acceleration;
+        let squared = velocity * velocity + twice * (first - position);
+        let slope = scale.rate / acceleration;
+        let end = scale.rate * duration;
+        let origin = scale.origin;
+        let shift = -velocity * slope;
+        let last = out.len().saturating_sub(1) as f64;
+        let root = |k: f64| (squared + twice * k).sqrt() * slope + shift;
+        // Not true where a root is of a negative number.
+        if root(0.0) >= 0.0 && root(last) <= end {
+            let shift = origin + shift;
+            each(out, |k| (squared + twice * k).sqrt() * slope + shift, take);
+        } else {
+            let root = |k: f64| (squared + twice * k).max(0.0).sqrt() * slope + shift;
+            each(out, |k| origin + root(k).clamp(0.0, end), take);
+        }
+        let (least, most, farthest) = self.speeds(first, out.len());
+        let of_square = 2.0 * velocity * velocity + 4.0 * twice.abs() * farthest;
+        UNIT * ((of_square / least + 4.0 * (most + velocity)) * slope.abs() + origin.abs())
+    }
+
+    fn gentle_ramp<T>(
+        &self,
+        first: f64,
+        scale: &Scale,
+        out: &mut [T],
+        take: impl FnMut(f64) -> T,
+    ) -> f64 {
         let Segment {
             duration,
             position,
@@ -181,36 +261,16 @@ impl Inverse {
         } = self.segment;
         let squared = velocity * velocity;
         let twice = 2.0 * acceleration;
-        let per_acceleration = 1.0 / acceleration;
-        for (k, time) in times.iter_mut().enumerate() {
-            let distance = first + k as i32 as f64 - position;
+        let root = |k: f64| {
+            let distance = first + k - position;
             let speed = (squared + twice * distance).max(0.0).sqrt();
-            *time = ((speed - velocity) * per_acceleration).clamp(0.0, duration);
-        }
-        let (least, most, farthest) = self.speeds(first, times.len());
-        let size = acceleration.abs();
-        let of_square = squared + 4.0 * size * farthest;
-        UNIT * (of_square / least + 4.0 * (most + velocity)) / size
-    }
-
-    fn gentle_ramp(&self, first: f64, times: &mut [f64]) -> f64 {
-        let Segment {
-            duration,
-            position,
-            velocity,
-            acceleration,
-            ..
-        } = self.segment;
-        let squared = velocity * velocity;
-        let twice = 2.0 * acceleration;
-        for (k, time) in times.iter_mut().enumerate() {
-            let distance = first + k as i32 as f64 - position;
-            let speed = (squared + twice * distance).max(0.0).sqrt();
-            *time = (2.0 * distance / (velocity + speed)).clamp(0.0, duration);
-        }
-        let (least, _, farthest) = self.speeds(first, times.len());
+            scale.origin + scale.rate * (2.0 * distance / (velocity + speed)).clamp(0.0, duration)
+        };
+        each(out, root, take);
+        let (least, _, farthest) = self.speeds(first, out.len());
         let of_square = squared + 4.0 * acceleration.abs() * farthest;
-        UNIT * duration * (of_square / (least * (velocity + least)) + 4.0)
+        let off = duration * (of_square / (least * (velocity + least)) + 4.0);
+        UNIT * (scale.rate * off + scale.origin.abs())
     }
 
     /// Of a ramp between two positions: the least and the highest speed at the
@@ -230,34 +290,60 @@ impl Inverse {
     }
 
     /// Cuts the positions into batches over which the speed changes little.
-    fn curve(&self, first: f64, times: &mut [f64]) -> f64 {
+    fn curve<T>(
+        &self,
+        first: f64,
+        scale: &Scale,
+        out: &mut [T],
+        mut take: impl FnMut(f64) -> T,
+    ) -> f64 {
+        let harmless = scale.harmless / scale.rate;
+        let position = self.segment.position;
+        let mut times = [0.0; LONGEST_CURVE];
         let mut off = 0.0_f64;
         let mut done = 0;
-        while done < times.len() {
+        let mut latest = None;
+        while done < out.len() {
             let start = first + done as f64;
-            let begin = self.bracketed(start - self.segment.position);
-            let mut count = times.len() - done;
+            let begin = self.bracketed(start - position, latest);
+            let mut count = (out.len() - done).min(LONGEST_CURVE);
             loop {
                 if count < SHORTEST_CURVE {
-                    off = off.max(self.one_by_one(start, &mut times[done..done + count]));
+                    off = off.max(self.one_by_one(start, &mut times[..count]));
                     break;
                 }
-                let end = self.bracketed(start + (count - 1) as f64 - self.segment.position);
-                let batch = &mut times[done..done + count];
-                if let Some(batch_off) = self.batch(start, begin, end, batch) {
+                let last = (count - 1) as f64;
+                let guess = begin + last / self.segment.velocity_at(begin);
+                let end = self.bracketed(start + last - position, Some(guess));
+                if let Some(batch_off) =
+                    self.batch(start, begin, end, &mut times[..count], harmless)
+                {
                     off = off.max(batch_off);
                     break;
                 }
                 count /= 2;
             }
+            let times = &times[..count];
+            for (time, out) in times.iter().zip(&mut out[done..done + count]) {
+                *out = take(scale.origin + scale.rate * time);
+            }
+            latest = times.last().copied();
             done += count;
         }
-        off
+        scale.rate * off + UNIT * (scale.rate * self.segment.duration + scale.origin.abs())
     }
 
     /// The roots of positions from `start` on, the first passed at `begin` and the
-    /// last at `end`; none where the speed changes too much on the way.
-    fn batch(&self, start: f64, begin: f64, end: f64, times: &mut [f64]) -> Option<f64> {
+    /// last at `end`, and how far they may be off (s); none where the speed changes
+    /// too much on the way.
+    fn batch(
+        &self,
+        start: f64,
+        begin: f64,
+        end: f64,
+        times: &mut [f64],
+        harmless: f64,
+    ) -> Option<f64> {
         let Segment {
             duration,
             position,
@@ -265,81 +351,86 @@ impl Inverse {
             acceleration,
             jerk,
         } = self.segment;
+        let speed = [begin, end].map(|time| self.segment.velocity_at(time));
         let least = self.least_speed(begin, end);
-        let (v_begin, v_end) = (
-            self.segment.velocity_at(begin),
-            self.segment.velocity_at(end),
-        );
-        let most = v_begin.max(v_end);
+        let most = self.most_speed(begin, end);
         if least <= 0.0 || most > SPEED_RATIO * least {
             return None;
         }
-        let (a_begin, a_end) = (
-            self.segment.acceleration_at(begin),
-            self.segment.acceleration_at(end),
-        );
-        let steepest = a_begin.abs().max(a_end.abs());
-
-        // The quintic in x = (position − start) / h with the right time, slope 1/v and
-        // curvature −a/v³ at x = 0 and x = 1.
-        let last = (times.len() - 1) as f64;
-        let slope = [last / v_begin, last / v_end];
-        let bend = |a: f64, v: f64| -a * last * last / (v * v * v);
-        let bends = [bend(a_begin, v_begin), bend(a_end, v_end)];
-        let rise = end - begin - slope[0] - bends[0] / 2.0;
-        let tilt = slope[1] - slope[0] - bends[0];
-        let curl = bends[1] - bends[0];
-        let c2 = bends[0] / 2.0;
-        let c3 = 10.0 * rise - 4.0 * tilt + curl / 2.0;
-        let c4 = -15.0 * rise + 7.0 * tilt - curl;
-        let c5 = 6.0 * rise - 3.0 * tilt + curl / 2.0;
-        let each = 1.0 / last;
-
-        let (half_a, half_j, sixth_j) = (acceleration / 2.0, jerk / 2.0, jerk / 6.0);
-        let newton = |time: f64, distance: f64| {
-            let travelled = time * (velocity + time * (half_a + time * sixth_j));
-            let speed = velocity + time * (acceleration + time * half_j);
-            (travelled - distance) / speed
-        };
-        let mut worst = 0.0_f64;
-        for (k, time) in times.iter_mut().enumerate() {
-            let k = k as i32 as f64;
-            let x = k * each;
-            let guess = begin + x * (slope[0] + x * (c2 + x * (c3 + x * (c4 + x * c5))));
-            let correction = newton(guess, start + k - position);
-            worst = if correction.abs() > worst {
-                correction.abs()
-            } else {
-                worst
-            };
-            *time = (guess - correction).clamp(0.0, duration);
-        }
-        // After a Newton step from e off, about e² |a| / 2v is left.
-        let left = |worst: f64| worst * worst * steepest / least;
+        let steepness = [begin, end].map(|time| self.segment.acceleration_at(time));
+        let steepest = steepness[0].abs().max(steepness[1].abs());
         let noise = {
             let size = velocity * end
                 + acceleration.abs() / 2.0 * end * end
                 + jerk.abs() / 6.0 * end * end * end;
-            UNIT * (4.0 * size / least + 2.0 * end)
+            UNIT * (8.0 * size / least + 8.0 * end)
         };
-        let mut iterations = 1;
-        while left(worst) > noise {
-            if iterations == MOST_ITERATIONS {
-                return None;
-            }
-            iterations += 1;
-            worst = 0.0;
+
+        // The quintic in x = k / h with the right time, slope 1/v and curvature −a/v³
+        // at x = 0 and x = 1.
+        let h = (times.len() - 1) as f64;
+        let slope = speed.map(|v| h / v);
+        let bend = |end: usize| -steepness[end] * h * h / (speed[end] * speed[end] * speed[end]);
+        let bend = [bend(0), bend(1)];
+        let rise = end - begin - slope[0] - bend[0] / 2.0;
+        let tilt = slope[1] - slope[0] - bend[0];
+        let curl = bend[1] - bend[0];
+        let each_h = 1.0 / h;
+        let c1 = slope[0] * each_h;
+        let c2 = bend[0] / 2.0 * each_h * each_h;
+        let c3 = (10.0 * rise - 4.0 * tilt + curl / 2.0) * each_h.powi(3);
+        let c4 = (-15.0 * rise + 7.0 * tilt - curl) * each_h.powi(4);
+        let c5 = (6.0 * rise - 3.0 * tilt + curl / 2.0) * each_h.powi(5);
+        each(
+            times,
+            |k| begin + k * (c1 + k * (c2 + k * (c3 + k * (c4 + k * c5)))),
+            |time| time,
+        );
+        let sixth = (945.0 * steepest.powi(5)
+            + 1260.0 * steepest.powi(3) * jerk.abs() * most
+            + 280.0 * steepest * jerk * jerk * most * most)
+            / least.powi(11);
+        let of_quintic = sixth * h.powi(6) / 46_080.0;
+        if of_quintic <= harmless {
+            return Some(of_quintic + noise);
+        }
+
+        let (half_a, half_j, sixth_j) = (acceleration / 2.0, jerk / 2.0, jerk / 6.0);
+        for _ in 0..MOST_ITERATIONS {
+            let mut worst = 0.0_f64;
             for (k, time) in times.iter_mut().enumerate() {
-                let correction = newton(*time, start + k as i32 as f64 - position);
+                let t = *time;
+                let travelled = t * (velocity + t * (half_a + t * sixth_j));
+                let speed = velocity + t * (acceleration + t * half_j);
+                let correction = (travelled - (start + k as i32 as f64 - position)) / speed;
                 worst = if correction.abs() > worst {
                     correction.abs()
                 } else {
                     worst
                 };
-                *time = (*time - correction).clamp(0.0, duration);
+                *time = (t - correction).clamp(0.0, duration);
+            }
+            // After a Newton step from e off, about e² |a| / 2v is left.
+            let left = worst * worst * steepest / least;
+            if left <= noise.max(harmless) {
+                return Some(left + noise);
             }
         }
-        Some(2.0 * noise)
+        None
+    }
+
+    /// The highest speed between two times of the segment.
+    fn most_speed(&self, begin: f64, end: f64) -> f64 {
+        let turn = -self.segment.acceleration / self.segment.jerk;
+        let ends = self
+            .segment
+            .velocity_at(begin)
+            .max(self.segment.velocity_at(end));
+        if turn > begin && turn < end {
+            ends.max(self.segment.velocity_at(turn))
+        } else {
+            ends
+        }
     }
 
     /// The least speed between two times of the segment.
@@ -360,7 +451,7 @@ impl Inverse {
         let mut off = 0.0_f64;
         for (k, time) in times.iter_mut().enumerate() {
             let distance = start + k as f64 - self.segment.position;
-            *time = self.bracketed(distance);
+            *time = self.bracketed(distance, None);
             let speed = self.segment.velocity_at(*time);
             let size = self.segment.velocity * *time
                 + self.segment.acceleration.abs() / 2.0 * *time * *time
@@ -372,8 +463,8 @@ impl Inverse {
     }
 
     /// The root of a curve by Newton steps that a bracket keeps in the segment;
-    /// position never falls, so there is one.
-    fn bracketed(&self, distance: f64) -> f64 {
+    /// position never falls, so there is one. A good guess saves steps.
+    fn bracketed(&self, distance: f64, guess: Option<f64>) -> f64 {
         let Segment {
             duration,
             velocity,
@@ -390,9 +481,11 @@ impl Inverse {
             return duration;
         }
         let (mut low, mut high) = (0.0, duration);
-        // Where no term is negative, each alone says how late it can be.
         let mut time = high;
-        if acceleration >= 0.0 && jerk >= 0.0 {
+        if let Some(guess) = guess.filter(|guess| (low..high).contains(guess)) {
+            time = guess;
+        } else if acceleration >= 0.0 && jerk >= 0.0 {
+            // Each term alone says how late it can be.
             if velocity > 0.0 {
                 time = time.min(distance / velocity);
             }
@@ -429,6 +522,16 @@ impl Inverse {
     }
 }
 
+/// Fills `out` with what `take` makes of `moment` at 0, 1, 2, …; small enough to be
+/// unrolled where it is called.
+#[inline(always)]
+fn each<T>(out: &mut [T], moment: impl Fn(f64) -> f64, mut take: impl FnMut(f64) -> T) {
+    for (k, out) in out.iter_mut().enumerate() {
+        // A batch is far shorter than an i32 counts, which converts fastest.
+        *out = take(moment(f64::from(k as i32)));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -450,7 +553,7 @@ mod tests {
         let count = (travel.floor() as usize).min(5000);
         let first = (travel.floor() - count as f64).max(0.0) + 0.5;
         let mut times = vec![0.0; count];
-        let off = inverse.times(first, &mut times);
+        let off = inverse.moments(first, &Scale::SECONDS, &mut times, |time| time);
         for (k, time) in times.iter().enumerate() {
             let position = first + k as f64;
             if position > travel {

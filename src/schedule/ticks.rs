@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use super::clock::{Clock, Instant};
 use super::exact::Exact;
-use super::invert::Inverse;
+use super::invert::{Inverse, Scale};
 use crate::plan::{AxisMotion, Direction, Motion};
 
 /// Steps worked out at a time.
@@ -21,6 +21,10 @@ pub(crate) const BATCH: usize = 256;
 const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
 /// Below this a number keeps at least two bits behind the point (2^50).
 const LARGEST: f64 = 1_125_899_906_842_624.0;
+
+/// Error of a moment that leaves one step in some thousands to be worked out again
+/// (ticks).
+const HARMLESS: f64 = 1e-4;
 
 /// Streams the ticks of one axis.
 #[derive(Debug)]
@@ -44,6 +48,8 @@ pub(crate) struct StepTicks {
 #[derive(Debug)]
 struct Current {
     inverse: Inverse,
+    /// How long it lasts (s).
+    duration: f64,
     /// Last step that falls in it.
     last_step: u64,
     /// An even tick at or before its start …
@@ -148,6 +154,7 @@ impl StepTicks {
                     .since_even_tick();
                 self.segment = Some(Current {
                     inverse: Inverse::new(segment),
+                    duration: segment.duration,
                     last_step,
                     base,
                     part,
@@ -162,36 +169,36 @@ impl StepTicks {
 impl Current {
     /// The ticks of the steps from `first` on.
     fn ticks(&self, first: u64, clock: &Clock, ticks: &mut [u64]) {
-        let mut times = [0.0; BATCH];
-        let times = &mut times[..ticks.len()];
         let position = first as f64 - 0.5;
-        let off = self.inverse.times(position, times);
-
-        let (rate, part) = (clock.rate(), self.part.nearest());
+        let scale = Scale {
+            origin: self.part.nearest(),
+            rate: clock.rate(),
+            harmless: HARMLESS,
+        };
         let mut farthest = 0.0_f64;
-        let mut latest = 0.0_f64;
-        for (time, tick) in times.iter().zip(ticks.iter_mut()) {
-            let exact = part + time * rate;
-            let shifted = exact + TO_WHOLE;
-            let from_whole = (exact - (shifted - TO_WHOLE)).abs();
+        let latest = scale.origin + scale.rate * self.duration;
+        let base = self.base.wrapping_sub(TO_WHOLE.to_bits());
+        let off = self.inverse.moments(position, &scale, ticks, |moment| {
+            let shifted = moment + TO_WHOLE;
+            let from_whole = (moment - (shifted - TO_WHOLE)).abs();
             farthest = if from_whole > farthest {
                 from_whole
             } else {
                 farthest
             };
-            latest = if exact > latest { exact } else { latest };
-            *tick = self
-                .base
-                .wrapping_add(shifted.to_bits().wrapping_sub(TO_WHOLE.to_bits()));
-        }
-        let doubt = off * rate + f64::EPSILON * (2.0 * latest + 1.0);
+            base.wrapping_add(shifted.to_bits())
+        });
+        let doubt = off + f64::EPSILON * (2.0 * latest + 1.0);
         // Written so that a doubt that is not a number counts as one.
         if farthest < 0.5 - doubt && latest < LARGEST {
             return;
         }
-        for (k, (time, tick)) in times.iter().zip(ticks.iter_mut()).enumerate() {
-            let exact = part + time * rate;
-            let sure = (exact - exact.round()).abs() < 0.5 - doubt && latest < LARGEST;
+        let mut moments = [0.0; BATCH];
+        let moments = &mut moments[..ticks.len()];
+        self.inverse
+            .moments(position, &scale, moments, |moment| moment);
+        for (k, (moment, tick)) in moments.iter().zip(ticks.iter_mut()).enumerate() {
+            let sure = (moment - moment.round()).abs() < 0.5 - doubt && latest < LARGEST;
             if !sure {
                 *tick = self.exact_tick(position + k as f64, clock);
             }
