@@ -13,7 +13,7 @@ use motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 use slewsmith::emit::{FORMATS, Heading, format};
 use slewsmith::plan::{Item, OnTheWay};
 use slewsmith::rig::Rig;
-use slewsmith::schedule::timer::{Pace, whole_ticks};
+use slewsmith::schedule::timer::Pace;
 use slewsmith::schedule::{Schedule, What};
 
 /// A program with everything in it: two axes alone and together, both ways, an output
@@ -187,7 +187,7 @@ fn equal_moves_stand_in_the_c_header_once_and_no_array_is_too_long() {
     };
     let rig = rig(1, timer(1e6, 1));
     let steps = |n| motion(vec![axis_motion(0, n, 0.0, &trapezoid(0.2, 9.0, 0.15))]);
-    let aligned = |n| Arc::new(whole_ticks((*steps(n)).clone(), &rig.timer));
+    let aligned = |n| Arc::new((*steps(n)).clone().in_whole_ticks(&rig.timer));
     let (there, back) = (aligned(30_000), aligned(-30_000));
     let turn = [
         play(&there),

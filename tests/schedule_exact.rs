@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use slewsmith::plan::{AxisMotion, Item, Motion, OnTheWay, Segment};
 use slewsmith::rig::Timer;
 use slewsmith::schedule::invert::Inverse;
-use slewsmith::schedule::timer::{Pace, PaceLimit, verdict, whole_ticks};
+use slewsmith::schedule::timer::{Pace, PaceLimit, verdict};
 use slewsmith::schedule::{Event, Run, Schedule, What};
 use twofloat::TwoFloat;
 
@@ -66,6 +66,13 @@ impl<'a> Ideal<'a> {
 /// More than arithmetic in double-double can be off, and far less than a tick.
 const SLACK: f64 = 1e-9;
 
+/// a / b, with one more round of long division: the crate's own is good to some 2^-58
+/// only, which is too coarse for 10^12 ticks.
+fn quotient(a: TwoFloat, b: TwoFloat) -> TwoFloat {
+    let first = a / b;
+    first + (a - first * b) / b
+}
+
 /// Checks that each step of a motion that starts `start` ticks into the program lies
 /// within half a tick of the moment when its ideal position passes k − ½.
 fn within_half_a_tick(ideal: &mut Ideal<'_>, k: u64, tick: u64, start: TwoFloat, timer: &Timer) {
@@ -73,8 +80,8 @@ fn within_half_a_tick(ideal: &mut Ideal<'_>, k: u64, tick: u64, start: TwoFloat,
     let rate = TwoFloat::from(timer.clock.si()) / f64::from(timer.prescaler);
     // Both are whole numbers below 2^53.
     let since = TwoFloat::from(tick as f64) - start;
-    let early = ideal.position((since - (0.5 + SLACK)) / rate);
-    let late = ideal.position((since + (0.5 + SLACK)) / rate);
+    let early = ideal.position(quotient(since - (0.5 + SLACK), rate));
+    let late = ideal.position(quotient(since + (0.5 + SLACK), rate));
     // A motion's own end may fall short of the step by a rounding of its segments.
     assert!(
         early <= place && late >= place,
@@ -87,18 +94,19 @@ fn ten_million_steps_lie_within_half_a_tick_each() {
     let timer = timer(16e6, 3);
     let rate = TwoFloat::from(16e6) / 3.0;
     let million = 1_000_000;
+    // The first cruises so long that an f64 tells its ticks only to some ten thousandths.
     let motions = [
         motion(vec![axis_motion(
             0,
             2 * million,
             0.0,
-            &trapezoid(0.71, 40.3, 0.33),
+            &trapezoid(0.71, 400_003.712_345_678, 0.33),
         )]),
         motion(vec![axis_motion(
             0,
             -2 * million,
             0.0,
-            &s_curve(0.31, 0.117, 50.7),
+            &s_curve(0.314_159, 0.117_171, 50.777_123),
         )]),
         motion(vec![axis_motion(0, million, 0.0, &s_curve(9.7, 1.3, 0.01))]),
     ];
@@ -191,7 +199,7 @@ fn a_full_turn_is_teeth_times_four_times_microsteps() {
 fn a_move_mirrored_in_time_has_the_mirrored_schedule() {
     let whole = |phases: &[Phase]| {
         let motion = motion(vec![axis_motion(0, 4000, 0.0, phases)]);
-        ticks_of(&Arc::new(whole_ticks((*motion).clone(), &timer(1e6, 1))))
+        ticks_of(&Arc::new((*motion).clone().in_whole_ticks(&timer(1e6, 1))))
     };
     let there = whole(&trapezoid(0.25, 1.0, 0.5));
     let mirrored = whole(&trapezoid(0.5, 1.0, 0.25));
@@ -352,7 +360,7 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
         0.0,
         &s_curve(0.0123, 0.0071, 0.0377),
     )]);
-    let motion = Arc::new(whole_ticks((*ragged).clone(), &timer));
+    let motion = Arc::new((*ragged).clone().in_whole_ticks(&timer));
     assert!(motion.duration >= ragged.duration);
     assert!(motion.duration - ragged.duration < 1.0 / timer.tick_rate());
     let program = std::iter::repeat_n(play(&motion), 500);

@@ -15,6 +15,7 @@
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
+use crate::rig::Timer;
 use crate::script::Shape;
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
@@ -125,6 +126,38 @@ pub struct Motion {
     pub axes: Vec<AxisMotion>,
     /// From start to end (s).
     pub duration: f64,
+}
+
+impl Motion {
+    /// The same motion, slowed down so that it lasts a whole number of the timer's
+    /// ticks.
+    ///
+    /// Then a motion that starts on a tick ends on one, and equal motions have equal
+    /// ticks wherever they stand in a program, so that a table holds them once. Times
+    /// grow by less than one tick in all; speeds, accelerations and jerks fall by the
+    /// same share, so no limit is passed.
+    #[must_use]
+    pub fn in_whole_ticks(mut self, timer: &Timer) -> Self {
+        let rate = timer.tick_rate();
+        let ticks = self.duration * rate;
+        let whole = if (ticks - ticks.round()).abs() <= ticks * f64::EPSILON {
+            ticks.round()
+        } else {
+            ticks.ceil()
+        };
+        let slower = whole / ticks;
+        if !slower.is_finite() || slower == 1.0 {
+            return self;
+        }
+        for segment in self.axes.iter_mut().flat_map(|axis| &mut axis.segments) {
+            segment.duration *= slower;
+            segment.velocity /= slower;
+            segment.acceleration /= slower * slower;
+            segment.jerk /= slower * slower * slower;
+        }
+        self.duration = whole / rate;
+        self
+    }
 }
 
 /// A move (or group of moves) with its place in the program.

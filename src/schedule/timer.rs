@@ -257,31 +257,3 @@ impl<'a> StepMoments<'a> {
         }
     }
 }
-
-/// The same motion, slowed down so that it lasts a whole number of ticks.
-///
-/// Then a motion that starts on a tick ends on one, and equal motions have equal
-/// ticks wherever they stand in a program, so that a table holds them once. Times
-/// grow by less than one tick in all; speeds, accelerations and jerks fall by the
-/// same share, so no limit is passed.
-pub fn whole_ticks(mut motion: Motion, timer: &Timer) -> Motion {
-    let rate = timer.tick_rate();
-    let ticks = motion.duration * rate;
-    let whole = if (ticks - ticks.round()).abs() <= ticks * f64::EPSILON {
-        ticks.round()
-    } else {
-        ticks.ceil()
-    };
-    let slower = whole / ticks;
-    if !slower.is_finite() || slower == 1.0 {
-        return motion;
-    }
-    for segment in motion.axes.iter_mut().flat_map(|axis| &mut axis.segments) {
-        segment.duration *= slower;
-        segment.velocity /= slower;
-        segment.acceleration /= slower * slower;
-        segment.jerk /= slower * slower * slower;
-    }
-    motion.duration = whole / rate;
-    motion
-}
