@@ -379,6 +379,81 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     }
 }
 
+/// Two axes that step together, and an output on the way.
+fn crowded() -> [Item; 3] {
+    let phases = s_curve(0.01, 0.02, 0.05);
+    let both = motion(vec![
+        axis_motion(0, 600, 0.0, &phases),
+        axis_motion(1, -600, 0.0, &phases),
+    ]);
+    let Item::Move(mut planned) = play(&both) else {
+        unreachable!()
+    };
+    planned.on_the_way = vec![OnTheWay {
+        axis: 1,
+        step: 300,
+        item: Item::Output {
+            output: 0,
+            on: true,
+        },
+    }];
+    [Item::Move(planned), Item::Dwell(0.3), play(&both)]
+}
+
+#[test]
+fn axes_that_step_on_one_tick_come_in_the_order_of_the_rig() {
+    let rig = rig(2, timer(1e6, 1));
+    let steps: Vec<(u64, usize)> = Schedule::new(crowded(), &rig)
+        .filter_map(|event| match event.what {
+            What::Step { axis, .. } => Some((event.tick, axis)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(steps.len(), 2400);
+    for pair in steps.chunks_exact(2) {
+        assert_eq!((pair[0].1, pair[1].1), (0, 1));
+        assert_eq!(pair[0].0, pair[1].0);
+    }
+}
+
+#[test]
+fn runs_and_single_events_are_the_same_schedule() {
+    let rig = rig(2, timer(1e6, 1));
+    let one_by_one: Vec<Event> = Schedule::new(crowded(), &rig).collect();
+    // Taking turns, so that runs also begin in the middle.
+    let mut schedule = Schedule::new(crowded(), &rig);
+    let mut mixed = Vec::new();
+    loop {
+        match schedule.next_run() {
+            None => break,
+            Some(Run::Event(event)) => mixed.push(event),
+            Some(Run::Steps {
+                axis,
+                direction,
+                ticks,
+                ..
+            }) => mixed.extend(ticks.iter().map(|tick| Event {
+                tick: *tick,
+                what: What::Step { axis, direction },
+            })),
+        }
+        mixed.extend(schedule.next());
+    }
+    assert_eq!(mixed, one_by_one);
+    let facts = schedule.facts();
+    assert_eq!(facts.events, one_by_one.len() as u64);
+    assert_eq!(facts.steps, [1200, 1200]);
+    let waits = || {
+        one_by_one
+            .windows(2)
+            .map(|pair| pair[1].tick - pair[0].tick)
+    };
+    assert_eq!(facts.longest_wait, waits().max().unwrap());
+    let beyond = waits().filter(|wait| *wait > 65_535).count();
+    assert_eq!(facts.waits_beyond_counter, beyond as u64);
+    assert_eq!(beyond, 1, "the dwell");
+}
+
 /// Motions of every kind: phases of any length, with and without jerk, starting at
 /// any speed; none stands still on the way.
 fn any_axis(axis: usize) -> impl Strategy<Value = AxisMotion> {

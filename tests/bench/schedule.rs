@@ -3,7 +3,8 @@
 //! The recurrence is D. Austin, “Generate stepper-motor speed profiles in real time”,
 //! Embedded Systems Programming, January 2005: one division a step,
 //! c ← c − 2 c / (4 n + 1) on the way up and its mirror on the way down. It is worked
-//! in 32 bits with a fraction of eight bits, as its own text does on a controller.
+//! in 32 bits, eight of them behind the point, as the paper does on a controller (from
+//! memory).
 
 #[path = "../support/motion.rs"]
 mod motion;
