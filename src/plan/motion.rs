@@ -128,6 +128,9 @@ pub struct Motion {
     pub duration: f64,
 }
 
+/// Share of a duration that arithmetic in `f64` may have added to it or taken away.
+const ROUNDING: f64 = 1e-13;
+
 impl Motion {
     /// The same motion, slowed down so that it lasts a whole number of the timer's
     /// ticks.
@@ -140,7 +143,7 @@ impl Motion {
     pub fn in_whole_ticks(mut self, timer: &Timer) -> Self {
         let rate = timer.tick_rate();
         let ticks = self.duration * rate;
-        let whole = if (ticks - ticks.round()).abs() <= ticks * f64::EPSILON {
+        let whole = if (ticks - ticks.round()).abs() <= ticks * ROUNDING {
             ticks.round()
         } else {
             ticks.ceil()
