@@ -121,6 +121,26 @@ fn csv_json_and_vcd_hold_the_same_events_for_readers_that_are_not_ours() {
     assert_eq!(found.trim(), events.to_string());
 }
 
+/// Five steps a tick: what `--unchecked` lets through must not break a format.
+#[test]
+fn a_program_far_too_fast_for_its_timer_is_written_all_the_same() {
+    let rig = rig(1, timer(1e6, 1));
+    let fast = motion(vec![axis_motion(
+        0,
+        5000,
+        0.0,
+        &trapezoid(1e-4, 1e-3, 1e-4),
+    )]);
+    for format in FORMATS {
+        let text = written(format.name(), &rig, &[play(&fast)]);
+        assert!(!text.is_empty(), "{}", format.name());
+    }
+    let Some(gcc) = support::tool("gcc") else {
+        return;
+    };
+    plays_our_ticks(&gcc, &rig, &[play(&fast)]);
+}
+
 /// What `play_header.c` prints of a schedule.
 fn as_played(rig: &Rig, items: &[Item]) -> String {
     let mut marks = HashMap::new();
