@@ -17,7 +17,7 @@
 //! | symbol | meaning | unit |
 //! | --- | --- | --- |
 //! | N | rotor teeth | |
-//! | R, L | resistance (winding and switches) and inductance of one phase | Ω, H |
+//! | R, L | resistance (winding, switches, sense resistor) and inductance of one phase | Ω, H |
 //! | K | torque constant of one phase, Th / (√2 · Irated) | N·m/A |
 //! | Td | detent torque; its rests are the one-phase positions | N·m |
 //! | J, B | rotor and reflected load | kg·m², N·m·s/rad |
@@ -45,15 +45,18 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 
+mod held;
 mod hold;
 mod simulator;
 
+pub use held::held_pull_out;
 pub use hold::{HoldOutcome, hold_speed, hold_speed_with};
 pub use simulator::{Simulator, State};
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
 use super::load::ShaftLoad;
+use super::torque::loop_resistance;
 use crate::rig::{Axis, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
@@ -65,7 +68,7 @@ pub const REGULATOR_TIME_CONSTANT: f64 = 20e-6;
 pub struct Machine {
     /// Rotor teeth N.
     pub rotor_teeth: f64,
-    /// Resistance of one phase with its switches R (Ω).
+    /// Resistance of one phase with its switches and sense resistor R (Ω).
     pub resistance: f64,
     /// Inductance of one phase L (H).
     pub inductance: f64,
@@ -152,7 +155,7 @@ impl Machine {
         };
         Self {
             rotor_teeth: f64::from(motor.rotor_teeth),
-            resistance: motor.phase_resistance.si() + drive.switch_resistance.si(),
+            resistance: loop_resistance(axis),
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
             detent_torque: motor.detent_torque.si(),

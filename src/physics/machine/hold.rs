@@ -8,6 +8,7 @@
 
 use std::f64::consts::TAU;
 
+use super::simulator::Damper;
 use super::{Machine, Simulator, State, degrees};
 
 /// What became of a run at constant rate.
@@ -55,10 +56,6 @@ pub fn hold_speed_with(
     let mut free = machine.clone();
     free.constant_torque += load_torque;
     let omega = machine.speed_of(full_steps_per_s);
-    let damper = 2.0 * machine.inertia * machine.natural_frequency();
-    let mut damped = free.clone();
-    damped.viscous += damper;
-    damped.constant_torque -= damper * omega;
 
     let behind = free.constant_torque + free.friction;
     let resisting = behind / free.efficiency + free.viscous * omega;
@@ -69,7 +66,11 @@ pub fn hold_speed_with(
         speed: omega,
         ..State::default()
     };
-    let simulator = Simulator::new(&damped, start, 0, machine.internal_step());
+    let mut simulator = Simulator::new(&free, start, 0, machine.internal_step());
+    simulator.put_on(Damper {
+        damping: 2.0 * machine.inertia * machine.natural_frequency(),
+        about: omega,
+    });
     let rate = full_steps_per_s * f64::from(machine.microsteps());
     let mut clock = Clock {
         simulator,
@@ -92,7 +93,7 @@ pub fn hold_speed_with(
     let standing = lag.mean();
 
     let taken_away = clock.simulator.time();
-    let mut clock = clock.with_machine(&free);
+    clock.simulator.put_on(Damper::default());
     let mut outcome = HoldOutcome {
         lost: false,
         lost_at: None,
@@ -153,14 +154,6 @@ impl Clock<'_> {
                 // The command has just jumped: the lag is at its greatest now.
                 on = on && watch(&self.simulator);
             }
-        }
-    }
-
-    fn with_machine(self, machine: &Machine) -> Clock<'_> {
-        Clock {
-            simulator: self.simulator.with_machine(machine),
-            rate: self.rate,
-            issued: self.issued,
         }
     }
 }

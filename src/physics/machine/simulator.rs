@@ -47,6 +47,17 @@ pub struct Simulator<'m> {
     longest_step: f64,
     /// Sign of the motion that friction opposes; 0 while the rotor sticks.
     slide: f64,
+    /// A damper that is put on for a while.
+    damper: Damper,
+}
+
+/// A viscous damper that acts on the difference from a speed.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Damper {
+    /// N·m·s/rad.
+    pub(super) damping: f64,
+    /// rad/s.
+    pub(super) about: f64,
 }
 
 /// Longest electrical angle (rad) that the rotor turns in one internal step.
@@ -74,6 +85,7 @@ impl<'m> Simulator<'m> {
             demand: machine.demand(command),
             longest_step,
             slide: 0.0,
+            damper: Damper::default(),
         };
         simulator.settle_friction();
         simulator
@@ -168,22 +180,9 @@ impl<'m> Simulator<'m> {
         }
     }
 
-    /// The same machine with other parameters from now on, such as another load; the
-    /// number of rotor teeth must be the same.
-    pub fn with_machine<'n>(self, machine: &'n Machine) -> Simulator<'n> {
-        let mut simulator = Simulator {
-            machine,
-            state: self.state,
-            time: self.time,
-            command: self.command,
-            cycles_out: self.cycles_out,
-            angle_out: self.angle_out,
-            demand: machine.demand(self.command),
-            longest_step: self.longest_step,
-            slide: 0.0,
-        };
-        simulator.settle_friction();
-        simulator
+    /// Puts a damper on the shaft, in place of the one before.
+    pub(super) fn put_on(&mut self, damper: Damper) {
+        self.damper = damper;
     }
 
     /// Seconds since the start.
@@ -372,7 +371,8 @@ impl<'m> Simulator<'m> {
         let speed = if self.slide == 0.0 && m.sticks() {
             0.0
         } else {
-            let driving = torque_at(m, s, sin, cos) - m.viscous * s.speed;
+            let drag = m.viscous * s.speed + self.damper.damping * (s.speed - self.damper.about);
+            let driving = torque_at(m, s, sin, cos) - drag;
             m.acceleration(driving, s.angle + self.angle_out, self.slide)
         };
         State {

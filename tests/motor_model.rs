@@ -1,0 +1,447 @@
+//! The motor model against independent integrations of the same equations.
+//!
+//! `reference/motor_model.json` is what `reference/motor_model.py` makes with scipy's
+//! adaptive integrators (`reference/redo` works it out anew), and
+//! `reference/outside_values.json` holds values from another independent integration.
+
+#[path = "support/model.rs"]
+mod model;
+mod support;
+
+use std::f64::consts::{FRAC_PI_2, PI, SQRT_2, TAU};
+use std::process::Command;
+
+use model::{Ring, entries, machine, number, numbers, outside, ring, scipy};
+use serde_json::Value;
+use slewsmith::physics::machine::held_pull_out;
+use slewsmith::physics::start_stop::starts;
+use slewsmith::physics::{Feed, Machine, Simulator, State, hold_speed, start_stop};
+use slewsmith::rig::Sequence;
+
+/// Motor A of the examples: 0.42 N·m at 1.5 A, 57 g·cm², two phases on at 2.4 V.
+fn motor_a() -> Machine {
+    machine("medium", "two-phase")
+}
+
+#[test]
+fn the_integrator_follows_dop853_within_a_millionth_of_a_radian() {
+    for case in entries(&scipy(), "integrator") {
+        let machine = model::of_case(&case);
+        let step = machine.internal_step();
+        let mut simulator = Simulator::at_rest(&machine, 0, step);
+        simulator.command(i64::from(machine.microsteps()));
+        let mut worst = 0.0_f64;
+        for (time, angle) in numbers(&case["times_s"]).zip(numbers(&case["angles_rad"])) {
+            simulator.advance(time);
+            worst = worst.max((simulator.angle() - angle).abs());
+        }
+        assert!(
+            worst < 1e-6,
+            "{}, {}: {worst:e} rad",
+            case["motor"],
+            case["drive"]
+        );
+        println!("{} {}: {worst:.1e} rad", case["motor"], case["drive"]);
+    }
+}
+
+#[test]
+fn halving_the_step_divides_the_error_by_sixteen() {
+    // The order of the classical Runge-Kutta method is four.
+    let machine = motor_a();
+    let angle_after = |step: f64| {
+        let mut simulator = Simulator::at_rest(&machine, 0, step);
+        simulator.command(1);
+        simulator.advance(0.02);
+        simulator.angle()
+    };
+    let exact = angle_after(2.5e-6);
+    let errors = [160e-6, 80e-6, 40e-6].map(|step| (angle_after(step) - exact).abs());
+    for pair in errors.windows(2) {
+        let ratio = pair[0] / pair[1];
+        assert!((13.0..20.0).contains(&ratio), "{errors:?}");
+    }
+}
+
+#[test]
+fn what_the_supply_gives_is_stored_or_becomes_heat() {
+    let machine = Machine {
+        viscous: 1e-3,
+        ..motor_a()
+    };
+    let Feed::FixedVoltage { supply, .. } = machine.feed else {
+        unreachable!("motor A has a fixed voltage")
+    };
+    let mut simulator = Simulator::at_rest(&machine, 0, 5e-6);
+    let before = simulator.energy();
+    // Microstep 1 is at 135°: phase A reversed, phase B as before.
+    simulator.command(1);
+    let power = |s: &State| {
+        let input = supply * (s.current_b - s.current_a);
+        let copper = machine.resistance * (s.current_a.powi(2) + s.current_b.powi(2));
+        input - copper - machine.viscous * s.speed * s.speed
+    };
+    let (mut last, mut net) = ((0.0, power(simulator.state())), 0.0);
+    simulator.advance_with(0.02, |simulator| {
+        let now = (simulator.time(), power(simulator.state()));
+        net += 0.5 * (now.1 + last.1) * (now.0 - last.0);
+        last = now;
+    });
+    let turnover = supply * 1.5 * 0.02;
+    let missing = simulator.energy() - before - net;
+    assert!(
+        missing.abs() < 1e-5 * turnover,
+        "{missing:e} J of {turnover} J"
+    );
+}
+
+#[test]
+fn small_swings_have_the_frequency_that_jones_works_out() {
+    // D. W. Jones, Stepping Motors (University of Iowa), the section on resonance:
+    // f = √(k/J) / 2π with k the slope of the torque curve at equilibrium, h (π/2)/S for
+    // holding torque h and S radians a step. (From memory.)
+    let machine = Machine {
+        detent_torque: 0.0,
+        ..machine("medium", "current")
+    };
+    let (h, s, j) = (machine.holding_torque(), PI / 100.0, machine.inertia);
+    let jones = (h * FRAC_PI_2 / s / j).sqrt();
+    let ring = ring(&machine);
+    assert!(
+        (ring.natural / jones - 1.0).abs() < 1e-3,
+        "{ring:?}, {jones}"
+    );
+    assert!(ring.damping.abs() < 1e-4, "{ring:?}");
+}
+
+#[test]
+fn ring_downs_agree_with_scipy_with_and_without_detent() {
+    let mut worst = (0.0_f64, 0.0_f64);
+    for case in entries(&scipy(), "ring_down") {
+        let machine = Machine {
+            viscous: number(&case["viscous"]),
+            ..model::of_case(&case)
+        };
+        let Ring { natural, damping } = ring(&machine);
+        let frequency = natural / number(&case["natural_frequency_rad_s"]) - 1.0;
+        let difference = damping - number(&case["damping_ratio"]);
+        assert!(frequency.abs() < 5e-3, "{case}: {natural}");
+        assert!(difference.abs() < 2e-3, "{case}: {damping}");
+        worst = (worst.0.max(frequency.abs()), worst.1.max(difference.abs()));
+    }
+    println!(
+        "frequency within {:.1e}, damping ratio within {:.1e}",
+        worst.0, worst.1
+    );
+}
+
+#[test]
+fn ring_downs_agree_with_the_outside_values() {
+    for (inputs, expected, motor) in outside("ring_") {
+        let drive = inputs["drive"].as_str().unwrap();
+        // A chopper's ripple is not in the model, and its hysteresis feeds swings.
+        if drive.starts_with("chopper") {
+            continue;
+        }
+        let (current, still) = (number(&motor["I"]), 2.0 * 0.03);
+        let windings = if drive.contains("5R") { 5.0 } else { 1.0 };
+        let r = windings * number(&motor["R"]);
+        let mut machine = Machine {
+            detent_torque: number(&inputs["Td"]),
+            resistance: r,
+            feed: Feed::FixedVoltage {
+                supply: r * current,
+                sequence: Sequence::TwoPhase,
+            },
+            ..model::of_outside(&motor)
+        };
+        if drive == "ideal current" {
+            machine.feed = Feed::Regulated {
+                supply: 1e6,
+                peak_current: SQRT_2 * current,
+                microsteps: if inputs["position"].as_str().unwrap().starts_with("two") {
+                    1
+                } else {
+                    2
+                },
+                time_constant: 20e-6,
+            };
+            machine.viscous = still * machine.inertia * machine.natural_frequency();
+        }
+        let Ring { natural, damping } = ring(&machine);
+        // The linear values: with a fixed voltage the swings that the integration was
+        // fitted to were large enough to be damped less.
+        let frequency = natural / number(&expected["wn_formula"]) - 1.0;
+        let ratio = damping / number(&expected["zeta_formula"]) - 1.0;
+        assert!(frequency.abs() < 2e-3, "{inputs}: {natural}, {expected}");
+        assert!(ratio.abs() < 0.02, "{inputs}: {damping}, {expected}");
+    }
+}
+
+#[test]
+fn pull_out_with_the_speed_held_agrees_with_scipy() {
+    let cases = entries(&scipy(), "pull_out");
+    let mut worst = 0.0_f64;
+    for case in &cases {
+        let machine = model::of_case(case);
+        let rate = number(&case["step_rate_hz"]);
+        let ours = held_pull_out(&machine, rate);
+        let relative = ours / number(&case["torque_nm"]) - 1.0;
+        if relative.abs() > 0.01 {
+            println!("BAD {case}: {ours}");
+        }
+        worst = worst.max(relative.abs());
+    }
+    println!("{} points within {worst:.1e}", cases.len());
+}
+
+#[test]
+fn swings_grow_and_fade_on_the_sides_of_the_edges_where_scipy_says() {
+    for case in entries(&scipy(), "growth") {
+        let mut machine = Machine {
+            viscous: number(&case["viscous"]),
+            detent_torque: 0.0,
+            ..machine(case["motor"].as_str().unwrap(), "two-phase")
+        };
+        if let Feed::FixedVoltage { supply, .. } = &mut machine.feed {
+            *supply *= number(&case["voltage_factor"]);
+        }
+        let (rate, load) = (number(&case["step_rate_hz"]), number(&case["load_nm"]));
+        let outcome = hold_speed(&machine, rate, load, 0.6);
+        // Half a full step either way is the command's own sawtooth; slow growth shows as
+        // a difference between the beginning and the end.
+        let grows = outcome.late_swing_deg > outcome.early_swing_deg + 2.0;
+        let hunts = outcome.lost || grows || outcome.late_swing_deg > 45.0 + 10.0;
+        assert_eq!(
+            hunts,
+            number(&case["growth_1_s"]) > 0.0,
+            "{case}: {outcome:?}"
+        );
+    }
+}
+
+#[test]
+fn a_quarter_turn_against_friction_and_gravity_agrees_with_scipy() {
+    let case = &scipy()["ninety_degrees"];
+    let machine = Machine {
+        friction: 0.03,
+        constant_torque: 0.05,
+        inertia: 57e-7 + 1.2e-5,
+        viscous: 2e-4,
+        ..machine("medium", "current")
+    };
+    let run = |step: f64| {
+        let mut simulator = Simulator::at_rest(&machine, 0, step);
+        let mut samples = numbers(&case["sampled_s"]).peekable();
+        let mut angles = Vec::new();
+        let mut peak = 0.0_f64;
+        let end = number(&case["end_s"]);
+        for (k, until) in numbers(&case["step_times_s"]).chain([end]).enumerate() {
+            while let Some(sample) = samples.next_if(|sample| *sample <= until) {
+                simulator.advance(sample);
+                angles.push(simulator.angle());
+            }
+            simulator.advance(until);
+            if until < end {
+                simulator.command(k as i64 + 1);
+                peak = peak.max(simulator.lag_degrees().abs());
+            }
+        }
+        (angles, peak, simulator.lag_degrees())
+    };
+    let (angles, peak, last) = run(machine.internal_step());
+    let worst = angles
+        .iter()
+        .zip(numbers(&case["angles_rad"]))
+        .map(|(ours, scipy)| (ours - scipy).abs())
+        .fold(0.0, f64::max);
+    println!("angle within {worst:.1e} rad, peak lag {peak:.3}°, at rest {last:.3}°");
+    assert_eq!(angles.len(), 60);
+    assert!(worst < 5e-5, "{worst:e} rad");
+    assert!(
+        (peak - number(&case["peak_lag_at_steps_deg"])).abs() < 0.1,
+        "{peak}"
+    );
+    assert!(
+        (last - number(&case["final_lag_deg"])).abs() < 0.1,
+        "{last}"
+    );
+
+    let (_, halved, _) = run(0.5 * machine.internal_step());
+    assert!(
+        (halved / peak - 1.0).abs() < 0.01,
+        "{halved} against {peak}"
+    );
+}
+
+#[test]
+fn friction_holds_the_rotor_off_its_target_by_what_it_can_carry_at_most() {
+    let friction = 0.05;
+    let machine = Machine {
+        friction,
+        detent_torque: 0.0,
+        ..machine("medium", "current")
+    };
+    let rest = |step: f64| {
+        let mut simulator = Simulator::at_rest(&machine, 0, step);
+        simulator.command(16);
+        simulator.advance(0.1);
+        assert_eq!(simulator.state().speed, 0.0);
+        simulator.lag()
+    };
+    let step = machine.internal_step();
+    let (lag, halved) = (rest(step), rest(0.5 * step));
+    let most = (friction / machine.holding_torque()).asin();
+    assert!(lag.abs() > 1e-3 && lag.abs() <= most, "{lag} of {most}");
+    assert!((lag - halved).abs() < 1e-5, "{lag} against {halved}");
+}
+
+#[test]
+fn a_worm_holds_its_load_and_an_easy_gearing_does_not() {
+    // Without current a load that always pulls must stay where it is if the gearing
+    // passes on less than it takes (statics of a self-locking gear: friction bears it).
+    let pulled = |friction: f64| {
+        let machine = Machine {
+            constant_torque: 0.02,
+            friction,
+            detent_torque: 0.0,
+            feed: Feed::FixedVoltage {
+                supply: 0.0,
+                sequence: Sequence::TwoPhase,
+            },
+            ..motor_a()
+        };
+        let state = State::default();
+        let mut simulator = Simulator::new(&machine, state, 0, 2e-5);
+        simulator.advance(0.05);
+        simulator.angle()
+    };
+    assert_eq!(pulled(0.021), 0.0);
+    assert!(pulled(0.019) < -1e-3);
+}
+
+#[test]
+fn losses_of_a_gearing_cost_torque_going_up_and_save_it_coming_down() {
+    // A steady 10 rad/s with 0.1 N·m behind a gearing of 80 %: 0.125 N·m up, 0.08 N·m
+    // down; lag = asin(T / K I) while the current is regulated.
+    let machine = Machine {
+        constant_torque: 0.1,
+        efficiency: 0.8,
+        detent_torque: 0.0,
+        viscous: 5e-3,
+        ..machine("medium", "current")
+    };
+    let rate = 10.0 * 50.0 / FRAC_PI_2;
+    for (constant, torque) in [(0.1, 0.1 / 0.8), (-0.1, -0.1 * 0.8)] {
+        let machine = Machine {
+            constant_torque: constant,
+            ..machine.clone()
+        };
+        let outcome = hold_speed(&machine, rate, 0.0, 0.05);
+        let expected = ((torque + 0.05) / machine.holding_torque()).asin();
+        let lag = outcome.standing_lag_deg.to_radians() - 10.0 * 50.0 * 20e-6;
+        assert!((lag - expected).abs() < 0.01, "{lag} against {expected}");
+    }
+}
+
+#[test]
+fn motor_a_holds_500_full_steps_a_second_and_loses_800_1000_and_1500() {
+    // 30 % of pull-out as load, as in the independent integration and its eigenvalues
+    // (−99 s⁻¹ at 500, unstable from between 500 and 600 upward).
+    let machine = motor_a();
+    let load = |rate: f64| {
+        let omega = machine.speed_of(rate);
+        let z = machine.resistance.hypot(omega * 50.0 * machine.inductance);
+        let k = machine.torque_constant;
+        0.3 * (k * 4.0 / PI * 2.4 / z - k * k * omega * machine.resistance / (z * z))
+    };
+    let held = hold_speed(&machine, 500.0, load(500.0), 1.0);
+    assert!(!held.lost && held.late_swing_deg < 46.0, "{held:?}");
+    // ±0.6 electrical radians of hunting in the independent integration.
+    let hunts = hold_speed(&machine, 600.0, load(600.0), 1.0);
+    let swing = (hunts.late_swing_deg - 45.0).to_radians();
+    assert!(!hunts.lost && (0.4..0.8).contains(&swing), "{hunts:?}");
+    for rate in [800.0, 1000.0, 1500.0] {
+        assert!(hold_speed(&machine, rate, load(rate), 1.0).lost, "{rate}");
+    }
+}
+
+#[test]
+fn start_stop_rates_agree_with_the_outside_values() {
+    let mut seen = 0;
+    let (mut same, mut rates) = (0, 0);
+    for (inputs, expected, motor) in outside("startstop_") {
+        let machine = model::of_start_stop(&inputs, &motor);
+        let top = number(&expected["f_top"]);
+        // 5 % is the tolerance of the outside values; both edges are narrower.
+        assert!(starts(&machine, 0.985 * top), "{inputs}");
+        assert!(!starts(&machine, 1.015 * top), "{inputs}");
+        for island in numbers(&expected["islands"]).step_by(5) {
+            same += u32::from(!starts(&machine, island));
+            rates += 1;
+        }
+        seen += 1;
+    }
+    println!("{seen} top rates within 1.5 %, {same} of {rates} island rates fail here too");
+    assert_eq!(seen, 80);
+    assert!(same * 100 >= rates * 95, "{same} of {rates}");
+}
+
+#[test]
+fn the_scan_finds_top_edge_and_islands() {
+    let (inputs, expected, motor) = outside("startstop_B17_volt_L/5R_full_5_0.3").remove(0);
+    let found = start_stop(&model::of_start_stop(&inputs, &motor));
+    let top = number(&expected["f_top"]);
+    assert!((found.rate / top - 1.0).abs() < 0.01, "{found:?}, {top}");
+    let inside = numbers(&expected["islands"])
+        .filter(|rate| !found.allows(*rate))
+        .count();
+    assert!(inside >= 8, "{found:?}: {inside} of 10");
+    assert!(found.allows(0.9 * found.rate));
+    assert!(!found.allows(1.02 * found.rate));
+}
+
+#[test]
+fn redoing_the_integration_gives_the_committed_values() {
+    let Some(python) = support::python() else {
+        return;
+    };
+    let script = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/reference/motor_model.py"
+    );
+    let output = Command::new(python)
+        .args([script, "integrator", "growth"])
+        .output()
+        .unwrap();
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let redone: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let committed = scipy();
+    for name in ["motors", "integrator", "growth"] {
+        model::assert_close(&redone[name], &committed[name], 1e-6, name);
+    }
+}
+
+#[test]
+fn every_turn_is_like_the_one_before() {
+    // Whole cycles are taken out of the angle on the way, which must not show.
+    let machine = Machine {
+        viscous: 5e-3,
+        ..machine("medium", "current")
+    };
+    let mut simulator = Simulator::at_rest(&machine, 0, machine.internal_step());
+    let mut lags = Vec::new();
+    for step in 1..=6 * 3200_i64 {
+        simulator.command(step);
+        simulator.advance(step as f64 / 6400.0);
+        if step % 3200 == 0 {
+            lags.push(simulator.lag());
+        }
+    }
+    assert!((lags[5] - lags[2]).abs() < 1e-9, "{lags:?}");
+    assert!((simulator.angle() / TAU - 6.0).abs() < 0.01);
+}
