@@ -148,6 +148,17 @@ pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
     machine
 }
 
+/// One simulated second of 1/16 steps at 300 full steps a second from rest; the
+/// motor's angle at its end (rad).
+pub fn second_of_microsteps(machine: &Machine) -> f64 {
+    let mut simulator = Simulator::at_rest(machine, 0, machine.internal_step());
+    for step in 1..=4800_i32 {
+        simulator.command(i64::from(step));
+        simulator.advance(f64::from(step) / 4800.0);
+    }
+    simulator.angle()
+}
+
 /// Natural frequency (rad/s) and damping ratio of a free swing.
 #[derive(Debug, Clone, Copy)]
 pub struct Ring {

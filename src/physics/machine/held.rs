@@ -11,7 +11,12 @@ use super::hold::Clock;
 use super::{Machine, Simulator, State};
 
 /// Load angles that are tried before the best is refined.
-const LOAD_ANGLES: u32 = 16;
+const LOAD_ANGLES: u32 = 20;
+
+/// The greatest load angle that is tried (rad): at high speed the current lags behind
+/// its voltage by up to a quarter cycle, and behind a regulator's set point by a little
+/// more.
+const GREATEST_LOAD_ANGLE: f64 = PI + 0.7;
 
 /// The greatest mean torque (N·m) of `machine` with its rotor held at
 /// `full_steps_per_s`, over all load angles; detent, friction and load left out.
@@ -28,7 +33,7 @@ pub fn held_pull_out(machine: &Machine, full_steps_per_s: f64) -> f64 {
     held.inertia = 1e12 * machine.inertia;
 
     let mean = |lag: f64| mean_torque(&held, full_steps_per_s, lag, step);
-    let spacing = (PI + 0.2) / f64::from(LOAD_ANGLES);
+    let spacing = (GREATEST_LOAD_ANGLE + 0.2) / f64::from(LOAD_ANGLES);
     let best = (0..=LOAD_ANGLES)
         .map(|place| f64::from(place) * spacing - 0.2)
         .map(|lag| (mean(lag), lag))
