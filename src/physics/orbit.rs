@@ -1,0 +1,163 @@
+//! Stability of the periodic motion itself, staircase, clipping and detent included.
+//!
+//! At a constant step rate and load the motion repeats, seen from the commanded angle, with every
+//! full step. P maps the state of the machine at the middle of a microstep to the one a
+//! full step later, turned back by 90 electrical degrees; the steady motion is its
+//! fixed point, x = P(x), and small swings about it grow or decay as the eigenvalues μ
+//! of dP/dx do: the motion is unstable where |μ| > 1 for any of them, and the growth rate is
+//! ln|μ| times the step rate. (Floquet's theory, as in any text on nonlinear dynamics;
+//! the turn by 90° uses the symmetry of two like phases.)
+//!
+//! P is one full step in the [`Simulator`]. The fixed point is found by Newton's rule from a
+//! run with a damper about synchronous speed, and dP/dx by central differences.
+
+use std::f64::consts::FRAC_PI_2;
+
+use nalgebra::{Matrix4, Vector4};
+
+use super::machine::{Machine, Simulator, State};
+
+/// Rounds of Newton's rule.
+const ROUNDS: usize = 6;
+
+/// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
+/// included, at `rate` full steps a second; none where no steady motion is found. An
+/// unbalance is left out, and friction acts as a constant torque against the motion.
+pub fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
+    let mut machine = machine.clone();
+    machine.constant_torque += machine.friction;
+    machine.friction = 0.0;
+    machine.unbalance_torque = 0.0;
+    Orbit {
+        machine: &machine,
+        rate,
+    }
+    .growth_rate()
+}
+
+struct Orbit<'m> {
+    machine: &'m Machine,
+    rate: f64,
+}
+
+impl Orbit<'_> {
+    fn growth_rate(&self) -> Option<f64> {
+        let mut x = self.settled()?;
+        for _ in 0..ROUNDS {
+            let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x));
+            let residual = image - x;
+            let correction = (Matrix4::identity() - jacobian).lu().solve(&residual)?;
+            x += correction;
+            if correction.norm() < 1e-6 {
+                let largest = jacobian
+                    .complex_eigenvalues()
+                    .iter()
+                    .map(|mu| mu.norm())
+                    .fold(0.0, f64::max);
+                return Some(largest.ln() * self.rate);
+            }
+            if !x.iter().all(|value| value.is_finite() && value.abs() < 50.0) {
+                return None;
+            }
+        }
+        None
+    }
+
+    /// Scales of the state: currents in units of the standstill current, the electrical
+    /// angle in radians, the speed relative to synchronous speed in units of ω_n/N.
+    fn scales(&self) -> (f64, f64) {
+        let machine = self.machine;
+        (
+            machine.standstill_current(),
+            machine.natural_frequency() / machine.rotor_teeth,
+        )
+    }
+
+    fn state(&self, x: Vector4<f64>) -> State {
+        let (current, speed) = self.scales();
+        State {
+            current_a: x[0] * current,
+            current_b: x[1] * current,
+            angle: x[2] / self.machine.rotor_teeth,
+            speed: self.machine.speed_of(self.rate) + x[3] * speed,
+        }
+    }
+
+    fn scaled(&self, state: &State) -> Vector4<f64> {
+        let (current, speed) = self.scales();
+        Vector4::new(
+            state.current_a / current,
+            state.current_b / current,
+            state.angle * self.machine.rotor_teeth,
+            (state.speed - self.machine.speed_of(self.rate)) / speed,
+        )
+    }
+
+    /// `steps` full steps on from the middle of a microstep, turned back.
+    fn full_step(&self, x: Vector4<f64>, steps: f64) -> Vector4<f64> {
+        let mut simulator =
+            Simulator::new(self.machine, self.state(x), 0, self.machine.internal_step());
+        run(&mut simulator, self.machine, self.rate, steps as i64);
+        let mut end = *simulator.state();
+        turn_back(&mut end, self.machine, steps as i64);
+        self.scaled(&end)
+    }
+
+    fn jacobian(&self, x: Vector4<f64>) -> Matrix4<f64> {
+        const APART: f64 = 1e-4;
+        let mut jacobian = Matrix4::zeros();
+        for k in 0..4 {
+            let mut step = Vector4::zeros();
+            step[k] = APART;
+            let slope = (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0))
+                / (2.0 * APART);
+            jacobian.set_column(k, &slope);
+        }
+        jacobian
+    }
+
+    /// The state that a damper about synchronous speed brings the machine to.
+    fn settled(&self) -> Option<Vector4<f64>> {
+        let machine = self.machine;
+        let omega = machine.speed_of(self.rate);
+        let damper = 2.0 * machine.inertia * machine.natural_frequency();
+        let mut damped = machine.clone();
+        damped.viscous += damper;
+        damped.constant_torque -= damper * omega;
+        let resisting = machine.constant_torque + machine.viscous * omega;
+        let share = (resisting / machine.holding_torque()).clamp(-0.9, 0.9);
+        let start = State {
+            angle: (machine.command_angle(0) - share.asin()) / machine.rotor_teeth,
+            speed: omega,
+            ..State::default()
+        };
+        let electrical = machine.inductance / machine.resistance;
+        let seconds = 20.0 / machine.natural_frequency() + 5.0 * electrical;
+        let steps = (seconds * self.rate).ceil() as i64;
+        let mut simulator = Simulator::new(&damped, start, 0, machine.internal_step());
+        run(&mut simulator, &damped, self.rate, steps);
+        let mut end = *simulator.state();
+        turn_back(&mut end, machine, steps);
+        let lag = machine.command_angle(0) - machine.rotor_teeth * end.angle;
+        (lag.abs() < std::f64::consts::TAU).then(|| self.scaled(&end))
+    }
+}
+
+/// Plays `full_steps` from the middle of microstep 0.
+fn run(simulator: &mut Simulator, machine: &Machine, rate: f64, full_steps: i64) {
+    let microsteps = i64::from(machine.microsteps());
+    let microstep_rate = rate * microsteps as f64;
+    for k in 1..=full_steps * microsteps {
+        simulator.advance((k as f64 - 0.5) / microstep_rate);
+        simulator.command(k);
+    }
+    simulator.advance(full_steps as f64 / rate);
+}
+
+/// Turns `state` back by so many full steps.
+fn turn_back(state: &mut State, machine: &Machine, full_steps: i64) {
+    state.angle -= full_steps as f64 * FRAC_PI_2 / machine.rotor_teeth;
+    for _ in 0..full_steps.rem_euclid(4) {
+        (state.current_a, state.current_b) = (state.current_b, -state.current_a);
+    }
+}
