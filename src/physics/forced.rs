@@ -26,7 +26,7 @@ use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
 use super::linear::swing;
-use super::machine::{Feed, Machine, hold_speed};
+use super::machine::{Machine, hold_speed};
 
 /// Peak lag beyond its standing value that makes a speed bad (electrical degrees).
 pub const LAG_LIMIT_DEG: f64 = 45.0;
@@ -99,7 +99,9 @@ pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Ba
     .take_while(|rate| *rate <= TO_NATURAL * natural)
     .collect();
     let seconds = search.swings / machine.natural_frequency();
-    let trial = |rate: f64| !inside(known, rate) && is_suspect(machine, rate) && is_bad(machine, rate, seconds);
+    let trial = |rate: f64| {
+        !inside(known, rate) && is_suspect(machine, rate) && is_bad(machine, rate, seconds)
+    };
     let bad: Vec<bool> = rates.par_iter().map(|rate| trial(*rate)).collect();
 
     // Runs of bad speeds, with the good speeds (or the ends of the scan) around them.
@@ -172,7 +174,8 @@ fn is_suspect(machine: &Machine, rate: f64) -> bool {
 
 /// The torque (N·m) that the machine's load asks for at a rate of full steps a second.
 pub fn torque(machine: &Machine, rate: f64) -> f64 {
-    machine.constant_torque + machine.friction + machine.viscous * machine.speed_of(rate)
+    (machine.constant_torque + machine.friction) / machine.efficiency
+        + machine.viscous * machine.speed_of(rate)
 }
 
 /// Swing (electrical degrees) that the closed rule predicts at `rate` full steps a second: the
@@ -186,7 +189,11 @@ pub fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
     let microsteps = machine.microsteps();
     let stair = 90.0 / f64::from(microsteps);
     let detent = (machine.detent_torque / machine.holding_torque()).to_degrees();
-    let response = |r: f64| ((1.0 - r * r).powi(2) + (2.0 * zeta * r).powi(2)).sqrt().recip();
+    let response = |r: f64| {
+        ((1.0 - r * r).powi(2) + (2.0 * zeta * r).powi(2))
+            .sqrt()
+            .recip()
+    };
     SOFTENED
         .iter()
         .map(|softened| {
@@ -200,9 +207,4 @@ pub fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
             steps + detent * response(r)
         })
         .fold(0.0, f64::max)
-}
-
-#[allow(dead_code)]
-fn regulated(machine: &Machine) -> bool {
-    matches!(machine.feed, Feed::Regulated { .. })
 }

@@ -25,7 +25,8 @@ const ROUNDS: usize = 6;
 /// unbalance is left out, and friction acts as a constant torque against the motion.
 pub fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
     let mut machine = machine.clone();
-    machine.constant_torque += machine.friction;
+    machine.constant_torque = (machine.constant_torque + machine.friction) / machine.efficiency;
+    machine.efficiency = 1.0;
     machine.friction = 0.0;
     machine.unbalance_torque = 0.0;
     Orbit {
@@ -56,7 +57,10 @@ impl Orbit<'_> {
                     .fold(0.0, f64::max);
                 return Some(largest.ln() * self.rate);
             }
-            if !x.iter().all(|value| value.is_finite() && value.abs() < 50.0) {
+            if !x
+                .iter()
+                .all(|value| value.is_finite() && value.abs() < 50.0)
+            {
                 return None;
             }
         }
@@ -109,8 +113,8 @@ impl Orbit<'_> {
         for k in 0..4 {
             let mut step = Vector4::zeros();
             step[k] = APART;
-            let slope = (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0))
-                / (2.0 * APART);
+            let slope =
+                (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0)) / (2.0 * APART);
             jacobian.set_column(k, &slope);
         }
         jacobian

@@ -23,7 +23,6 @@ use super::band::{Band, BandKind, FoundBy};
 use super::forced::{Effort, forced_bands};
 use super::linear::{SteadyState, swing, voltage_swing};
 use super::machine::{Feed, Machine};
-use super::torque::loop_resistance;
 use crate::rig::Axis;
 
 /// Where a regulated drive is taken to begin to hunt, over the larger of the two speeds
@@ -43,7 +42,6 @@ const TO_CORNER: f64 = 400.0;
 /// Every band of `axis`: [`bands_of`] its machine, the load taken at its worst.
 pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
     let mut machine = Machine::of(axis);
-    machine.resistance = loop_resistance(axis);
     // A torque that always acts is taken against the motion, and an unbalance at its worst.
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
@@ -53,7 +51,9 @@ pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind
 /// that touch are one.
 pub fn bands_of(machine: &Machine, effort: Effort) -> Vec<Band> {
-    let load = |omega: f64| machine.constant_torque + machine.friction + machine.viscous * omega;
+    let load = |omega: f64| {
+        (machine.constant_torque + machine.friction) / machine.efficiency + machine.viscous * omega
+    };
     let mut bands = unstable_bands(machine, load);
     bands.extend(forced_bands(machine, &bands, effort));
     bands.sort_by(|a, b| a.from_step_rate_hz.total_cmp(&b.from_step_rate_hz));
@@ -64,22 +64,18 @@ pub fn bands_of(machine: &Machine, effort: Effort) -> Vec<Band> {
 /// speed ω (rad/s), with edges to a fifth of a per cent, rising.
 pub fn unstable_bands(machine: &Machine, torque: impl Fn(f64) -> f64) -> Vec<Band> {
     match machine.feed {
-        Feed::FixedVoltage { .. } => {
-            fixed_voltage_bands(machine, |omega| {
-                swing(machine, omega, torque(omega)).map(|swing| swing.growth())
-            })
-        }
+        Feed::FixedVoltage { .. } => fixed_voltage_bands(machine, |omega| {
+            swing(machine, omega, torque(omega)).map(|swing| swing.growth())
+        }),
         Feed::Regulated {
             supply,
             peak_current,
             ..
         } => {
             let square_wave = 4.0 * supply / PI;
-            let steady =
-                |omega: f64| SteadyState::at(machine, square_wave, omega, torque(omega));
-            let starved = |omega: f64| {
-                steady(omega).is_none_or(|steady| steady.current() < peak_current)
-            };
+            let steady = |omega: f64| SteadyState::at(machine, square_wave, omega, torque(omega));
+            let starved =
+                |omega: f64| steady(omega).is_none_or(|steady| steady.current() < peak_current);
             let (from, to) = range(machine);
             let mut rates = rates(from, to);
             let Some(first) = rates.find(|rate| starved(machine.speed_of(*rate))) else {
