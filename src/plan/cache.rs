@@ -22,20 +22,22 @@ impl<K: Hash + Eq, V: Clone> Cache<K, V> {
         }
     }
 
-    /// The value kept for `key`, or the one that `make` makes.
-    pub(crate) fn get<E>(&mut self, key: K, make: impl FnOnce() -> Result<V, E>) -> Result<V, E> {
-        if let Some(value) = self.young.get(&key) {
-            return Ok(value.clone());
+    /// The value kept for `key`.
+    pub(crate) fn find(&mut self, key: &K) -> Option<V> {
+        if let Some(value) = self.young.get(key) {
+            return Some(value.clone());
         }
-        let value = match self.old.remove(&key) {
-            Some(value) => value,
-            None => make()?,
-        };
+        let (key, value) = self.old.remove_entry(key)?;
+        self.keep(key, value.clone());
+        Some(value)
+    }
+
+    /// Keeps a value.
+    pub(crate) fn keep(&mut self, key: K, value: V) {
         if self.young.len() >= GENERATION {
             self.old = std::mem::take(&mut self.young);
         }
-        self.young.insert(key, value.clone());
-        Ok(value)
+        self.young.insert(key, value);
     }
 }
 
@@ -49,11 +51,12 @@ mod tests {
         let mut made = 0;
         for key in 0..50_000_u32 {
             for key in [key, 0] {
-                let value: Result<u32, ()> = cache.get(key, || {
+                let value = cache.find(&key).unwrap_or_else(|| {
                     made += 1;
-                    Ok(key * 2)
+                    cache.keep(key, key * 2);
+                    key * 2
                 });
-                assert_eq!(value, Ok(key * 2));
+                assert_eq!(value, key * 2);
             }
         }
         assert_eq!(made, 50_000);

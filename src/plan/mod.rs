@@ -2,20 +2,31 @@
 //!
 //! - [`motion`]: what a plan is made of, segments of constant jerk
 //! - [`program()`]: a whole script, action by action, as a stream of [`Item`]s
-//! - [`profile`]: the fastest way over a distance: a ramp up, a cruise, a ramp down
-//! - [`trapezoid`], [`s_curve`]: the ramps of the two plain shapes
 //! - [`position`]: targets kept exactly, rounded to microsteps once
 //! - [`limits`]: the script's and the rig's limits put together, in microsteps
+//! - [`profile`]: the fastest way over a distance: a ramp up, a cruise, a ramp down
+//! - [`trapezoid`], [`s_curve`], [`full_torque`]: the ramps of the three shapes
+//! - [`timed`]: moves that take exactly so long
+//! - [`bands`]: how a cruise keeps out of bad speeds
+//! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
+mod abilities;
+pub mod bands;
 mod cache;
+pub mod full_torque;
+mod group;
 pub mod limits;
 pub mod motion;
+pub mod path;
+mod planner;
 pub mod position;
 pub mod profile;
 pub mod program;
 mod root;
 pub mod s_curve;
-pub mod single;
+mod through;
+pub mod timed;
+mod together;
 pub mod trapezoid;
 
 pub use motion::{

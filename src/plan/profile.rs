@@ -17,6 +17,9 @@
 //! ramp from the end, so that a move run backwards has the mirrored segments and the
 //! last microstep is met exactly.
 
+use std::fmt::Debug;
+use std::sync::Arc;
+
 use crate::plan::Segment;
 use crate::plan::root::rising_root;
 
@@ -37,7 +40,7 @@ pub struct Piece {
 }
 
 /// How a speed is reached from a lower one, as fast as some limits allow.
-pub trait Ramp {
+pub trait Ramp: Debug + Send + Sync {
     /// Microsteps from speed `low` to speed `high`; rises with `high`.
     fn distance(&self, low: f64, high: f64) -> f64;
 
@@ -51,6 +54,14 @@ pub trait Ramp {
     fn top(&self) -> f64 {
         f64::INFINITY
     }
+
+    /// The highest acceleration anywhere on such a ramp.
+    fn steepest(&self) -> f64;
+
+    /// The same ramp stretched in time: the accelerations times `share`, up to 1, and
+    /// with them the jerk times its square. Every ramp then takes 1/`share` times as
+    /// long and as far.
+    fn slower(&self, share: f64) -> Arc<dyn Ramp>;
 
     /// The highest speed, up to `ceiling`, that is reached within `distance` from
     /// `low` *and from every lower speed*. Limited jerk makes the second condition
@@ -115,43 +126,8 @@ pub fn fastest(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<Profile, Im
     Ok(assemble(task, peak, up, down))
 }
 
-/// The profile that takes exactly `time` seconds: the same ramps with a lower cruise.
-/// End speeds above the cruise speed are lowered to it.
-///
-/// # Errors
-/// [`Impossible::TooSoon`] where even the fastest profile takes longer.
-pub fn in_time(
-    task: Task,
-    time: f64,
-    up: &dyn Ramp,
-    down: &dyn Ramp,
-) -> Result<Profile, Impossible> {
-    let capped = |speed: f64| Task {
-        start: task.start.min(speed),
-        end: task.end.min(speed),
-        speed,
-        ..task
-    };
-    let top = peak_speed(task, up, down)?;
-    let shortest = duration(task, top, up, down);
-    // What the user copied from our own message, rounded to a few digits less than
-    // we computed with, is not "too soon".
-    if time < shortest * (1.0 - 1e-9) {
-        return Err(Impossible::TooSoon { shortest });
-    }
-    // The mean speed is the lowest cruise speed that could be in time, without ramps.
-    let mean = (task.distance / time).min(top);
-    let peak = rising_root(mean, top, |speed| {
-        time - duration(capped(speed), speed, up, down)
-    });
-    let task = capped(peak);
-    let mut profile = assemble(task, peak, up, down);
-    profile.duration = time.max(shortest);
-    Ok(profile)
-}
-
 /// The highest speed that leaves room for both ramps.
-fn peak_speed(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<f64, Impossible> {
+pub(crate) fn peak_speed(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<f64, Impossible> {
     let ramps = |peak: f64| up.distance(task.start, peak) + down.distance(task.end, peak);
     let low = task.start.max(task.end);
     let high = task.speed.min(up.top()).min(down.top()).max(low);
@@ -170,7 +146,7 @@ fn peak_speed(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<f64, Impossi
 }
 
 /// How long the profile with that peak speed takes.
-fn duration(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) -> f64 {
+pub(crate) fn duration(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) -> f64 {
     up.duration(task.start, peak)
         + down.duration(task.end, peak)
         + cruise_distance(task, peak, up, down) / peak
@@ -185,7 +161,8 @@ fn cruise_distance(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) -> f64
     }
 }
 
-fn assemble(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) -> Profile {
+/// The profile with that peak speed.
+pub(crate) fn assemble(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) -> Profile {
     let mut segments = Vec::with_capacity(7);
     let (mut position, mut duration) = (0.0, 0.0);
     up.pieces(task.start, peak, &mut |piece| {

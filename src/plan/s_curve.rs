@@ -16,6 +16,8 @@
 //! book lowers the acceleration limit step by step; here the peak speed is solved for
 //! instead, which gives the true optimum ([`crate::plan::profile`]).
 
+use std::sync::Arc;
+
 use crate::plan::profile::{Piece, Ramp};
 use crate::plan::root::rising_root;
 
@@ -91,6 +93,17 @@ impl Ramp for LimitedJerk {
             acceleration: [peak, 0.0],
             jerk: -self.jerk,
         });
+    }
+
+    fn steepest(&self) -> f64 {
+        self.acceleration
+    }
+
+    fn slower(&self, share: f64) -> Arc<dyn Ramp> {
+        Arc::new(Self {
+            acceleration: self.acceleration * share,
+            jerk: self.jerk * share * share,
+        })
     }
 
     fn reach(&self, low: f64, distance: f64, ceiling: f64) -> f64 {

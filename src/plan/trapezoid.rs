@@ -9,6 +9,8 @@
 //! Where the distance is too short for the speed limit the profile is a triangle; its
 //! peak follows from v² = (2 a d n + d v₀² + a v₁²)/(a + d), with d the deceleration.
 
+use std::sync::Arc;
+
 use crate::plan::profile::{Piece, Ramp};
 
 /// A ramp of constant acceleration.
@@ -37,5 +39,13 @@ impl Ramp for ConstantAcceleration {
                 jerk: 0.0,
             });
         }
+    }
+
+    fn steepest(&self) -> f64 {
+        self.0
+    }
+
+    fn slower(&self, share: f64) -> Arc<dyn Ramp> {
+        Arc::new(Self(self.0 * share))
     }
 }

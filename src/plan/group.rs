@@ -1,0 +1,154 @@
+//! From jobs to motions: a move of one axis, several axes on one line, several moves of
+//! one axis without a stop.
+
+use std::sync::Arc;
+
+use crate::plan::path::{Driven, ceilings, drive};
+use crate::plan::planner::{Failure, Job, Key, Planned, Planner};
+use crate::plan::{AxisLimits, AxisMotion, Direction, Motion, Segment};
+
+impl Planner<'_> {
+    /// The motion of a job done by itself.
+    pub(crate) fn single(&mut self, job: Job, time: Option<f64>) -> Result<Planned, Failure> {
+        let key = Key::new(&[job], false, time);
+        self.motion(key, |planner| {
+            if job.steps == 0 {
+                return Ok(planned(&[job], &standstill(time), &[1.0], Vec::new()));
+            }
+            let leg = planner.leg(&job)?;
+            let driven = drive(&[leg], [job.limits.start; 2], time)?;
+            let changes = planner.changes(job.axis, 1.0, &driven);
+            Ok(planned(&[job], &driven, &[1.0], changes))
+        })
+    }
+
+    /// The motion of jobs that are done one after the other without stopping: of one
+    /// axis, in one direction.
+    pub(crate) fn passing(&mut self, jobs: &[Job]) -> Result<Planned, Failure> {
+        let key = Key::new(jobs, true, None);
+        self.motion(key, |planner| {
+            // Targets under one set of limits are passed as if they were not there.
+            let mut runs = merged(jobs, Job::same_manner);
+            if runs.len() > 1 {
+                let legs = planner.legs(&runs)?;
+                let ends = [runs[0], runs[runs.len() - 1]].map(|job| job.limits.start);
+                // A speed limit that no leg around can reach parts nothing either.
+                for (job, ceiling) in runs.iter_mut().zip(ceilings(&legs, ends)) {
+                    job.reached = ceiling;
+                }
+                runs = merged(&runs, Job::unparted);
+            }
+            let whole = Job {
+                steps: jobs.iter().map(|job| job.steps).sum(),
+                limits: loosest(jobs),
+                ..jobs[0]
+            };
+            let ([first, ..], [.., last]) = (&runs[..], &runs[..]) else {
+                return Ok(planned(&[whole], &standstill(None), &[1.0], Vec::new()));
+            };
+            let ends = [first.limits.start, last.limits.start];
+            let driven = drive(&planner.legs(&runs)?, ends, None)?;
+            let changes = planner.changes(whole.axis, 1.0, &driven);
+            Ok(planned(&[whole], &driven, &[1.0], changes))
+        })
+    }
+}
+
+/// The jobs that go anywhere, neighbours put together where `joined` says so.
+fn merged(jobs: &[Job], joined: fn(&Job, &Job) -> bool) -> Vec<Job> {
+    let mut runs: Vec<Job> = Vec::new();
+    for job in jobs.iter().filter(|job| job.steps != 0) {
+        match runs.last_mut() {
+            Some(last) if joined(last, job) => {
+                last.steps += job.steps;
+                last.limits.speed = last.limits.speed.min(job.limits.speed);
+                last.reached = last.reached.max(job.reached);
+            }
+            _ => runs.push(*job),
+        }
+    }
+    runs
+}
+
+impl Job {
+    /// Whether both are driven within the same limits.
+    fn same_manner(&self, other: &Self) -> bool {
+        Self {
+            steps: other.steps,
+            ..*self
+        } == *other
+    }
+
+    /// Whether both are driven within the same limits but for speeds out of reach.
+    fn unparted(&self, other: &Self) -> bool {
+        let speed = self.limits.speed.min(other.limits.speed);
+        let mut like = *self;
+        like.limits.speed = other.limits.speed;
+        like.reached = other.reached;
+        like.same_manner(other) && self.reached.max(other.reached) <= speed
+    }
+}
+
+/// A motion without segments.
+pub(crate) fn standstill(time: Option<f64>) -> Driven {
+    Driven {
+        segments: Vec::new(),
+        duration: time.unwrap_or(0.0),
+        avoided: Vec::new(),
+        cost: 0.0,
+    }
+}
+
+/// The motion of the jobs along a path of which each makes its share of the microsteps.
+pub(crate) fn planned(
+    jobs: &[Job],
+    driven: &Driven,
+    shares: &[f64],
+    changes: Vec<crate::plan::Change>,
+) -> Planned {
+    let axes = jobs
+        .iter()
+        .zip(shares)
+        .map(|(job, &share)| AxisMotion {
+            axis: job.axis,
+            direction: Direction::of(job.steps),
+            steps: job.steps.unsigned_abs(),
+            segments: scaled(&driven.segments, share),
+            limits: job.limits,
+        })
+        .collect();
+    Planned {
+        motion: Arc::new(Motion {
+            shape: jobs[0].shape,
+            axes,
+            duration: driven.duration,
+        }),
+        changes,
+    }
+}
+
+/// The segments of an axis that makes `share` of the path's microsteps.
+fn scaled(segments: &[Segment], share: f64) -> Vec<Segment> {
+    let scale = |segment: &Segment| Segment {
+        duration: segment.duration,
+        position: segment.position * share,
+        velocity: segment.velocity * share,
+        acceleration: segment.acceleration * share,
+        jerk: segment.jerk * share,
+    };
+    segments.iter().map(scale).collect()
+}
+
+/// The loosest of the limits, each of which holds on a leg of its own.
+fn loosest(jobs: &[Job]) -> AxisLimits {
+    let most =
+        |of: fn(&AxisLimits) -> f64| jobs.iter().map(|job| of(&job.limits)).fold(0.0, f64::max);
+    let jerk = jobs.iter().map(|job| job.limits.jerk);
+    AxisLimits {
+        speed: most(|limits| limits.speed),
+        accel: most(|limits| limits.accel),
+        decel: most(|limits| limits.decel),
+        jerk: jerk.reduce(|a, b| Some(a?.max(b?))).flatten(),
+        start: most(|limits| limits.start),
+    }
+}

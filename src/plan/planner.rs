@@ -1,0 +1,508 @@
+//! What the planning of single moves, groups and passing moves has in common: where the
+//! axes stand, what limits them, which motions are known already, and what to say when
+//! something cannot be planned.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::physics::band::Band;
+use crate::physics::forced::Effort;
+use crate::physics::stability;
+use crate::plan::abilities::{Abilities, ranges};
+use crate::plan::bands::Bands;
+use crate::plan::cache::Cache;
+use crate::plan::full_torque::TorqueRamp;
+use crate::plan::limits::{Known, LimitedAxis};
+use crate::plan::path::{Driven, Leg};
+use crate::plan::position::{Exact, NoTarget, Position, Scale};
+use crate::plan::profile::{Impossible, Ramp};
+use crate::plan::s_curve::LimitedJerk;
+use crate::plan::trapezoid::ConstantAcceleration;
+use crate::plan::{AxisLimits, Change, ChangeKind, Direction, Motion, Travel};
+use crate::rig::{Pin, Rig};
+use crate::script::{Move, Pace, Settings, Shape};
+use crate::units::Rounded;
+
+/// The state of a program that is being planned.
+#[derive(Debug)]
+pub(crate) struct Planner<'rig> {
+    pub(crate) rig: &'rig Rig,
+    pub(crate) source: Arc<Source>,
+    pub(crate) scales: Vec<Scale>,
+    pub(crate) positions: Vec<Position>,
+    pub(crate) index: u64,
+    /// Bad speeds of each axis, once they are known.
+    pub(crate) bands: Vec<Option<Vec<Band>>>,
+    settings: Vec<KnownSettings>,
+    motions: Cache<Key, Planned>,
+    abilities: Vec<Option<Arc<Abilities>>>,
+    torque_ramps: HashMap<JobKey, [Arc<dyn Ramp>; 2]>,
+}
+
+/// A motion with what was changed for it.
+#[derive(Debug, Clone)]
+pub(crate) struct Planned {
+    pub(crate) motion: Arc<Motion>,
+    pub(crate) changes: Vec<Change>,
+}
+
+/// Settings of the script with what they mean on each axis. Holding the settings
+/// keeps their address from being used again.
+#[derive(Debug)]
+struct KnownSettings {
+    settings: Arc<Settings>,
+    axes: Vec<Option<Known>>,
+}
+
+/// How many settings are remembered; a script rarely has more in force by turns.
+const SETTINGS: usize = 32;
+
+/// How many pairs of torque-following ramps are remembered.
+const TORQUE_RAMPS: usize = 256;
+
+/// A move of one axis, in microsteps: a motion's part or leg.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Job {
+    pub(crate) axis: usize,
+    /// How far, with its sign.
+    pub(crate) steps: i64,
+    pub(crate) shape: Shape,
+    pub(crate) limits: AxisLimits,
+    pub(crate) bands_allowed: bool,
+    /// The highest speed that it could reach at all, where that is known.
+    pub(crate) reached: f64,
+}
+
+/// What tells one motion from another: its numbers bit by bit.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub(crate) struct Key {
+    jobs: Vec<JobKey>,
+    through: bool,
+    time: Option<u64>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+struct JobKey {
+    axis: usize,
+    steps: i64,
+    shape: Shape,
+    bands_allowed: bool,
+    limits: [u64; 4],
+    jerk: Option<u64>,
+}
+
+impl JobKey {
+    fn of(job: &Job) -> Self {
+        let limits = &job.limits;
+        Self {
+            axis: job.axis,
+            steps: job.steps,
+            shape: job.shape,
+            bands_allowed: job.bands_allowed,
+            limits: [limits.speed, limits.accel, limits.decel, limits.start].map(f64::to_bits),
+            jerk: limits.jerk.map(f64::to_bits),
+        }
+    }
+}
+
+impl Key {
+    /// Of those jobs, done at once or, `through` their targets, one after the other.
+    pub(crate) fn new(jobs: &[Job], through: bool, time: Option<f64>) -> Self {
+        Self {
+            jobs: jobs.iter().map(JobKey::of).collect(),
+            through,
+            time: time.map(f64::to_bits),
+        }
+    }
+}
+
+impl<'rig> Planner<'rig> {
+    pub(crate) fn new(rig: &'rig Rig, source: &Arc<Source>) -> Self {
+        let axes = rig.axes.len();
+        Self {
+            rig,
+            source: Arc::clone(source),
+            scales: rig.axes.iter().map(Scale::new).collect(),
+            positions: vec![Position::default(); axes],
+            index: 0,
+            bands: vec![None; axes],
+            settings: Vec::new(),
+            motions: Cache::new(),
+            abilities: vec![None; axes],
+            torque_ramps: HashMap::new(),
+        }
+    }
+
+    /// The motion known by `key`, or the one that `make` makes.
+    pub(crate) fn motion(
+        &mut self,
+        key: Key,
+        make: impl FnOnce(&mut Self) -> Result<Planned, Failure>,
+    ) -> Result<Planned, Failure> {
+        if let Some(known) = self.motions.find(&key) {
+            return Ok(known);
+        }
+        let planned = make(self)?;
+        self.motions.keep(key, planned.clone());
+        Ok(planned)
+    }
+
+    /// The leg of a path along which the job's axis does all of its steps.
+    pub(crate) fn leg(&mut self, job: &Job) -> Result<Leg, Failure> {
+        let limits = &job.limits;
+        let [up, down] = self.ramps(job)?;
+        Ok(Leg {
+            distance: job.steps.unsigned_abs() as f64,
+            speed: limits.speed,
+            up,
+            down,
+            bands: self.avoided(job, 1.0),
+        })
+    }
+
+    /// The legs of jobs that are done one after the other.
+    pub(crate) fn legs(&mut self, jobs: &[Job]) -> Result<Vec<Leg>, Failure> {
+        jobs.iter().map(|job| self.leg(job)).collect()
+    }
+
+    /// The bands that the job keeps out of, on a path along which its axis makes `share`
+    /// of the microsteps.
+    pub(crate) fn avoided(&mut self, job: &Job, share: f64) -> Bands {
+        if job.bands_allowed {
+            return Bands::default();
+        }
+        let axis = &self.rig.axes[job.axis];
+        let known =
+            self.bands[job.axis].get_or_insert_with(|| stability::bands(axis, Effort::default()));
+        let microsteps = self.scales[job.axis].full_step() / share;
+        Bands::new(ranges(known, microsteps))
+    }
+
+    /// The ways to gain and to lose speed that the job's limits allow.
+    fn ramps(&mut self, job: &Job) -> Result<[Arc<dyn Ramp>; 2], Failure> {
+        let limits = job.limits;
+        let plain = |acceleration: f64| -> Arc<dyn Ramp> {
+            match limits.jerk {
+                None => Arc::new(ConstantAcceleration(acceleration)),
+                Some(jerk) => Arc::new(LimitedJerk { acceleration, jerk }),
+            }
+        };
+        if job.shape != Shape::FullTorque {
+            return Ok([plain(limits.accel), plain(limits.decel)]);
+        }
+        let direction = Direction::of(job.steps);
+        // All that matters for the ramps: distances and bands do not.
+        let key = JobKey::of(&Job {
+            steps: direction.sign(),
+            bands_allowed: false,
+            ..*job
+        });
+        if let Some(known) = self.torque_ramps.get(&key) {
+            return Ok(known.clone());
+        }
+        let abilities = self.abilities(job.axis);
+        let top = abilities.top(limits.speed, direction);
+        let caps = [limits.accel, limits.decel];
+        let ramps = torque_ramps(top, limits.jerk, |speed, which| {
+            abilities.at(speed, direction)[which].min(caps[which])
+        })
+        .ok_or(Failure::Weak { axis: job.axis })?;
+        if self.torque_ramps.len() == TORQUE_RAMPS {
+            self.torque_ramps.clear();
+        }
+        self.torque_ramps.insert(key, ramps.clone());
+        Ok(ramps)
+    }
+
+    /// What the axis can do against its load.
+    pub(crate) fn abilities(&mut self, axis: usize) -> Arc<Abilities> {
+        let tolerance = self.rig.timer.tolerance;
+        let of = &self.rig.axes[axis];
+        Arc::clone(
+            self.abilities[axis].get_or_insert_with(|| Arc::new(Abilities::of(of, tolerance))),
+        )
+    }
+
+    /// What the planning of a path changed, for the axis that makes `share` of its
+    /// microsteps.
+    pub(crate) fn changes(&self, axis: usize, share: f64, driven: &Driven) -> Vec<Change> {
+        let full_steps = share / self.scales[axis].full_step();
+        let mut cost = driven.cost;
+        driven
+            .avoided
+            .iter()
+            .map(|avoided| Change {
+                axis,
+                kind: match avoided.to {
+                    Some(to) => ChangeKind::CruiseMoved {
+                        from: avoided.from * full_steps,
+                        to: to * full_steps,
+                    },
+                    None => ChangeKind::CruiseStays {
+                        at: avoided.from * full_steps,
+                    },
+                },
+                // The cost of all is told once.
+                cost: std::mem::take(&mut cost),
+            })
+            .collect()
+    }
+
+    /// Which axis a move means.
+    pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
+        let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
+        match &turn.axis {
+            Some((name, span)) => names()
+                .position(|known| known == &**name)
+                .ok_or_else(|| self.unknown("axis", name, *span, names())),
+            None if self.rig.axes.len() == 1 => Ok(0),
+            None => {
+                let list: Vec<&str> = names().collect();
+                Err(Diagnostic::error(
+                    "axis-not-named",
+                    format!("the rig has {} axes, and this move names none", list.len()),
+                )
+                .at(&self.source, place, "which axis?")
+                .help(format!(
+                    "write the axis behind “turn”, for instance “turn {} by …” (there are {})",
+                    list[0],
+                    list.join(", ")
+                )))
+            }
+        }
+    }
+
+    /// Where a move ends that begins at `from`.
+    pub(crate) fn target(
+        &self,
+        axis: usize,
+        from: Position,
+        turn: &Move,
+    ) -> Result<Position, Diagnostic> {
+        let scale = &self.scales[axis];
+        let name = &self.rig.axes[axis].name;
+        from.target(turn.target, turn.way, scale).map_err(|problem| {
+            let (code, message, help) = match problem {
+                NoTarget::WrongUnit if scale.is_linear() => (
+                    "wrong-unit",
+                    format!("axis “{name}” travels in a line, and this is no length"),
+                    "write a length such as 5 mm, or steps or microsteps",
+                ),
+                NoTarget::WrongUnit => (
+                    "wrong-unit",
+                    format!("axis “{name}” turns, and this is no angle"),
+                    "write an angle such as 90 deg, or steps or microsteps",
+                ),
+                NoTarget::WayOfLinear => (
+                    "way-of-linear-axis",
+                    format!("axis “{name}” travels in a line and has no way round"),
+                    "leave “clockwise”, “counterclockwise” or “shortest” out",
+                ),
+                NoTarget::WayOfIncrement => (
+                    "way-of-increment",
+                    "“by” goes a way round only with an angle above zero and “clockwise” or “counterclockwise”".to_owned(),
+                    "leave the way out (a negative angle turns clockwise), or use “to”",
+                ),
+                NoTarget::TooFar => (
+                    "too-far",
+                    format!("the position of axis “{name}” can no longer be kept exactly"),
+                    "stay within 10^15 microsteps of the start",
+                ),
+            };
+            Diagnostic::error(code, message)
+                .at(&self.source, turn.target_span, "")
+                .help(help)
+        })
+    }
+
+    /// The job of a move between two positions of its axis.
+    pub(crate) fn job(
+        &mut self,
+        axis: usize,
+        steps: i64,
+        place: Span,
+        turn: &Move,
+    ) -> Result<Job, Diagnostic> {
+        let known = self.known(axis, &turn.settings)?;
+        let limited = self.limited(axis);
+        let at = match turn.pace {
+            Pace::At(speed, span) => Some(limited.speed(speed, span)?),
+            Pace::In(..) | Pace::Limits => None,
+        };
+        let shape = turn.settings.shape;
+        Ok(Job {
+            axis,
+            steps,
+            shape,
+            limits: limited.limits(&known, shape, at, place)?,
+            bands_allowed: turn.settings.bands_allowed,
+            reached: f64::INFINITY,
+        })
+    }
+
+    fn limited(&self, axis: usize) -> LimitedAxis<'_> {
+        LimitedAxis {
+            axis: &self.rig.axes[axis],
+            scale: &self.scales[axis],
+            source: &self.source,
+        }
+    }
+
+    fn known(&mut self, axis: usize, settings: &Arc<Settings>) -> Result<Known, Diagnostic> {
+        let found = self
+            .settings
+            .iter()
+            .position(|known| Arc::ptr_eq(&known.settings, settings));
+        let at = match found {
+            Some(at) => at,
+            None => {
+                if self.settings.len() == SETTINGS {
+                    self.settings.remove(0);
+                }
+                self.settings.push(KnownSettings {
+                    settings: Arc::clone(settings),
+                    axes: vec![None; self.rig.axes.len()],
+                });
+                self.settings.len() - 1
+            }
+        };
+        if let Some(known) = self.settings[at].axes[axis] {
+            return Ok(known);
+        }
+        let known = self.limited(axis).known(settings)?;
+        self.settings[at].axes[axis] = Some(known);
+        Ok(known)
+    }
+
+    /// Where an axis starts and ends.
+    pub(crate) fn travel(&self, axis: usize, from: Position, to: Position) -> Travel {
+        Travel {
+            from_steps: from.steps,
+            to_steps: to.steps,
+            from: self.place(axis, from),
+            to: self.place(axis, to),
+            target_error: self.error_of(axis, to),
+        }
+    }
+
+    /// Position in units of travel (rad or m).
+    pub(crate) fn place(&self, axis: usize, at: Position) -> f64 {
+        self.scales[axis].travel(Exact::new(at.steps as f64))
+    }
+
+    /// How far a position lies from what was asked for (rad or m).
+    pub(crate) fn error_of(&self, axis: usize, at: Position) -> f64 {
+        self.scales[axis].travel(Exact::new(at.steps as f64).minus(at.asked))
+    }
+
+    /// The number of an output or input of that name.
+    pub(crate) fn pin(
+        &self,
+        what: &str,
+        pins: &[Pin],
+        name: &str,
+        span: Span,
+    ) -> Result<usize, Diagnostic> {
+        pins.iter()
+            .position(|pin| pin.name == name)
+            .ok_or_else(|| self.unknown(what, name, span, pins.iter().map(|pin| pin.name.as_str())))
+    }
+
+    fn unknown<'a>(
+        &self,
+        what: &str,
+        name: &str,
+        span: Span,
+        known: impl Iterator<Item = &'a str> + Clone,
+    ) -> Diagnostic {
+        let list: Vec<&str> = known.clone().collect();
+        let code = match what {
+            "axis" => "unknown-axis",
+            "output" => "unknown-output",
+            _ => "unknown-input",
+        };
+        let problem = Diagnostic::error(code, format!("the rig has no {what} “{name}”")).at(
+            &self.source,
+            span,
+            "not in the rig",
+        );
+        let problem = match list.as_slice() {
+            [] => problem.help(format!("name it under “{what}s” in the rig")),
+            list => problem.help(format!("the rig has {}", list.join(", "))),
+        };
+        problem.suggest(name, known)
+    }
+
+    /// Words for a failure of the move at `place`.
+    pub(crate) fn explain(&self, failure: &Failure, place: Span, pace: Pace) -> Diagnostic {
+        match (failure, pace) {
+            (Failure::Impossible(Impossible::TooSoon { shortest }), Pace::In(_, span)) => {
+                Diagnostic::error(
+                    "too-little-time",
+                    format!("the limits do not allow this move in less than {shortest:.6} s"),
+                )
+                .at(&self.source, span, "too little time")
+                .help(format!(
+                    "write “in {} s” or more, or raise the limits",
+                    rounded_up(*shortest)
+                ))
+            }
+            (Failure::Weak { axis }, _) => Diagnostic::error(
+                "too-little-torque",
+                format!(
+                    "the motor of axis “{}” cannot move its load with the margin that is kept",
+                    self.rig.axes[*axis].name
+                ),
+            )
+            .at(&self.source, place, "no acceleration is left for this move")
+            .help("lower the load or the torque margin, or take a stronger motor or more current"),
+            _ => Diagnostic::error(
+                "too-short",
+                "the move is too short for the speeds at its ends",
+            )
+            .at(&self.source, place, ""),
+        }
+    }
+}
+
+/// Ramps up and down below what `able(speed, 0 or 1)` allows; none where that is
+/// nothing at rest.
+pub(crate) fn torque_ramps(
+    top: f64,
+    jerk: Option<f64>,
+    able: impl Fn(f64, usize) -> f64,
+) -> Option<[Arc<dyn Ramp>; 2]> {
+    let ramp = |which: usize| -> Option<Arc<dyn Ramp>> {
+        Some(Arc::new(TorqueRamp::below(
+            &|speed| able(speed, which),
+            top,
+            jerk,
+        )?))
+    };
+    Some([ramp(0)?, ramp(1)?])
+}
+
+/// Why a motion cannot be planned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Failure {
+    /// Time or distance do not suffice.
+    Impossible(Impossible),
+    /// The torque does not suffice at rest.
+    Weak {
+        /// Of which axis.
+        axis: usize,
+    },
+}
+
+impl From<Impossible> for Failure {
+    fn from(impossible: Impossible) -> Self {
+        Self::Impossible(impossible)
+    }
+}
+
+/// A time rounded up to four digits or so: what the message says is then accepted.
+fn rounded_up(seconds: f64) -> Rounded {
+    let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
+    Rounded((seconds / unit).ceil() * unit)
+}

@@ -1,0 +1,218 @@
+//! Moves that pass their targets without stopping.
+//!
+//! The moves of a `through` block are one motion along one path ([`path`](super::path)):
+//! the look-ahead reaches over all of them. Each target is rounded as if the axis
+//! stopped there and is passed at just that microstep. Outputs and marks of the block
+//! are tied to microsteps: those between two moves to the target between them, those
+//! `passing` a position to the microstep nearest to it. On a rotary axis that is the
+//! first time that the motion passes the angle, whole turns not counted.
+
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Span};
+use crate::plan::planner::{Job, Planner};
+use crate::plan::position::{Exact, Position};
+use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
+use crate::script::{Action, ActionKind, Move, Pace};
+use crate::units::Quantity;
+
+/// An output that waits for the axis to pass a position.
+struct Waiting {
+    item: Item,
+    at: Quantity,
+    place: Span,
+}
+
+/// A block as far as it has been read.
+struct Block {
+    axis: usize,
+    from: Position,
+    to: Position,
+    jobs: Vec<Job>,
+    /// The first move that goes anywhere.
+    way: Option<(Direction, Span)>,
+    on_the_way: Vec<OnTheWay>,
+    waiting: Vec<Waiting>,
+    passes: Vec<Pass>,
+}
+
+impl Block {
+    /// Microsteps from the start of the motion to where the block has come to.
+    fn steps(&self) -> u64 {
+        self.to.steps.abs_diff(self.from.steps)
+    }
+}
+
+impl Planner<'_> {
+    /// Plans a `through` block.
+    pub(crate) fn through(
+        &mut self,
+        action: &Action,
+        inside: &[Action],
+    ) -> Result<PlannedMove, Diagnostic> {
+        let first = inside.iter().find_map(|inner| match &inner.kind {
+            ActionKind::Move(turn) => Some((turn, inner.span)),
+            _ => None,
+        });
+        let Some((turn, place)) = first else {
+            return Err(Diagnostic::error(
+                "nothing-to-pass",
+                "a “through” block without a move passes nothing",
+            )
+            .at(&self.source, action.span, ""));
+        };
+        let axis = self.axis(turn, place)?;
+        let from = self.positions[axis];
+        let mut block = Block {
+            axis,
+            from,
+            to: from,
+            jobs: Vec::new(),
+            way: None,
+            on_the_way: Vec::new(),
+            waiting: Vec::new(),
+            passes: Vec::new(),
+        };
+        for inner in inside {
+            self.through_one(&mut block, inner)?;
+        }
+        for waiting in std::mem::take(&mut block.waiting) {
+            let step = self.step_passing(&block, &waiting)?;
+            block.on_the_way.push(OnTheWay {
+                axis,
+                step,
+                item: waiting.item,
+            });
+        }
+        // What is tied to one microstep keeps the order of the script.
+        block.on_the_way.sort_by_key(|event| event.step);
+        // The last target is the end of the motion, not one that is passed.
+        block.passes.pop();
+        let done = self
+            .passing(&block.jobs)
+            .map_err(|failure| self.explain(&failure, action.span, Pace::Limits))?;
+        let travel = vec![self.travel(axis, from, block.to)];
+        self.positions[axis] = block.to;
+        Ok(PlannedMove {
+            on_the_way: block.on_the_way,
+            passes: block.passes,
+            ..self.numbered(action, done, travel)
+        })
+    }
+
+    fn through_one(&mut self, block: &mut Block, inner: &Action) -> Result<(), Diagnostic> {
+        let item = match &inner.kind {
+            ActionKind::Move(turn) => return self.through_move(block, inner, turn),
+            ActionKind::Output {
+                name,
+                name_span,
+                on,
+                passing,
+            } => {
+                let output = self.pin("output", &self.rig.outputs, name, *name_span)?;
+                let item = Item::Output { output, on: *on };
+                if let Some(at) = *passing {
+                    let place = inner.span;
+                    block.waiting.push(Waiting { item, at, place });
+                    return Ok(());
+                }
+                item
+            }
+            ActionKind::Mark(text) => Item::Mark(Arc::clone(text)),
+            _ => return Err(self.stray(inner.span, "through")),
+        };
+        block.on_the_way.push(OnTheWay {
+            axis: block.axis,
+            step: block.steps(),
+            item,
+        });
+        Ok(())
+    }
+
+    fn through_move(
+        &mut self,
+        block: &mut Block,
+        inner: &Action,
+        turn: &Move,
+    ) -> Result<(), Diagnostic> {
+        let axis = self.axis(turn, inner.span)?;
+        if axis != block.axis {
+            return Err(Diagnostic::error(
+                "mixed-axes",
+                format!(
+                    "“through” passes the targets of one axis, “{}”",
+                    self.rig.axes[block.axis].name
+                ),
+            )
+            .at(&self.source, inner.span, "this moves another one"));
+        }
+        if let Pace::In(_, span) = turn.pace {
+            return Err(Diagnostic::error(
+                "time-while-passing",
+                "a move that does not stop at its target has no time of its own",
+            )
+            .at(&self.source, span, "")
+            .help("set its speed instead: “at 60 deg/s”"));
+        }
+        let to = self.target(axis, block.to, turn)?;
+        let steps = to.steps - block.to.steps;
+        if steps != 0 {
+            let direction = Direction::of(steps);
+            let (first, place) = *block.way.get_or_insert((direction, inner.span));
+            if first != direction {
+                return Err(Diagnostic::error(
+                    "reversal-while-passing",
+                    "an axis cannot turn back without stopping",
+                )
+                .at(&self.source, inner.span, "this goes back")
+                .at(&self.source, place, "this goes the other way")
+                .help("end the “through” block before the axis turns back"));
+            }
+        }
+        block.jobs.push(self.job(axis, steps, inner.span, turn)?);
+        block.to = to;
+        block.passes.push(Pass {
+            axis,
+            step: block.steps(),
+            line: inner.line,
+            at: self.place(axis, to),
+            target_error: self.error_of(axis, to),
+        });
+        Ok(())
+    }
+
+    /// The microstep of the motion at which the axis passes a position.
+    fn step_passing(&self, block: &Block, waiting: &Waiting) -> Result<u64, Diagnostic> {
+        let scale = &self.scales[block.axis];
+        let name = &self.rig.axes[block.axis].name;
+        let at = scale.microsteps(waiting.at).ok_or_else(|| {
+            Diagnostic::error(
+                "wrong-unit",
+                format!("{} is no position of axis “{name}”", waiting.at.dimension),
+            )
+            .at(&self.source, waiting.place, "")
+        })?;
+        let sign = block.way.map_or(1, |(direction, _)| direction.sign());
+        let ahead = |at: Exact| (at.round() - block.from.steps) * sign;
+        let mut step = ahead(at);
+        if !scale.is_linear() {
+            let turn = scale.load_turn();
+            let turns = (-step as f64 / turn.value()).ceil();
+            // Rounding may put the first passage one turn off either way.
+            step = (-1..=1)
+                .map(|more| ahead(at.plus(turn.times(sign as f64 * (turns + f64::from(more))))))
+                .find(|step| *step >= 0)
+                .unwrap_or(step);
+        }
+        u64::try_from(step)
+            .ok()
+            .filter(|step| *step <= block.steps())
+            .ok_or_else(|| {
+                Diagnostic::error(
+                    "never-passed",
+                    format!("the moves of this block do not take axis “{name}” past that position"),
+                )
+                .at(&self.source, waiting.place, "never passed")
+            })
+    }
+}

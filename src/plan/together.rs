@@ -1,0 +1,215 @@
+//! Several axes on one straight line, from one tick to another.
+//!
+//! The group is one path, as long as the largest of its moves; an axis that makes n_i of
+//! the n microsteps goes at the share k_i = n_i/n of the path's speed, acceleration and
+//! jerk. So every limit of an axis, divided by k_i, is one of the path, and the path
+//! keeps the strictest:
+//!
+//! ```text
+//! v ≤ min v_i/k_i        a(v) ≤ min a_i(k_i v)/k_i        j ≤ min j_i/k_i
+//! ```
+//!
+//! Each axis then makes the same segments times k_i: ideally all are on the line at all
+//! times, and each commanded position is within half a microstep of that.
+
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Span};
+use crate::plan::bands::Bands;
+use crate::plan::group::{planned, standstill};
+use crate::plan::path::{Leg, drive};
+use crate::plan::planner::{Failure, Job, Key, Planned, Planner, torque_ramps};
+use crate::plan::position::Position;
+use crate::plan::profile::Ramp;
+use crate::plan::s_curve::LimitedJerk;
+use crate::plan::trapezoid::ConstantAcceleration;
+use crate::plan::{Change, Direction, PlannedMove};
+use crate::script::{Action, ActionKind, Move, Pace, Shape};
+
+impl Planner<'_> {
+    /// Plans a `together` block.
+    pub(crate) fn together(
+        &mut self,
+        action: &Action,
+        inside: &[Action],
+    ) -> Result<PlannedMove, Diagnostic> {
+        let mut parts: Vec<(Job, Position, Position)> = Vec::new();
+        let mut pace = Pace::Limits;
+        for inner in inside {
+            let ActionKind::Move(turn) = &inner.kind else {
+                return Err(self.stray(inner.span, "together"));
+            };
+            let axis = self.axis(turn, inner.span)?;
+            if parts.iter().any(|(job, ..)| job.axis == axis) {
+                return Err(self.axis_twice(axis, inner.span));
+            }
+            let from = self.positions[axis];
+            let to = self.target(axis, from, turn)?;
+            let job = self.job(axis, to.steps - from.steps, inner.span, turn)?;
+            pace = self.one_time(pace, turn)?;
+            parts.push((job, from, to));
+        }
+        parts.sort_by_key(|(job, ..)| job.axis);
+        let time = match pace {
+            Pace::In(seconds, _) => Some(seconds),
+            Pace::At(..) | Pace::Limits => None,
+        };
+        for (job, _, to) in &parts {
+            self.positions[job.axis] = *to;
+        }
+        // Axes that do not move have no part in the motion, unless none moves.
+        let any = parts.iter().any(|(job, ..)| job.steps != 0);
+        parts.retain(|(job, ..)| job.steps != 0 || !any);
+        let jobs: Vec<Job> = parts.iter().map(|(job, ..)| *job).collect();
+        let done = self
+            .line(&jobs, time)
+            .map_err(|failure| self.explain(&failure, action.span, pace))?;
+        let travel = parts
+            .iter()
+            .map(|(job, from, to)| self.travel(job.axis, *from, *to))
+            .collect();
+        Ok(self.numbered(action, done, travel))
+    }
+
+    /// The motion of jobs that start and end together.
+    fn line(&mut self, jobs: &[Job], time: Option<f64>) -> Result<Planned, Failure> {
+        let key = Key::new(jobs, false, time);
+        self.motion(key, |planner| {
+            let longest = jobs.iter().map(|job| job.steps.unsigned_abs()).max();
+            let distance = longest.unwrap_or(0) as f64;
+            let shares: Vec<f64> = jobs
+                .iter()
+                .map(|job| job.steps.unsigned_abs() as f64 / distance.max(1.0))
+                .collect();
+            if distance == 0.0 {
+                return Ok(planned(jobs, &standstill(time), &shares, Vec::new()));
+            }
+            let (leg, start) = planner.line_leg(jobs, &shares, distance)?;
+            let driven = drive(&[leg], [start; 2], time)?;
+            let mut changes: Vec<Change> = Vec::new();
+            for (job, &share) in jobs.iter().zip(&shares) {
+                let own = planner.avoided(job, share);
+                let mut concerned = driven.clone();
+                concerned
+                    .avoided
+                    .retain(|avoided| own.around(avoided.from).is_some());
+                if !changes.is_empty() {
+                    concerned.cost = 0.0;
+                }
+                changes.extend(planner.changes(job.axis, share, &concerned));
+            }
+            Ok(planned(jobs, &driven, &shares, changes))
+        })
+    }
+
+    /// The path that keeps every axis's limits, and the speed that it begins at.
+    fn line_leg(
+        &mut self,
+        jobs: &[Job],
+        shares: &[f64],
+        distance: f64,
+    ) -> Result<(Leg, f64), Failure> {
+        let strictest = |of: fn(&Job) -> f64| {
+            jobs.iter()
+                .zip(shares)
+                .map(|(job, share)| of(job) / share)
+                .fold(f64::INFINITY, f64::min)
+        };
+        let speed = strictest(|job| job.limits.speed);
+        let caps = [
+            strictest(|job| job.limits.accel),
+            strictest(|job| job.limits.decel),
+        ];
+        let jerk = strictest(|job| job.limits.jerk.unwrap_or(f64::INFINITY));
+        let jerk = jerk.is_finite().then_some(jerk);
+        let [up, down] = if jobs.iter().any(|job| job.shape == Shape::FullTorque) {
+            self.line_torque_ramps(jobs, shares, speed, caps, jerk)?
+        } else {
+            caps.map(|acceleration| -> Arc<dyn Ramp> {
+                match jerk {
+                    None => Arc::new(ConstantAcceleration(acceleration)),
+                    Some(jerk) => Arc::new(LimitedJerk { acceleration, jerk }),
+                }
+            })
+        };
+        let mut bands = Vec::new();
+        for (job, &share) in jobs.iter().zip(shares) {
+            bands.extend_from_slice(self.avoided(job, share).ranges());
+        }
+        let leg = Leg {
+            distance,
+            speed,
+            up,
+            down,
+            bands: Bands::new(bands),
+        };
+        Ok((leg, strictest(|job| job.limits.start)))
+    }
+
+    fn line_torque_ramps(
+        &mut self,
+        jobs: &[Job],
+        shares: &[f64],
+        speed: f64,
+        caps: [f64; 2],
+        jerk: Option<f64>,
+    ) -> Result<[Arc<dyn Ramp>; 2], Failure> {
+        let mut axes = Vec::with_capacity(jobs.len());
+        let mut top = speed;
+        for (job, &share) in jobs.iter().zip(shares) {
+            let abilities = self.abilities(job.axis);
+            let direction = Direction::of(job.steps);
+            let own = abilities.top(speed * share, direction);
+            if own <= 0.0 {
+                return Err(Failure::Weak { axis: job.axis });
+            }
+            top = top.min(own / share);
+            axes.push((abilities, direction, share));
+        }
+        torque_ramps(top, jerk, |speed, which| {
+            axes.iter()
+                .map(|(abilities, direction, share)| {
+                    abilities.at(speed * share, *direction)[which] / share
+                })
+                .fold(caps[which], f64::min)
+        })
+        .ok_or(Failure::Weak { axis: jobs[0].axis })
+    }
+
+    /// The pace of the group after one more move: one time for all.
+    fn one_time(&self, group: Pace, turn: &Move) -> Result<Pace, Diagnostic> {
+        match (group, turn.pace) {
+            (Pace::In(first, before), Pace::In(second, here)) if first != second => {
+                Err(Diagnostic::error(
+                    "two-times",
+                    "moves that start and end together take one time",
+                )
+                .at(&self.source, here, "another time")
+                .at(&self.source, before, "one time")
+                .help("write the time with one of the moves"))
+            }
+            (_, Pace::In(..)) => Ok(turn.pace),
+            _ => Ok(group),
+        }
+    }
+
+    fn axis_twice(&self, axis: usize, place: Span) -> Diagnostic {
+        Diagnostic::error(
+            "axis-twice",
+            format!(
+                "axis “{}” has two moves that are to start together",
+                self.rig.axes[axis].name
+            ),
+        )
+        .at(&self.source, place, "the second one")
+    }
+
+    /// Words for a statement that has no place in a group.
+    pub(crate) fn stray(&self, place: Span, group: &str) -> Diagnostic {
+        Diagnostic::error(
+            "not-in-a-group",
+            format!("this cannot stand inside “{group}”"),
+        )
+        .at(&self.source, place, "")
+    }
+}
