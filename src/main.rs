@@ -2,4 +2,8 @@
 
 #![forbid(unsafe_code)]
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    slewsmith::cli::run()
+}

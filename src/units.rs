@@ -5,7 +5,7 @@
 //! [`Quantity`] is a number in SI units with its [`Dimension`] known only at run
 //! time; it is what a text such as `2.4 mH` or an expression evaluates to. The
 //! newtypes ([`Torque`], [`Inertia`], …) carry the dimension in the type; they are
-//! entered through [`FromStr`](std::str::FromStr) or `TryFrom<Quantity>` and left
+//! entered through [`FromStr`] or `TryFrom<Quantity>` and left
 //! through `.si()`, so that inner loops work on plain `f64` in SI units.
 //!
 //! Full steps and microsteps are dimensions of their own: how far a step turns the

@@ -1,3 +1,92 @@
 //! The commands. Only this part prints, and only this part knows paths.
+//!
+//! Results go to standard output, everything else to standard error. A command's
+//! outcome becomes the exit code: 0 done, 1 the answer is no, 2 the input is wrong,
+//! 3 the system failed.
 
+mod check;
+mod coils;
+mod emit;
+mod failure;
 pub mod files;
+mod input;
+mod motor;
+mod new;
+mod output;
+mod plan;
+mod plot;
+mod simulate;
+mod table;
+mod terminal;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+pub use failure::{Answer, Failure};
+pub use terminal::Terminal;
+
+/// Exact indexed turns for stepping motors: plan, check and schedule them, down to
+/// the timer tick.
+#[derive(Debug, Parser)]
+#[command(
+    name = "slewsmith",
+    version,
+    max_term_width = 100,
+    propagate_version = true
+)]
+#[command(
+    after_help = "Moving machinery, hot parts and stored energy hurt people. Keep hands, hair and sleeves away\n\
+    from anything that can turn, expect motion at any moment while power is on, and follow the\n\
+    codes and licensed practice of your place."
+)]
+pub struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    general: General,
+}
+
+/// Options of every command.
+#[derive(Debug, Clone, clap::Args)]
+#[command(next_help_heading = "General options")]
+pub struct General {
+    /// When to use colour.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    pub colour: terminal::Colour,
+    /// Print results only: no notes, no progress.
+    #[arg(short, long, global = true)]
+    pub quiet: bool,
+    /// Print more: every move, every finding.
+    #[arg(short, long, global = true)]
+    pub verbose: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Check(check::Check),
+    Plan(plan::Plan),
+    Emit(emit::Emit),
+    Plot(plot::Plot),
+    Simulate(simulate::Simulate),
+    Motor(motor::Motor),
+    Coils(coils::Coils),
+    New(new::New),
+}
+
+/// Parses the arguments, runs the command and maps its outcome to the exit code.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let mut terminal = Terminal::new(&arguments.general);
+    let outcome = match &arguments.command {
+        Command::Check(command) => command.run(&mut terminal),
+        Command::Plan(command) => command.run(&mut terminal),
+        Command::Emit(command) => command.run(&mut terminal),
+        Command::Plot(command) => command.run(&mut terminal),
+        Command::Simulate(command) => command.run(&mut terminal),
+        Command::Motor(command) => command.run(&mut terminal),
+        Command::Coils(command) => command.run(&mut terminal),
+        Command::New(command) => command.run(&mut terminal),
+    };
+    terminal.finish(outcome)
+}

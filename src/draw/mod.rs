@@ -1,1 +1,10 @@
 //! Plots and the report.
+
+pub mod chart;
+pub mod plots;
+mod png;
+mod svg;
+
+pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};
+pub use png::{PngError, png};
+pub use svg::{DrawError, size, svg};

@@ -1,0 +1,151 @@
+//! Which bad speeds a motion passes through, and for how long.
+
+use crate::physics::band::Band;
+use crate::plan::{AxisMotion, Segment};
+
+/// Halvings that find when a segment passes a speed: its duration over 2⁵².
+const HALVINGS: usize = 52;
+
+/// A motion's time in a band.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Crossing {
+    /// Which band.
+    pub band: Band,
+    /// Time inside it (s).
+    pub time: f64,
+    /// Whether the motion cruises inside it.
+    pub cruises: bool,
+}
+
+/// The bands that a motion enters, with the time spent inside. Speeds are taken
+/// `clock` times as fast as planned; `microsteps` make a full step.
+pub fn crossings(
+    motion: &AxisMotion,
+    bands: &[Band],
+    microsteps: u32,
+    clock: f64,
+) -> Vec<Crossing> {
+    let scale = clock / f64::from(microsteps);
+    let mut found = Vec::new();
+    for band in bands {
+        let low = band.from_step_rate_hz / scale;
+        let high = band.to_step_rate_hz.map_or(f64::INFINITY, |to| to / scale);
+        let mut crossing = Crossing {
+            band: band.clone(),
+            time: 0.0,
+            cruises: false,
+        };
+        for segment in &motion.segments {
+            let inside = time_between(segment, low, high);
+            crossing.time += inside;
+            let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
+            crossing.cruises |= steady && inside > 0.0;
+        }
+        if crossing.time > 0.0 {
+            found.push(crossing);
+        }
+    }
+    found
+}
+
+/// How long the segment's speed lies strictly between two values (s).
+fn time_between(segment: &Segment, low: f64, high: f64) -> f64 {
+    let turn = -segment.acceleration / segment.jerk;
+    let cut = if turn > 0.0 && turn < segment.duration {
+        turn
+    } else {
+        segment.duration
+    };
+    stretch(segment, 0.0, cut, low, high) + stretch(segment, cut, segment.duration, low, high)
+}
+
+/// The same for a part of the segment in which the speed only rises or only falls.
+fn stretch(segment: &Segment, from: f64, to: f64, low: f64, high: f64) -> f64 {
+    let (begins, ends) = (segment.velocity_at(from), segment.velocity_at(to));
+    let (least, most) = (begins.min(ends), begins.max(ends));
+    if to <= from || most <= low || least >= high {
+        return 0.0;
+    }
+    let when = |speed: f64| {
+        let (mut before, mut after) = (from, to);
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (before + after);
+            if (segment.velocity_at(middle) < speed) == (begins < speed) {
+                before = middle;
+            } else {
+                after = middle;
+            }
+        }
+        before
+    };
+    let at_low = if least < low {
+        when(low)
+    } else if begins <= ends {
+        from
+    } else {
+        to
+    };
+    let at_high = if most > high {
+        when(high)
+    } else if begins <= ends {
+        to
+    } else {
+        from
+    };
+    if begins == ends {
+        to - from
+    } else {
+        (at_high - at_low).abs()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    #[test]
+    fn a_ramp_spends_the_width_of_a_band_over_its_acceleration_inside() {
+        let ramp = Segment {
+            duration: 10.0,
+            acceleration: 5.0,
+            ..Segment::default()
+        };
+        assert_relative_eq!(time_between(&ramp, 10.0, 20.0), 2.0, max_relative = 1e-12);
+        assert_relative_eq!(
+            time_between(&ramp, 45.0, f64::INFINITY),
+            1.0,
+            max_relative = 1e-12
+        );
+        let falling = Segment {
+            velocity: 50.0,
+            acceleration: -5.0,
+            ..ramp
+        };
+        assert_relative_eq!(
+            time_between(&falling, 10.0, 20.0),
+            2.0,
+            max_relative = 1e-12
+        );
+        let steady = Segment {
+            velocity: 15.0,
+            acceleration: 0.0,
+            ..ramp
+        };
+        assert_relative_eq!(time_between(&steady, 10.0, 20.0), 10.0);
+        assert_eq!(time_between(&steady, 15.0, 20.0), 0.0);
+    }
+
+    #[test]
+    fn a_speed_that_turns_inside_a_segment_counts_both_sides() {
+        // v = 10 t − t²: above 9 between t = 1 and t = 9 … above 24 between 4 and 6.
+        let hump = Segment {
+            duration: 10.0,
+            acceleration: 10.0,
+            jerk: -2.0,
+            ..Segment::default()
+        };
+        assert_relative_eq!(time_between(&hump, 24.0, 100.0), 2.0, max_relative = 1e-9);
+        assert_relative_eq!(time_between(&hump, 9.0, 24.0), 6.0, max_relative = 1e-9);
+    }
+}

@@ -1,0 +1,322 @@
+//! Cures: which single change would let a failing motion pass.
+//!
+//! Every cure is tried before it is offered: the changed value is rounded to the
+//! safe side and the motion is looked at again with it. Lower acceleration or speed
+//! is judged on the instants of the motion as planned, which a slower plan over the
+//! same distance never exceeds.
+
+use crate::check::torque::{Instant, TorqueRule};
+use crate::physics::load::ShaftLoad;
+use crate::physics::torque::PullOut;
+use crate::plan::{AxisMotion, Direction};
+use crate::rig::{Axis, DriveKind};
+use crate::units::{Current, Rounded, Voltage};
+
+/// Steps of a bisection; each halves the range.
+const HALVINGS: usize = 40;
+/// A supply beyond this many times the present one is not offered.
+const MOST_SUPPLY: f64 = 4.0;
+
+/// How the load's travel is shown: its unit and how many a radian (or metre) is.
+#[derive(Debug, Clone, Copy)]
+pub struct TravelUnit {
+    /// `deg` or `mm`.
+    pub name: &'static str,
+    /// Units in one radian or metre.
+    pub per_si: f64,
+}
+
+impl TravelUnit {
+    /// Degrees for a rotary load, millimetres for a linear one.
+    pub fn of(axis: &Axis) -> Self {
+        match axis.load.linear {
+            None => Self {
+                name: "deg",
+                per_si: 360.0 / std::f64::consts::TAU,
+            },
+            Some(_) => Self {
+                name: "mm",
+                per_si: 1e3,
+            },
+        }
+    }
+}
+
+/// The cures for a motion that asks for more torque than the margin leaves, in the
+/// order in which a builder would try them.
+pub fn for_torque(
+    axis: &Axis,
+    load: &ShaftLoad,
+    pull_out: &PullOut,
+    tolerance: f64,
+    motion: &AxisMotion,
+) -> Vec<String> {
+    let rule = TorqueRule::new(axis, load, pull_out, tolerance);
+    let needed = axis.limits.torque_margin;
+    let instants: Vec<Instant> = rule.instants(motion).collect();
+    let mut cures = Vec::new();
+    cures.extend(gentler(axis, &rule, motion, &instants, needed));
+    cures.extend(stronger_current(axis, load, tolerance, motion, needed));
+    cures.extend(higher_supply(axis, load, tolerance, motion, needed));
+    cures
+}
+
+/// Slower, or ramps that are less steep.
+fn gentler(
+    axis: &Axis,
+    rule: &TorqueRule<'_>,
+    motion: &AxisMotion,
+    instants: &[Instant],
+    needed: f64,
+) -> Option<String> {
+    let direction = motion.direction;
+    let passes = |instant: Instant| rule.margin(instant, direction).least >= needed;
+    let top = instants
+        .iter()
+        .map(|instant| instant.omega)
+        .fold(0.0, f64::max);
+    let top = if instants
+        .iter()
+        .all(|at| passes(Instant { alpha: 0.0, ..*at }))
+    {
+        top
+    } else {
+        highest_steady_speed(rule, direction, top, needed)?
+    };
+    let mut parts = Vec::new();
+    let planned_top = instants
+        .iter()
+        .map(|instant| instant.omega)
+        .fold(0.0, f64::max);
+    let unit = TravelUnit::of(axis);
+    // From the motor's shaft, on a clock that runs fast, to the load's travel.
+    let to_load =
+        unit.per_si / (rule.clock * axis.microstep_angle() * axis.microsteps_per_travel());
+    let from_steps = unit.per_si / axis.microsteps_per_travel();
+    let mut top = top;
+    if top < planned_top {
+        let speed = round_down(top * to_load);
+        top = speed / to_load;
+        parts.push(format!(
+            "speed {} → {} {}/s",
+            Rounded(motion.limits.speed * from_steps),
+            Rounded(speed),
+            unit.name
+        ));
+    }
+    let ramps = [
+        ("accel", motion.limits.accel, 1.0),
+        ("decel", motion.limits.decel, -1.0),
+    ];
+    for (word, limit, sign) in ramps {
+        let ramp: Vec<Instant> = instants
+            .iter()
+            .filter(|at| at.alpha * sign > 0.0)
+            .map(|at| Instant {
+                omega: at.omega.min(top),
+                ..*at
+            })
+            .collect();
+        if ramp.iter().all(|at| passes(*at)) {
+            continue;
+        }
+        let steepest = ramp.iter().map(|at| at.alpha.abs()).fold(0.0, f64::max);
+        let holds = |alpha: f64| {
+            ramp.iter().all(|at| {
+                passes(Instant {
+                    alpha: at.alpha.signum() * at.alpha.abs().min(alpha),
+                    ..*at
+                })
+            })
+        };
+        let found = bisect(0.0, steepest, holds)?;
+        let value = round_down(found * to_load / rule.clock);
+        if value <= 0.0 || !holds(value * rule.clock / to_load) {
+            return None;
+        }
+        parts.push(format!(
+            "{word} {} → {} {}/s^2",
+            Rounded(limit * from_steps),
+            Rounded(value),
+            unit.name
+        ));
+    }
+    (!parts.is_empty()).then(|| parts.join(" with "))
+}
+
+/// The highest speed up to `top` at which steady turning, and starting up to it,
+/// leaves the margin.
+fn highest_steady_speed(
+    rule: &TorqueRule<'_>,
+    direction: Direction,
+    top: f64,
+    needed: f64,
+) -> Option<f64> {
+    let steady = |omega: f64| {
+        let at = Instant {
+            time: 0.0,
+            omega,
+            alpha: 0.0,
+        };
+        rule.margin(at, direction).least >= needed
+    };
+    const GRID: usize = 200;
+    let grid = |point: usize| top * point as f64 / GRID as f64;
+    let first_bad = (0..=GRID).find(|point| !steady(grid(*point)))?;
+    let below = first_bad.checked_sub(1)?;
+    bisect(grid(below), grid(first_bad), steady).filter(|omega| *omega > 0.0)
+}
+
+fn stronger_current(
+    axis: &Axis,
+    load: &ShaftLoad,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> Option<String> {
+    let present = axis.drive.peak_current()?.si();
+    // Peak = √2 · rated gives the catalogue holding torque at the rated copper loss.
+    let most = std::f64::consts::SQRT_2 * axis.motor.rated_current.si();
+    let with = |current: f64| {
+        let mut changed = axis.clone();
+        match &mut changed.drive.kind {
+            DriveKind::LinearCurrent { peak_current, .. }
+            | DriveKind::Chopper { peak_current, .. } => {
+                *peak_current = Current::new(current);
+            }
+            DriveKind::FixedVoltage { .. } => {}
+        }
+        passes_on(&changed, load, tolerance, motion, needed)
+    };
+    let current = least_that_passes(present, most, with)?;
+    Some(format!(
+        "peak current {} → {} A",
+        Rounded(present),
+        Rounded(current)
+    ))
+}
+
+fn higher_supply(
+    axis: &Axis,
+    load: &ShaftLoad,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> Option<String> {
+    let present = axis.drive.supply.si();
+    let resistance = axis.motor.phase_resistance.si() + axis.drive.switch_resistance.si();
+    let most = match axis.drive.kind {
+        // Nothing else keeps the current to what the motor is rated for.
+        DriveKind::FixedVoltage { .. } => axis.motor.rated_current.si() * resistance,
+        DriveKind::LinearCurrent { .. } | DriveKind::Chopper { .. } => MOST_SUPPLY * present,
+    };
+    let with = |supply: f64| {
+        let mut changed = axis.clone();
+        changed.drive.supply = Voltage::new(supply);
+        passes_on(&changed, load, tolerance, motion, needed)
+    };
+    let supply = least_that_passes(present, most, with)?;
+    Some(format!(
+        "supply {} → {} V",
+        Rounded(present),
+        Rounded(supply)
+    ))
+}
+
+fn passes_on(
+    axis: &Axis,
+    load: &ShaftLoad,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> bool {
+    // A measured curve belongs to the drive it was measured with.
+    if axis.motor.pull_out.is_some() {
+        return false;
+    }
+    let pull_out = PullOut::of(axis);
+    TorqueRule::new(axis, load, &pull_out, tolerance)
+        .least(motion)
+        .is_none_or(|margin| margin.least >= needed)
+}
+
+/// The least value above `present` and up to `most` that passes, rounded up.
+fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
+    if most <= present || !passes(most) {
+        return None;
+    }
+    let (mut bad, mut good) = (present, most);
+    for _ in 0..HALVINGS / 2 {
+        let middle = 0.5 * (bad + good);
+        if passes(middle) {
+            good = middle
+        } else {
+            bad = middle
+        }
+    }
+    let rounded = round_up(good).min(most);
+    passes(rounded).then_some(rounded)
+}
+
+/// The highest value between a good `low` and a bad `high` that still passes.
+fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
+    if !passes(low) {
+        return None;
+    }
+    let (mut good, mut bad) = (low, high);
+    for _ in 0..HALVINGS {
+        let middle = 0.5 * (good + bad);
+        if passes(middle) {
+            good = middle
+        } else {
+            bad = middle
+        }
+    }
+    Some(good)
+}
+
+/// To two significant digits, downwards.
+fn round_down(value: f64) -> f64 {
+    round_to_two_digits(value, f64::floor)
+}
+
+/// To two significant digits, upwards.
+fn round_up(value: f64) -> f64 {
+    round_to_two_digits(value, f64::ceil)
+}
+
+fn round_to_two_digits(value: f64, round: impl Fn(f64) -> f64) -> f64 {
+    if value <= 0.0 {
+        return 0.0;
+    }
+    let unit = 10f64.powi(value.log10().floor() as i32 - 1);
+    // Divided by a power of ten above one, multiplied below it: both are exact then.
+    let inverse = 10f64.powi(1 - value.log10().floor() as i32);
+    if unit >= 1.0 {
+        round(value / unit) * unit
+    } else {
+        round(value * inverse) / inverse
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cures_round_to_the_safe_side() {
+        assert_eq!(round_down(647.3), 640.0);
+        assert_eq!(round_down(0.0987), 0.098);
+        assert_eq!(round_up(1.3201), 1.4);
+        assert_eq!(round_down(-1.0), 0.0);
+    }
+
+    #[test]
+    fn bisection_stops_at_the_edge() {
+        let edge = bisect(0.0, 10.0, |x| x <= 3.25).unwrap();
+        approx::assert_relative_eq!(edge, 3.25, max_relative = 1e-9);
+        assert_eq!(bisect(5.0, 10.0, |x| x <= 3.25), None);
+        assert_eq!(least_that_passes(1.0, 2.0, |x| x >= 1.31), Some(1.4));
+        assert_eq!(least_that_passes(1.0, 1.2, |x| x >= 1.31), None);
+    }
+}

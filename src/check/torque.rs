@@ -1,0 +1,131 @@
+//! Torque along a motion against what the motor can give.
+//!
+//! With ω and α the speed and acceleration of the motor's shaft, M(ω, α) the torque
+//! that the load asks for and T(ω) the pull-out torque, the margin of a motion is
+//!
+//! ```text
+//! least = min over the motion of 1 − |M(ω, α)| / T(ω)
+//! ```
+//!
+//! The clock may run fast by its tolerance ε; then the shaft turns at (1 + ε) ω and
+//! accelerates by (1 + ε)² α, which is what counts here.
+
+use crate::physics::load::ShaftLoad;
+use crate::physics::torque::PullOut;
+use crate::plan::{AxisMotion, Direction, Segment};
+use crate::rig::Axis;
+
+/// Points looked at in each segment of a short list of segments.
+const POINTS: usize = 24;
+/// Points looked at in each segment of a long list, such as a full-torque ramp.
+const POINTS_IN_SHORT: usize = 3;
+/// Lists longer than this are long.
+const LONG_LIST: usize = 16;
+/// Margins below this are given as this: there is next to no torque to compare with.
+const WORST: f64 = -99.0;
+
+/// An instant of a motion, at the motor's shaft.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Instant {
+    /// Seconds since the motion's start.
+    pub time: f64,
+    /// Speed (rad/s).
+    pub omega: f64,
+    /// Acceleration along the motion (rad/s²).
+    pub alpha: f64,
+}
+
+/// The least margin of a motion and where it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TorqueMargin {
+    /// Share of the pull-out torque that is left over; negative: too much is asked.
+    pub least: f64,
+    /// Where.
+    pub at: Instant,
+    /// Torque asked for there (N·m at the motor's shaft, its size).
+    pub required: f64,
+    /// Pull-out torque there (N·m).
+    pub available: f64,
+}
+
+/// What the torque check knows of an axis.
+#[derive(Debug)]
+pub struct TorqueRule<'a> {
+    /// The load at the motor's shaft.
+    pub load: &'a ShaftLoad,
+    /// What the motor can give.
+    pub pull_out: &'a PullOut,
+    /// Angle of a microstep at the motor's shaft (rad).
+    pub microstep: f64,
+    /// How much faster than nominal the clock may run: 1 + ε.
+    pub clock: f64,
+}
+
+impl<'a> TorqueRule<'a> {
+    /// The rule for an axis whose clock may run fast by `tolerance`.
+    pub fn new(axis: &Axis, load: &'a ShaftLoad, pull_out: &'a PullOut, tolerance: f64) -> Self {
+        Self {
+            load,
+            pull_out,
+            microstep: axis.microstep_angle(),
+            clock: 1.0 + tolerance,
+        }
+    }
+
+    /// The margin at one instant.
+    pub fn margin(&self, at: Instant, direction: Direction) -> TorqueMargin {
+        let required = self
+            .load
+            .required_torque(at.omega, at.alpha, direction)
+            .abs();
+        let available = self.pull_out.at(at.omega);
+        let least = if required <= 0.0 {
+            1.0
+        } else {
+            (1.0 - required / available).max(WORST)
+        };
+        TorqueMargin {
+            least,
+            at,
+            required,
+            available,
+        }
+    }
+
+    /// The least margin along a motion; none where it does not move.
+    pub fn least(&self, motion: &AxisMotion) -> Option<TorqueMargin> {
+        self.instants(motion)
+            .map(|at| self.margin(at, motion.direction))
+            .min_by(|a, b| a.least.total_cmp(&b.least))
+    }
+
+    /// Instants close enough together to stand for the whole motion: the ends of
+    /// every segment and points between.
+    pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = Instant> {
+        let within = if motion.segments.len() > LONG_LIST {
+            POINTS_IN_SHORT
+        } else {
+            POINTS
+        };
+        let (angle, clock) = (self.microstep, self.clock);
+        let mut start = 0.0;
+        motion.segments.iter().flat_map(move |segment| {
+            let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
+            let last = if steady { 0 } else { within };
+            let begins = start;
+            start += segment.duration;
+            (0..=last).map(move |point| {
+                let share = point as f64 / last.max(1) as f64;
+                instant(segment, begins, share * segment.duration, angle, clock)
+            })
+        })
+    }
+}
+
+fn instant(segment: &Segment, begins: f64, after: f64, angle: f64, clock: f64) -> Instant {
+    Instant {
+        time: begins + after,
+        omega: segment.velocity_at(after).max(0.0) * angle * clock,
+        alpha: segment.acceleration_at(after) * angle * clock * clock,
+    }
+}

@@ -1,0 +1,278 @@
+//! `check`: every move against torque, bands, timer, drive and heat.
+
+use std::collections::HashMap;
+use std::fmt::Write as _;
+use std::io::Write;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::Args;
+
+use super::input::Job;
+use super::table::table;
+use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
+use super::{Answer, Failure, Terminal};
+use crate::check::{AxisCheck, Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
+use crate::plan::Motion;
+use crate::rig::Rig;
+use crate::units::{Rounded, Time};
+
+/// Rows of the table at the most, unless `--verbose` is given.
+const ROWS: usize = 100;
+
+/// Every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
+/// move must not run.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
+pub struct Check {
+    /// The move script; `-` reads it from standard input.
+    script: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Check {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let job = Job::load(&self.script)?;
+        let abilities = job.abilities();
+        let checker = Checker::new(&job.rig, &abilities);
+        let printing = Failure::system("cannot print the verdict");
+        let mut out = terminal.results();
+        let ok = if self.json {
+            json(&job, checker, &mut out)?
+        } else {
+            people(&job, checker, &mut out, terminal)?
+        };
+        out.flush().map_err(printing)?;
+        Ok(Answer::of(ok))
+    }
+}
+
+/// Writes the moves as they are checked. `ok` and the total time are known only at
+/// the end, so they come last.
+fn json(job: &Job, mut checker: Checker<'_>, out: &mut impl Write) -> Result<bool, Failure> {
+    let printing = || Failure::system("cannot print the verdict");
+    write!(out, "{{\"moves\":[").map_err(printing())?;
+    let mut first = true;
+    for item in job.items() {
+        let Some(checked) = checker.check(&item?) else {
+            continue;
+        };
+        for object in checked.to_json(&job.rig) {
+            let comma = if std::mem::take(&mut first) { "" } else { "," };
+            write!(out, "{comma}\n{object}").map_err(printing())?;
+        }
+    }
+    let summary = checker.summary();
+    writeln!(
+        out,
+        "\n],\"total_time_s\":{},\"findings\":{},\"ok\":{}}}",
+        serde_json::json!(summary.total_time),
+        summary.findings_json(),
+        summary.ok
+    )
+    .map_err(printing())?;
+    Ok(summary.ok)
+}
+
+/// Moves of one statement with one motion: a row of the table.
+struct Row {
+    line: usize,
+    motion: Arc<Motion>,
+    sample: MoveCheck,
+    moves: u64,
+}
+
+fn people(
+    job: &Job,
+    mut checker: Checker<'_>,
+    out: &mut impl Write,
+    terminal: &Terminal,
+) -> Result<bool, Failure> {
+    let mut rows: Vec<Row> = Vec::new();
+    let mut known: HashMap<(usize, *const Motion), usize> = HashMap::new();
+    let mut beyond = 0u64;
+    let most = if terminal.verbose { usize::MAX } else { ROWS };
+    for item in job.items() {
+        let Some(checked) = checker.check(&item?) else {
+            continue;
+        };
+        let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
+        match known.get(&key) {
+            Some(row) => rows[*row].moves += 1,
+            None if rows.len() < most => {
+                known.insert(key, rows.len());
+                rows.push(Row {
+                    line: checked.planned.line,
+                    motion: Arc::clone(&checked.planned.motion),
+                    sample: checked,
+                    moves: 1,
+                });
+            }
+            None => beyond += 1,
+        }
+    }
+    let summary = checker.summary();
+    let text = report(&rows, beyond, summary, &job.rig, terminal);
+    out.write_all(text.as_bytes())
+        .map_err(Failure::system("cannot print the verdict"))?;
+    Ok(summary.ok)
+}
+
+fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Terminal) -> String {
+    let heads = [
+        "line",
+        "axis",
+        "travel",
+        "moves",
+        "time",
+        "peak speed",
+        "torque margin",
+        "verdict",
+    ];
+    let cells = rows.iter().flat_map(|row| cells(row, rig));
+    let mut text = table(&heads, &[0, 2, 3, 4, 5, 6], cells, terminal.width());
+    text.push('\n');
+    // Writing to a String cannot fail.
+    if beyond > 0 {
+        let _ = writeln!(text, "… and {beyond} more moves: --verbose shows all");
+    }
+    for row in rows {
+        for check in &row.sample.check.axes {
+            for finding in &check.findings {
+                let _ = write!(text, "\n{STRONG}line {}{STRONG:#} ", row.line);
+                describe(&mut text, finding);
+            }
+        }
+    }
+    for finding in &summary.findings {
+        text.push('\n');
+        describe(&mut text, finding);
+    }
+    text.push('\n');
+    conclude(&mut text, summary);
+    text
+}
+
+fn cells(row: &Row, rig: &Rig) -> Vec<Vec<String>> {
+    let axes = row.motion.axes.iter().zip(&row.sample.planned.travel);
+    row.sample
+        .check
+        .axes
+        .iter()
+        .zip(axes)
+        .map(|(check, (_, travel))| {
+            let axis = &rig.axes[check.axis];
+            let unit = TravelUnit::of(axis);
+            vec![
+                row.line.to_string(),
+                axis.name.clone(),
+                format!(
+                    "{:+} {}",
+                    Plain((travel.to - travel.from) * unit.per_si),
+                    unit.name
+                ),
+                row.moves.to_string(),
+                Time::new(row.motion.duration).to_string(),
+                format!(
+                    "{} {}/s",
+                    Rounded(check.peak_speed * unit.per_si),
+                    unit.name
+                ),
+                margin(check, unit, rig),
+                verdict(Verdict::of(&check.findings)),
+            ]
+        })
+        .collect()
+}
+
+fn margin(check: &AxisCheck, unit: TravelUnit, rig: &Rig) -> String {
+    let Some(margin) = check.torque else {
+        return "–".to_owned();
+    };
+    let axis = &rig.axes[check.axis];
+    let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
+    format!(
+        "{:.0} % at {} {}/s",
+        margin.least * 100.0,
+        Rounded(speed * unit.per_si),
+        unit.name
+    )
+}
+
+fn verdict(verdict: Verdict) -> String {
+    verdict.word().to_owned()
+}
+
+/// A finding with its cures, as a paragraph.
+pub(super) fn describe(text: &mut String, finding: &Finding) {
+    let (word, style) = match finding.severity {
+        Weight::Failure => ("must not run", BAD),
+        Weight::Warning => ("look at this", DOUBTFUL),
+        Weight::Note => ("mind", STRONG),
+    };
+    if let Some(axis) = &finding.axis {
+        let _ = write!(text, "{axis}: ");
+    }
+    let _ = writeln!(
+        text,
+        "{style}{word}{style:#}: {} [{}]",
+        finding.message, finding.code
+    );
+    if !finding.cures.is_empty() {
+        let _ = writeln!(text, "    cure: {}", finding.cures.join(", or "));
+    }
+}
+
+fn conclude(text: &mut String, summary: &Summary) {
+    let least = match summary.least_margin {
+        Some((least, line)) => {
+            format!("; least torque margin {:.0} % (line {line})", least * 100.0)
+        }
+        None => String::new(),
+    };
+    let time = Time::new(summary.total_time);
+    let moves = if summary.moves == 1 {
+        "1 move".to_owned()
+    } else {
+        format!("{} moves", summary.moves)
+    };
+    if summary.ok {
+        let _ = write!(text, "{GOOD}May run{GOOD:#}: {moves} in {time}{least}");
+    } else {
+        let _ = write!(
+            text,
+            "{BAD}Must not run{BAD:#}: {} of {moves} failed{least}",
+            summary.failed
+        );
+    }
+    if summary.warned > 0 {
+        let _ = write!(text, "; {} to be looked at", summary.warned);
+    }
+    text.push('\n');
+}
+
+/// A number with a sign, to six significant digits.
+struct Plain(f64);
+
+impl std::fmt::Display for Plain {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let digits = 6 - self.0.abs().max(1.0).log10().floor() as usize;
+        let text = format!("{:.*}", digits.saturating_sub(1), self.0);
+        let text = if text.contains('.') {
+            text.trim_end_matches('0').trim_end_matches('.')
+        } else {
+            &text
+        };
+        if f.sign_plus() && !text.starts_with('-') {
+            write!(f, "+{text}")
+        } else {
+            f.write_str(text)
+        }
+    }
+}

@@ -1,0 +1,55 @@
+//! `coils`: the coil sequence, microstep currents and converter codes.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use clap::builder::PossibleValuesParser;
+
+use super::input::load_rig;
+use super::output::Output;
+use super::{Answer, Failure, Terminal};
+use crate::emit::coils::CoilFormat;
+use crate::physics::CoilTable;
+
+/// The coil sequence with its signs, the microstep currents, and the converter codes
+/// with the error that rounding them makes.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith coils examples/carousel.yaml --as c -o coils.h")]
+pub struct Coils {
+    /// The rig.
+    rig: PathBuf,
+    /// The form.
+    #[arg(long = "as", value_name = "FORMAT", default_value = "table",
+          value_parser = PossibleValuesParser::new(CoilFormat::ALL.iter().map(|(name, _)| *name)))]
+    format: String,
+    /// Print JSON; the same as `--as json`.
+    #[arg(long, conflicts_with = "format")]
+    json: bool,
+    /// Where to write it; `-` is standard output.
+    #[arg(short, long, value_name = "PATH", default_value = "-")]
+    output: PathBuf,
+}
+
+impl Coils {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, _: &mut Terminal) -> Result<Answer, Failure> {
+        let name = if self.json { "json" } else { &self.format };
+        let Some(format) = CoilFormat::named(name) else {
+            return Err(Failure::Request(format!("there is no form “{name}”")));
+        };
+        let rig = load_rig(&self.rig)?;
+        let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
+        let mut output = Output::create(&self.output)?;
+        format
+            .write(&tables, &mut output)
+            .map_err(Failure::system(format!(
+                "cannot write {}",
+                self.output.display()
+            )))?;
+        output.finish()?;
+        Ok(Answer::Yes)
+    }
+}

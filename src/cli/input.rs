@@ -1,0 +1,113 @@
+//! Reading a script and the rig it names.
+
+use std::io::{self, Read};
+use std::path::Path;
+use std::sync::Arc;
+
+use super::Failure;
+use super::files::{FilesOnDisk, read_source};
+use crate::check::AxisAbility;
+use crate::diagnostic::{Diagnostic, Source};
+use crate::physics::Effort;
+use crate::plan::{self, Item, Program};
+use crate::rig::{Files, Rig};
+use crate::script::{Actions, Script};
+
+/// A script with its rig, ready to be planned as often as needed.
+#[derive(Debug)]
+pub struct Job {
+    /// The script.
+    pub script: Script,
+    /// The rig that the script names.
+    pub rig: Rig,
+}
+
+impl Job {
+    /// Reads the script at `path` (`-`: standard input) and its rig.
+    ///
+    /// # Errors
+    /// A file cannot be read, or what is in it is wrong.
+    pub fn load(path: &Path) -> Result<Self, Failure> {
+        let script = Script::parse(read(path)?)?;
+        let Some((rig_path, span)) = script.rig() else {
+            let end = script.source().text().len();
+            return Err(Diagnostic::error(
+                "rig-missing",
+                "the script does not say which rig it is for",
+            )
+            .at(
+                script.source(),
+                crate::diagnostic::Span::new(0, end.min(1)),
+                "",
+            )
+            .help("begin the script with a line such as: rig \"rig.yaml\"")
+            .into());
+        };
+        let mut files = FilesOnDisk;
+        let rig_source = files
+            .open(rig_path, script.source().name())
+            .map_err(|error| {
+                Diagnostic::error(
+                    "rig-unreadable",
+                    format!("the rig “{rig_path}” cannot be read: {error}"),
+                )
+                .at(script.source(), span, "")
+            })?;
+        let read = Rig::parse(&rig_source, &mut files)?;
+        Ok(Self {
+            script,
+            rig: read.rig,
+        })
+    }
+
+    /// The program, planned item by item.
+    pub fn program(&self) -> Program<'_, Actions> {
+        plan::program(&self.rig, self.script.source(), self.script.actions())
+    }
+
+    /// The items of the program, until the first error.
+    pub fn items(&self) -> impl Iterator<Item = Result<Item, Failure>> {
+        self.program().map(|item| item.map_err(Failure::from))
+    }
+
+    /// What the axes of the rig can do.
+    pub fn abilities(&self) -> Vec<AxisAbility> {
+        abilities(&self.rig, Effort::Quick)
+    }
+}
+
+/// Reads a rig by itself.
+///
+/// # Errors
+/// The file cannot be read, or what is in it is wrong.
+pub fn load_rig(path: &Path) -> Result<Rig, Failure> {
+    let read = Rig::parse(&read(path)?, &mut FilesOnDisk)?;
+    Ok(read.rig)
+}
+
+/// What the axes of `rig` can do.
+pub fn abilities(rig: &Rig, effort: Effort) -> Vec<AxisAbility> {
+    rig.axes
+        .iter()
+        .map(|axis| AxisAbility::of(axis, effort))
+        .collect()
+}
+
+/// The text at `path`; `-` is standard input.
+fn read(path: &Path) -> Result<Arc<Source>, Failure> {
+    let unreadable = |error: io::Error| match error.kind() {
+        io::ErrorKind::NotFound | io::ErrorKind::InvalidData | io::ErrorKind::IsADirectory => {
+            Failure::Request(format!("{} cannot be read: {error}", path.display()))
+        }
+        _ => Failure::System {
+            what: format!("cannot read {}", path.display()),
+            error,
+        },
+    };
+    if path == Path::new("-") {
+        let mut text = String::new();
+        io::stdin().read_to_string(&mut text).map_err(unreadable)?;
+        return Ok(Source::new("standard input", text));
+    }
+    read_source(path).map_err(unreadable)
+}

@@ -1,0 +1,335 @@
+//! `motor`: what each motor of a rig can do on its drive, with its load.
+
+use std::fmt::Write as _;
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use serde_json::{Map, Value, json};
+
+use super::input::{abilities, load_rig};
+use super::table::table;
+use super::terminal::STRONG;
+use super::{Answer, Failure, Terminal};
+use crate::check::{AxisAbility, TravelUnit};
+use crate::draw::Figure;
+use crate::draw::plots::TorquePlane;
+use crate::physics::band::{Band, FoundBy};
+use crate::physics::heat::{CAUTIONS, Heat, Losses};
+use crate::physics::start_stop::{self, StartStop};
+use crate::physics::torque::{self, PullOutSample};
+use crate::physics::{Effort, Machine};
+use crate::rig::{Axis, Rig};
+use crate::units::{Power, Rounded, Torque};
+
+/// Points of the pull-out curve in JSON.
+const POINTS: usize = 61;
+/// Lines of the pull-out curve in the table.
+const LINES: usize = 13;
+/// Share of the greatest torque below which the curve is not worth showing.
+const TAIL: f64 = 0.05;
+
+/// What the motors can do on their drives with their loads: pull-out torque,
+/// start-stop rate, bad speeds, heat.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
+pub struct Motor {
+    /// The rig.
+    rig: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+    /// Draw the curves, the bands and the start-stop rate as well (`.svg` or `.png`).
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+}
+
+/// Everything about one axis.
+struct Sheet<'a> {
+    axis: &'a Axis,
+    ability: &'a AxisAbility,
+    natural_frequency: f64,
+    start_stop: StartStop,
+    curve_end: f64,
+}
+
+impl<'a> Sheet<'a> {
+    fn of(axis: &'a Axis, ability: &'a AxisAbility) -> Self {
+        let machine = Machine::of(axis);
+        Self {
+            axis,
+            ability,
+            natural_frequency: torque::natural_frequency(axis),
+            start_stop: start_stop::start_stop(&machine),
+            curve_end: ability.pull_out.step_rate_at_share(TAIL),
+        }
+    }
+
+    fn curve(&self, points: usize) -> Vec<PullOutSample> {
+        self.ability.pull_out.curve(self.curve_end, points)
+    }
+
+    /// From full steps/s to the load's travel a second, in its unit.
+    fn per_step_rate(&self) -> f64 {
+        let microsteps = f64::from(self.axis.drive.microsteps());
+        TravelUnit::of(self.axis).per_si * microsteps / self.axis.microsteps_per_travel()
+    }
+}
+
+impl Motor {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let rig = load_rig(&self.rig)?;
+        let abilities = abilities(&rig, Effort::Thorough);
+        let sheets: Vec<Sheet<'_>> = rig
+            .axes
+            .iter()
+            .zip(&abilities)
+            .map(|(axis, ability)| Sheet::of(axis, ability))
+            .collect();
+        if let Some(path) = &self.plot {
+            super::plot::write_figure(path, &figure(&rig, &sheets))?;
+        }
+        let text = if self.json {
+            let axes: Vec<Value> = sheets.iter().map(to_json).collect();
+            format!("{}\n", json!({ "axes": axes }))
+        } else {
+            sheets
+                .iter()
+                .map(|sheet| for_people(sheet, terminal))
+                .collect::<Vec<_>>()
+                .join("\n")
+                + &cautions()
+        };
+        let mut out = terminal.results();
+        out.write_all(text.as_bytes())
+            .and_then(|()| out.flush())
+            .map_err(Failure::system("cannot print the sheet"))?;
+        Ok(Answer::Yes)
+    }
+}
+
+/// What every builder should have read.
+fn cautions() -> String {
+    CAUTIONS
+        .iter()
+        .fold("\n".to_owned(), |text, caution| text + caution + "\n")
+}
+
+fn figure(rig: &Rig, sheets: &[Sheet<'_>]) -> Figure {
+    let charts = sheets.iter().enumerate().map(|(number, sheet)| {
+        let marks = [("start-stop rate".to_owned(), sheet.start_stop.rate)];
+        TorquePlane::new(rig, number, sheet.ability).chart_with_marks(&marks)
+    });
+    Figure {
+        title: "What the motors can do".to_owned(),
+        charts: charts.collect(),
+    }
+}
+
+fn to_json(sheet: &Sheet<'_>) -> Value {
+    let unit = TravelUnit::of(sheet.axis).name;
+    let scale = sheet.per_step_rate();
+    let pull_out: Vec<Value> = sheet
+        .curve(POINTS)
+        .iter()
+        .map(|point| {
+            let mut object = Map::new();
+            object.insert("step_rate_hz".into(), json!(point.step_rate_hz));
+            object.insert(format!("speed_{unit}_s"), json!(point.step_rate_hz * scale));
+            object.insert("torque_nm".into(), json!(point.torque));
+            Value::Object(object)
+        })
+        .collect();
+    let bands: Vec<Value> = sheet
+        .ability
+        .bands
+        .iter()
+        .map(|band| {
+            let mut object = Map::new();
+            object.insert("kind".into(), json!(band.kind));
+            object.insert("from_step_rate_hz".into(), json!(band.from_step_rate_hz));
+            object.insert("to_step_rate_hz".into(), json!(band.to_step_rate_hz));
+            object.insert(
+                format!("from_speed_{unit}_s"),
+                json!(band.from_step_rate_hz * scale),
+            );
+            object.insert(
+                format!("to_speed_{unit}_s"),
+                json!(band.to_step_rate_hz.map(|to| to * scale)),
+            );
+            object.insert("found_by".into(), json!(band.found_by));
+            Value::Object(object)
+        })
+        .collect();
+    let islands: Vec<Value> = sheet
+        .start_stop
+        .islands
+        .iter()
+        .map(|(from, to)| json!({ "from_step_rate_hz": from, "to_step_rate_hz": to }))
+        .collect();
+    json!({
+        "axis": sheet.axis.name,
+        "natural_frequency_hz": sheet.natural_frequency,
+        "start_stop_rate_hz": sheet.start_stop.rate,
+        "start_stop_failing": islands,
+        "inertia_ratio": sheet.ability.load.inertia_ratio(),
+        "pull_out_measured": sheet.ability.pull_out.measured(),
+        "pull_out": pull_out,
+        "bands": bands,
+        "heat": heat_json(&sheet.ability.heat),
+    })
+}
+
+fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
+    let unit = TravelUnit::of(sheet.axis).name;
+    let scale = sheet.per_step_rate();
+    let mut text = String::new();
+    // Writing to a String cannot fail.
+    let _ = writeln!(text, "{STRONG}{}{STRONG:#}", sheet.axis.name);
+    if let Some(name) = &sheet.axis.motor.name {
+        let _ = writeln!(text, "motor              {name}");
+    }
+    let _ = writeln!(
+        text,
+        "natural frequency  {} Hz with the load",
+        Rounded(sheet.natural_frequency)
+    );
+    let _ = writeln!(
+        text,
+        "inertia ratio      {} (load at the motor : rotor)",
+        Rounded(sheet.ability.load.inertia_ratio())
+    );
+    let _ = writeln!(
+        text,
+        "start-stop rate    {} full steps/s in the simulator; use {} at most ({} {unit}/s)",
+        Rounded(sheet.start_stop.rate),
+        Rounded(sheet.start_stop.quoted()),
+        Rounded(sheet.start_stop.quoted() * scale)
+    );
+    if !sheet.start_stop.islands.is_empty() {
+        let islands: Vec<String> = sheet
+            .start_stop
+            .islands
+            .iter()
+            .map(|(from, to)| format!("{} … {}", Rounded(*from), Rounded(*to)))
+            .collect();
+        let _ = writeln!(
+            text,
+            "  it does not start at {} full steps/s either",
+            islands.join(", ")
+        );
+    }
+    text.push('\n');
+    text.push_str(&band_lines(&sheet.ability.bands, scale, unit));
+    let source = if sheet.ability.pull_out.measured() {
+        "measured"
+    } else {
+        "computed, an upper bound"
+    };
+    let _ = writeln!(text, "\nPull-out torque ({source})");
+    let rows = sheet.curve(LINES).into_iter().map(|point| {
+        vec![
+            Rounded(point.step_rate_hz).to_string(),
+            format!("{} {unit}/s", Rounded(point.step_rate_hz * scale)),
+            Torque::new(point.torque).to_string(),
+        ]
+    });
+    let heads = ["full steps/s", "load", "torque"];
+    let _ = writeln!(
+        text,
+        "{}",
+        table(&heads, &[0, 1, 2], rows, terminal.width())
+    );
+    text.push_str(&heat_lines(&sheet.ability.heat, terminal));
+    text
+}
+
+/// Losses running and holding, then the warnings.
+fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
+    let row = |name: &str, running: f64, holding: f64| {
+        vec![
+            name.to_owned(),
+            Power::new(running).to_string(),
+            Power::new(holding).to_string(),
+        ]
+    };
+    let (running, holding) = (&heat.running, &heat.holding);
+    let rows = [
+        row("windings", running.copper, holding.copper),
+        row("switches", running.switches, holding.switches),
+        row(
+            "transistors of the linear source",
+            running.transistors,
+            holding.transistors,
+        ),
+        row("sense resistors", running.sense, holding.sense),
+        row("drawn from the supply", running.supply, holding.supply),
+    ];
+    let heads = ["heat", "running", "holding"];
+    let mut text = format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()));
+    for warning in &heat.warnings {
+        // Writing to a String cannot fail.
+        let _ = writeln!(
+            text,
+            "  {STRONG}mind{STRONG:#}: {warning} [{}]",
+            warning.code()
+        );
+    }
+    text
+}
+
+fn heat_json(heat: &Heat) -> Value {
+    let losses = |losses: &Losses| {
+        json!({
+            "copper_w": losses.copper,
+            "switches_w": losses.switches,
+            "transistors_w": losses.transistors,
+            "sense_w": losses.sense,
+            "supply_w": losses.supply,
+        })
+    };
+    let warnings: Vec<Value> = heat
+        .warnings
+        .iter()
+        .map(|warning| json!({ "code": warning.code(), "message": warning.to_string() }))
+        .collect();
+    json!({
+        "running": losses(&heat.running),
+        "holding": losses(&heat.holding),
+        "rms_current_a": heat.rms_current,
+        "hottest_transistor_w": heat.hottest_transistor,
+        "hottest_sense_resistor_w": heat.hottest_sense_resistor,
+        "warnings": warnings,
+    })
+}
+
+fn band_lines(bands: &[Band], scale: f64, unit: &str) -> String {
+    if bands.is_empty() {
+        return "No bad speeds were found.\n".to_owned();
+    }
+    let mut text = String::from("Bad speeds\n");
+    for band in bands {
+        let to = |value: Option<f64>| {
+            value.map_or_else(|| "and above".to_owned(), |to| format!("… {}", Rounded(to)))
+        };
+        let found = match band.found_by {
+            FoundBy::Eigenvalues => "by eigenvalues",
+            FoundBy::ForcedResponse => "by forced response",
+            FoundBy::Simulation => "in the simulator",
+        };
+        let _ = writeln!(
+            text,
+            "  {:<9} {} {} full steps/s ({} {} {unit}/s), found {found}",
+            band.kind.word(),
+            Rounded(band.from_step_rate_hz),
+            to(band.to_step_rate_hz),
+            Rounded(band.from_step_rate_hz * scale),
+            to(band.to_step_rate_hz.map(|to| to * scale)),
+        );
+    }
+    text
+}

@@ -1,0 +1,154 @@
+//! `plan`: the timings, segment by segment.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use serde_json::{Map, Value, json};
+
+use super::input::Job;
+use super::table::table;
+use super::{Answer, Failure, Terminal};
+use crate::check::TravelUnit;
+use crate::plan::{Item, PlannedMove};
+use crate::rig::Rig;
+use crate::units::Rounded;
+
+/// Rows of the table at the most, unless `--verbose` is given.
+const ROWS: usize = 200;
+
+/// The timings: the segments of every move.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith plan examples/carousel.moves --json > timings.json")]
+pub struct Plan {
+    /// The move script; `-` reads it from standard input.
+    script: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+impl Plan {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let job = Job::load(&self.script)?;
+        let mut out = terminal.results();
+        let printing = || Failure::system("cannot print the plan");
+        if self.json {
+            write!(out, "{{\"moves\":[").map_err(printing())?;
+            let mut first = true;
+            for item in job.items() {
+                let Item::Move(planned) = item? else { continue };
+                for move_json in to_json(&planned, &job.rig) {
+                    let comma = if std::mem::take(&mut first) { "" } else { "," };
+                    write!(out, "{comma}\n{move_json}").map_err(printing())?;
+                }
+            }
+            writeln!(out, "\n]}}").map_err(printing())?;
+        } else {
+            let mut rows = Vec::new();
+            let mut beyond = 0u64;
+            for item in job.items() {
+                let Item::Move(planned) = item? else { continue };
+                if rows.len() < ROWS || terminal.verbose {
+                    rows.extend(to_rows(&planned, &job.rig));
+                } else {
+                    beyond += 1;
+                }
+            }
+            let heads = [
+                "move",
+                "line",
+                "axis",
+                "time s",
+                "position",
+                "speed /s",
+                "accel /s^2",
+                "jerk /s^3",
+            ];
+            writeln!(
+                out,
+                "{}",
+                table(&heads, &[0, 1, 3, 4, 5, 6, 7], rows, terminal.width())
+            )
+            .map_err(printing())?;
+            if beyond > 0 {
+                writeln!(out, "… and {beyond} more moves: --verbose shows all")
+                    .map_err(printing())?;
+            }
+        }
+        out.flush().map_err(printing())?;
+        Ok(Answer::Yes)
+    }
+}
+
+/// One object for each axis of the move. Positions, speeds, accelerations and jerks
+/// are those of the load, signed.
+fn to_json(planned: &PlannedMove, rig: &Rig) -> Vec<Value> {
+    let mut objects = Vec::new();
+    for (motion, travel) in planned.motion.axes.iter().zip(&planned.travel) {
+        let axis = &rig.axes[motion.axis];
+        let unit = TravelUnit::of(axis);
+        let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
+        let segments: Vec<Value> = motion
+            .segments
+            .iter()
+            .map(|segment| {
+                let mut object = Map::new();
+                object.insert("duration_s".into(), json!(segment.duration));
+                let position = travel.from * unit.per_si + segment.position * scale;
+                object.insert(format!("position_{}", unit.name), json!(position));
+                object.insert(
+                    format!("speed_{}_s", unit.name),
+                    json!(segment.velocity * scale),
+                );
+                object.insert(
+                    format!("accel_{}_s2", unit.name),
+                    json!(segment.acceleration * scale),
+                );
+                object.insert(
+                    format!("jerk_{}_s3", unit.name),
+                    json!(segment.jerk * scale),
+                );
+                Value::Object(object)
+            })
+            .collect();
+        objects.push(json!({
+            "index": planned.index,
+            "line": planned.line,
+            "axis": axis.name,
+            "duration_s": planned.motion.duration,
+            "segments": segments,
+        }));
+    }
+    objects
+}
+
+fn to_rows(planned: &PlannedMove, rig: &Rig) -> Vec<Vec<String>> {
+    let mut rows = Vec::new();
+    for (motion, travel) in planned.motion.axes.iter().zip(&planned.travel) {
+        let axis = &rig.axes[motion.axis];
+        let unit = TravelUnit::of(axis);
+        let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
+        for segment in &motion.segments {
+            rows.push(vec![
+                planned.index.to_string(),
+                planned.line.to_string(),
+                axis.name.clone(),
+                Rounded(segment.duration).to_string(),
+                format!(
+                    "{} {}",
+                    Rounded(travel.from * unit.per_si + segment.position * scale),
+                    unit.name
+                ),
+                Rounded(segment.velocity * scale).to_string(),
+                Rounded(segment.acceleration * scale).to_string(),
+                Rounded(segment.jerk * scale).to_string(),
+            ]);
+        }
+    }
+    rows
+}

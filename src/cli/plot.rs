@@ -1,0 +1,135 @@
+//! `plot`: pictures of a program or of a rig.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::input::{Job, abilities, load_rig};
+use super::output::Output;
+use super::{Answer, Failure, Terminal};
+use crate::draw::plots::{SpeedOverTime, TorquePlane};
+use crate::draw::{Figure, png, svg};
+use crate::physics::Effort;
+
+/// Moves that the speed plot shows at the most.
+const MOVES: u64 = 2000;
+
+/// Speed over time, and torque over speed with the moves on it; for a rig, what its
+/// motors can do.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith plot examples/carousel.moves -o carousel.svg")]
+pub struct Plot {
+    /// The move script, or a rig (`.yaml`).
+    input: PathBuf,
+    /// The picture to write; its ending says which kind: `.svg` or `.png`.
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+}
+
+/// The kinds of picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Svg,
+    Png,
+}
+
+impl Plot {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, an ending that is no picture's, or a file that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        Kind::of(&self.output)?;
+        let is_rig = self
+            .input
+            .extension()
+            .is_some_and(|end| end == "yaml" || end == "yml");
+        let figure = if is_rig {
+            self.rig_figure()?
+        } else {
+            self.script_figure(terminal)?
+        };
+        write_figure(&self.output, &figure)?;
+        Ok(Answer::Yes)
+    }
+
+    fn script_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
+        let job = Job::load(&self.input)?;
+        let abilities = job.abilities();
+        let mut speeds = SpeedOverTime::new(&job.rig, MOVES);
+        let mut planes: Vec<TorquePlane<'_>> = abilities
+            .iter()
+            .enumerate()
+            .map(|(number, ability)| TorquePlane::new(&job.rig, number, ability))
+            .collect();
+        for item in job.items() {
+            let item = item?;
+            if !speeds.add(&item) {
+                terminal.note(&format!("the plot shows the first {MOVES} moves"));
+                break;
+            }
+            for plane in &mut planes {
+                plane.add(&item);
+            }
+        }
+        let mut charts = speeds.charts();
+        charts.extend(planes.iter().map(TorquePlane::chart));
+        Ok(Figure {
+            title: name(&self.input),
+            charts,
+        })
+    }
+
+    fn rig_figure(&self) -> Result<Figure, Failure> {
+        let rig = load_rig(&self.input)?;
+        let abilities = abilities(&rig, Effort::Thorough);
+        let planes = abilities.iter().enumerate();
+        let charts = planes
+            .map(|(number, ability)| TorquePlane::new(&rig, number, ability).chart())
+            .collect();
+        Ok(Figure {
+            title: name(&self.input),
+            charts,
+        })
+    }
+}
+
+impl Kind {
+    /// The kind that the file's ending says.
+    fn of(path: &Path) -> Result<Self, Failure> {
+        let ending = path
+            .extension()
+            .and_then(|end| end.to_str())
+            .map(str::to_ascii_lowercase);
+        match ending.as_deref() {
+            Some("svg") => Ok(Self::Svg),
+            Some("png") => Ok(Self::Png),
+            _ => Err(Failure::Request(format!(
+                "{} ends neither in .svg nor in .png",
+                path.display()
+            ))),
+        }
+    }
+}
+
+/// Draws a figure into the file; its ending says which kind of picture.
+///
+/// # Errors
+/// An ending that is no picture's, or a file that cannot be written.
+pub(super) fn write_figure(path: &Path, figure: &Figure) -> Result<(), Failure> {
+    let kind = Kind::of(path)?;
+    let drawn = svg(figure).map_err(|error| Failure::Request(error.to_string()))?;
+    let bytes = match kind {
+        Kind::Svg => drawn.into_bytes(),
+        Kind::Png => png(&drawn).map_err(|error| Failure::Request(error.to_string()))?,
+    };
+    Output::write_whole(path, &bytes)
+}
+
+/// The file's name without its folder, as a title.
+fn name(path: &Path) -> String {
+    path.file_name().map_or_else(
+        || path.display().to_string(),
+        |name| name.to_string_lossy().into_owned(),
+    )
+}

@@ -1,0 +1,210 @@
+//! `simulate`: the ticks, played into the motor model.
+
+use std::io::{self, Write};
+use std::ops::ControlFlow;
+use std::path::PathBuf;
+
+use clap::Args;
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::input::Job;
+use super::output::Output;
+use super::table::table;
+use super::terminal::{BAD, GOOD};
+use super::{Answer, Failure, Terminal};
+use crate::plan::Item;
+use crate::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter, simulate_with};
+use crate::units::{Rounded, Time};
+
+/// Rows of the table at the most, unless `--verbose` is given.
+const ROWS: usize = 100;
+/// Time between two samples of the trace, where it is not given (s).
+const TRACE_INTERVAL: f64 = 1e-3;
+
+/// Plays the schedule's ticks into a model of the motor: lost steps, lag, overshoot,
+/// settling. Exit code 1 when a step is lost.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith simulate examples/carousel.moves --trace trace.csv")]
+pub struct Simulate {
+    /// The move script; `-` reads it from standard input.
+    script: PathBuf,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+    /// Write what an oscilloscope and an encoder would show, as csv.
+    #[arg(long, value_name = "FILE")]
+    trace: Option<PathBuf>,
+    /// Time between two samples of the trace, such as `1 ms`.
+    #[arg(long, value_name = "TIME", requires = "trace")]
+    every: Option<String>,
+}
+
+impl Simulate {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let job = Job::load(&self.script)?;
+        let mut trace = self.open_trace()?;
+        let options = Options {
+            trace_interval: trace.as_ref().map(|(_, every)| *every),
+            ..Options::default()
+        };
+        let outcome = play(
+            &job,
+            &options,
+            trace.as_mut().map(|(writer, _)| writer),
+            terminal,
+        )?;
+        if let Some((writer, _)) = trace {
+            writer.into_inner().finish()?;
+        }
+        let text = if self.json {
+            serde_json::json!(outcome).to_string() + "\n"
+        } else {
+            for_people(&outcome, terminal)
+        };
+        let mut out = terminal.results();
+        out.write_all(text.as_bytes())
+            .and_then(|()| out.flush())
+            .map_err(Failure::system("cannot print the outcome"))?;
+        Ok(Answer::of(outcome.ok))
+    }
+
+    fn open_trace(&self) -> Result<Option<(TraceWriter<Output>, f64)>, Failure> {
+        let Some(path) = &self.trace else {
+            return Ok(None);
+        };
+        let every = match &self.every {
+            None => TRACE_INTERVAL,
+            Some(text) => text
+                .parse::<Time>()
+                .map_err(|error| Failure::Request(format!("--every: {error}")))?
+                .si(),
+        };
+        if every <= 0.0 {
+            return Err(Failure::Request("--every has to be above zero".to_owned()));
+        }
+        let writer = TraceWriter::new(Output::create(path)?)
+            .map_err(Failure::system(format!("cannot write {}", path.display())))?;
+        Ok(Some((writer, every)))
+    }
+}
+
+/// Plays the program of a job; a progress bar shows how far it is where somebody
+/// watches.
+pub(super) fn play(
+    job: &Job,
+    options: &Options,
+    mut trace: Option<&mut TraceWriter<Output>>,
+    terminal: &Terminal,
+) -> Result<Outcome, Failure> {
+    let bar = progress(job, terminal)?;
+    let mut outcome = Outcome::default();
+    let mut stopped: Option<Failure> = None;
+    let mut refused: Option<io::Error> = None;
+    let items = job.items().map_while(|item| match item {
+        Ok(item) => Some(item),
+        Err(error) => {
+            stopped = Some(error);
+            None
+        }
+    });
+    // The report says itself, in `refused`, why it broke off.
+    let _ = simulate_with(&job.rig, items, options, &mut |report| {
+        match report {
+            Report::Progress(seconds) => bar.set_position((seconds * 1e3) as u64),
+            Report::Move(result) => outcome.add(result.clone()),
+            Report::Sample(sample) => {
+                if let Some(trace) = trace.as_deref_mut()
+                    && let Err(error) = trace.write(sample)
+                {
+                    refused = Some(error);
+                    return ControlFlow::Break(());
+                }
+            }
+        }
+        ControlFlow::Continue(())
+    });
+    bar.finish_and_clear();
+    match (stopped, refused) {
+        (Some(failure), _) => Err(failure),
+        (None, Some(error)) => Err(Failure::System {
+            what: "cannot write the trace".to_owned(),
+            error,
+        }),
+        (None, None) => Ok(outcome),
+    }
+}
+
+/// A bar over the time of the program, in milliseconds; hidden where nobody watches.
+fn progress(job: &Job, terminal: &Terminal) -> Result<ProgressBar, Failure> {
+    if !terminal.watched() {
+        return Ok(ProgressBar::hidden());
+    }
+    let mut seconds = 0.0;
+    for item in job.items() {
+        seconds += match item? {
+            Item::Move(planned) => planned.motion.duration,
+            Item::Dwell(time) => time,
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0.0,
+        };
+    }
+    let bar = ProgressBar::new((seconds * 1e3) as u64);
+    // The template is a constant that has been tried.
+    if let Ok(style) =
+        ProgressStyle::with_template("{bar:40} {percent} % of the program, {eta} to go")
+    {
+        bar.set_style(style);
+    }
+    Ok(bar)
+}
+
+fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
+    let most = if terminal.verbose { usize::MAX } else { ROWS };
+    let rows = outcome.moves.iter().take(most).map(row);
+    let heads = [
+        "move",
+        "line",
+        "axis",
+        "lost steps",
+        "peak lag",
+        "overshoot",
+        "settles in",
+        "final error",
+    ];
+    let mut text = table(&heads, &[0, 1, 3, 4, 5, 6, 7], rows, terminal.width());
+    text.push('\n');
+    if outcome.moves.len() > most {
+        text.push_str(&format!(
+            "… and {} more moves: --verbose shows all\n",
+            outcome.moves.len() - most
+        ));
+    }
+    let lag = Rounded(outcome.peak_lag_electrical_deg);
+    text.push_str(&if outcome.ok {
+        format!("\n{GOOD}No step lost{GOOD:#}; peak lag {lag} electrical degrees\n")
+    } else {
+        format!(
+            "\n{BAD}{} full steps lost{BAD:#}; peak lag {lag} electrical degrees\n",
+            outcome.lost_steps
+        )
+    });
+    text
+}
+
+fn row(result: &MoveOutcome) -> Vec<String> {
+    vec![
+        result.index.to_string(),
+        result.line.to_string(),
+        result.axis.clone(),
+        result.lost_steps.to_string(),
+        format!("{:.1} deg el.", result.peak_lag_electrical_deg),
+        format!("{} deg", Rounded(result.overshoot_deg)),
+        result
+            .settle_s
+            .map_or_else(|| "not seen".to_owned(), |time| Time::new(time).to_string()),
+        format!("{} deg", Rounded(result.final_error_deg)),
+    ]
+}

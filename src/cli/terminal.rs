@@ -1,0 +1,123 @@
+//! What the commands print to: standard output for results, standard error for the
+//! rest, colour and width as the terminal allows.
+
+use std::io::{self, IsTerminal, Write};
+use std::process::ExitCode;
+
+use anstream::{AutoStream, ColorChoice};
+use anstyle::{AnsiColor, Effects, Style};
+use clap::ValueEnum;
+
+use super::{Answer, Failure, General};
+use crate::diagnostic::Diagnostic;
+
+/// Columns where the width of the terminal is not known.
+const DEFAULT_WIDTH: usize = 100;
+
+/// When to use colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Colour {
+    /// Where the output is a terminal that shows it.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+/// Something good.
+pub const GOOD: Style = AnsiColor::Green.on_default();
+/// Something to look at.
+pub const DOUBTFUL: Style = AnsiColor::Yellow.on_default();
+/// Something bad.
+pub const BAD: Style = AnsiColor::Red.on_default().effects(Effects::BOLD);
+/// Something to stand out.
+pub const STRONG: Style = Style::new().effects(Effects::BOLD);
+
+/// The terminal, or what stands in for it.
+#[derive(Debug)]
+pub struct Terminal {
+    colour: ColorChoice,
+    /// Results only.
+    pub quiet: bool,
+    /// More than usual.
+    pub verbose: bool,
+}
+
+impl Terminal {
+    /// As the options say.
+    pub fn new(general: &General) -> Self {
+        let colour = match general.colour {
+            Colour::Auto => ColorChoice::Auto,
+            Colour::Always => ColorChoice::AlwaysAnsi,
+            Colour::Never => ColorChoice::Never,
+        };
+        Self {
+            colour,
+            quiet: general.quiet,
+            verbose: general.verbose,
+        }
+    }
+
+    /// Standard output, buffered, for a command's results.
+    pub fn results(&self) -> impl Write + use<> {
+        io::BufWriter::new(AutoStream::new(io::stdout(), self.colour).lock())
+    }
+
+    /// Columns that standard output has.
+    pub fn width(&self) -> usize {
+        let asked = std::env::var("COLUMNS")
+            .ok()
+            .and_then(|columns| columns.parse().ok());
+        let seen = || terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));
+        asked.or_else(seen).unwrap_or(DEFAULT_WIDTH).clamp(40, 400)
+    }
+
+    /// Whether somebody watches standard error, so that progress is worth showing.
+    pub fn watched(&self) -> bool {
+        !self.quiet && io::stderr().is_terminal()
+    }
+
+    /// A line for whoever watches; not a result.
+    pub fn note(&self, text: &str) {
+        if !self.quiet {
+            self.to_stderr(text);
+        }
+    }
+
+    /// A problem, drawn with the lines it speaks of.
+    pub fn problem(&self, diagnostic: &Diagnostic) {
+        let colour =
+            AutoStream::new(io::stderr(), self.colour).current_choice() != ColorChoice::Never;
+        self.to_stderr(&format!("{}\n", diagnostic.render(self.width(), colour)));
+    }
+
+    fn to_stderr(&self, text: &str) {
+        let mut stream = AutoStream::new(io::stderr(), self.colour);
+        // Nothing can be done, or said, where standard error is closed.
+        let _ = writeln!(stream, "{text}");
+    }
+
+    /// Says what went wrong, if anything did, and gives the exit code.
+    pub fn finish(&self, outcome: Result<Answer, Failure>) -> ExitCode {
+        match outcome {
+            Ok(Answer::Yes) => ExitCode::SUCCESS,
+            Ok(Answer::No) => ExitCode::from(1),
+            Err(failure) if failure.is_closed_pipe() => ExitCode::SUCCESS,
+            Err(Failure::Input(diagnostics)) => {
+                for diagnostic in &diagnostics.0 {
+                    self.problem(diagnostic);
+                }
+                ExitCode::from(2)
+            }
+            Err(failure @ Failure::Request(_)) => {
+                self.to_stderr(&format!("{BAD}error{BAD:#}: {failure}"));
+                ExitCode::from(2)
+            }
+            Err(failure @ Failure::System { .. }) => {
+                self.to_stderr(&format!("{BAD}error{BAD:#}: {failure}"));
+                ExitCode::from(3)
+            }
+        }
+    }
+}

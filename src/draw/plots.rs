@@ -1,0 +1,290 @@
+//! The plots that slewsmith can make: values become charts here.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use super::chart::{Chart, LineStyle, Mark, Series, Shade};
+use crate::check::{AxisAbility, TorqueRule, TravelUnit};
+use crate::physics::band::BandKind;
+use crate::plan::{AxisMotion, Item, Motion};
+use crate::rig::{Axis, Rig};
+
+/// Points drawn for each segment of a motion that is not steady.
+const POINTS: usize = 24;
+/// Points of the pull-out curve.
+const CURVE: usize = 400;
+/// Share of the greatest torque below which the curve is not worth drawing.
+const TAIL: f64 = 0.08;
+/// Colours: of what is available, of what is asked for, of the bands.
+const AVAILABLE: usize = 0;
+const ASKED: usize = 1;
+const FORCED: usize = 4;
+const UNSTABLE: usize = 3;
+
+/// Speed over time of each axis, gathered item by item, up to a number of moves.
+#[derive(Debug)]
+pub struct SpeedOverTime<'a> {
+    rig: &'a Rig,
+    most: u64,
+    moves: u64,
+    time: f64,
+    points: Vec<Vec<(f64, f64)>>,
+}
+
+impl<'a> SpeedOverTime<'a> {
+    /// For at most so many moves.
+    pub fn new(rig: &'a Rig, most: u64) -> Self {
+        Self {
+            rig,
+            most,
+            moves: 0,
+            time: 0.0,
+            points: vec![vec![(0.0, 0.0)]; rig.axes.len()],
+        }
+    }
+
+    /// Takes in the next item; false once there is no room for more.
+    pub fn add(&mut self, item: &Item) -> bool {
+        match item {
+            Item::Move(planned) => {
+                if self.moves == self.most {
+                    return false;
+                }
+                self.moves += 1;
+                for motion in &planned.motion.axes {
+                    self.add_motion(motion);
+                }
+                self.time += planned.motion.duration;
+            }
+            Item::Dwell(seconds) => self.time += seconds,
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
+        }
+        true
+    }
+
+    fn add_motion(&mut self, motion: &AxisMotion) {
+        let axis = &self.rig.axes[motion.axis];
+        let unit = TravelUnit::of(axis);
+        let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
+        let points = &mut self.points[motion.axis];
+        let mut start = self.time;
+        points.push((start, 0.0));
+        for segment in &motion.segments {
+            let last = if segment.jerk == 0.0 { 1 } else { POINTS };
+            points.extend((0..=last).map(|point| {
+                let after = segment.duration * point as f64 / last as f64;
+                (start + after, segment.velocity_at(after) * scale)
+            }));
+            start += segment.duration;
+        }
+        points.push((start, 0.0));
+    }
+
+    /// The charts, one an axis.
+    pub fn charts(self) -> Vec<Chart> {
+        let end = self.time;
+        let several = self.rig.axes.len() > 1;
+        let axes = self.rig.axes.iter().zip(self.points).enumerate();
+        axes.map(|(number, (axis, mut points))| {
+            points.push((end, 0.0));
+            let unit = TravelUnit::of(axis).name;
+            Chart {
+                title: if several {
+                    format!("Speed of {} over time", axis.name)
+                } else {
+                    "Speed over time".to_owned()
+                },
+                x_label: "time (s)".to_owned(),
+                y_label: format!("speed ({unit}/s)"),
+                series: vec![Series {
+                    label: String::new(),
+                    points,
+                    colour: number,
+                    style: LineStyle::Filled,
+                }],
+                ..Chart::default()
+            }
+        })
+        .collect()
+    }
+}
+
+/// The torque-speed plane of one axis: what the motor can give, what is kept in
+/// reserve, the bands, and the paths of motions below it.
+#[derive(Debug)]
+pub struct TorquePlane<'a> {
+    axis: &'a Axis,
+    number: usize,
+    ability: &'a AxisAbility,
+    tolerance: f64,
+    seen: HashSet<*const Motion>,
+    kept: Vec<Arc<Motion>>,
+}
+
+/// Motions drawn in one plane at the most.
+const MOTIONS: usize = 64;
+
+impl<'a> TorquePlane<'a> {
+    /// For the axis `number` of `rig`.
+    pub fn new(rig: &'a Rig, number: usize, ability: &'a AxisAbility) -> Self {
+        Self {
+            axis: &rig.axes[number],
+            number,
+            ability,
+            tolerance: rig.timer.tolerance,
+            seen: HashSet::new(),
+            kept: Vec::new(),
+        }
+    }
+
+    /// Takes in a move's motion; equal ones count once.
+    pub fn add(&mut self, item: &Item) {
+        let Item::Move(planned) = item else { return };
+        let moves = planned
+            .motion
+            .axes
+            .iter()
+            .any(|motion| motion.axis == self.number);
+        if moves && self.kept.len() < MOTIONS && self.seen.insert(Arc::as_ptr(&planned.motion)) {
+            self.kept.push(Arc::clone(&planned.motion));
+        }
+    }
+
+    /// The chart.
+    pub fn chart(&self) -> Chart {
+        let unit = TravelUnit::of(self.axis);
+        // From the motor's speed (rad/s) to the load's.
+        let to_load =
+            unit.per_si / (self.axis.microstep_angle() * self.axis.microsteps_per_travel());
+        let per_step = to_load * self.axis.motor.full_step_angle();
+        let paths = self.paths(to_load);
+        let fastest = paths
+            .iter()
+            .flatten()
+            .map(|(speed, _)| *speed)
+            .fold(0.0, f64::max);
+        let end_hz = self.ability.pull_out.step_rate_at_share(TAIL);
+        let end_hz = if paths.is_empty() {
+            end_hz
+        } else {
+            end_hz
+                .min(2.5 * fastest / per_step)
+                .max(1.1 * fastest / per_step)
+        };
+        let curve = self.ability.pull_out.curve(end_hz, CURVE);
+        let share = 1.0 - self.axis.limits.torque_margin;
+        let scaled = |share: f64| {
+            curve
+                .iter()
+                .map(|at| (at.step_rate_hz * per_step, share * at.torque * 1e3))
+                .collect()
+        };
+        let source = if self.ability.pull_out.measured() {
+            "measured"
+        } else {
+            "computed"
+        };
+        let mut series = vec![
+            Series {
+                label: format!("pull-out torque ({source})"),
+                points: scaled(1.0),
+                colour: AVAILABLE,
+                style: LineStyle::Solid,
+            },
+            Series {
+                label: format!(
+                    "less the {:.0} % kept in reserve",
+                    self.axis.limits.torque_margin * 100.0
+                ),
+                points: scaled(share),
+                colour: AVAILABLE,
+                style: LineStyle::Dashed,
+            },
+        ];
+        series.extend(paths.into_iter().enumerate().map(|(index, points)| Series {
+            label: if index == 0 {
+                "asked for by the moves".to_owned()
+            } else {
+                String::new()
+            },
+            points,
+            colour: ASKED,
+            style: LineStyle::Solid,
+        }));
+        Chart {
+            title: format!("Torque of {} over speed", self.axis.name),
+            x_label: format!("speed of the load ({}/s)", unit.name),
+            y_label: "torque at the motor (mN·m)".to_owned(),
+            series,
+            bands: shades(self.ability, per_step, end_hz),
+            marks: Vec::new(),
+        }
+    }
+
+    /// The same chart with marked step rates (full steps/s), such as the start-stop
+    /// rate.
+    pub fn chart_with_marks(&self, marks: &[(String, f64)]) -> Chart {
+        let unit = TravelUnit::of(self.axis);
+        let to_load =
+            unit.per_si / (self.axis.microstep_angle() * self.axis.microsteps_per_travel());
+        let per_step = to_load * self.axis.motor.full_step_angle();
+        let mut chart = self.chart();
+        chart.marks = marks
+            .iter()
+            .map(|(label, hz)| Mark {
+                label: label.clone(),
+                at: hz * per_step,
+                colour: 2,
+            })
+            .collect();
+        chart
+    }
+
+    /// Speed and size of the torque asked for (mN·m) along each motion.
+    fn paths(&self, to_load: f64) -> Vec<Vec<(f64, f64)>> {
+        let rule = TorqueRule::new(
+            self.axis,
+            &self.ability.load,
+            &self.ability.pull_out,
+            self.tolerance,
+        );
+        let own = |motion: &Arc<Motion>| {
+            motion
+                .axes
+                .iter()
+                .find(|axis| axis.axis == self.number)
+                .cloned()
+        };
+        let motions = self.kept.iter().filter_map(own);
+        motions
+            .map(|motion| {
+                let margins = rule
+                    .instants(&motion)
+                    .map(|at| rule.margin(at, motion.direction));
+                margins
+                    .map(|margin| (margin.at.omega * to_load, margin.required * 1e3))
+                    .collect()
+            })
+            .collect()
+    }
+}
+
+/// The bands of an axis, from full steps/s to the load's speed.
+fn shades(ability: &AxisAbility, per_step: f64, end_hz: f64) -> Vec<Shade> {
+    ability
+        .bands
+        .iter()
+        .map(|band| {
+            let (label, colour) = match band.kind {
+                BandKind::Unstable => ("unstable band", UNSTABLE),
+                BandKind::Forced => ("forced band", FORCED),
+            };
+            Shade {
+                label: label.to_owned(),
+                from: band.from_step_rate_hz * per_step,
+                to: band.to_step_rate_hz.unwrap_or(end_hz) * per_step,
+                colour,
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,436 @@
+//! The commands as a user runs them: output, exit codes, files.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use tempfile::TempDir;
+
+/// A run of the program in an empty folder of its own.
+struct Bench {
+    folder: TempDir,
+}
+
+struct Outcome {
+    code: i32,
+    out: String,
+    err: String,
+}
+
+impl Bench {
+    fn new() -> Self {
+        Self {
+            folder: TempDir::new().unwrap(),
+        }
+    }
+
+    /// With the scenario that `new` writes.
+    fn with_scenario() -> Self {
+        let bench = Self::new();
+        assert_eq!(bench.run(&["new", "."]).code, 0);
+        bench
+    }
+
+    fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) -> &Self {
+        fs::write(self.file(name), text).unwrap();
+        self
+    }
+
+    /// Changes a text of a file; it has to be there.
+    fn edit(&self, name: &str, from: &str, to: &str) -> &Self {
+        let text = fs::read_to_string(self.file(name)).unwrap();
+        assert!(text.contains(from), "{from} is not in {name}");
+        self.write(name, &text.replace(from, to))
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_slewsmith"));
+        command
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .env_remove("COLUMNS");
+        command
+    }
+
+    fn run(&self, arguments: &[&str]) -> Outcome {
+        outcome(
+            self.command(arguments)
+                .stdin(Stdio::null())
+                .output()
+                .unwrap(),
+        )
+    }
+
+    fn run_with_input(&self, arguments: &[&str], input: &str) -> Outcome {
+        let mut child = self
+            .command(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        child
+            .stdin
+            .take()
+            .unwrap()
+            .write_all(input.as_bytes())
+            .unwrap();
+        outcome(child.wait_with_output().unwrap())
+    }
+
+    fn names(&self) -> Vec<String> {
+        let mut names: Vec<String> = fs::read_dir(self.folder.path())
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+}
+
+fn outcome(output: std::process::Output) -> Outcome {
+    Outcome {
+        code: output.status.code().unwrap_or(-1),
+        out: String::from_utf8(output.stdout).unwrap(),
+        err: String::from_utf8(output.stderr).unwrap(),
+    }
+}
+
+fn json(text: &str) -> serde_json::Value {
+    serde_json::from_str(text).unwrap_or_else(|error| panic!("{error} in\n{text}"))
+}
+
+#[test]
+fn a_new_scenario_passes_its_check_at_once() {
+    let bench = Bench::with_scenario();
+    let checked = bench.run(&["check", "turntable.moves"]);
+    assert_eq!(checked.code, 0, "{}{}", checked.out, checked.err);
+    assert!(checked.out.contains("May run: 8 moves"), "{}", checked.out);
+}
+
+#[test]
+fn new_leaves_files_alone_that_are_there() {
+    let bench = Bench::new();
+    bench.write("turntable.yaml", "mine");
+    let again = bench.run(&["new", "."]);
+    assert_eq!(again.code, 2);
+    assert!(again.err.contains("is there already"), "{}", again.err);
+    assert_eq!(bench.names(), ["turntable.yaml"]);
+    assert_eq!(
+        fs::read_to_string(bench.file("turntable.yaml")).unwrap(),
+        "mine"
+    );
+}
+
+#[test]
+fn a_move_beyond_the_torque_margin_is_refused_with_a_cure_that_works() {
+    let bench = Bench::with_scenario();
+    bench.edit(
+        "turntable.moves",
+        "accel 400 deg/s^2",
+        "accel 400000 deg/s^2",
+    );
+    let refused = bench.run(&["check", "turntable.moves", "--json"]);
+    assert_eq!(refused.code, 1, "{}{}", refused.out, refused.err);
+    let verdict = json(&refused.out);
+    assert_eq!(verdict["ok"], false);
+    let reason = &verdict["moves"][0]["reasons"][0];
+    assert_eq!(reason["code"], "torque-margin");
+    let cure = reason["cures"][0].as_str().unwrap();
+    // "accel 40000 → 12000 deg/s^2 with decel 40000 → 13000 deg/s^2"
+    let value = |word: &str| {
+        let (_, rest) = cure.split_once(word)?;
+        let (_, rest) = rest.split_once("→ ")?;
+        rest.split(' ').next()?.parse::<f64>().ok()
+    };
+    let accel = value("accel").unwrap_or_else(|| panic!("no accel in {cure}"));
+    let decel = value("decel").unwrap_or(400_000.0);
+    assert!(accel < 400_000.0, "{cure}");
+    bench.edit(
+        "turntable.moves",
+        "accel 400000 deg/s^2",
+        &format!("accel {accel} deg/s^2\ndecel {decel} deg/s^2"),
+    );
+    let cured = bench.run(&["check", "turntable.moves"]);
+    assert_eq!(cured.code, 0, "{}", cured.out);
+}
+
+#[test]
+fn the_json_of_check_has_the_fields_that_others_read() {
+    let bench = Bench::with_scenario();
+    let verdict = json(&bench.run(&["check", "turntable.moves", "--json"]).out);
+    assert_eq!(verdict["ok"], true);
+    assert!(verdict["total_time_s"].as_f64().unwrap() > 2.0);
+    assert!(verdict["findings"].is_array());
+    let moves = verdict["moves"].as_array().unwrap();
+    assert_eq!(moves.len(), 8);
+    for (index, one) in moves.iter().enumerate() {
+        assert_eq!(one["index"], index);
+        assert_eq!(one["axis"], "table");
+        assert_eq!(one["steps"], 800);
+        assert_eq!(one["shape"], "trapezoid");
+        assert_eq!(one["verdict"], "pass");
+        for field in [
+            "line",
+            "from_deg",
+            "to_deg",
+            "target_error_deg",
+            "duration_s",
+            "peak_speed_deg_s",
+            "peak_accel_deg_s2",
+        ] {
+            assert!(one[field].is_number(), "{field} of {one}");
+        }
+        for field in ["least", "at_speed_deg_s", "required_nm", "available_nm"] {
+            assert!(one["torque_margin"][field].is_number(), "{field} of {one}");
+        }
+        assert!(one["bands"].is_array() && one["reasons"].is_array());
+    }
+    assert_eq!(moves[7]["to_deg"], 360.0);
+}
+
+#[test]
+fn the_json_of_plan_has_the_fields_that_others_read() {
+    let bench = Bench::with_scenario();
+    let plan = json(&bench.run(&["plan", "turntable.moves", "--json"]).out);
+    let first = &plan["moves"][0];
+    assert_eq!(first["index"], 0);
+    assert_eq!(first["axis"], "table");
+    let segments = first["segments"].as_array().unwrap();
+    let total: f64 = segments
+        .iter()
+        .map(|segment| segment["duration_s"].as_f64().unwrap())
+        .sum();
+    approx::assert_relative_eq!(
+        total,
+        first["duration_s"].as_f64().unwrap(),
+        max_relative = 1e-9
+    );
+    for field in [
+        "duration_s",
+        "position_deg",
+        "speed_deg_s",
+        "accel_deg_s2",
+        "jerk_deg_s3",
+    ] {
+        assert!(segments[0][field].is_number(), "{field}");
+    }
+}
+
+#[test]
+fn emit_refuses_a_program_whose_check_fails_and_writes_nothing() {
+    let bench = Bench::with_scenario();
+    bench.edit(
+        "turntable.moves",
+        "accel 400 deg/s^2",
+        "accel 400000 deg/s^2",
+    );
+    for format in ["csv", "json", "vcd", "c"] {
+        let refused = bench.run(&["emit", "turntable.moves", "--as", format, "-o", "out"]);
+        assert_eq!(refused.code, 1, "{}", refused.err);
+        assert!(!bench.file("out").exists());
+        let forced = bench.run(&[
+            "emit",
+            "turntable.moves",
+            "--as",
+            format,
+            "-o",
+            "out",
+            "--unchecked",
+        ]);
+        assert_eq!(forced.code, 0, "{}", forced.err);
+        let text = fs::read_to_string(bench.file("out")).unwrap();
+        assert!(
+            text.contains("pulls out"),
+            "the failure is not in the {format}:\n{}",
+            &text[..text.len().min(500)]
+        );
+        fs::remove_file(bench.file("out")).unwrap();
+    }
+}
+
+#[test]
+fn emitted_csv_has_a_step_for_every_microstep_and_the_outputs() {
+    let bench = Bench::with_scenario();
+    let csv = bench.run(&["emit", "turntable.moves", "--as", "csv"]);
+    assert_eq!(csv.code, 0, "{}", csv.err);
+    let lines: Vec<&str> = csv
+        .out
+        .lines()
+        .filter(|line| !line.starts_with('#'))
+        .collect();
+    assert_eq!(lines[0], "tick,event,name,value");
+    let steps = lines
+        .iter()
+        .filter(|line| line.contains(",step,table,1"))
+        .count();
+    assert_eq!(
+        steps,
+        200 * 16 * 2,
+        "a turn of the load is two of the motor"
+    );
+    assert_eq!(
+        lines
+            .iter()
+            .filter(|line| line.contains(",output,ready,1"))
+            .count(),
+        8
+    );
+}
+
+#[test]
+fn what_is_wrong_with_the_input_ends_with_2_and_a_place() {
+    let bench = Bench::with_scenario();
+    bench.edit("turntable.moves", "speed 120 deg/s", "sped 120 deg/s");
+    let wrong = bench.run(&["check", "turntable.moves"]);
+    assert_eq!(wrong.code, 2);
+    assert!(wrong.err.contains("turntable.moves:5:1"), "{}", wrong.err);
+    assert!(wrong.err.contains("speed"), "{}", wrong.err);
+    assert_eq!(wrong.out, "");
+    let missing = bench.run(&["check", "nowhere.moves"]);
+    assert_eq!(missing.code, 2);
+    assert!(missing.err.contains("nowhere.moves"), "{}", missing.err);
+}
+
+#[test]
+fn a_script_without_a_rig_says_how_to_name_one() {
+    let bench = Bench::new();
+    let wrong = bench.run_with_input(&["check", "-"], "turn by 1 deg\n");
+    assert_eq!(wrong.code, 2);
+    assert!(wrong.err.contains("rig \"rig.yaml\""), "{}", wrong.err);
+}
+
+#[test]
+fn a_script_comes_from_standard_input_too() {
+    let bench = Bench::with_scenario();
+    let script = fs::read_to_string(bench.file("turntable.moves")).unwrap();
+    let checked = bench.run_with_input(&["check", "-"], &script);
+    assert_eq!(checked.code, 0, "{}", checked.err);
+}
+
+#[test]
+fn a_file_that_cannot_be_written_ends_with_3_and_leaves_nothing() {
+    let bench = Bench::with_scenario();
+    let before = bench.names();
+    let failed = bench.run(&[
+        "emit",
+        "turntable.moves",
+        "--as",
+        "csv",
+        "-o",
+        "no/such/folder/out.csv",
+    ]);
+    assert_eq!(failed.code, 3, "{}", failed.err);
+    assert_eq!(bench.names(), before);
+}
+
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let bench = Bench::with_scenario();
+    bench.edit("turntable.moves", "let stops = 8", "let stops = 80000");
+    for arguments in [
+        ["emit", "turntable.moves", "--as", "csv"].as_slice(),
+        &["plan", "turntable.moves", "--json"],
+    ] {
+        let mut child = bench
+            .command(arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut start = [0u8; 16];
+        std::io::Read::read_exact(child.stdout.as_mut().unwrap(), &mut start).unwrap();
+        drop(child.stdout.take());
+        let ended = outcome(child.wait_with_output().unwrap());
+        assert_eq!((ended.code, ended.err.as_str()), (0, ""), "{arguments:?}");
+    }
+}
+
+#[test]
+fn the_same_input_gives_the_same_bytes() {
+    let bench = Bench::with_scenario();
+    for format in ["csv", "json", "vcd", "c"] {
+        let once = bench.run(&["emit", "turntable.moves", "--as", format]).out;
+        assert!(!once.is_empty());
+        assert_eq!(
+            once,
+            bench.run(&["emit", "turntable.moves", "--as", format]).out
+        );
+    }
+}
+
+#[test]
+fn a_repeat_of_a_thousand_million_starts_at_once() {
+    let bench = Bench::with_scenario();
+    bench.edit("turntable.moves", "let stops = 8", "let stops = 1000000000");
+    let mut child = bench
+        .command(&["plan", "turntable.moves", "--json"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut start = vec![0u8; 4096];
+    std::io::Read::read_exact(child.stdout.as_mut().unwrap(), &mut start).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    assert!(String::from_utf8_lossy(&start).contains("\"index\":0"));
+}
+
+#[test]
+fn plots_are_pictures() {
+    let bench = Bench::with_scenario();
+    for input in ["turntable.moves", "turntable.yaml"] {
+        for (output, begins) in [("plot.svg", b"<svg".as_slice()), ("plot.png", b"\x89PNG")] {
+            let drawn = bench.run(&["plot", input, "-o", output]);
+            assert_eq!(drawn.code, 0, "{}", drawn.err);
+            let bytes = fs::read(bench.file(output)).unwrap();
+            assert!(bytes.starts_with(begins), "{output}");
+            assert!(bytes.len() > 2000, "{output} has {} bytes", bytes.len());
+        }
+    }
+    assert_eq!(
+        bench
+            .run(&["plot", "turntable.moves", "-o", "plot.gif"])
+            .code,
+        2
+    );
+}
+
+/// Every file of a folder of the project with that ending.
+fn project_files(folder: &str, ending: &str) -> Vec<PathBuf> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);
+    let mut files: Vec<PathBuf> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|end| end == ending))
+        .collect();
+    files.sort();
+    files
+}
+
+#[test]
+fn every_example_gets_the_verdict_that_it_announces() {
+    let bench = Bench::new();
+    let scripts = project_files("examples", "moves");
+    assert!(scripts.len() >= 3, "{scripts:?}");
+    for script in scripts {
+        let text = fs::read_to_string(&script).unwrap();
+        let refused = text.contains("`check` refuses it");
+        let checked = bench.run(&["check", script.to_str().unwrap()]);
+        assert_eq!(
+            checked.code,
+            i32::from(refused),
+            "{}\n{}{}",
+            script.display(),
+            checked.out,
+            checked.err
+        );
+        if refused {
+            assert!(checked.out.contains("cure: "), "{}", checked.out);
+        }
+    }
+}
