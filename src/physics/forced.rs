@@ -17,7 +17,7 @@
 //! **Where the rule is not trusted.** The spring softens with swing and the rotor can fall
 //! out of step altogether; with steps as coarse as full and half steps, and wherever the
 //! rule's own sum comes near the limit, the machine is run at that speed
-//! ([`hold_speed`](super::machine::hold_speed)) and the band says so. The rule alone
+//! ([`swings_past`]) and the band says so. The rule alone
 //! clears the rest.
 
 use std::f64::consts::{PI, TAU};
@@ -25,8 +25,8 @@ use std::f64::consts::{PI, TAU};
 use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
-use super::linear::swing;
-use super::machine::{Machine, hold_speed};
+use super::linear::{Swing, current_swing, swing};
+use super::machine::{Feed, Machine, swings_past};
 
 /// Peak lag beyond its standing value that makes a speed bad (electrical degrees).
 pub const LAG_LIMIT_DEG: f64 = 45.0;
@@ -49,7 +49,7 @@ struct Search {
     from: f64,
     /// Length of a run in radians of the natural frequency.
     swings: f64,
-    /// Whether edges are bisected; otherwise half a ratio is added to either side.
+    /// Whether edges are bisected; otherwise they lie at the nearest good speeds.
     bisect: bool,
 }
 
@@ -58,14 +58,14 @@ impl Effort {
         match self {
             Self::Quick => Search {
                 ratio: 1.05,
-                from: 0.2,
-                swings: 90.0,
+                from: 0.15,
+                swings: 120.0,
                 bisect: false,
             },
             Self::Thorough => Search {
                 ratio: 1.03,
                 from: 0.1,
-                swings: 200.0,
+                swings: 300.0,
                 bisect: true,
             },
         }
@@ -85,6 +85,13 @@ const HARMONICS: u32 = 4;
 const COARSE: u32 = 2;
 /// … unless the damping is at least this.
 const WELL_DAMPED: f64 = 0.3;
+/// A damping ratio that a regulated drive without any viscous drag does not reach: then
+/// nothing takes energy out of the swings that the steps feed …
+const UNDAMPED: f64 = 0.01;
+/// … and bands that the runs leave closer than this are one.
+const MERGED: f64 = 1.15;
+/// Bands are this much wider at either end than the runs found them.
+const PADDING: f64 = 1.02;
 /// Width to which an edge is bisected.
 const EDGE_WIDTH: f64 = 1.01;
 
@@ -93,43 +100,90 @@ const EDGE_WIDTH: f64 = 1.01;
 pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Band> {
     let search = effort.search();
     let natural = machine.natural_frequency() / TAU;
-    let rates: Vec<f64> = std::iter::successors(Some(search.from * natural), |rate| {
-        Some(rate * search.ratio)
-    })
-    .take_while(|rate| *rate <= TO_NATURAL * natural)
-    .collect();
-    let seconds = search.swings / machine.natural_frequency();
+    let rough = rough_below(machine).map(|share| share * natural);
+    let from = rough.unwrap_or(0.0).max(search.from * natural);
+    let rates: Vec<f64> = std::iter::successors(Some(from), |rate| Some(rate * search.ratio))
+        .take_while(|rate| *rate <= TO_NATURAL * natural)
+        .collect();
     let trial = |rate: f64| {
-        !inside(known, rate) && is_suspect(machine, rate) && is_bad(machine, rate, seconds)
+        !inside(known, rate)
+            && suspect(machine, rate).is_some_and(|swing| {
+                // What is damped shows its worst within some time constants.
+                let swings = search.swings.min(60.0 + 8.0 / swing.zeta.max(1e-3));
+                let seconds = swings / machine.natural_frequency();
+                swings_past(machine, rate, seconds, LAG_LIMIT_DEG)
+            })
     };
     let bad: Vec<bool> = rates.par_iter().map(|rate| trial(*rate)).collect();
 
-    // Runs of bad speeds, with the good speeds (or the ends of the scan) around them.
+    let runs: Vec<(f64, f64)> = runs_of(&bad)
+        .into_par_iter()
+        .map(|(first, last)| {
+            let end = |bad: usize, good: Option<usize>| match good {
+                Some(good) if search.bisect => edge(rates[bad], rates[good], trial),
+                Some(good) => rates[good],
+                None => rates[bad],
+            };
+            let from = end(first, first.checked_sub(1));
+            let to = end(last, Some(last + 1).filter(|k| *k < rates.len()));
+            (from / PADDING, to * PADDING)
+        })
+        .collect();
+
+    let mut bands: Vec<Band> = rough
+        .map(|to| band(0.0, to, FoundBy::ForcedResponse))
+        .into_iter()
+        .collect();
+    for (from, to) in runs {
+        match bands.last_mut() {
+            Some(Band {
+                to_step_rate_hz: Some(end),
+                found_by,
+                ..
+            }) if from <= MERGED * *end => {
+                *end = end.max(to);
+                *found_by = FoundBy::Simulation;
+            }
+            _ => bands.push(band(from, to, FoundBy::Simulation)),
+        }
+    }
+    bands
+}
+
+fn band(from: f64, to: f64, found_by: FoundBy) -> Band {
+    Band {
+        kind: BandKind::Forced,
+        from_step_rate_hz: from,
+        to_step_rate_hz: Some(to),
+        found_by,
+    }
+}
+
+/// First and last of every run of neighbouring bad speeds.
+fn runs_of(bad: &[bool]) -> Vec<(usize, usize)> {
     let mut runs: Vec<(usize, usize)> = Vec::new();
     for (k, _) in bad.iter().enumerate().filter(|(_, bad)| **bad) {
         match runs.last_mut() {
-            Some((_, last)) if k <= *last + 1 => *last = k,
+            Some((_, last)) if k == *last + 1 => *last = k,
             _ => runs.push((k, k)),
         }
     }
-    runs.par_iter()
-        .map(|&(first, last)| {
-            let half = search.ratio.sqrt();
-            let (mut from, mut to) = (rates[first] / half, rates[last] * half);
-            if search.bisect && first > 0 {
-                from = edge(rates[first], rates[first - 1], trial);
-            }
-            if search.bisect && last + 1 < rates.len() {
-                to = edge(rates[last], rates[last + 1], trial);
-            }
-            Band {
-                kind: BandKind::Forced,
-                from_step_rate_hz: from,
-                to_step_rate_hz: Some(to),
-                found_by: FoundBy::Simulation,
-            }
-        })
-        .collect()
+    runs
+}
+
+/// The share of the natural frequency below which a regulated drive with coarse steps and
+/// nothing to damp it is rough everywhere: its resonances at f_n/(k m) are so wide, and
+/// so close, that there is no gap between them to rely on.
+fn rough_below(machine: &Machine) -> Option<f64> {
+    let Feed::Regulated { peak_current, .. } = machine.feed else {
+        return None;
+    };
+    let undamped = current_swing(machine, peak_current, 0.0)?.zeta < UNDAMPED;
+    match machine.microsteps() {
+        1 => undamped.then_some(1.3),
+        m @ 2..=4 => undamped.then_some(1.15 / f64::from(m)),
+        _ => None,
+    }
 }
 
 fn inside(bands: &[Band], rate: f64) -> bool {
@@ -152,24 +206,20 @@ fn edge(bad: f64, good: f64, trial: impl Fn(f64) -> bool) -> f64 {
     good
 }
 
-/// Whether a run at the speed loses synchronism or swings past the limit.
-fn is_bad(machine: &Machine, rate: f64, seconds: f64) -> bool {
-    let outcome = hold_speed(machine, rate, 0.0, seconds);
-    outcome.lost || outcome.peak_lag_excess_deg > LAG_LIMIT_DEG
-}
-
-/// Whether the closed rule cannot clear the speed.
-fn is_suspect(machine: &Machine, rate: f64) -> bool {
-    let Some(swing) = swing(machine, machine.speed_of(rate), torque(machine, rate)) else {
-        // More load than the motor carries there: not a matter of bands.
-        return false;
-    };
-    if machine.microsteps() <= COARSE && swing.zeta < WELL_DAMPED {
-        return true;
-    }
+/// The swing at a speed that the closed rule cannot clear.
+fn suspect(machine: &Machine, rate: f64) -> Option<Swing> {
+    // None where the load is more than the motor carries: not a matter of bands.
+    let swing = swing(machine, machine.speed_of(rate), torque(machine, rate))?;
+    let coarse = machine.microsteps() <= COARSE && swing.zeta < WELL_DAMPED;
+    // Detent modulates the spring by 4 Td/(K I) at f, which alone makes swings grow
+    // around f = 2 f_n where the damping is less than a quarter of that (Mathieu).
+    let modulation = 4.0 * machine.detent_torque / machine.holding_torque();
+    let detuning = (TAU * rate / (2.0 * swing.omega) - 1.0).abs();
+    let modulated = modulation > 4.0 * swing.zeta && detuning < 0.1 + modulation;
     let used = (torque(machine, rate) / machine.holding_torque()).min(1.0);
     let limit = LAG_LIMIT_DEG + 0.5 * machine.microstep_electrical().to_degrees();
-    predicted_swing(machine, rate) > CLEARED * (1.0 - used) * limit
+    let swings = predicted_swing(machine, rate) > CLEARED * (1.0 - used) * limit;
+    (coarse || modulated || swings).then_some(swing)
 }
 
 /// The torque (N·m) that the machine's load asks for at a rate of full steps a second.
