@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use crate::rig::Axis;
+
 /// A range of speeds to keep away from, in full steps a second of the motor.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Band {
@@ -14,6 +16,25 @@ pub struct Band {
     pub to_step_rate_hz: Option<f64>,
     /// How it was found.
     pub found_by: FoundBy,
+}
+
+impl Band {
+    /// Whether a rate of full steps a second lies in the band.
+    pub fn contains(&self, step_rate_hz: f64) -> bool {
+        self.from_step_rate_hz <= step_rate_hz
+            && self.to_step_rate_hz.is_none_or(|to| step_rate_hz <= to)
+    }
+
+    /// The band's edges as speeds of the load of `axis`: rad/s, or m/s where the axis is
+    /// linear.
+    pub fn load_speeds(&self, axis: &Axis) -> (f64, Option<f64>) {
+        let full_steps = axis.microsteps_per_travel() / f64::from(axis.drive.microsteps());
+        let speed = |rate: f64| rate / full_steps;
+        (
+            speed(self.from_step_rate_hz),
+            self.to_step_rate_hz.map(speed),
+        )
+    }
 }
 
 /// What goes wrong in a band.

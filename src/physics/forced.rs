@@ -58,7 +58,7 @@ impl Effort {
         match self {
             Self::Quick => Search {
                 ratio: 1.05,
-                from: 0.15,
+                from: 0.11,
                 swings: 120.0,
                 bisect: false,
             },
@@ -86,10 +86,18 @@ const COARSE: u32 = 2;
 /// … unless the damping is at least this.
 const WELL_DAMPED: f64 = 0.3;
 /// A damping ratio that a regulated drive without any viscous drag does not reach: then
-/// nothing takes energy out of the swings that the steps feed …
+/// nothing takes energy out of the swings that the steps feed.
 const UNDAMPED: f64 = 0.01;
-/// … and bands that the runs leave closer than this are one.
-const MERGED: f64 = 1.15;
+/// Full steps are rough everywhere with less damping than this.
+const LITTLE_DAMPED: f64 = 0.025;
+/// Bands that lie closer than this are one …
+const MERGED: f64 = 1.06;
+/// … or than this in full step with a load above [`LOADED`] of the holding torque: between
+/// them a large swing can live beside the small one, and how the speed was come by
+/// decides which.
+const MERGED_LOADED: f64 = 1.35;
+/// See [`MERGED_LOADED`].
+const LOADED: f64 = 0.15;
 /// Bands are this much wider at either end than the runs found them.
 const PADDING: f64 = 1.02;
 /// Width to which an edge is bisected.
@@ -134,13 +142,18 @@ pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Ba
         .map(|to| band(0.0, to, FoundBy::ForcedResponse))
         .into_iter()
         .collect();
+    let loaded = machine.constant_torque + machine.friction > LOADED * machine.holding_torque();
+    let merged = match machine.microsteps() {
+        1 if loaded => MERGED_LOADED,
+        _ => MERGED,
+    };
     for (from, to) in runs {
         match bands.last_mut() {
             Some(Band {
                 to_step_rate_hz: Some(end),
                 found_by,
                 ..
-            }) if from <= MERGED * *end => {
+            }) if from <= merged * *end => {
                 *end = end.max(to);
                 *found_by = FoundBy::Simulation;
             }
@@ -172,24 +185,22 @@ fn runs_of(bad: &[bool]) -> Vec<(usize, usize)> {
 }
 
 /// The share of the natural frequency below which a regulated drive with coarse steps and
-/// nothing to damp it is rough everywhere: its resonances at f_n/(k m) are so wide, and
+/// next to nothing to damp it is rough everywhere: its resonances at f_n/(k m) are so wide, and
 /// so close, that there is no gap between them to rely on.
 fn rough_below(machine: &Machine) -> Option<f64> {
     let Feed::Regulated { peak_current, .. } = machine.feed else {
         return None;
     };
-    let undamped = current_swing(machine, peak_current, 0.0)?.zeta < UNDAMPED;
+    let zeta = current_swing(machine, peak_current, 0.0)?.zeta;
     match machine.microsteps() {
-        1 => undamped.then_some(1.3),
-        m @ 2..=4 => undamped.then_some(1.15 / f64::from(m)),
+        1 => (zeta < LITTLE_DAMPED).then_some(1.3),
+        m @ 2..=4 => (zeta < UNDAMPED).then_some(1.15 / f64::from(m)),
         _ => None,
     }
 }
 
 fn inside(bands: &[Band], rate: f64) -> bool {
-    bands.iter().any(|band| {
-        band.from_step_rate_hz <= rate && band.to_step_rate_hz.is_none_or(|to| rate <= to)
-    })
+    bands.iter().any(|band| band.contains(rate))
 }
 
 /// The edge between a `bad` and a `good` speed: the good side of it.
