@@ -400,6 +400,104 @@ fn plots_are_pictures() {
     );
 }
 
+/// A script of the examples.
+fn example(name: &str) -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("examples")
+        .join(name)
+        .display()
+        .to_string()
+}
+
+#[test]
+fn a_move_with_torque_to_spare_is_refused_in_an_unstable_band_and_loses_steps_there() {
+    let bench = Bench::new();
+    let refused = json(
+        &bench
+            .run(&["check", &example("shutter.moves"), "--simulate", "--json"])
+            .out,
+    );
+    let first = &refused["moves"][0];
+    let least = first["torque_margin"]["least"].as_f64().unwrap();
+    assert!(least > 0.4, "torque alone would let it pass: {least}");
+    assert_eq!(first["reasons"][0]["code"], "unstable-band");
+    assert!(refused["simulation"]["lost_steps"].as_u64().unwrap() > 0);
+    let cured = bench.run(&["check", &example("shutter-cured.moves"), "--simulate"]);
+    assert_eq!(cured.code, 0, "{}", cured.out);
+    assert!(cured.out.contains("no step lost"), "{}", cured.out);
+}
+
+#[test]
+fn a_cruise_in_a_bad_band_is_moved_out_of_it_unless_the_script_allows_it() {
+    let bench = Bench::new();
+    let text = fs::read_to_string(example("shutter.moves")).unwrap();
+    let rig = example("shutter.yaml");
+    let script = text
+        .replace("bands allow\n", "")
+        .replace("shutter.yaml", &rig);
+    bench.write("avoid.moves", &script);
+    let moved = bench.run(&["check", "avoid.moves", "--simulate", "--json"]);
+    assert_eq!(moved.code, 0, "{}", moved.out);
+    assert_eq!(
+        json(&moved.out)["moves"][0]["changes"][0]["code"],
+        "cruise-moved"
+    );
+}
+
+#[test]
+fn a_start_speed_above_the_start_stop_rate_is_refused() {
+    let bench = Bench::with_scenario();
+    bench.edit(
+        "turntable.moves",
+        "speed 120 deg/s",
+        "speed 300 deg/s\nstart 299 deg/s",
+    );
+    let refused = bench.run(&["check", "turntable.moves", "--json"]);
+    let reasons = json(&refused.out)["moves"][0]["reasons"].to_string();
+    assert!(reasons.contains("start-speed"), "{reasons}");
+}
+
+#[test]
+fn motor_coils_and_simulate_answer_in_json() {
+    let bench = Bench::with_scenario();
+    let sheet = json(
+        &bench
+            .run(&["motor", "turntable.yaml", "--json", "--plot", "sheet.svg"])
+            .out,
+    );
+    let axis = &sheet["axes"][0];
+    for field in ["natural_frequency_hz", "start_stop_rate_hz"] {
+        assert!(axis[field].as_f64().unwrap() > 10.0, "{field}");
+    }
+    for field in ["step_rate_hz", "speed_deg_s", "torque_nm"] {
+        assert!(axis["pull_out"][0][field].is_number(), "{field}");
+    }
+    assert!(axis["bands"].is_array() && axis["heat"]["running"]["copper_w"].is_number());
+    assert!(bench.file("sheet.svg").exists());
+    let coils = bench.run(&["coils", "turntable.yaml", "--json"]);
+    assert_eq!(coils.code, 0, "{}", coils.err);
+    json(&coils.out);
+    let played = bench.run(&[
+        "simulate",
+        "turntable.moves",
+        "--json",
+        "--trace",
+        "trace.csv",
+    ]);
+    assert_eq!(played.code, 0, "{}", played.err);
+    let outcome = json(&played.out);
+    assert_eq!(outcome["ok"], true);
+    assert_eq!(outcome["lost_steps"], 0);
+    assert_eq!(outcome["moves"].as_array().unwrap().len(), 8);
+    let trace = fs::read_to_string(bench.file("trace.csv")).unwrap();
+    assert!(
+        trace.starts_with("time_s,axis,commanded_deg"),
+        "{}",
+        &trace[..80]
+    );
+    assert!(trace.lines().count() > 2000);
+}
+
 /// Every file of a folder of the project with that ending.
 fn project_files(folder: &str, ending: &str) -> Vec<PathBuf> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);

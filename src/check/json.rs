@@ -44,6 +44,7 @@ impl MoveCheck {
                 object.insert("bands".into(), check.bands.iter().map(band).collect());
                 object.insert("verdict".into(), json!(Verdict::of(&check.findings).word()));
                 object.insert("reasons".into(), json!(check.findings));
+                object.insert("changes".into(), json!(self.changes));
                 Value::Object(object)
             })
             .collect()

@@ -11,7 +11,7 @@ mod json;
 mod torque;
 
 use std::collections::HashMap;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 pub use crossing::Crossing;
 pub use cure::TravelUnit;
@@ -22,11 +22,11 @@ use crate::physics::band::{Band, BandKind};
 use crate::physics::heat::{Heat, HeatWarning};
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
-use crate::physics::{Effort, bands};
-use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
+use crate::physics::{Effort, Machine, StartStop, bands, start_stop};
+use crate::plan::{AxisMotion, Change, ChangeKind, Item, Motion, PlannedMove};
 use crate::rig::{Axis, Rig};
 use crate::schedule::timer::{self, TimerProblem};
-use crate::units::{Rounded, Torque};
+use crate::units::{Rounded, Time, Torque};
 
 /// Motions remembered at the most; past it the memory starts afresh.
 const REMEMBERED: usize = 4096;
@@ -47,6 +47,7 @@ pub struct AxisAbility {
     pub bands: Vec<Band>,
     /// Heat and what is to be said about it.
     pub heat: Heat,
+    start_stop: OnceLock<StartStop>,
 }
 
 impl AxisAbility {
@@ -57,7 +58,15 @@ impl AxisAbility {
             pull_out: PullOut::of(axis),
             bands: bands(axis, effort),
             heat: Heat::of(axis),
+            start_stop: OnceLock::new(),
         }
+    }
+
+    /// The start-stop rate of `axis`, sought in the simulator when it is first asked
+    /// for, which takes some tenths of a second.
+    pub fn start_stop(&self, axis: &Axis) -> &StartStop {
+        self.start_stop
+            .get_or_init(|| start_stop(&Machine::of(axis)))
     }
 }
 
@@ -102,6 +111,8 @@ pub struct MoveCheck {
     pub planned: PlannedMove,
     /// What was found; shared between equal motions.
     pub check: Arc<MotionCheck>,
+    /// What the planner did otherwise than asked.
+    pub changes: Vec<Finding>,
 }
 
 /// What a whole program comes to.
@@ -206,9 +217,14 @@ impl<'a> Checker<'a> {
                 summary.first_failure = Some((planned.line, failure.message.clone()));
             }
         }
+        let changes = planned
+            .changes
+            .iter()
+            .map(|change| change_finding(self.rig, change));
         MoveCheck {
             planned: planned.clone(),
             check,
+            changes: changes.collect(),
         }
     }
 
@@ -268,6 +284,7 @@ impl<'a> Checker<'a> {
                 .iter()
                 .filter_map(|crossing| band_finding(axis, crossing)),
         );
+        findings.extend(self.start_finding(motion));
         let own = problems
             .iter()
             .filter(|problem| problem.axis == motion.axis);
@@ -281,6 +298,63 @@ impl<'a> Checker<'a> {
             bands: crossings,
             findings,
         }
+    }
+
+    /// Ramps that begin or end at a speed have to begin and end below the start-stop
+    /// rate.
+    fn start_finding(&self, motion: &AxisMotion) -> Option<Finding> {
+        let axis = &self.rig.axes[motion.axis];
+        let ends = [
+            motion.segments.first().map(|segment| segment.velocity),
+            motion
+                .segments
+                .last()
+                .map(|segment| segment.velocity_at(segment.duration)),
+        ];
+        let fastest = ends.into_iter().flatten().fold(0.0, f64::max);
+        // What arithmetic leaves at the end of a ramp to rest is no start speed.
+        if motion.limits.start <= 0.0 || fastest < 1e-6 * motion.limits.start {
+            return None;
+        }
+        let microsteps = f64::from(axis.drive.microsteps());
+        let rate = fastest / microsteps * (1.0 + self.rig.timer.tolerance);
+        let start_stop = self.abilities[motion.axis].start_stop(axis);
+        let unit = TravelUnit::of(axis);
+        let to_load = unit.per_si * microsteps / axis.microsteps_per_travel();
+        let (severity, what) = if !start_stop.allows(rate) {
+            (
+                Weight::Failure,
+                "the motor does not start at that rate in the simulator",
+            )
+        } else if rate > start_stop.quoted() {
+            (
+                Weight::Warning,
+                "that is above the share of the start-stop rate that is safe to use",
+            )
+        } else {
+            return None;
+        };
+        let message = format!(
+            "ramps begin or end at {} {}/s: {what}",
+            Rounded(rate * to_load),
+            unit.name
+        );
+        let mut cures = vec!["start 0".to_owned()];
+        if start_stop.allows(start_stop.quoted()) {
+            cures.insert(
+                0,
+                format!(
+                    "start {} {}/s at most",
+                    Rounded(start_stop.quoted() * to_load),
+                    unit.name
+                ),
+            );
+        }
+        Some(
+            Finding::new("start-speed", severity, message)
+                .cures(cures)
+                .axis(&axis.name),
+        )
     }
 
     fn torque_finding(
@@ -327,6 +401,36 @@ impl<'a> Checker<'a> {
                 .axis(&axis.name),
         )
     }
+}
+
+/// What the planner did otherwise than asked.
+fn change_finding(rig: &Rig, change: &Change) -> Finding {
+    let axis = &rig.axes[change.axis];
+    let unit = TravelUnit::of(axis);
+    let to_load = unit.per_si * f64::from(axis.drive.microsteps()) / axis.microsteps_per_travel();
+    let finding = match change.kind {
+        ChangeKind::CruiseMoved { from, to } => Finding::new(
+            "cruise-moved",
+            Weight::Note,
+            format!(
+                "to keep out of a bad band it cruises at {} instead of {} {}/s, which takes {} longer; `bands allow` turns this off",
+                Rounded(to * to_load),
+                Rounded(from * to_load),
+                unit.name,
+                Time::new(change.cost)
+            ),
+        ),
+        ChangeKind::CruiseStays { at } => Finding::new(
+            "cruise-stays",
+            Weight::Note,
+            format!(
+                "no allowed speed lies outside the bad band around {} {}/s",
+                Rounded(at * to_load),
+                unit.name
+            ),
+        ),
+    };
+    finding.axis(&axis.name)
 }
 
 /// What can be said of an axis before it moves.

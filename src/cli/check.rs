@@ -15,6 +15,7 @@ use super::{Answer, Failure, Terminal};
 use crate::check::{AxisCheck, Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
 use crate::plan::Motion;
 use crate::rig::Rig;
+use crate::simulate::{Options, Outcome};
 use crate::units::{Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
@@ -30,6 +31,9 @@ pub struct Check {
     /// Print JSON.
     #[arg(long)]
     json: bool,
+    /// Play the ticks into the motor model too; a lost step fails the check.
+    #[arg(long)]
+    simulate: bool,
 }
 
 impl Check {
@@ -39,23 +43,42 @@ impl Check {
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = Job::load(&self.script)?;
-        let abilities = job.abilities();
-        let checker = Checker::new(&job.rig, &abilities);
+        let simulated = if self.simulate {
+            Some(super::simulate::play(
+                &job,
+                &Options::default(),
+                None,
+                terminal,
+            )?)
+        } else {
+            None
+        };
+        let checker = Checker::new(&job.rig, job.abilities());
         let printing = Failure::system("cannot print the verdict");
         let mut out = terminal.results();
         let ok = if self.json {
-            json(&job, checker, &mut out)?
+            json(&job, checker, simulated.as_ref(), &mut out)?
         } else {
             people(&job, checker, &mut out, terminal)?
         };
+        if let Some(outcome) = simulated.as_ref().filter(|_| !self.json) {
+            let text = super::simulate::conclusion(outcome);
+            out.write_all(text.as_bytes())
+                .map_err(Failure::system("cannot print the verdict"))?;
+        }
         out.flush().map_err(printing)?;
-        Ok(Answer::of(ok))
+        Ok(Answer::of(ok && simulated.is_none_or(|outcome| outcome.ok)))
     }
 }
 
 /// Writes the moves as they are checked. `ok` and the total time are known only at
 /// the end, so they come last.
-fn json(job: &Job, mut checker: Checker<'_>, out: &mut impl Write) -> Result<bool, Failure> {
+fn json(
+    job: &Job,
+    mut checker: Checker<'_>,
+    simulated: Option<&Outcome>,
+    out: &mut impl Write,
+) -> Result<bool, Failure> {
     let printing = || Failure::system("cannot print the verdict");
     write!(out, "{{\"moves\":[").map_err(printing())?;
     let mut first = true;
@@ -69,15 +92,18 @@ fn json(job: &Job, mut checker: Checker<'_>, out: &mut impl Write) -> Result<boo
         }
     }
     let summary = checker.summary();
+    let ok = summary.ok && simulated.is_none_or(|outcome| outcome.ok);
+    let simulation = simulated.map_or_else(String::new, |outcome| {
+        format!("\"simulation\":{},", serde_json::json!(outcome))
+    });
     writeln!(
         out,
-        "\n],\"total_time_s\":{},\"findings\":{},\"ok\":{}}}",
+        "\n],{simulation}\"total_time_s\":{},\"findings\":{},\"ok\":{ok}}}",
         serde_json::json!(summary.total_time),
-        summary.findings_json(),
-        summary.ok
+        summary.findings_json()
     )
     .map_err(printing())?;
-    Ok(summary.ok)
+    Ok(ok)
 }
 
 /// Moves of one statement with one motion: a row of the table.
@@ -143,11 +169,15 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         let _ = writeln!(text, "… and {beyond} more moves: --verbose shows all");
     }
     for row in rows {
-        for check in &row.sample.check.axes {
-            for finding in &check.findings {
-                let _ = write!(text, "\n{STRONG}line {}{STRONG:#} ", row.line);
-                describe(&mut text, finding);
-            }
+        let found = row
+            .sample
+            .check
+            .axes
+            .iter()
+            .flat_map(|check| &check.findings);
+        for finding in found.chain(&row.sample.changes) {
+            let _ = write!(text, "\n{STRONG}line {}{STRONG:#} ", row.line);
+            describe(&mut text, finding);
         }
     }
     for finding in &summary.findings {

@@ -99,8 +99,7 @@ impl Emit {
 
 /// Why the program must not run; none where it may.
 fn why_not(job: &Job) -> Result<Option<String>, Failure> {
-    let abilities = job.abilities();
-    let mut checker = Checker::new(&job.rig, &abilities);
+    let mut checker = Checker::new(&job.rig, job.abilities());
     for item in job.items() {
         checker.check(&item?);
     }

@@ -2,13 +2,13 @@
 
 use std::io::{self, Read};
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use super::Failure;
 use super::files::{FilesOnDisk, read_source};
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source};
-use crate::physics::Effort;
+use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, Program};
 use crate::rig::{Files, Rig};
 use crate::script::{Actions, Script};
@@ -20,6 +20,7 @@ pub struct Job {
     pub script: Script,
     /// The rig that the script names.
     pub rig: Rig,
+    abilities: OnceLock<Vec<AxisAbility>>,
 }
 
 impl Job {
@@ -57,12 +58,18 @@ impl Job {
         Ok(Self {
             script,
             rig: read.rig,
+            abilities: OnceLock::new(),
         })
     }
 
     /// The program, planned item by item.
     pub fn program(&self) -> Program<'_, Actions> {
+        let bands = self
+            .abilities()
+            .iter()
+            .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
         plan::program(&self.rig, self.script.source(), self.script.actions())
+            .with_bands(bands.collect())
     }
 
     /// The items of the program, until the first error.
@@ -70,9 +77,10 @@ impl Job {
         self.program().map(|item| item.map_err(Failure::from))
     }
 
-    /// What the axes of the rig can do.
-    pub fn abilities(&self) -> Vec<AxisAbility> {
-        abilities(&self.rig, Effort::Quick)
+    /// What the axes of the rig can do, worked out when it is first asked for.
+    pub fn abilities(&self) -> &[AxisAbility] {
+        self.abilities
+            .get_or_init(|| abilities(&self.rig, Effort::Quick))
     }
 }
 

@@ -182,16 +182,23 @@ fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
             outcome.moves.len() - most
         ));
     }
+    text.push_str(&conclusion(outcome));
+    text
+}
+
+/// What it all came to, in a line.
+pub(super) fn conclusion(outcome: &Outcome) -> String {
     let lag = Rounded(outcome.peak_lag_electrical_deg);
-    text.push_str(&if outcome.ok {
-        format!("\n{GOOD}No step lost{GOOD:#}; peak lag {lag} electrical degrees\n")
+    if outcome.ok {
+        format!(
+            "\nIn the simulator: {GOOD}no step lost{GOOD:#}; peak lag {lag} electrical degrees\n"
+        )
     } else {
         format!(
-            "\n{BAD}{} full steps lost{BAD:#}; peak lag {lag} electrical degrees\n",
+            "\nIn the simulator: {BAD}{} full steps lost{BAD:#}; peak lag {lag} electrical degrees\n",
             outcome.lost_steps
         )
-    });
-    text
+    }
 }
 
 fn row(result: &MoveOutcome) -> Vec<String> {

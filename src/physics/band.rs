@@ -18,7 +18,22 @@ pub struct Band {
     pub found_by: FoundBy,
 }
 
+/// How far a planned cruise keeps from the edge of a band, as a share of the edge. An
+/// edge is computed to about a per cent from data that are hardly better, and the clock
+/// has its tolerance.
+pub const CLEARANCE: f64 = 0.03;
+
 impl Band {
+    /// The band with [`CLEARANCE`] on either side.
+    #[must_use]
+    pub fn with_clearance(&self) -> Self {
+        Self {
+            from_step_rate_hz: self.from_step_rate_hz * (1.0 - CLEARANCE),
+            to_step_rate_hz: self.to_step_rate_hz.map(|to| to * (1.0 + CLEARANCE)),
+            ..self.clone()
+        }
+    }
+
     /// Whether a rate of full steps a second lies in the band.
     pub fn contains(&self, step_rate_hz: f64) -> bool {
         self.from_step_rate_hz <= step_rate_hz

@@ -20,7 +20,7 @@ use crate::plan::profile::{Impossible, Ramp};
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{AxisLimits, Change, ChangeKind, Direction, Motion, Travel};
-use crate::rig::{Pin, Rig};
+use crate::rig::{Axis, Pin, Rig};
 use crate::script::{Move, Pace, Settings, Shape};
 use crate::units::Rounded;
 
@@ -173,8 +173,7 @@ impl<'rig> Planner<'rig> {
             return Bands::default();
         }
         let axis = &self.rig.axes[job.axis];
-        let known =
-            self.bands[job.axis].get_or_insert_with(|| stability::bands(axis, Effort::default()));
+        let known = self.bands[job.axis].get_or_insert_with(|| kept_out_of(axis));
         let microsteps = self.scales[job.axis].full_step() / share;
         Bands::new(ranges(known, microsteps))
     }
@@ -505,4 +504,10 @@ impl From<Impossible> for Failure {
 fn rounded_up(seconds: f64) -> Rounded {
     let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
     Rounded((seconds / unit).ceil() * unit)
+}
+
+/// The bad speeds of an axis, with some clearance.
+fn kept_out_of(axis: &Axis) -> Vec<Band> {
+    let bands = stability::bands(axis, Effort::default());
+    bands.iter().map(Band::with_clearance).collect()
 }
