@@ -445,12 +445,43 @@ fn a_cruise_in_a_bad_band_is_moved_out_of_it_unless_the_script_allows_it() {
 }
 
 #[test]
+fn a_move_that_the_timer_cannot_play_is_refused_with_a_speed_that_it_can() {
+    let bench = Bench::with_scenario();
+    bench.edit("turntable.yaml", "speed: 300 deg/s", "speed: 3000 deg/s");
+    bench.edit(
+        "turntable.moves",
+        "speed 120 deg/s\naccel 400",
+        "speed 2000 deg/s\naccel 99000",
+    );
+    let refused = json(&bench.run(&["check", "turntable.moves", "--json"]).out);
+    let reasons = refused["moves"][0]["reasons"].as_array().unwrap();
+    let reason = reasons
+        .iter()
+        .find(|reason| reason["code"] == "timer-too-slow")
+        .unwrap_or_else(|| panic!("{reasons:?}"));
+    let cure = reason["cures"][0].as_str().unwrap();
+    let (_, speed) = cure.split_once("→ ").unwrap();
+    bench.edit(
+        "turntable.moves",
+        "speed 2000 deg/s",
+        &format!("speed {speed}"),
+    );
+    let cured = bench.run(&["check", "turntable.moves", "--json"]);
+    assert!(
+        !cured.out.contains("timer-too-slow"),
+        "{cure}: {}",
+        cured.out
+    );
+}
+
+#[test]
 fn a_start_speed_above_the_start_stop_rate_is_refused() {
     let bench = Bench::with_scenario();
+    bench.edit("turntable.yaml", "speed: 300 deg/s", "speed: 3000 deg/s");
     bench.edit(
         "turntable.moves",
         "speed 120 deg/s",
-        "speed 300 deg/s\nstart 299 deg/s",
+        "speed 1300 deg/s\nstart 1200 deg/s",
     );
     let refused = bench.run(&["check", "turntable.moves", "--json"]);
     let reasons = json(&refused.out)["moves"][0]["reasons"].to_string();

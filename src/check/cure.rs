@@ -276,7 +276,7 @@ fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
 }
 
 /// To two significant digits, downwards.
-fn round_down(value: f64) -> f64 {
+pub(super) fn round_down(value: f64) -> f64 {
     round_to_two_digits(value, f64::floor)
 }
 

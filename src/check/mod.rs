@@ -513,7 +513,7 @@ fn timer_finding(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -> Find
         .cures(vec![format!(
             "speed {} → {} {}/s",
             Rounded(asked),
-            Rounded(could),
+            Rounded(cure::round_down(could)),
             unit.name
         )])
         .axis(&axis.name)
