@@ -7,7 +7,7 @@ mod rigs;
 use std::sync::Arc;
 
 use approx::assert_relative_eq;
-use rigs::{action, by, linear, moving, on, plan, quantity, rig, rotary, settings};
+use rigs::{action, by, limit, linear, moving, on, plan, quantity, rig, rotary, settings};
 use slewsmith::diagnostic::{Diagnostic, Source, Span};
 use slewsmith::physics::{Band, BandKind, FoundBy};
 use slewsmith::plan::{AxisMotion, ChangeKind, Item, PlannedMove, program};
@@ -31,10 +31,6 @@ fn together(rig: &Rig, turns: Vec<Move>) -> Result<PlannedMove, Diagnostic> {
 
 fn through(rig: &Rig, inside: Vec<Action>) -> Result<PlannedMove, Diagnostic> {
     one(rig, ActionKind::Through(inside))
-}
-
-fn limit(text: &str) -> Option<(slewsmith::units::Quantity, Span)> {
-    Some((quantity(text), Span::default()))
 }
 
 /// Position, speed and acceleration of an axis at a time of its motion.

@@ -13,7 +13,7 @@
 //! ```
 //!
 //! So the curve a(v)² that the torque allows is replaced by straight lines below it, each
-//! one segment of the motion. They lie within half a per cent of the curve and never
+//! one segment of the motion. They lie within a quarter of a per cent of the curve and never
 //! above it. A jerk limit is a limit on their slope: the curve is cut back to the highest
 //! one below it with |dy/dv| ≤ 2 j, and a ramp begins and ends on lines of that slope
 //! that rise from zero. With a constant a(v) this gives exactly the S-curve. Its time is
@@ -85,13 +85,13 @@ pub struct TorqueRamp {
 }
 
 /// Cells that the range of speeds is cut into at least.
-const CELLS: usize = 32;
+const CELLS: usize = 48;
 /// How often a cell is halved at most.
 const HALVINGS: u32 = 9;
 /// Points of a cell at which the curve is looked at.
 const LOOKS: usize = 16;
 /// How far a line may lie from the curve of squared acceleration.
-const CLOSE: f64 = 5e-3;
+const CLOSE: f64 = 2.5e-3;
 /// What is given away of the squared acceleration, so that neither rounding nor a kink of
 /// the curve between two looks exceeds the torque.
 const RESERVE: f64 = 2e-4;
@@ -108,7 +108,9 @@ impl TorqueRamp {
         };
         let mut points = vec![(0.0, squared(0.0))];
         for cell in 1..=CELLS {
-            let to = top * cell as f64 / CELLS as f64;
+            // Finer towards rest: there the pull-out curve has its narrowest bends.
+            let share = cell as f64 / CELLS as f64;
+            let to = top * share * share;
             divide(&squared, (to, squared(to)), HALVINGS, &mut points);
         }
         lower(&squared, &mut points);
@@ -120,7 +122,7 @@ impl TorqueRamp {
             return None;
         }
         Some(Self {
-            nodes: summed(&points),
+            nodes: summed(&points, slope),
             slope,
         })
     }
@@ -196,16 +198,20 @@ impl TorqueRamp {
         let first = self.nodes.partition_point(|node| node.speed <= from.0);
         let last = self.nodes.partition_point(|node| node.speed < to.0);
         if first >= last {
-            let line = Line::new(from, to);
+            let line = self.line(from, to);
             return (line.distance(), line.duration());
         }
         let (near, far) = (&self.nodes[first], &self.nodes[last - 1]);
-        let head = Line::new(from, (near.speed, near.squared));
-        let tail = Line::new((far.speed, far.squared), to);
+        let head = self.line(from, (near.speed, near.squared));
+        let tail = self.line((far.speed, far.squared), to);
         (
             head.distance() + (far.distance - near.distance) + tail.distance(),
             head.duration() + (far.time - near.time) + tail.duration(),
         )
+    }
+
+    fn line(&self, from: (f64, f64), to: (f64, f64)) -> Line {
+        Line::new(from, to, self.slope)
     }
 
     /// Distance and time of the ramp from `low` to `high`.
@@ -221,10 +227,10 @@ impl TorqueRamp {
         match self.corners(low, high) {
             Corners::Table(from, to) => self.table(from, to),
             Corners::Peak(peak) => {
-                ends([Line::new((low, 0.0), peak), Line::new(peak, (high, 0.0))])
+                ends([self.line((low, 0.0), peak), self.line(peak, (high, 0.0))])
             }
             Corners::Cut(entry, exit) => {
-                let outer = ends([Line::new((low, 0.0), entry), Line::new(exit, (high, 0.0))]);
+                let outer = ends([self.line((low, 0.0), entry), self.line(exit, (high, 0.0))]);
                 let inner = self.table(entry, exit);
                 (outer.0 + inner.0, outer.1 + inner.1)
             }
@@ -275,7 +281,7 @@ impl Ramp for TorqueRamp {
             Corners::Peak(peak) => points.extend([(low, 0.0), peak, (high, 0.0)]),
         }
         for pair in points.windows(2).filter(|pair| pair[1].0 > pair[0].0) {
-            give(Line::new(pair[0], pair[1]).piece());
+            give(self.line(pair[0], pair[1]).piece());
         }
     }
 
@@ -296,7 +302,7 @@ impl Ramp for TorqueRamp {
             .map(|node| (node.speed, node.squared * squared))
             .collect();
         Arc::new(Self {
-            nodes: summed(&points),
+            nodes: summed(&points, self.slope * squared),
             slope: self.slope * squared,
         })
     }
@@ -319,22 +325,26 @@ impl Ramp for TorqueRamp {
 struct Line {
     speed: [f64; 2],
     acceleration: [f64; 2],
+    /// Speed gained along it.
+    gain: f64,
 }
 
 impl Line {
-    fn new(from: (f64, f64), to: (f64, f64)) -> Self {
+    /// From point to point, no steeper than `slope`: between speeds that differ only in
+    /// their last digits the difference is mostly rounding.
+    fn new(from: (f64, f64), to: (f64, f64), slope: f64) -> Self {
         Self {
             speed: [from.0, to.0],
             acceleration: [from.1.max(0.0).sqrt(), to.1.max(0.0).sqrt()],
+            gain: (to.0 - from.0).max((to.1 - from.1).abs() / slope),
         }
     }
 
     fn duration(&self) -> f64 {
-        let gain = self.speed[1] - self.speed[0];
-        if gain <= 0.0 {
+        if self.gain <= 0.0 {
             return 0.0;
         }
-        2.0 * gain / (self.acceleration[0] + self.acceleration[1])
+        2.0 * self.gain / (self.acceleration[0] + self.acceleration[1])
     }
 
     fn distance(&self) -> f64 {
@@ -387,17 +397,33 @@ fn divide(curve: &dyn Fn(f64) -> f64, to: (f64, f64), halvings: u32, points: &mu
 fn lower(curve: &dyn Fn(f64) -> f64, points: &mut [(f64, f64)]) {
     let excess: Vec<f64> = points
         .windows(2)
-        .map(|pair| {
-            looks(pair[0].0, pair[1].0)
-                .map(|speed| along(pair[0], pair[1], speed) - curve(speed))
-                .fold(0.0, f64::max)
-        })
+        .map(|pair| excess(curve, pair[0], pair[1]))
         .collect();
     for (at, point) in points.iter_mut().enumerate() {
         let before = at.checked_sub(1).map_or(0.0, |before| excess[before]);
         let after = excess.get(at).copied().unwrap_or(0.0);
         point.1 -= before.max(after);
     }
+}
+
+/// How far the line between two points rises above the curve at most: at the worst look
+/// and, since a bend of the curve may lie beside it, ever closer around it.
+fn excess(curve: &dyn Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
+    let above = |speed: f64| along(from, to, speed) - curve(speed);
+    let worse = |a: (f64, f64), b: (f64, f64)| if b.1 > a.1 { b } else { a };
+    let mut worst = looks(from.0, to.0)
+        .map(|speed| (speed, above(speed)))
+        .fold((from.0, 0.0), worse);
+    let mut spacing = (to.0 - from.0) / LOOKS as f64;
+    for _ in 0..3 {
+        spacing /= 4.0;
+        worst = [-3.0, -2.0, -1.0, 1.0, 2.0, 3.0]
+            .into_iter()
+            .map(|away| (worst.0 + away * spacing).clamp(from.0, to.0))
+            .map(|speed| (speed, above(speed)))
+            .fold(worst, worse);
+    }
+    worst.1
 }
 
 /// Lowers the points until no line is steeper than `slope`.
@@ -416,13 +442,13 @@ fn limit_slope(points: &mut [(f64, f64)], slope: f64) {
 }
 
 /// The points with the distance and time up to each.
-fn summed(points: &[(f64, f64)]) -> Arc<[Node]> {
+fn summed(points: &[(f64, f64)], slope: f64) -> Arc<[Node]> {
     let (mut distance, mut time) = (0.0, 0.0);
     let mut before = points[0];
     points
         .iter()
         .map(|&point| {
-            let line = Line::new(before, point);
+            let line = Line::new(before, point, slope);
             distance += line.distance();
             time += line.duration();
             before = point;

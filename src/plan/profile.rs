@@ -200,6 +200,10 @@ pub(crate) fn assemble(task: Task, peak: f64, up: &dyn Ramp, down: &dyn Ramp) ->
         duration += piece.duration;
     });
     segments[falling..].reverse();
+    // Counted from the end, rounding may have missed the start.
+    if let Some(first) = segments.first_mut() {
+        first.position = 0.0;
+    }
     Profile {
         segments,
         duration,

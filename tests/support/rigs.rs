@@ -107,9 +107,13 @@ pub fn quantity(text: &str) -> Quantity {
     text.parse().expect("the test writes a quantity")
 }
 
+/// A limit of the script; an empty text sets none.
+pub fn limit(text: &str) -> Option<(Quantity, Span)> {
+    (!text.is_empty()).then(|| (quantity(text), Span::default()))
+}
+
 /// Settings with those limits for every axis; an empty text sets none.
 pub fn settings(speed: &str, accel: &str) -> Settings {
-    let limit = |text: &str| (!text.is_empty()).then(|| (quantity(text), Span::default()));
     Settings {
         all: SpeedLimits {
             speed: limit(speed),
