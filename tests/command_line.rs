@@ -529,6 +529,47 @@ fn motor_coils_and_simulate_answer_in_json() {
     assert!(trace.lines().count() > 2000);
 }
 
+#[test]
+fn the_report_is_one_page_that_asks_for_nothing_else() {
+    let bench = Bench::with_scenario();
+    let written = bench.run(&["report", "turntable.moves", "-o", "report.html"]);
+    assert_eq!(written.code, 0, "{}", written.err);
+    let page = fs::read_to_string(bench.file("report.html")).unwrap();
+    assert!(page.to_ascii_lowercase().starts_with("<!doctype html>"));
+    assert!(page.contains("May run") && page.contains("turntable.yaml"));
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    for outside in ["src=\"http", "href=\"http", "url(http", "@import"] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+}
+
+#[test]
+fn what_is_found_can_be_explained() {
+    let bench = Bench::new();
+    for code in [
+        "torque-margin",
+        "unstable-band",
+        "forced-band",
+        "timer-too-slow",
+        "inertia-ratio",
+        "hot-transistors",
+        "load-drops",
+        "unit-mismatch",
+    ] {
+        let explained = bench.run(&["explain", code]);
+        assert_eq!(explained.code, 0, "{code}: {}", explained.err);
+        assert!(explained.out.len() > 200, "{code}: {}", explained.out);
+    }
+    assert_eq!(bench.run(&["explain", "no-such-thing"]).code, 2);
+}
+
+#[test]
+fn completions_and_a_manual_are_made() {
+    let bench = Bench::new();
+    let completions = bench.run(&["completions", "bash"]);
+    assert!(completions.out.contains("slewsmith"), "{}", completions.err);
+}
+
 /// Every file of a folder of the project with that ending.
 fn project_files(folder: &str, ending: &str) -> Vec<PathBuf> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);

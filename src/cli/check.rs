@@ -106,6 +106,19 @@ fn json(
     Ok(ok)
 }
 
+/// Checks a job and prints the table for people; gives whether all of it may run.
+///
+/// # Errors
+/// The program cannot be planned, or nothing can be printed.
+pub(super) fn show(job: &Job, terminal: &mut Terminal) -> Result<bool, Failure> {
+    let abilities = job.abilities();
+    let mut out = terminal.results();
+    let ok = people(job, Checker::new(&job.rig, abilities), &mut out, terminal)?;
+    out.flush()
+        .map_err(Failure::system("cannot print the verdict"))?;
+    Ok(ok)
+}
+
 /// Moves of one statement with one motion: a row of the table.
 struct Row {
     line: usize,

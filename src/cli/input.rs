@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::{Arc, OnceLock};
 
 use super::Failure;
-use super::files::{FilesOnDisk, read_source};
+use super::files::{FilesOnDisk, beside, read_source};
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source};
 use crate::physics::{Band, Effort};
@@ -21,6 +21,8 @@ pub struct Job {
     /// The rig that the script names.
     pub rig: Rig,
     abilities: OnceLock<Vec<AxisAbility>>,
+    /// The files that were read: script, rig, profiles.
+    pub sources: Vec<Arc<Source>>,
 }
 
 impl Job {
@@ -29,6 +31,15 @@ impl Job {
     /// # Errors
     /// A file cannot be read, or what is in it is wrong.
     pub fn load(path: &Path) -> Result<Self, Failure> {
+        Self::load_noting(path, &mut |_| ())
+    }
+
+    /// The same; `note` is told each file before it is read, also where reading fails.
+    ///
+    /// # Errors
+    /// A file cannot be read, or what is in it is wrong.
+    pub fn load_noting(path: &Path, note: &mut dyn FnMut(&Path)) -> Result<Self, Failure> {
+        note(path);
         let script = Script::parse(read(path)?)?;
         let Some((rig_path, span)) = script.rig() else {
             let end = script.source().text().len();
@@ -44,21 +55,25 @@ impl Job {
             .help("begin the script with a line such as: rig \"rig.yaml\"")
             .into());
         };
-        let mut files = FilesOnDisk;
-        let rig_source = files
-            .open(rig_path, script.source().name())
-            .map_err(|error| {
-                Diagnostic::error(
-                    "rig-unreadable",
-                    format!("the rig “{rig_path}” cannot be read: {error}"),
-                )
-                .at(script.source(), span, "")
-            })?;
+        let mut files = |path: &str, referrer: &str| {
+            note(&beside(referrer, path));
+            FilesOnDisk.open(path, referrer)
+        };
+        let rig_source = files(rig_path, script.source().name()).map_err(|error| {
+            Diagnostic::error(
+                "rig-unreadable",
+                format!("the rig “{rig_path}” cannot be read: {error}"),
+            )
+            .at(script.source(), span, "")
+        })?;
         let read = Rig::parse(&rig_source, &mut files)?;
+        let mut sources = vec![Arc::clone(script.source())];
+        sources.extend(read.sources);
         Ok(Self {
             script,
             rig: read.rig,
             abilities: OnceLock::new(),
+            sources,
         })
     }
 

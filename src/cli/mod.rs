@@ -6,18 +6,23 @@
 
 mod check;
 mod coils;
+mod completions;
 mod emit;
+mod explain;
 mod failure;
 pub mod files;
 mod input;
+mod manual;
 mod motor;
 mod new;
 mod output;
 mod plan;
 mod plot;
+mod report;
 mod simulate;
 mod table;
 mod terminal;
+mod watch;
 
 use std::process::ExitCode;
 
@@ -71,7 +76,12 @@ enum Command {
     Simulate(simulate::Simulate),
     Motor(motor::Motor),
     Coils(coils::Coils),
+    Report(report::Report),
+    Watch(watch::Watch),
     New(new::New),
+    Explain(explain::Explain),
+    Completions(completions::Completions),
+    Manual(manual::Manual),
 }
 
 /// Parses the arguments, runs the command and maps its outcome to the exit code.
@@ -86,7 +96,12 @@ pub fn run() -> ExitCode {
         Command::Simulate(command) => command.run(&mut terminal),
         Command::Motor(command) => command.run(&mut terminal),
         Command::Coils(command) => command.run(&mut terminal),
+        Command::Report(command) => command.run(&mut terminal),
+        Command::Watch(command) => command.run(&mut terminal),
         Command::New(command) => command.run(&mut terminal),
+        Command::Explain(command) => command.run(&mut terminal),
+        Command::Completions(command) => command.run(&mut terminal),
+        Command::Manual(command) => command.run(&mut terminal),
     };
     terminal.finish(outcome)
 }

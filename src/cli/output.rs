@@ -9,6 +9,7 @@ use std::fs::{self, File, Permissions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::process;
+use std::sync::atomic::{AtomicI32, Ordering};
 use std::sync::{Mutex, Once, PoisonError};
 
 use tempfile::NamedTempFile;
@@ -19,6 +20,16 @@ use super::Failure;
 const INTERRUPTED: i32 = 130;
 /// Symbolic links followed one after the other at the most.
 const LINKS: usize = 40;
+
+/// Exit code on Ctrl-C: [`INTERRUPTED`] unless Ctrl-C is how a command is meant to end.
+static ON_INTERRUPT: AtomicI32 = AtomicI32::new(INTERRUPTED);
+
+/// From now on Ctrl-C is the ordinary end of the command, with exit code 0.
+pub fn end_well_on_interrupt() {
+    ON_INTERRUPT.store(0, Ordering::Relaxed);
+    // Sets the handler.
+    drop(Unfinished::lock());
+}
 
 /// Somewhere to write results to.
 #[derive(Debug)]
@@ -177,7 +188,7 @@ impl Unfinished {
                 for path in Self::paths().iter() {
                     let _ = fs::remove_file(path);
                 }
-                process::exit(INTERRUPTED);
+                process::exit(ON_INTERRUPT.load(Ordering::Relaxed));
             });
         });
         Self::paths()

@@ -104,20 +104,25 @@ impl Terminal {
             Ok(Answer::Yes) => ExitCode::SUCCESS,
             Ok(Answer::No) => ExitCode::from(1),
             Err(failure) if failure.is_closed_pipe() => ExitCode::SUCCESS,
-            Err(Failure::Input(diagnostics)) => {
+            Err(failure) => {
+                self.show_failure(&failure);
+                match failure {
+                    Failure::Input(_) | Failure::Request(_) => ExitCode::from(2),
+                    Failure::System { .. } => ExitCode::from(3),
+                }
+            }
+        }
+    }
+
+    /// Says what went wrong.
+    pub fn show_failure(&self, failure: &Failure) {
+        match failure {
+            Failure::Input(diagnostics) => {
                 for diagnostic in &diagnostics.0 {
                     self.problem(diagnostic);
                 }
-                ExitCode::from(2)
             }
-            Err(failure @ Failure::Request(_)) => {
-                self.to_stderr(&format!("{BAD}error{BAD:#}: {failure}"));
-                ExitCode::from(2)
-            }
-            Err(failure @ Failure::System { .. }) => {
-                self.to_stderr(&format!("{BAD}error{BAD:#}: {failure}"));
-                ExitCode::from(3)
-            }
+            other => self.to_stderr(&format!("{BAD}error{BAD:#}: {other}")),
         }
     }
 }

@@ -3,6 +3,7 @@
 pub mod chart;
 pub mod plots;
 mod png;
+pub mod report;
 mod svg;
 
 pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};

@@ -2,7 +2,7 @@
 //!
 //! The stream keeps only where each axis stands and a bounded cache of motions, so
 //! that a program of any length takes constant memory. Equal moves share one
-//! [`Motion`].
+//! [`Motion`](crate::plan::Motion).
 
 use std::collections::VecDeque;
 use std::sync::Arc;

@@ -1,0 +1,40 @@
+//! `completions`: what a shell needs to complete the commands.
+
+use std::io::Write as _;
+
+use clap::{Args, CommandFactory as _};
+use clap_complete::Shell;
+
+use super::{Answer, Arguments, Failure, Terminal};
+
+/// The completions for a shell, to be put where that shell looks for them.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  slewsmith completions bash > ~/.local/share/bash-completion/completions/slewsmith"
+)]
+pub struct Completions {
+    /// The shell.
+    shell: Shell,
+}
+
+impl Completions {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// The output cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        // Into memory first: the generator does not expect that writing can fail.
+        let mut text = Vec::new();
+        clap_complete::generate(
+            self.shell,
+            &mut Arguments::command(),
+            "slewsmith",
+            &mut text,
+        );
+        let printing = || Failure::system("cannot print the completions");
+        let mut out = terminal.results();
+        out.write_all(&text).map_err(printing())?;
+        out.flush().map_err(printing())?;
+        Ok(Answer::Yes)
+    }
+}

@@ -1,0 +1,63 @@
+//! `manual`: the manual pages.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+
+use clap::{Args, CommandFactory as _};
+use clap_mangen::Man;
+
+use super::output::Output;
+use super::{Answer, Arguments, Failure, Terminal};
+
+/// The manual pages: one of the program and one of each command.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man slewsmith-check"
+)]
+pub struct Manual {
+    /// The folder to write them to, made where it is missing; without it, the program's
+    /// page is printed.
+    folder: Option<PathBuf>,
+}
+
+impl Manual {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// The pages cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let mut program = Arguments::command();
+        program.build();
+        let Some(folder) = &self.folder else {
+            let printing = || Failure::system("cannot print the manual page");
+            let mut out = terminal.results();
+            out.write_all(&page(program)?).map_err(printing())?;
+            out.flush().map_err(printing())?;
+            return Ok(Answer::Yes);
+        };
+        std::fs::create_dir_all(folder)
+            .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
+        let commands: Vec<clap::Command> = program
+            .get_subcommands()
+            .filter(|one| one.get_name() != "help")
+            .cloned()
+            .collect();
+        for command in std::iter::once(program).chain(commands) {
+            let name = command
+                .get_display_name()
+                .unwrap_or_else(|| command.get_name());
+            let path = folder.join(format!("{name}.1"));
+            Output::write_whole(&path, &page(command)?)?;
+            terminal.note(&format!("wrote {}", path.display()));
+        }
+        Ok(Answer::Yes)
+    }
+}
+
+fn page(command: clap::Command) -> Result<Vec<u8>, Failure> {
+    let mut text = Vec::new();
+    Man::new(command)
+        .render(&mut text)
+        .map_err(Failure::system("cannot make the manual page"))?;
+    Ok(text)
+}

@@ -1,0 +1,168 @@
+//! `watch`: checks again whenever a file of the scenario changes.
+//!
+//! The system tells of changes in the folders of the files; once it has been quiet for
+//! a moment, the files' stamps (size and time) say whether one of them really changed.
+//! The stamps are looked at every second anyway, since some network drives tell nothing.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::{Duration, SystemTime};
+
+use clap::Args;
+use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
+
+use super::input::Job;
+use super::output::{Output, end_well_on_interrupt};
+use super::{Answer, Failure, Terminal, check, report};
+use crate::draw::report::{Page, problems};
+
+/// A burst of changes is over when nothing has come for so long.
+const QUIET: Duration = Duration::from_millis(80);
+/// However long a burst lasts, the files are looked at after so long.
+const LOOK: Duration = Duration::from_secs(1);
+/// Columns of problems on the page.
+const COLUMNS: usize = 100;
+/// What clears a terminal and puts the cursor into its first place (ECMA-48).
+const CLEAR: &str = "\x1b[2J\x1b[3J\x1b[H";
+
+/// Checks again, and writes the report again, whenever the script, the rig or a profile
+/// changes. Ctrl-C ends it.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  slewsmith watch examples/carousel.moves -o carousel.html\n\
+    An open page shows each new report by itself."
+)]
+pub struct Watch {
+    /// The move script.
+    script: PathBuf,
+    /// Where to write the report.
+    #[arg(short, long, value_name = "FILE.html")]
+    output: Option<PathBuf>,
+}
+
+/// Size and time of a file; none where it is not there.
+type Stamp = Option<(u64, Option<SystemTime>)>;
+/// The files of a scenario, each stamped before it was read.
+type Files = BTreeMap<PathBuf, Stamp>;
+
+impl Watch {
+    /// Runs the command until Ctrl-C.
+    ///
+    /// # Errors
+    /// The report cannot be written, or the terminal is gone. What is wrong with the
+    /// input is shown, and goes away when it is mended.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        if self.script == Path::new("-") {
+            return Err(Failure::Request(
+                "standard input cannot be watched; give a file".to_owned(),
+            ));
+        }
+        end_well_on_interrupt();
+        let (sender, changes) = channel();
+        // Where the system cannot tell of changes, the stamps are all there is.
+        let mut watcher =
+            notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
+                if event.is_ok_and(|event| !event.kind.is_access()) {
+                    // The receiver lives as long as the program.
+                    let _ = sender.send(());
+                }
+            })
+            .ok();
+        let mut watched = BTreeSet::new();
+        loop {
+            let mut files = Files::new();
+            let page = self.look(terminal, &mut files)?;
+            if let Some(output) = &self.output {
+                write(output, page)?;
+            }
+            watch_folders(watcher.as_mut(), &files, &mut watched);
+            wait(&changes, || {
+                files.iter().any(|(path, known)| stamp(path) != *known)
+            });
+        }
+    }
+
+    /// Checks once, shows the outcome or what is wrong, and gives the page that says the
+    /// same. `files` receives what was read.
+    fn look(&self, terminal: &mut Terminal, files: &mut Files) -> Result<Page, Failure> {
+        let mut note = |path: &Path| {
+            files.entry(path.to_owned()).or_insert_with(|| stamp(path));
+        };
+        let looked = Job::load_noting(&self.script, &mut note).and_then(|job| {
+            let page = report::page(&job, &self.script)?.0;
+            Ok((job, page))
+        });
+        if std::io::stdout().is_terminal() {
+            let mut out = terminal.results();
+            out.write_all(CLEAR.as_bytes())
+                .and_then(|()| out.flush())
+                .map_err(Failure::system("cannot print"))?;
+        }
+        let title = report::title(&self.script);
+        match looked {
+            Ok((job, page)) => {
+                check::show(&job, terminal)?;
+                Ok(page)
+            }
+            Err(failure) => {
+                let drawn = match &failure {
+                    Failure::Input(diagnostics) => diagnostics
+                        .0
+                        .iter()
+                        .map(|diagnostic| diagnostic.render(COLUMNS, false))
+                        .collect(),
+                    other => vec![other.to_string()],
+                };
+                terminal.show_failure(&failure);
+                Ok(problems(title, drawn))
+            }
+        }
+    }
+}
+
+/// Writes the page, marked with what tells it from others.
+fn write(output: &Path, mut page: Page) -> Result<(), Failure> {
+    page.revision = Some(crate::draw::report::fingerprint(&page));
+    Output::write_whole(output, crate::draw::report::html(&page).as_bytes())
+}
+
+fn stamp(path: &Path) -> Stamp {
+    let found = std::fs::metadata(path).ok()?;
+    Some((found.len(), found.modified().ok()))
+}
+
+/// Folders rather than files: editors put a new file in the place of the old one.
+fn watch_folders(
+    watcher: Option<&mut RecommendedWatcher>,
+    files: &Files,
+    watched: &mut BTreeSet<PathBuf>,
+) {
+    let Some(watcher) = watcher else { return };
+    for file in files.keys() {
+        let folder = match file.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => Path::new("."),
+        };
+        if watched.insert(folder.to_owned()) {
+            // A folder that cannot be watched is looked at every second all the same.
+            let _ = watcher.watch(folder, RecursiveMode::NonRecursive);
+        }
+    }
+}
+
+/// Returns when something changed, after the burst of changes is over.
+fn wait(changes: &Receiver<()>, changed: impl Fn() -> bool) {
+    loop {
+        match changes.recv_timeout(LOOK) {
+            Ok(()) => while changes.recv_timeout(QUIET).is_ok() {},
+            Err(RecvTimeoutError::Timeout) => {}
+            // Without a watcher nobody sends.
+            Err(RecvTimeoutError::Disconnected) => std::thread::sleep(LOOK),
+        }
+        if changed() {
+            return;
+        }
+    }
+}

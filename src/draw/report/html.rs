@@ -1,0 +1,257 @@
+//! A page as HTML: one document that needs nothing but itself.
+//!
+//! The content security policy lets the page's own style and script through by their
+//! hashes and nothing else, so that whatever a script, a rig or a profile holds, it is shown and
+//! never run, and no request leaves the page.
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+
+use super::page::{Block, Cell, Finding, Page, Section, Table, Tone};
+use super::plot;
+
+const STYLE: &str = include_str!("page.css");
+const SCRIPT: &str = include_str!("page.js");
+
+/// The page as an HTML document.
+pub fn html(page: &Page) -> String {
+    let mut numbered = Numbered::default();
+    let sections: Vec<Markup> = page
+        .sections
+        .iter()
+        .map(|part| section(part, &mut numbered))
+        .collect();
+    let data = numbered.data(page);
+    let document = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy" content=(policy(page.revision.is_some()));
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="generator" content={ "slewsmith " (env!("CARGO_PKG_VERSION")) };
+                title { (page.title) ": " (page.answer.word) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body data-revision=[page.revision.as_deref()] {
+                a.skip href="#content" { "Skip to the content" }
+                header {
+                    p.about { (page.about) }
+                    h1 { (page.title) }
+                }
+                main id="content" {
+                    (answer(page))
+                    @if page.sections.len() > 1 {
+                        nav aria-label="Parts of this page" {
+                            ul {
+                                @for part in &page.sections { li { a href={ "#" (part.id) } { (part.heading) } } }
+                            }
+                        }
+                    }
+                    @for part in &sections { (part) }
+                }
+                footer { p { (page.footer) } }
+                @if data != Value::Null {
+                    div.instant id="instant" hidden {}
+                    script id="instants" type="application/json" { (PreEscaped(inert(&data))) }
+                }
+                @if data != Value::Null || page.revision.is_some() {
+                    script { (PreEscaped(SCRIPT)) }
+                }
+            }
+        }
+    };
+    let mut text = document.into_string();
+    text.push('\n');
+    text
+}
+
+/// What tells this page from another one: a hash of all that it says.
+pub fn fingerprint(page: &Page) -> String {
+    let hash = Sha256::digest(html(&Page {
+        revision: None,
+        ..page.clone()
+    }));
+    hash.iter()
+        .take(8)
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
+}
+
+/// JSON that cannot end the element it stands in.
+fn inert(data: &Value) -> String {
+    data.to_string().replace('<', "\\u003c")
+}
+
+fn policy(looks_at_itself: bool) -> String {
+    let hash = |text: &str| format!("'sha256-{}'", STANDARD.encode(Sha256::digest(text)));
+    let frame = if looks_at_itself {
+        "; frame-src 'self' file:"
+    } else {
+        ""
+    };
+    format!(
+        "default-src 'none'; style-src {}; script-src {}; base-uri 'none'; form-action 'none'{frame}",
+        hash(STYLE),
+        hash(SCRIPT)
+    )
+}
+
+const fn tone_class(tone: Tone) -> &'static str {
+    match tone {
+        Tone::Good => "good",
+        Tone::Doubtful => "doubtful",
+        Tone::Bad => "bad",
+        Tone::Plain => "plain",
+    }
+}
+
+fn answer(page: &Page) -> Markup {
+    html! {
+        div class={ "verdict " (tone_class(page.answer.tone)) } {
+            strong { (page.answer.word) }
+            @for sentence in &page.answer.sentences { p { (sentence) } }
+        }
+        @if !page.figures.is_empty() {
+            dl.figures {
+                @for figure in &page.figures {
+                    div {
+                        dt { (figure.name) }
+                        dd { (figure.value) @if !figure.note.is_empty() { " " small { (figure.note) } } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Plots in their order on the page, by which the script finds them.
+#[derive(Debug, Default)]
+struct Numbered {
+    plots: Vec<Value>,
+}
+
+impl Numbered {
+    fn data(self, page: &Page) -> Value {
+        if self.plots.is_empty() {
+            return Value::Null;
+        }
+        let moves: Vec<Value> = page
+            .instants
+            .moves
+            .iter()
+            .map(|one| {
+                json!([
+                    plot::rounded(one.from, 8),
+                    plot::rounded(one.to, 8),
+                    one.line,
+                    one.row
+                ])
+            })
+            .collect();
+        json!({ "end": page.instants.end, "moves": moves, "plots": self.plots })
+    }
+}
+
+fn section(section: &Section, numbered: &mut Numbered) -> Markup {
+    html! {
+        section aria-labelledby={ (section.id) "-heading" } id=(section.id) {
+            h2 id={ (section.id) "-heading" } { (section.heading) }
+            @for one in &section.blocks { (block(one, numbered)) }
+        }
+    }
+}
+
+fn block(block: &Block, numbered: &mut Numbered) -> Markup {
+    match block {
+        Block::Heading(text) => html! { h3 { (text) } },
+        Block::Text(text) => html! { p { (text) } },
+        Block::Facts(facts) => html! {
+            dl.facts { @for (name, value) in facts { dt { (name) } dd { (value) } } }
+        },
+        Block::Table(rows) => table(rows),
+        Block::Plot(one) => {
+            let number = numbered.plots.len();
+            numbered.plots.push(plot::data(one, number));
+            plot::figure(one, number)
+        }
+        Block::Finding(one) => finding(one),
+        Block::Caution(items) => html! {
+            div.caution { ul { @for item in items { li { (item) } } } }
+        },
+        Block::Source(name, text) => html! {
+            h3 { (name) }
+            pre tabindex="0" aria-label=(name) role="region" { code { (text) } }
+        },
+        Block::Problem(text) => {
+            html! { pre.problem tabindex="0" aria-label="problem" role="region" { (text) } }
+        }
+    }
+}
+
+fn finding(finding: &Finding) -> Markup {
+    html! {
+        div class={ "finding " (tone_class(finding.tone)) } {
+            h3 { (finding.weight) @if !finding.place.is_empty() { span { ": " (finding.place) } } }
+            p { (finding.message) " " code { "[" (finding.code) "]" } }
+            @if !finding.cures.is_empty() {
+                p.cure { "Cure: " (finding.cures.join(", or ")) }
+            }
+            @if !finding.explanation.is_empty() {
+                details {
+                    summary { "Why, and what to do" }
+                    @for paragraph in &finding.explanation { p { (paragraph) } }
+                }
+            }
+        }
+    }
+}
+
+/// A table that scrolls by itself where the page is too narrow for it.
+pub(super) fn table(table: &Table) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="region" aria-label=(table.caption) {
+            table {
+                caption { (table.caption) }
+                thead {
+                    tr { @for column in &table.columns { th.number[column.number] scope="col" { (column.head) } } }
+                }
+                tbody {
+                    @for (number, row) in table.rows.iter().enumerate() {
+                        tr data-row=[table.follows.get(number)] {
+                            @for (index, (one, column)) in row.iter().zip(&table.columns).enumerate() {
+                                (cell(one, column.number, index == 0))
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn cell(cell: &Cell, number: bool, names_the_row: bool) -> Markup {
+    if names_the_row {
+        return html! { th.number[number] scope="row" { (cell.text) } };
+    }
+    let tone = if cell.tone == Tone::Plain {
+        None
+    } else {
+        Some(tone_class(cell.tone))
+    };
+    let class = [number.then_some("number"), tone.map(|_| "tone"), tone];
+    let class: Vec<&str> = class.into_iter().flatten().collect();
+    let class = (!class.is_empty()).then(|| class.join(" "));
+    html! {
+        td class=[class] {
+            @if let Some(at) = cell.at {
+                button type="button" data-at=(at) { (cell.text) }
+            } @else {
+                (cell.text)
+            }
+        }
+    }
+}

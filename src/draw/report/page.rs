@@ -1,0 +1,232 @@
+//! What a page says, without how it is marked up: sections made of tables, plots,
+//! findings and texts.
+
+use crate::draw::Chart;
+
+/// A whole page.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Page {
+    /// What the page is about, such as the name of the script.
+    pub title: String,
+    /// A line above the title.
+    pub about: String,
+    /// The answer.
+    pub answer: Answer,
+    /// The figures that go with the answer.
+    pub figures: Vec<Figure>,
+    /// The rest, in order.
+    pub sections: Vec<Section>,
+    /// When the moves happen, for the instant that all plots share.
+    pub instants: Instants,
+    /// The last line.
+    pub footer: String,
+    /// Set where the page is written again and again: which writing this is. An open
+    /// page looks for another one and loads it.
+    pub revision: Option<String>,
+}
+
+/// How something is to be taken, which shows as a colour beside the words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Tone {
+    /// All is well.
+    Good,
+    /// To be looked at.
+    Doubtful,
+    /// It must not run.
+    Bad,
+    /// Neither.
+    Plain,
+}
+
+/// The answer in a word and a sentence.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answer {
+    /// How it is to be taken.
+    pub tone: Tone,
+    /// In a word or two.
+    pub word: String,
+    /// In a sentence or two.
+    pub sentences: Vec<String>,
+}
+
+/// A figure that stands out: what it is, how much, and a word more.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figure {
+    /// What it is.
+    pub name: String,
+    /// How much.
+    pub value: String,
+    /// A word more; may be empty.
+    pub note: String,
+}
+
+/// A part of the page under a heading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Section {
+    /// Its name in links.
+    pub id: &'static str,
+    /// Its heading.
+    pub heading: String,
+    /// What it holds.
+    pub blocks: Vec<Block>,
+}
+
+/// What sections are made of.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Block {
+    /// A heading within the section.
+    Heading(String),
+    /// A paragraph.
+    Text(String),
+    /// Names with values.
+    Facts(Vec<(String, String)>),
+    /// A table.
+    Table(Table),
+    /// A plot with the same values as a table.
+    Plot(Box<Plot>),
+    /// Something found, with cures.
+    Finding(Finding),
+    /// What can hurt.
+    Caution(Vec<String>),
+    /// A file as it was read: its name and text.
+    Source(String, String),
+    /// A problem drawn with the lines it speaks of.
+    Problem(String),
+}
+
+/// Something found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// How it is to be taken.
+    pub tone: Tone,
+    /// How much it weighs, in words.
+    pub weight: &'static str,
+    /// Where: a line, an axis.
+    pub place: String,
+    /// The kind.
+    pub code: String,
+    /// What it is.
+    pub message: String,
+    /// What would cure it; each alone is enough.
+    pub cures: Vec<String>,
+    /// Why it matters, in paragraphs.
+    pub explanation: Vec<String>,
+}
+
+/// A table.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Table {
+    /// What it shows.
+    pub caption: String,
+    /// Heads of the columns.
+    pub columns: Vec<Column>,
+    /// Its rows; the first cell names the row.
+    pub rows: Vec<Vec<Cell>>,
+    /// The number of each row in [`Instants`], where rows light up while the instant lies
+    /// in one of their moves; else empty.
+    pub follows: Vec<usize>,
+}
+
+/// A column's head.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column {
+    /// What stands in it.
+    pub head: String,
+    /// Whether it holds numbers, which stand right-aligned.
+    pub number: bool,
+}
+
+impl Column {
+    /// A column of words.
+    pub fn words(head: impl Into<String>) -> Self {
+        Self {
+            head: head.into(),
+            number: false,
+        }
+    }
+
+    /// A column of numbers.
+    pub fn numbers(head: impl Into<String>) -> Self {
+        Self {
+            head: head.into(),
+            number: true,
+        }
+    }
+}
+
+/// A cell of a table.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cell {
+    /// What stands in it.
+    pub text: String,
+    /// How it is to be taken.
+    pub tone: Tone,
+    /// An instant (s) that the reader can go to.
+    pub at: Option<f64>,
+}
+
+impl<T: Into<String>> From<T> for Cell {
+    fn from(text: T) -> Self {
+        Self {
+            text: text.into(),
+            tone: Tone::Plain,
+            at: None,
+        }
+    }
+}
+
+/// A plot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plot {
+    /// What is drawn. The colour of a series is its place in the page's palette.
+    pub chart: Chart,
+    /// Whether it gets more height.
+    pub tall: bool,
+    /// What it shows, in a sentence for those who do not see it.
+    pub description: String,
+    /// What can be read at an instant.
+    pub live: Vec<Live>,
+    /// Whether the horizontal axis is time.
+    pub over_time: bool,
+    /// The same as a table.
+    pub table: Option<Table>,
+}
+
+/// A curve that can be read at an instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Live {
+    /// What it is.
+    pub name: String,
+    /// Unit of what runs upwards.
+    pub unit: String,
+    /// Unit of what runs to the right.
+    pub across: String,
+    /// Its place in the page's palette.
+    pub colour: usize,
+    /// The series of the chart whose legend shows the value.
+    pub series: usize,
+    /// Time, place to the right, place upwards; times never fall.
+    pub samples: Vec<(f64, f64, f64)>,
+}
+
+/// When the moves happen.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Instants {
+    /// The last instant that the plots show (s).
+    pub end: f64,
+    /// The moves by their start.
+    pub moves: Vec<MoveInstants>,
+}
+
+/// When one move happens.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MoveInstants {
+    /// Its start (s).
+    pub from: f64,
+    /// Its end (s).
+    pub to: f64,
+    /// Its line in the script.
+    pub line: usize,
+    /// Its row in the table that follows, if it has one.
+    pub row: Option<usize>,
+}

@@ -1,0 +1,214 @@
+//! The moves of a program as rows: moves of one statement with one motion share one.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::page::{Cell, Column, Table, Tone};
+use super::simulation::Simulation;
+use crate::check::{AxisCheck, MoveCheck, TravelUnit, Verdict};
+use crate::plan::Motion;
+use crate::rig::Rig;
+use crate::simulate::MoveOutcome;
+use crate::units::{Rounded, Time};
+
+/// Rows at the most.
+const MOST: usize = 200;
+
+/// A row: the first move of its kind and how many there are.
+#[derive(Debug)]
+pub(super) struct Row {
+    /// The first one.
+    pub sample: MoveCheck,
+    /// How many.
+    pub moves: u64,
+    /// When the first one begins (s).
+    pub from: f64,
+}
+
+/// Rows as they come.
+#[derive(Debug, Default)]
+pub(super) struct Rows {
+    rows: Vec<Row>,
+    known: HashMap<(usize, *const Motion), usize>,
+    /// Moves that found no room.
+    beyond: u64,
+    /// How many axes the rig has.
+    axes: usize,
+}
+
+impl Rows {
+    /// For a rig with so many axes.
+    pub fn new(axes: usize) -> Self {
+        Self {
+            axes,
+            ..Self::default()
+        }
+    }
+
+    /// Takes in a move that begins at `from`; gives the number of its row, if it has one.
+    pub fn add(&mut self, checked: &MoveCheck, from: f64) -> Option<usize> {
+        let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
+        match self.known.get(&key) {
+            Some(index) => {
+                self.rows[*index].moves += 1;
+                Some(*index)
+            }
+            None if self.rows.len() < MOST => {
+                self.known.insert(key, self.rows.len());
+                self.rows.push(Row {
+                    sample: checked.clone(),
+                    moves: 1,
+                    from,
+                });
+                Some(self.rows.len() - 1)
+            }
+            None => {
+                self.beyond += 1;
+                None
+            }
+        }
+    }
+
+    /// The rows.
+    pub fn rows(&self) -> &[Row] {
+        &self.rows
+    }
+
+    /// How many moves found no room.
+    pub fn beyond(&self) -> u64 {
+        self.beyond
+    }
+
+    /// The rows as a table, one for each axis that moves.
+    pub fn table(&self, rig: &Rig, simulation: Option<&Simulation>) -> Table {
+        let mut columns = vec![Column::numbers("line")];
+        if self.axes > 1 {
+            columns.push(Column::words("axis"));
+        }
+        columns.extend([
+            Column::numbers("travel"),
+            Column::numbers("moves"),
+            Column::numbers("first at"),
+            Column::numbers("takes"),
+            Column::words("shape"),
+            Column::numbers("peak speed"),
+            Column::numbers("torque asked"),
+            Column::numbers("torque left"),
+            Column::numbers("target error"),
+        ]);
+        if simulation.is_some() {
+            columns.push(Column::numbers("peak lag"));
+        }
+        columns.push(Column::words("verdict"));
+        Table {
+            caption: "Moves of one statement that go the same way share a row. Torque is what is asked for, and what \
+                      is left of the pull-out torque, where the least is left. Times lead to the plots."
+                .to_owned(),
+            columns,
+            rows: self.rows.iter().flat_map(|row| self.cells(row, rig, simulation)).collect(),
+            follows: self.rows.iter().enumerate().flat_map(|(index, row)| vec![index; row.sample.check.axes.len()]).collect(),
+        }
+    }
+
+    fn cells(&self, row: &Row, rig: &Rig, simulation: Option<&Simulation>) -> Vec<Vec<Cell>> {
+        let planned = &row.sample.planned;
+        let axes = row.sample.check.axes.iter().zip(&planned.travel);
+        axes.map(|(check, travel)| {
+            let axis = &rig.axes[check.axis];
+            let unit = TravelUnit::of(axis);
+            let mut cells: Vec<Cell> = vec![planned.line.to_string().into()];
+            if self.axes > 1 {
+                cells.push(axis.name.clone().into());
+            }
+            let verdict = Verdict::of(&check.findings);
+            let tone = match verdict {
+                Verdict::Pass => Tone::Good,
+                Verdict::Warn => Tone::Doubtful,
+                Verdict::Fail => Tone::Bad,
+            };
+            cells.extend([
+                format!(
+                    "{} {}",
+                    signed((travel.to - travel.from) * unit.per_si),
+                    unit.name
+                )
+                .into(),
+                row.moves.to_string().into(),
+                Cell {
+                    at: Some(row.from),
+                    ..Time::new(row.from).to_string().into()
+                },
+                Time::new(planned.motion.duration).to_string().into(),
+                planned.motion.shape.name().into(),
+                format!(
+                    "{} {}/s",
+                    Rounded(check.peak_speed * unit.per_si),
+                    unit.name
+                )
+                .into(),
+                asked(check).into(),
+                left(check, rig).into(),
+                format!(
+                    "{} {}",
+                    Rounded(travel.target_error * unit.per_si),
+                    unit.name
+                )
+                .into(),
+            ]);
+            if let Some(simulation) = simulation {
+                cells.push(lag(simulation.outcome(planned.index, &axis.name)));
+            }
+            cells.push(Cell {
+                tone,
+                ..verdict.word().into()
+            });
+            cells
+        })
+        .collect()
+    }
+}
+
+fn asked(check: &AxisCheck) -> String {
+    check.torque.map_or_else(
+        || "–".to_owned(),
+        |margin| format!("{} mN·m", Rounded(margin.required * 1e3)),
+    )
+}
+
+/// The least torque margin and the speed it is at.
+fn left(check: &AxisCheck, rig: &Rig) -> String {
+    let Some(margin) = check.torque else {
+        return "–".to_owned();
+    };
+    let axis = &rig.axes[check.axis];
+    let unit = TravelUnit::of(axis);
+    let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
+    format!(
+        "{:.0} % at {} {}/s",
+        margin.least * 100.0,
+        Rounded(speed * unit.per_si),
+        unit.name
+    )
+}
+
+/// The peak lag of a row's first move, where it was simulated.
+fn lag(outcome: Option<&MoveOutcome>) -> Cell {
+    match outcome {
+        None => "–".into(),
+        Some(outcome) if outcome.lost_steps != 0 => Cell {
+            tone: Tone::Bad,
+            ..format!("{} steps lost", outcome.lost_steps).into()
+        },
+        Some(outcome) => format!("{:.0}°", outcome.peak_lag_electrical_deg).into(),
+    }
+}
+
+/// A rounded number that shows its sign.
+fn signed(value: f64) -> String {
+    let text = Rounded(value).to_string();
+    if value > 0.0 {
+        format!("+{text}")
+    } else {
+        text.replace('-', "−")
+    }
+}

@@ -1,0 +1,172 @@
+//! What the motor model makes of the ticks: lag and current over time, steps lost.
+
+use std::collections::HashMap;
+use std::ops::ControlFlow;
+
+use super::page::{Live, Plot};
+use crate::draw::chart::{Chart, LineStyle, Series, decimate};
+use crate::plan::Item;
+use crate::rig::Rig;
+use crate::simulate::{self, MoveOutcome, Options};
+
+/// Columns of a plot in which the least and the greatest value are kept.
+const COLUMNS: usize = 700;
+/// Samples taken in a column.
+const PER_COLUMN: usize = 24;
+/// Seconds simulated at the most; a page that is written again and again has to be
+/// there at once.
+const LONGEST: f64 = 30.0;
+/// How long a rotor is followed after a move.
+const REST: f64 = 0.5;
+
+/// A trace over time: seconds and value.
+type Trace = Vec<(f64, f64)>;
+
+/// What became of the first moves of a program.
+#[derive(Debug, Default)]
+pub(super) struct Simulation {
+    /// Until when the program was followed (s).
+    pub until: f64,
+    /// Full steps lost or gained.
+    pub lost_steps: u64,
+    moves: HashMap<(u64, String), MoveOutcome>,
+    lag: Vec<Trace>,
+    current: Vec<Trace>,
+}
+
+impl Simulation {
+    /// Plays `items`, which last `duration` seconds, for as long as a page can wait.
+    pub fn of(rig: &Rig, items: &[Item], duration: f64) -> Self {
+        let until = duration.min(LONGEST);
+        let interval = until / (COLUMNS * PER_COLUMN) as f64;
+        let mut simulation = Self {
+            until,
+            lag: vec![Trace::new(); rig.axes.len()],
+            current: vec![Trace::new(); rig.axes.len()],
+            ..Self::default()
+        };
+        if interval <= 0.0 {
+            return simulation;
+        }
+        let options = Options {
+            trace_interval: Some(interval),
+            longest_rest: REST,
+            ..Options::default()
+        };
+        let mut take_in = |report: simulate::Report<'_>| simulation.take_in(rig, &report, until);
+        // Breaking off is how a long program ends here.
+        let _ = simulate::simulate_with(rig, items.iter().cloned(), &options, &mut take_in);
+        simulation
+    }
+
+    fn take_in(&mut self, rig: &Rig, report: &simulate::Report<'_>, until: f64) -> ControlFlow<()> {
+        match report {
+            simulate::Report::Progress(time) if *time > until => return ControlFlow::Break(()),
+            simulate::Report::Progress(_) => {}
+            simulate::Report::Move(outcome) => {
+                self.lost_steps += outcome.lost_steps.unsigned_abs();
+                self.moves
+                    .insert((outcome.index, outcome.axis.clone()), (*outcome).clone());
+            }
+            simulate::Report::Sample(sample) => {
+                let Some(axis) = rig.axes.iter().position(|axis| axis.name == sample.axis) else {
+                    return ControlFlow::Continue(());
+                };
+                if sample.time_s <= until {
+                    self.lag[axis].push((sample.time_s, sample.lag_electrical_deg));
+                    self.current[axis]
+                        .push((sample.time_s, sample.phase_a_a.hypot(sample.phase_b_a)));
+                }
+            }
+        }
+        ControlFlow::Continue(())
+    }
+
+    /// What became of a move on an axis, where it was played.
+    pub fn outcome(&self, index: u64, axis: &str) -> Option<&MoveOutcome> {
+        self.moves.get(&(index, axis.to_owned()))
+    }
+
+    /// The first move in which steps were lost, by its line.
+    pub fn first_loss(&self) -> Option<&MoveOutcome> {
+        self.moves
+            .values()
+            .filter(|outcome| outcome.lost_steps != 0)
+            .min_by_key(|outcome| (outcome.index, outcome.line))
+    }
+
+    /// Lag and current of each axis over time.
+    pub fn plots(&self, rig: &Rig) -> Vec<Plot> {
+        let several = rig.axes.len() > 1;
+        let axes = rig.axes.iter().enumerate();
+        axes.flat_map(|(number, axis)| {
+            let of = |what: &str| {
+                if several {
+                    format!("{what} of {}", axis.name)
+                } else {
+                    what.to_owned()
+                }
+            };
+            [
+                self.plot(
+                    &of("Lag of the rotor"),
+                    "electrical degrees",
+                    "°",
+                    number,
+                    &self.lag[number],
+                ),
+                self.plot(
+                    &of("Current"),
+                    "both phases together (A)",
+                    "A",
+                    number,
+                    &self.current[number],
+                ),
+            ]
+        })
+        .collect()
+    }
+
+    fn plot(
+        &self,
+        title: &str,
+        y_label: &str,
+        unit: &str,
+        colour: usize,
+        trace: &[(f64, f64)],
+    ) -> Plot {
+        let points = decimate(trace, 0.0, self.until, COLUMNS);
+        let series = Series {
+            label: "simulated".to_owned(),
+            points: points.clone(),
+            colour,
+            style: LineStyle::Solid,
+        };
+        let title = format!("{title} over time");
+        let lag = unit == "°";
+        Plot {
+            description: format!("{title}, as the motor model makes it of the ticks."),
+            chart: Chart {
+                title,
+                x_label: "time (s)".to_owned(),
+                y_label: y_label.to_owned(),
+                series: vec![series],
+                ..Chart::default()
+            },
+            tall: false,
+            live: vec![Live {
+                name: if lag { "lag" } else { "current" }.to_owned(),
+                unit: unit.to_owned(),
+                across: "s".to_owned(),
+                colour,
+                series: 0,
+                samples: points
+                    .into_iter()
+                    .map(|(time, value)| (time, time, value))
+                    .collect(),
+            }],
+            over_time: true,
+            table: None,
+        }
+    }
+}

@@ -1,0 +1,364 @@
+//! What happens over time: speed, position and torque of each axis, sampled so that
+//! every move keeps its shape and the page stays small.
+
+use super::page::{Instants, Live, MoveInstants, Plot};
+use crate::check::{AxisAbility, Instant, TorqueRule, TravelUnit};
+use crate::draw::chart::{Chart, LineStyle, Series};
+use crate::plan::{AxisMotion, Item, PlannedMove};
+use crate::rig::{Axis, Rig};
+
+/// Moves shown at the most.
+const MOVES: usize = 2000;
+/// Samples of all axes together, about.
+const SAMPLES: usize = 4500;
+/// Samples in a ramp, at the most and at the least.
+const IN_RAMP: (usize, usize) = (24, 2);
+/// A motion with more segments than this is sampled evenly instead.
+const MANY_SEGMENTS: usize = 16;
+
+/// A move with its place in time.
+#[derive(Debug)]
+struct Placed {
+    from: f64,
+    planned: PlannedMove,
+    row: Option<usize>,
+}
+
+/// The first moves of a program with their places in time.
+#[derive(Debug)]
+pub(super) struct Timeline<'a> {
+    rig: &'a Rig,
+    time: f64,
+    shown_until: f64,
+    placed: Vec<Placed>,
+    left_out: u64,
+}
+
+/// One instant of an axis, at its load.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Sample {
+    time: f64,
+    position: f64,
+    speed: f64,
+    /// Torque asked for and what may be used of the pull-out torque (mN·m at the
+    /// motor); not finite at rest.
+    asked: f64,
+    allowed: f64,
+}
+
+impl<'a> Timeline<'a> {
+    /// From time zero.
+    pub fn new(rig: &'a Rig) -> Self {
+        Self {
+            rig,
+            time: 0.0,
+            shown_until: 0.0,
+            placed: Vec::new(),
+            left_out: 0,
+        }
+    }
+
+    /// When the next item begins (s).
+    pub fn time(&self) -> f64 {
+        self.time
+    }
+
+    /// How many moves have no place in the plots.
+    pub fn left_out(&self) -> u64 {
+        self.left_out
+    }
+
+    /// Takes in the next item; `row` is the row of a move in the table.
+    pub fn add(&mut self, item: &Item, row: Option<usize>) {
+        match item {
+            Item::Move(planned) => {
+                let from = self.time;
+                self.time += planned.motion.duration;
+                if self.placed.len() < MOVES {
+                    self.placed.push(Placed {
+                        from,
+                        planned: planned.clone(),
+                        row,
+                    });
+                    self.shown_until = self.time;
+                } else {
+                    self.left_out += 1;
+                }
+            }
+            Item::Dwell(seconds) => {
+                self.time += seconds;
+                if self.left_out == 0 {
+                    self.shown_until = self.time;
+                }
+            }
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
+        }
+    }
+
+    /// When the moves happen.
+    pub fn instants(&self) -> Instants {
+        let moves = self.placed.iter().map(|one| MoveInstants {
+            from: one.from,
+            to: one.from + one.planned.motion.duration,
+            line: one.planned.line,
+            row: one.row,
+        });
+        Instants {
+            end: self.shown_until,
+            moves: moves.collect(),
+        }
+    }
+
+    /// Plots over time for each axis, and the path of each axis in its torque plane.
+    pub fn plots(&self, abilities: &[AxisAbility]) -> (Vec<Plot>, Vec<Live>) {
+        let mut plots = Vec::new();
+        let mut paths = Vec::new();
+        let per_ramp = self.samples_in_a_ramp();
+        for (number, (axis, ability)) in self.rig.axes.iter().zip(abilities).enumerate() {
+            let samples = self.samples(number, ability, per_ramp);
+            let view = AxisView {
+                axis,
+                number,
+                several: self.rig.axes.len() > 1,
+                samples: &samples,
+            };
+            plots.extend(view.plots());
+            paths.push(view.path());
+        }
+        (plots, paths)
+    }
+
+    /// As many as the page has room for.
+    fn samples_in_a_ramp(&self) -> usize {
+        let motions = self.placed.iter().flat_map(|one| &one.planned.motion.axes);
+        let segments: usize = motions
+            .map(|motion| motion.segments.len().min(MANY_SEGMENTS))
+            .sum();
+        (SAMPLES / segments.max(1)).clamp(IN_RAMP.1, IN_RAMP.0)
+    }
+
+    fn samples(&self, number: usize, ability: &AxisAbility, per_ramp: usize) -> Vec<Sample> {
+        let axis = &self.rig.axes[number];
+        let unit = TravelUnit::of(axis);
+        let rule = TorqueRule::new(
+            axis,
+            &ability.load,
+            &ability.pull_out,
+            self.rig.timer.tolerance,
+        );
+        let rest = |time: f64, position: f64| Sample {
+            time,
+            position,
+            speed: 0.0,
+            asked: f64::NAN,
+            allowed: f64::NAN,
+        };
+        let mut samples = Vec::new();
+        let mut position = 0.0;
+        for one in &self.placed {
+            let axes = one.planned.motion.axes.iter().zip(&one.planned.travel);
+            let Some((motion, travel)) = axes.clone().find(|(motion, _)| motion.axis == number)
+            else {
+                continue;
+            };
+            samples.push(rest(one.from, travel.from * unit.per_si));
+            let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
+            for (time, segment, after) in instants(motion, per_ramp) {
+                let at = Instant {
+                    time,
+                    omega: segment.velocity_at(after).max(0.0) * rule.microstep * rule.clock,
+                    alpha: segment.acceleration_at(after)
+                        * rule.microstep
+                        * rule.clock
+                        * rule.clock,
+                };
+                let margin = rule.margin(at, motion.direction);
+                samples.push(Sample {
+                    time: one.from + time,
+                    position: travel.from * unit.per_si + segment.position_at(after) * scale,
+                    speed: segment.velocity_at(after) * scale,
+                    asked: margin.required * 1e3,
+                    allowed: margin.available * (1.0 - axis.limits.torque_margin) * 1e3,
+                });
+            }
+            position = travel.to * unit.per_si;
+            samples.push(rest(one.from + motion.duration(), position));
+        }
+        if samples.is_empty() {
+            samples.push(rest(0.0, position));
+        }
+        samples.push(rest(self.shown_until, position));
+        samples
+    }
+}
+
+/// Instants of a motion: time since its start, the segment, time since the segment's
+/// start. Both sides of every edge, where there are few segments.
+fn instants(motion: &AxisMotion, per_ramp: usize) -> Vec<(f64, &crate::plan::Segment, f64)> {
+    let count = motion.segments.len();
+    let every = count.div_ceil(if count > MANY_SEGMENTS {
+        MANY_SEGMENTS * per_ramp
+    } else {
+        usize::MAX
+    });
+    let mut found = Vec::new();
+    let mut start = 0.0;
+    for (index, segment) in motion.segments.iter().enumerate() {
+        if count > MANY_SEGMENTS {
+            if index % every == 0 || index + 1 == count {
+                found.push((start, segment, 0.0));
+            }
+            if index + 1 == count {
+                found.push((start + segment.duration, segment, segment.duration));
+            }
+        } else {
+            let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
+            let last = if steady { 1 } else { per_ramp };
+            found.extend((0..=last).map(|point| {
+                let after = segment.duration * point as f64 / last as f64;
+                (start + after, segment, after)
+            }));
+        }
+        start += segment.duration;
+    }
+    found
+}
+
+/// One axis with its samples.
+struct AxisView<'a> {
+    axis: &'a Axis,
+    number: usize,
+    several: bool,
+    samples: &'a [Sample],
+}
+
+impl AxisView<'_> {
+    fn title(&self, of: &str) -> String {
+        if self.several {
+            format!("{of} of {} over time", self.axis.name)
+        } else {
+            format!("{of} over time")
+        }
+    }
+
+    fn name(&self, of: &str) -> String {
+        if self.several {
+            format!("{} of {}", of.to_lowercase(), self.axis.name)
+        } else {
+            of.to_lowercase()
+        }
+    }
+
+    fn plots(&self) -> Vec<Plot> {
+        let unit = TravelUnit::of(self.axis).name;
+        let speed = self.curve(
+            "Speed",
+            "speed",
+            &format!("{unit}/s"),
+            LineStyle::Filled,
+            self.number,
+            |s| s.speed,
+        );
+        let position = self.curve(
+            "Position",
+            "position",
+            unit,
+            LineStyle::Solid,
+            self.number,
+            |s| s.position,
+        );
+        let asked = self.curve("Torque", "asked for", "mN·m", LineStyle::Filled, 1, |s| {
+            s.asked
+        });
+        let allowed = self.curve(
+            "Torque",
+            "less reserve",
+            "mN·m",
+            LineStyle::Dashed,
+            0,
+            |s| s.allowed,
+        );
+        vec![
+            self.plot("Speed", &format!("speed ({unit}/s)"), vec![speed]),
+            self.plot("Position", &format!("position ({unit})"), vec![position]),
+            self.plot("Torque", "at the motor (mN·m)", vec![asked, allowed]),
+        ]
+    }
+
+    fn curve(
+        &self,
+        of: &str,
+        label: &str,
+        unit: &str,
+        style: LineStyle,
+        colour: usize,
+        value: fn(&Sample) -> f64,
+    ) -> (Series, Live) {
+        let series = Series {
+            label: label.to_owned(),
+            points: self
+                .samples
+                .iter()
+                .map(|sample| (sample.time, value(sample)))
+                .collect(),
+            colour,
+            style,
+        };
+        let name = if of == "Torque" {
+            format!("torque {label}")
+        } else {
+            of.to_owned()
+        };
+        let live = Live {
+            name: self.name(&name),
+            unit: unit.to_owned(),
+            across: "s".to_owned(),
+            colour,
+            series: 0,
+            samples: self
+                .samples
+                .iter()
+                .map(|sample| (sample.time, sample.time, value(sample)))
+                .collect(),
+        };
+        (series, live)
+    }
+
+    fn plot(&self, of: &str, y_label: &str, curves: Vec<(Series, Live)>) -> Plot {
+        let (series, mut live): (Vec<Series>, Vec<Live>) = curves.into_iter().unzip();
+        for (number, one) in live.iter_mut().enumerate() {
+            one.series = number;
+        }
+        let title = self.title(of);
+        Plot {
+            description: format!("{title}. The table of moves holds the same in numbers."),
+            chart: Chart {
+                title,
+                x_label: "time (s)".to_owned(),
+                y_label: y_label.to_owned(),
+                series,
+                ..Chart::default()
+            },
+            tall: false,
+            live,
+            over_time: true,
+            table: None,
+        }
+    }
+
+    /// The path in the torque plane.
+    fn path(&self) -> Live {
+        Live {
+            name: self.name("torque asked for"),
+            unit: "mN·m".to_owned(),
+            across: format!("{}/s", TravelUnit::of(self.axis).name),
+            colour: 1,
+            series: 0,
+            samples: self
+                .samples
+                .iter()
+                .map(|sample| (sample.time, sample.speed.abs(), sample.asked))
+                .collect(),
+        }
+    }
+}
