@@ -5,6 +5,7 @@
 //! steps, except where a format holds a table in the controller's memory, which is
 //! limited.
 
+pub mod binary;
 mod c_header;
 pub mod coils;
 mod csv;
@@ -19,6 +20,7 @@ use thiserror::Error;
 use crate::plan::Item;
 use crate::rig::Rig;
 
+pub use binary::Binary;
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;
@@ -61,7 +63,7 @@ pub trait Format: Sync {
 }
 
 /// Every format, in the order in which the help names them.
-pub const FORMATS: &[&dyn Format] = &[&Csv, &Json, &Vcd, &CHeader];
+pub const FORMATS: &[&dyn Format] = &[&Csv, &Json, &Binary, &Vcd, &CHeader];
 
 /// The format of that name.
 pub fn format(name: &str) -> Option<&'static dyn Format> {

@@ -38,6 +38,11 @@ impl Instant {
         whole.saturating_add(u64::from(up))
     }
 
+    /// In parts of a tick, 2^`bits` of them (64 bits at most), rounded down.
+    pub(crate) const fn in_parts(self, bits: u32) -> u128 {
+        self.0 >> (64 - bits)
+    }
+
     /// So much later.
     pub(crate) fn after(self, span: Self) -> Self {
         Self(self.0.saturating_add(span.0))

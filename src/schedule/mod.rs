@@ -9,6 +9,7 @@ pub mod event;
 mod exact;
 pub mod facts;
 pub mod invert;
+pub mod pack;
 mod ticks;
 pub mod timeline;
 pub mod timer;

@@ -83,6 +83,7 @@ struct AxisState {
 #[derive(Debug)]
 struct Playing {
     streams: Vec<Stream>,
+    start: Instant,
     end: Instant,
 }
 
@@ -129,6 +130,16 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     /// The tick at which the program ends, once everything has been given out.
     pub fn end_tick(&self) -> u64 {
         self.now.tick().max(self.facts.last_tick)
+    }
+
+    /// When the item that is being given out begins.
+    pub(super) const fn now(&self) -> Instant {
+        self.now
+    }
+
+    /// When the motion that is being played starts.
+    pub(super) fn motion_start(&self) -> Option<Instant> {
+        self.playing.as_ref().map(|playing| playing.start)
     }
 
     /// The next event, or as many steps as follow each other undisturbed.
@@ -330,6 +341,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             .collect();
         self.playing = Some(Playing {
             streams,
+            start,
             end: start.after(self.clock.span(motion.duration)),
         });
     }

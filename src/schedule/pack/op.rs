@@ -1,0 +1,236 @@
+//! Operations: what one stream of a packed program does, one after the other.
+//!
+//! Every axis has a stream of its own, and the outputs, inputs and texts share one
+//! more. Each operation begins a gap after the one before has ended; a motion ends
+//! at its last step, every other operation where it begins, with whatever fraction of
+//! a tick that is. Gaps have 32 bits behind the point, so that what repeats can be
+//! stored once and still not drift.
+
+use super::Malformed;
+use super::bytes::{Reader, write_number};
+use super::fold::{Fold, fold};
+use crate::plan::Direction;
+
+/// Bits behind the point of a gap.
+pub(crate) const GAP_BITS: u32 = 32;
+
+/// Something that a stream does, and when.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub(crate) struct Op {
+    /// From the end of the operation before to the start of this one, in 2⁻³² ticks.
+    pub(crate) gap: u64,
+    /// What.
+    pub(crate) act: Act,
+}
+
+/// What a stream can do.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub(crate) enum Act {
+    /// Play a motion.
+    Play(u16),
+    /// Change the direction of the axis.
+    Direction(Direction),
+    /// Switch an output.
+    Output(u8, bool),
+    /// A text, by number.
+    Mark(u16),
+    /// Wait for an input; every stream stops here and goes on from here.
+    Await(u8, Option<u64>),
+    /// Another stream waits for an input.
+    Meet,
+    /// Nothing: a gap longer than one operation can have.
+    Wait,
+    /// Do a list of operations so many times.
+    Repeat(u32, Vec<Op>),
+}
+
+const END: u8 = 0;
+const PLAY: u8 = 1;
+const POSITIVE: u8 = 2;
+const NEGATIVE: u8 = 3;
+const OFF: u8 = 4;
+const ON: u8 = 5;
+const MARK: u8 = 6;
+const AWAIT: u8 = 7;
+const AWAIT_WITH_TIMEOUT: u8 = 8;
+const MEET: u8 = 9;
+const REPEAT: u8 = 10;
+const WAIT: u8 = 11;
+/// A gap of so many ticks; the next four tags have one to four bytes of fraction.
+const GAP: u8 = 12;
+const EXACT_GAP: u8 = GAP + 4;
+
+/// How deep repeats may be nested.
+pub(crate) const MOST_NESTED: usize = 4;
+
+impl Fold for Op {
+    fn same(&self, other: &Self) -> bool {
+        self == other
+    }
+
+    fn repeat(count: u32, body: Vec<Self>) -> Self {
+        Self {
+            gap: 0,
+            act: Act::Repeat(count, body),
+        }
+    }
+
+    fn depth(&self) -> usize {
+        match &self.act {
+            Act::Repeat(_, body) => 1 + body.iter().map(Self::depth).max().unwrap_or(0),
+            _ => 0,
+        }
+    }
+}
+
+/// Puts what repeats into [`Act::Repeat`].
+pub(crate) fn folded(ops: Vec<Op>) -> Vec<Op> {
+    fold(ops, MOST_NESTED)
+}
+
+/// Appends a stream's bytes; `motion_starts` tells where each motion begins.
+pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
+    for op in ops {
+        if op.gap != 0 {
+            // The fraction's highest bytes, as far as they are not zero.
+            let fraction = (op.gap as u32).to_be_bytes();
+            let bytes = fraction
+                .iter()
+                .rposition(|&byte| byte != 0)
+                .map_or(0, |last| last + 1);
+            out.push(GAP + bytes as u8);
+            out.extend_from_slice(&fraction[..bytes]);
+            write_number(op.gap >> GAP_BITS, out);
+        }
+        match &op.act {
+            Act::Play(motion) => {
+                out.push(PLAY);
+                write_number(motion_starts[usize::from(*motion)] as u64, out);
+            }
+            Act::Direction(Direction::Positive) => out.push(POSITIVE),
+            Act::Direction(Direction::Negative) => out.push(NEGATIVE),
+            Act::Output(output, on) => out.extend([if *on { ON } else { OFF }, *output]),
+            Act::Mark(mark) => {
+                out.push(MARK);
+                write_number(u64::from(*mark), out);
+            }
+            Act::Await(input, None) => out.extend([AWAIT, *input]),
+            Act::Await(input, Some(timeout)) => {
+                out.extend([AWAIT_WITH_TIMEOUT, *input]);
+                write_number(*timeout, out);
+            }
+            Act::Meet => out.push(MEET),
+            Act::Wait => out.push(WAIT),
+            Act::Repeat(count, body) => {
+                out.push(REPEAT);
+                write_number(u64::from(*count), out);
+                write(body, motion_starts, out);
+            }
+        }
+    }
+    out.push(END);
+}
+
+/// Reads a stream, with repeats nested at most `deeper`.
+pub(crate) fn read(
+    reader: &mut Reader<'_>,
+    motion_starts: &[usize],
+    deeper: usize,
+) -> Result<Vec<Op>, Malformed> {
+    let mut ops = Vec::new();
+    let mut gap = 0;
+    loop {
+        let act = match reader.u8()? {
+            END => return Ok(ops),
+            tag @ GAP..=EXACT_GAP => {
+                let bytes = usize::from(tag - GAP);
+                let mut fraction = [0; 4];
+                fraction[..bytes].copy_from_slice(reader.take(bytes)?);
+                gap = u64::from(u32::from_be_bytes(fraction));
+                gap |= u64::from(reader.u32()?) << GAP_BITS;
+                continue;
+            }
+            PLAY => {
+                let start = reader.number()?;
+                // Starts rise from motion to motion.
+                let motion = motion_starts.binary_search_by_key(&start, |&start| start as u64);
+                let motion = motion.map_err(|_| NO_SUCH_MOTION)?;
+                Act::Play(u16::try_from(motion).map_err(|_| NO_SUCH_MOTION)?)
+            }
+            POSITIVE => Act::Direction(Direction::Positive),
+            NEGATIVE => Act::Direction(Direction::Negative),
+            tag @ (OFF | ON) => Act::Output(reader.u8()?, tag == ON),
+            MARK => Act::Mark(u16::try_from(reader.number()?).map_err(|_| NO_SUCH_TEXT)?),
+            AWAIT => Act::Await(reader.u8()?, None),
+            AWAIT_WITH_TIMEOUT => Act::Await(reader.u8()?, Some(reader.number()?)),
+            MEET => Act::Meet,
+            WAIT => Act::Wait,
+            REPEAT if deeper > 0 => {
+                let count = reader.u32()?;
+                Act::Repeat(count, read(reader, motion_starts, deeper - 1)?)
+            }
+            REPEAT => return Err(Malformed("repeats are nested too deep")),
+            _ => return Err(Malformed("a stream has an operation of unknown kind")),
+        };
+        ops.push(Op { gap, act });
+        gap = 0;
+    }
+}
+
+const NO_SUCH_MOTION: Malformed = Malformed("a stream plays a motion that does not exist");
+const NO_SUCH_TEXT: Malformed = Malformed("a stream names a text that does not exist");
+
+/// Whether every text that a stream names exists.
+pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
+    for op in ops {
+        match &op.act {
+            Act::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
+            Act::Repeat(_, body) => check(body, marks)?,
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// One operation after the other, repeats unrolled.
+#[derive(Debug, Clone)]
+pub(crate) struct Unrolled<'a> {
+    /// From the outermost in: what is left of the list, the list, times to go.
+    levels: Vec<(std::slice::Iter<'a, Op>, &'a [Op], u32)>,
+}
+
+impl<'a> Unrolled<'a> {
+    pub(crate) fn new(ops: &'a [Op]) -> Self {
+        Self {
+            levels: vec![(ops.iter(), ops, 0)],
+        }
+    }
+}
+
+impl<'a> Iterator for Unrolled<'a> {
+    type Item = &'a Op;
+
+    fn next(&mut self) -> Option<&'a Op> {
+        loop {
+            let (rest, list, left) = self.levels.last_mut()?;
+            match rest.next() {
+                Some(Op {
+                    act: Act::Repeat(count, body),
+                    ..
+                }) => {
+                    if *count > 0 {
+                        self.levels.push((body.iter(), body, count - 1));
+                    }
+                }
+                Some(op) => return Some(op),
+                None if *left > 0 => {
+                    *left -= 1;
+                    *rest = list.iter();
+                }
+                None => {
+                    self.levels.pop();
+                }
+            }
+        }
+    }
+}

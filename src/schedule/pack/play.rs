@@ -1,0 +1,148 @@
+//! Decoding: the events of a packed program.
+
+use std::sync::Arc;
+
+use super::Packed;
+use super::motion::Intervals;
+use super::op::{Act, GAP_BITS, Op, Unrolled};
+use crate::plan::Direction;
+use crate::schedule::event::{Event, What};
+
+/// From 2⁻¹⁶ ticks to the 2⁻³² ticks of a gap.
+const FINER: u32 = 16;
+
+/// The events of a packed program in the order of ticks; on one tick axes come by
+/// number, and everything else after them.
+#[derive(Debug, Clone)]
+pub struct Events<'a> {
+    packed: &'a Packed,
+    streams: Vec<Stream<'a>>,
+}
+
+/// One stream that is being played.
+#[derive(Debug, Clone)]
+struct Stream<'a> {
+    ops: Unrolled<'a>,
+    /// Time so far, in 2⁻³² ticks.
+    clock: u128,
+    direction: Direction,
+    motion: Option<Intervals<'a>>,
+    next: Option<(u64, Next<'a>)>,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Next<'a> {
+    Step,
+    Act(&'a Act),
+}
+
+impl<'a> Events<'a> {
+    pub(super) fn new(packed: &'a Packed) -> Self {
+        let streams = packed.streams.iter().map(|ops| {
+            let mut stream = Stream {
+                ops: Unrolled::new(ops),
+                clock: 0,
+                direction: Direction::Positive,
+                motion: None,
+                next: None,
+            };
+            stream.go_on(packed);
+            stream
+        });
+        Self {
+            packed,
+            streams: streams.collect(),
+        }
+    }
+}
+
+impl<'a> Stream<'a> {
+    /// The tick that the clock shows.
+    fn tick(&self) -> u64 {
+        (self.clock >> GAP_BITS) as u64
+    }
+
+    fn go_on(&mut self, packed: &'a Packed) {
+        self.next = loop {
+            if let Some(interval) = self.motion.as_mut().and_then(Iterator::next) {
+                self.clock += u128::from(interval) << FINER;
+                break Some((self.tick(), Next::Step));
+            }
+            self.motion = None;
+            let Some(Op { gap, act }) = self.ops.next() else {
+                break None;
+            };
+            self.clock += u128::from(*gap);
+            match act {
+                Act::Play(motion) => {
+                    let motion = &packed.motions[usize::from(*motion)];
+                    self.motion = Some(motion.play(&packed.ramps));
+                }
+                Act::Wait => {}
+                act => break Some((self.tick(), Next::Act(act))),
+            }
+        };
+    }
+}
+
+impl Iterator for Events<'_> {
+    type Item = Event;
+
+    fn next(&mut self) -> Option<Event> {
+        loop {
+            let due = |stream: &Stream<'_>| match stream.next {
+                Some((_, Next::Act(Act::Meet))) | None => None,
+                Some((tick, _)) => Some(tick),
+            };
+            let ticks = self.streams.iter().map(due).enumerate();
+            let next = ticks
+                .filter_map(|(number, tick)| Some((tick?, number)))
+                .min();
+            let Some((tick, number)) = next else {
+                // A program that is well formed has no axis that waits on its own.
+                return None;
+            };
+            let axis = number;
+            let stream = &mut self.streams[number];
+            let (_, next) = stream.next?;
+            let what = match next {
+                Next::Step => What::Step {
+                    axis,
+                    direction: stream.direction,
+                },
+                Next::Act(Act::Direction(direction)) => {
+                    stream.direction = *direction;
+                    What::Direction {
+                        axis,
+                        direction: *direction,
+                    }
+                }
+                Next::Act(Act::Output(output, on)) => What::Output {
+                    output: usize::from(*output),
+                    on: *on,
+                },
+                Next::Act(Act::Mark(mark)) => {
+                    What::Mark(Arc::from(self.packed.marks[usize::from(*mark)].as_str()))
+                }
+                Next::Act(Act::Await(input, timeout)) => {
+                    // Nothing is left before it: whatever waits for it goes on.
+                    for other in &mut self.streams {
+                        if matches!(other.next, Some((_, Next::Act(Act::Meet)))) {
+                            other.go_on(self.packed);
+                        }
+                    }
+                    What::Await {
+                        input: usize::from(*input),
+                        timeout: *timeout,
+                    }
+                }
+                Next::Act(Act::Meet | Act::Play(_) | Act::Wait | Act::Repeat(..)) => {
+                    self.streams[number].go_on(self.packed);
+                    continue;
+                }
+            };
+            self.streams[number].go_on(self.packed);
+            return Some(Event { tick, what });
+        }
+    }
+}
