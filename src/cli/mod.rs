@@ -19,6 +19,7 @@ mod output;
 mod plan;
 mod plot;
 mod report;
+mod schema;
 mod simulate;
 mod table;
 mod terminal;
@@ -80,6 +81,7 @@ enum Command {
     Watch(watch::Watch),
     New(new::New),
     Explain(explain::Explain),
+    Schema(schema::Schema),
     Completions(completions::Completions),
     Manual(manual::Manual),
 }
@@ -100,6 +102,7 @@ pub fn run() -> ExitCode {
         Command::Watch(command) => command.run(&mut terminal),
         Command::New(command) => command.run(&mut terminal),
         Command::Explain(command) => command.run(&mut terminal),
+        Command::Schema(command) => command.run(&mut terminal),
         Command::Completions(command) => command.run(&mut terminal),
         Command::Manual(command) => command.run(&mut terminal),
     };

@@ -1,0 +1,57 @@
+//! `schema`: JSON Schemas of the rig and of what the commands print as JSON.
+
+use std::io::Write as _;
+
+use clap::{Args, ValueEnum};
+
+use super::{Answer, Failure, Terminal};
+
+/// The JSON Schema (draft 2020-12) of a rig, for editors, or of what a command prints
+/// with `--json`.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
+pub struct Schema {
+    /// Of what.
+    of: Subject,
+}
+
+/// What there is a schema of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Subject {
+    /// A rig.
+    Rig,
+    /// `check --json`.
+    Check,
+    /// `plan --json`.
+    Plan,
+    /// `motor --json`.
+    Motor,
+    /// `simulate --json`.
+    Simulate,
+}
+
+impl Subject {
+    const fn text(self) -> &'static str {
+        match self {
+            Self::Rig => include_str!("schema/rig.json"),
+            Self::Check => include_str!("schema/check.json"),
+            Self::Plan => include_str!("schema/plan.json"),
+            Self::Motor => include_str!("schema/motor.json"),
+            Self::Simulate => include_str!("schema/simulate.json"),
+        }
+    }
+}
+
+impl Schema {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// The output cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let mut out = terminal.results();
+        out.write_all(self.of.text().as_bytes())
+            .and_then(|()| out.flush())
+            .map_err(Failure::system("cannot print the schema"))?;
+        Ok(Answer::Yes)
+    }
+}
