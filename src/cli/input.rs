@@ -117,7 +117,10 @@ pub fn abilities(rig: &Rig, effort: Effort) -> Vec<AxisAbility> {
 }
 
 /// The text at `path`; `-` is standard input.
-fn read(path: &Path) -> Result<Arc<Source>, Failure> {
+///
+/// # Errors
+/// It cannot be read.
+pub(super) fn read(path: &Path) -> Result<Arc<Source>, Failure> {
     let unreadable = |error: io::Error| match error.kind() {
         io::ErrorKind::NotFound | io::ErrorKind::InvalidData | io::ErrorKind::IsADirectory => {
             Failure::Request(format!("{} cannot be read: {error}", path.display()))

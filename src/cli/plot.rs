@@ -4,12 +4,14 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::input::{Job, abilities, load_rig};
+use super::input::{Job, abilities, load_rig, read};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use crate::draw::plots::{SpeedOverTime, TorquePlane};
+use crate::draw::recording::{self, Recording};
 use crate::draw::{Figure, png, svg};
 use crate::physics::Effort;
+use crate::units::Time;
 
 /// Moves that the speed plot shows at the most.
 const MOVES: u64 = 2000;
@@ -17,13 +19,28 @@ const MOVES: u64 = 2000;
 /// Speed over time, and torque over speed with the moves on it; for a rig, what its
 /// motors can do.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  slewsmith plot examples/carousel.moves -o carousel.svg")]
+#[command(
+    after_help = "Examples:\n  slewsmith plot examples/carousel.moves -o carousel.svg\n  \
+    slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg"
+)]
 pub struct Plot {
     /// The move script, or a rig (`.yaml`).
     input: PathBuf,
     /// The picture to write; its ending says which kind: `.svg` or `.png`.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
+    /// Lay a recording over the plan: the csv that `simulate --trace` writes, or a log of
+    /// a real run with the columns `time_s` and `angle_deg` (or `position_mm`).
+    #[arg(long, value_name = "FILE.csv")]
+    recorded: Option<PathBuf>,
+    /// Time in the recording at which the program starts, such as `1.2 s`.
+    #[arg(
+        long,
+        value_name = "TIME",
+        requires = "recorded",
+        allow_hyphen_values = true
+    )]
+    starts_at: Option<String>,
 }
 
 /// The kinds of picture.
@@ -44,7 +61,9 @@ impl Plot {
             .input
             .extension()
             .is_some_and(|end| end == "yaml" || end == "yml");
-        let figure = if is_rig {
+        let figure = if let Some(recorded) = &self.recorded {
+            self.recorded_figure(recorded)?
+        } else if is_rig {
             self.rig_figure()?
         } else {
             self.script_figure(terminal)?
@@ -77,6 +96,25 @@ impl Plot {
         Ok(Figure {
             title: name(&self.input),
             charts,
+        })
+    }
+
+    fn recorded_figure(&self, path: &Path) -> Result<Figure, Failure> {
+        let job = Job::load(&self.input)?;
+        let starts_at = match &self.starts_at {
+            None => 0.0,
+            Some(text) => text
+                .parse::<Time>()
+                .map_err(|error| Failure::Request(format!("--starts-at: {error}")))?
+                .si(),
+        };
+        let text = read(path)?;
+        let recording = Recording::read(text.text(), &job.rig, starts_at)
+            .map_err(|error| Failure::Request(format!("{}: {error}", path.display())))?;
+        let planned = recording::planned(&job.rig, job.items(), recording.end())?;
+        Ok(Figure {
+            title: format!("{} and {}", name(&self.input), name(path)),
+            charts: recording.charts(&job.rig, &planned),
         })
     }
 

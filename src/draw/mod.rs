@@ -3,6 +3,7 @@
 pub mod chart;
 pub mod plots;
 mod png;
+pub mod recording;
 pub mod report;
 mod svg;
 
