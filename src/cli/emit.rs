@@ -7,6 +7,7 @@ use clap::builder::PossibleValuesParser;
 
 use super::input::Job;
 use super::output::Output;
+use super::progress::{Progress, length};
 use super::{Answer, Failure, Terminal};
 use crate::check::Checker;
 use crate::emit::{EmitError, FORMATS, Format, Heading, format};
@@ -44,7 +45,7 @@ impl Emit {
             )));
         };
         let job = Job::load(&self.script)?;
-        let failure = why_not(&job)?;
+        let (failure, duration) = why_not(&job)?;
         if let Some(reason) = &failure
             && !self.unchecked
         {
@@ -54,11 +55,18 @@ impl Emit {
             ));
             return Ok(Answer::No);
         }
-        self.write(format, &job, failure.as_deref())?;
+        let bar = Progress::new(duration, terminal);
+        self.write(format, &job, failure.as_deref(), bar)?;
         Ok(Answer::Yes)
     }
 
-    fn write(&self, format: &dyn Format, job: &Job, failure: Option<&str>) -> Result<(), Failure> {
+    fn write(
+        &self,
+        format: &dyn Format,
+        job: &Job,
+        failure: Option<&str>,
+        mut bar: Progress,
+    ) -> Result<(), Failure> {
         let program = self
             .script
             .file_stem()
@@ -69,8 +77,13 @@ impl Emit {
             failure,
         };
         let mut stopped = None;
+        let mut reached = 0.0;
         let mut items = job.items().map_while(|item| match item {
-            Ok(item) => Some(item),
+            Ok(item) => {
+                reached += length(&item);
+                bar.reach(reached);
+                Some(item)
+            }
             Err(error) => {
                 stopped = Some(error);
                 None
@@ -97,8 +110,8 @@ impl Emit {
     }
 }
 
-/// Why the program must not run; none where it may.
-fn why_not(job: &Job) -> Result<Option<String>, Failure> {
+/// Why the program must not run, none where it may; and how long it lasts (s).
+fn why_not(job: &Job) -> Result<(Option<String>, f64), Failure> {
     let mut checker = Checker::new(&job.rig, job.abilities());
     for item in job.items() {
         checker.check(&item?);
@@ -111,8 +124,9 @@ fn why_not(job: &Job) -> Result<Option<String>, Failure> {
             format!("line {line}: ")
         }
     };
-    Ok(summary
+    let failure = summary
         .first_failure
         .as_ref()
-        .map(|(line, reason)| format!("{}{reason}", place(*line))))
+        .map(|(line, reason)| format!("{}{reason}", place(*line)));
+    Ok((failure, summary.total_time))
 }

@@ -5,14 +5,13 @@ use std::ops::ControlFlow;
 use std::path::PathBuf;
 
 use clap::Args;
-use indicatif::{ProgressBar, ProgressStyle};
 
 use super::input::Job;
 use super::output::Output;
+use super::progress::{Progress, length};
 use super::table::table;
 use super::terminal::{BAD, GOOD};
 use super::{Answer, Failure, Terminal};
-use crate::plan::Item;
 use crate::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter, simulate_with};
 use crate::units::{Rounded, Time};
 
@@ -100,7 +99,7 @@ pub(super) fn play(
     mut trace: Option<&mut TraceWriter<Output>>,
     terminal: &Terminal,
 ) -> Result<Outcome, Failure> {
-    let bar = progress(job, terminal)?;
+    let mut bar = Progress::new(duration(job, terminal)?, terminal);
     let mut outcome = Outcome::default();
     let mut stopped: Option<Failure> = None;
     let mut refused: Option<io::Error> = None;
@@ -114,7 +113,7 @@ pub(super) fn play(
     // The report says itself, in `refused`, why it broke off.
     let _ = simulate_with(&job.rig, items, options, &mut |report| {
         match report {
-            Report::Progress(seconds) => bar.set_position((seconds * 1e3) as u64),
+            Report::Progress(seconds) => bar.reach(seconds),
             Report::Move(result) => outcome.add(result.clone()),
             Report::Sample(sample) => {
                 if let Some(trace) = trace.as_deref_mut()
@@ -127,7 +126,7 @@ pub(super) fn play(
         }
         ControlFlow::Continue(())
     });
-    bar.finish_and_clear();
+    drop(bar);
     match (stopped, refused) {
         (Some(failure), _) => Err(failure),
         (None, Some(error)) => Err(Failure::System {
@@ -138,27 +137,15 @@ pub(super) fn play(
     }
 }
 
-/// A bar over the time of the program, in milliseconds; hidden where nobody watches.
-fn progress(job: &Job, terminal: &Terminal) -> Result<ProgressBar, Failure> {
-    if !terminal.watched() {
-        return Ok(ProgressBar::hidden());
-    }
+/// How long the program lasts (s); zero where nobody watches, who would want to know.
+fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
-    for item in job.items() {
-        seconds += match item? {
-            Item::Move(planned) => planned.motion.duration,
-            Item::Dwell(time) => time,
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0.0,
-        };
+    if terminal.watched() {
+        for item in job.items() {
+            seconds += length(&item?);
+        }
     }
-    let bar = ProgressBar::new((seconds * 1e3) as u64);
-    // The template is a constant that has been tried.
-    if let Ok(style) =
-        ProgressStyle::with_template("{bar:40} {percent} % of the program, {eta} to go")
-    {
-        bar.set_style(style);
-    }
-    Ok(bar)
+    Ok(seconds)
 }
 
 fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
