@@ -236,10 +236,10 @@ impl<'a> Report<'a> {
             add(finding, None);
         }
         for row in self.rows.rows() {
-            for check in &row.sample.check.axes {
-                for finding in &check.findings {
-                    add(finding, Some(row.sample.planned.line));
-                }
+            let sample = &row.sample;
+            let of_axes = sample.check.axes.iter().flat_map(|check| &check.findings);
+            for finding in of_axes.chain(&sample.changes) {
+                add(finding, Some(sample.planned.line));
             }
         }
         if let Some(loss) = self.simulation.as_ref().and_then(Simulation::first_loss) {
@@ -281,8 +281,8 @@ impl<'a> Report<'a> {
         }
         if let Some(simulation) = &self.simulation {
             let lost = match simulation.lost_steps {
-                0 => "and no step is lost".to_owned(),
-                lost => format!("and {lost} full steps are lost"),
+                0 => "no step is lost".to_owned(),
+                lost => format!("{lost} full steps are lost"),
             };
             blocks.push(Block::Text(format!(
                 "Lag and current come from the motor model, which plays the ticks of the first {}; {lost}.",
@@ -306,9 +306,9 @@ impl<'a> Report<'a> {
             (
                 "tick".to_owned(),
                 format!(
-                    "{}, from a clock of {} Hz over {}",
+                    "{}, from a clock of {} over {}",
                     Time::new(1.0 / rate),
-                    Rounded(timer.clock.si()),
+                    timer.clock,
                     timer.prescaler
                 ),
             ),
@@ -382,11 +382,11 @@ impl<'a> Report<'a> {
 /// What the motor model lost, where it did.
 fn loss_finding(loss: &MoveOutcome) -> check::Finding {
     let message = format!(
-        "the motor model loses {} full steps here, although the check passes the move or says why not",
+        "the motor model loses {} full steps in this move",
         loss.lost_steps.unsigned_abs()
     );
     check::Finding::new("steps-lost", Weight::Warning, message)
-        .cures(vec!["a gentler ramp, another cruise speed, or more damping; `slewsmith simulate` shows each move".to_owned()])
+        .cures(vec!["a gentler ramp, another cruise speed, or more damping; slewsmith simulate shows each move".to_owned()])
         .axis(&loss.axis)
 }
 

@@ -55,7 +55,7 @@ pub fn html(page: &Page) -> String {
                 }
                 footer { p { (page.footer) } }
                 @if data != Value::Null {
-                    div.instant id="instant" hidden {}
+                    aside.instant id="instant" aria-label="Instant" hidden {}
                     script id="instants" type="application/json" { (PreEscaped(inert(&data))) }
                 }
                 @if data != Value::Null || page.revision.is_some() {
@@ -184,10 +184,10 @@ fn block(block: &Block, numbered: &mut Numbered) -> Markup {
         },
         Block::Source(name, text) => html! {
             h3 { (name) }
-            pre tabindex="0" aria-label=(name) role="region" { code { (text) } }
+            section.source tabindex="0" aria-label=(name) { pre { code { (text) } } }
         },
         Block::Problem(text) => {
-            html! { pre.problem tabindex="0" aria-label="problem" role="region" { (text) } }
+            html! { section.problem tabindex="0" aria-label="problem" { pre { (text) } } }
         }
     }
 }
@@ -196,7 +196,7 @@ fn finding(finding: &Finding) -> Markup {
     html! {
         div class={ "finding " (tone_class(finding.tone)) } {
             h3 { (finding.weight) @if !finding.place.is_empty() { span { ": " (finding.place) } } }
-            p { (finding.message) " " code { "[" (finding.code) "]" } }
+            p { (capital(&finding.message)) " " code { "[" (finding.code) "]" } }
             @if !finding.cures.is_empty() {
                 p.cure { "Cure: " (finding.cures.join(", or ")) }
             }
@@ -210,12 +210,20 @@ fn finding(finding: &Finding) -> Markup {
     }
 }
 
+/// With a capital letter at its start.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// A table that scrolls by itself where the page is too narrow for it.
 pub(super) fn table(table: &Table) -> Markup {
     html! {
-        div.scroll tabindex="0" role="region" aria-label=(table.caption) {
+        section.scroll tabindex="0" aria-label=(table.caption) {
             table {
-                caption { (table.caption) }
+                caption { span { (table.caption) } }
                 thead {
                     tr { @for column in &table.columns { th.number[column.number] scope="col" { (column.head) } } }
                 }

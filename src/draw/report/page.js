@@ -2,6 +2,7 @@
 // One instant of the program is shown in every plot at once. It is set by pointing at
 // a plot, by the arrow keys on one, or by a row of the moves.
 (() => {
+  let now = null;
   const revision = document.body.dataset.revision;
   if (window.parent !== window) {
     // This is the copy that an open page looks at to learn whether it is out of date.
@@ -70,8 +71,6 @@
     });
     return view;
   });
-
-  let now = null;
 
   // The instant under the pointer: along a time axis, or on the nearest path.
   function pointed({ plot, drawing }, event) {
@@ -183,9 +182,13 @@
       if (now !== null) window.sessionStorage.setItem("instant", String(now));
       window.location.reload();
     });
+    let waited = 0;
     window.setInterval(() => {
       if (document.hidden) return;
+      // A copy that is still on its way is given some time.
+      if (copy && (waited += 1) < 5) return;
       if (copy) copy.remove();
+      waited = 0;
       copy = document.createElement("iframe");
       copy.hidden = true;
       copy.title = "a newer copy of this page";

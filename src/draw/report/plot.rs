@@ -11,10 +11,12 @@ use serde_json::{Value, json};
 
 use super::html::table;
 use super::page::{Live, Plot};
-use crate::draw::chart::{Chart, LineStyle, Series, decimate};
+use crate::draw::chart::{Chart, LineStyle, Series, Shade, decimate};
 
 /// Curves are drawn in a square of this side and stretched.
 const SIDE: f64 = 1000.0;
+/// Curves with more points than this are drawn with a finer pen.
+const CROWDED: usize = 1000;
 /// Ticks at the most, to the right and upwards.
 const TICKS: (usize, usize) = (9, 6);
 
@@ -101,7 +103,9 @@ fn output_id(number: usize, series: usize) -> String {
 
 fn legend(chart: &Chart, number: usize) -> Markup {
     let mut named: Vec<(&str, usize)> = Vec::new();
-    for band in &chart.bands {
+    let ((left, right), _) = chart.ranges();
+    let seen = |band: &&Shade| band.from < right && band.to > left;
+    for band in chart.bands.iter().filter(seen) {
         let entry = (band.label.as_str(), band.colour);
         if !named.contains(&entry) {
             named.push(entry);
@@ -226,10 +230,11 @@ fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) ->
             );
         }
     }
+    let pen = if points.len() > CROWDED { " fine" } else { "" };
     html! {
         g class=(palette(series.colour)) {
             @if !area.is_empty() { path.area d=(area) {} }
-            path class=(curve_class(series.style)) d=(line) {}
+            path class={ (curve_class(series.style)) (pen) } d=(line) {}
         }
     }
 }

@@ -86,6 +86,7 @@ impl Rows {
             columns.push(Column::words("axis"));
         }
         columns.extend([
+            Column::words("verdict"),
             Column::numbers("travel"),
             Column::numbers("moves"),
             Column::numbers("first at"),
@@ -99,7 +100,6 @@ impl Rows {
         if simulation.is_some() {
             columns.push(Column::numbers("peak lag"));
         }
-        columns.push(Column::words("verdict"));
         Table {
             caption: "Moves of one statement that go the same way share a row. Torque is what is asked for, and what \
                       is left of the pull-out torque, where the least is left. Times lead to the plots."
@@ -127,6 +127,10 @@ impl Rows {
                 Verdict::Fail => Tone::Bad,
             };
             cells.extend([
+                Cell {
+                    tone,
+                    ..verdict.word().into()
+                },
                 format!(
                     "{} {}",
                     signed((travel.to - travel.from) * unit.per_si),
@@ -150,7 +154,7 @@ impl Rows {
                 left(check, rig).into(),
                 format!(
                     "{} {}",
-                    Rounded(travel.target_error * unit.per_si),
+                    Rounded(tidy(travel.target_error * unit.per_si)),
                     unit.name
                 )
                 .into(),
@@ -158,14 +162,15 @@ impl Rows {
             if let Some(simulation) = simulation {
                 cells.push(lag(simulation.outcome(planned.index, &axis.name)));
             }
-            cells.push(Cell {
-                tone,
-                ..verdict.word().into()
-            });
             cells
         })
         .collect()
     }
+}
+
+/// Without what arithmetic leaves of a zero.
+fn tidy(value: f64) -> f64 {
+    if value.abs() < 1e-9 { 0.0 } else { value }
 }
 
 fn asked(check: &AxisCheck) -> String {

@@ -19,8 +19,22 @@ const LONGEST: f64 = 30.0;
 /// How long a rotor is followed after a move.
 const REST: f64 = 0.5;
 
+/// Where nothing was sampled for longer than this part of the whole, nothing is drawn.
+const GAPS: f64 = 200.0;
+
 /// A trace over time: seconds and value.
 type Trace = Vec<(f64, f64)>;
+
+/// Appends a sample. A rotor that rests is not followed; its line is broken in the
+/// middle of such a gap, so that no slope is drawn that nobody computed.
+fn append(trace: &mut Trace, time: f64, value: f64, gap: f64) {
+    if let Some((last, _)) = trace.last().copied()
+        && time - last > gap
+    {
+        trace.push((0.5 * (last + time), f64::NAN));
+    }
+    trace.push((time, value));
+}
 
 /// What became of the first moves of a program.
 #[derive(Debug, Default)]
@@ -73,9 +87,10 @@ impl Simulation {
                     return ControlFlow::Continue(());
                 };
                 if sample.time_s <= until {
-                    self.lag[axis].push((sample.time_s, sample.lag_electrical_deg));
-                    self.current[axis]
-                        .push((sample.time_s, sample.phase_a_a.hypot(sample.phase_b_a)));
+                    let (time, gap) = (sample.time_s, until / GAPS);
+                    append(&mut self.lag[axis], time, sample.lag_electrical_deg, gap);
+                    let current = sample.phase_a_a.hypot(sample.phase_b_a);
+                    append(&mut self.current[axis], time, current, gap);
                 }
             }
         }
@@ -168,5 +183,27 @@ impl Simulation {
             over_time: true,
             table: None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_line_is_drawn_over_a_rest_that_was_not_followed() {
+        let mut trace = Trace::new();
+        for time in [0.0, 0.01, 0.02, 1.0, 1.01] {
+            append(&mut trace, time, 5.0, 0.1);
+        }
+        assert_eq!(trace.len(), 6);
+        assert!(trace[3].0 == 0.51 && trace[3].1.is_nan());
+        let drawn = decimate(&trace, 0.0, 2.0, 2);
+        assert!(
+            drawn
+                .iter()
+                .filter(|(_, value)| value.is_finite())
+                .all(|(_, value)| *value == 5.0)
+        );
     }
 }
