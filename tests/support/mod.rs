@@ -26,6 +26,18 @@ pub fn python() -> Option<PathBuf> {
     )
 }
 
+/// Node, and the folder where `tests/run` puts the scripts that open pages in a browser.
+#[allow(dead_code, reason = "each test binary uses its own part")]
+pub fn page_scripts() -> Option<(PathBuf, PathBuf)> {
+    let node = tool("node")?;
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside-page");
+    found(
+        "target/outside-page with its packages",
+        [folder.join("node_modules/.package-lock.json")].into_iter(),
+    )?;
+    Some((node, folder))
+}
+
 fn found(name: &str, mut places: impl Iterator<Item = PathBuf>) -> Option<PathBuf> {
     let place = places.find(|place| place.is_file());
     if place.is_none() {
