@@ -63,6 +63,7 @@ pub mod cli;
 pub mod diagnostic;
 pub mod draw;
 pub mod emit;
+mod exact;
 pub mod physics;
 pub mod plan;
 pub mod rig;

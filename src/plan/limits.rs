@@ -198,7 +198,7 @@ impl LimitedAxis<'_> {
                 .at(self.source, span, quantity.dimension.to_string())
                 .help(self.instead(kind, example))
             })?
-            .value();
+            .nearest();
         let least_allowed = kind.word == START.word && rate == 0.0;
         if rate.is_finite() && (rate > 0.0 || least_allowed) {
             return Ok(rate);

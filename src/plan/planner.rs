@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::exact::Exact;
 use crate::physics::band::Band;
 use crate::physics::forced::Effort;
 use crate::physics::stability;
@@ -15,7 +16,7 @@ use crate::plan::cache::Cache;
 use crate::plan::full_torque::TorqueRamp;
 use crate::plan::limits::{Known, LimitedAxis};
 use crate::plan::path::{Driven, Leg};
-use crate::plan::position::{Exact, NoTarget, Position, Scale};
+use crate::plan::position::{NoTarget, Position, Scale};
 use crate::plan::profile::{Impossible, Ramp};
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::trapezoid::ConstantAcceleration;
@@ -387,12 +388,12 @@ impl<'rig> Planner<'rig> {
 
     /// Position in units of travel (rad or m).
     pub(crate) fn place(&self, axis: usize, at: Position) -> f64 {
-        self.scales[axis].travel(Exact::new(at.steps as f64))
+        self.scales[axis].travel(Exact::from(at.steps as f64))
     }
 
     /// How far a position lies from what was asked for (rad or m).
     pub(crate) fn error_of(&self, axis: usize, at: Position) -> f64 {
-        self.scales[axis].travel(Exact::new(at.steps as f64).minus(at.asked))
+        self.scales[axis].travel(Exact::from(at.steps as f64) - at.asked)
     }
 
     /// The number of an output or input of that name.

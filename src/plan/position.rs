@@ -12,11 +12,8 @@
 //! travel of a load turn (2π rad, or the lead of a linear axis). Halfway between two
 //! microsteps the target goes to the higher one, so that equal increments of half
 //! microsteps give an even pattern on both sides of zero.
-//!
-//! The error-free sum and product are Knuth's and Dekker's (from memory: T. J. Dekker,
-//! "A floating-point technique for extending the available precision", Numerische
-//! Mathematik 18 (1971) 224–242), the product by fused multiply-add.
 
+use crate::exact::Exact;
 use crate::rig::Axis;
 use crate::script::{Target, Way};
 use crate::units::{Dimension, Quantity};
@@ -28,84 +25,10 @@ const FURTHEST: f64 = (1u64 << 50) as f64;
 /// fractions of a degree lose when they become binary radians stays far below it.
 const HALFWAY: f64 = 1e-6;
 
-/// An unevaluated sum of two numbers, the second below the last digit of the first.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Exact {
-    high: f64,
-    low: f64,
-}
-
-impl Exact {
-    /// That number and nothing else.
-    pub const fn new(value: f64) -> Self {
-        Self {
-            high: value,
-            low: 0.0,
-        }
-    }
-
-    /// To the nearest plain number.
-    pub fn value(self) -> f64 {
-        self.high + self.low
-    }
-
-    /// The sum.
-    #[must_use]
-    pub fn plus(self, other: Self) -> Self {
-        let (high, error) = sum(self.high, other.high);
-        let (low, rest) = sum(self.low, other.low);
-        let part = joined(high, error + low);
-        joined(part.high, part.low + rest)
-    }
-
-    /// The difference.
-    #[must_use]
-    pub fn minus(self, other: Self) -> Self {
-        self.plus(Self {
-            high: -other.high,
-            low: -other.low,
-        })
-    }
-
-    /// The product with a plain number.
-    #[must_use]
-    pub fn times(self, factor: f64) -> Self {
-        let high = self.high * factor;
-        let error = self.high.mul_add(factor, -high);
-        joined(high, self.low.mul_add(factor, error))
-    }
-
-    /// The quotient by a plain number.
-    #[must_use]
-    pub fn over(self, divisor: f64) -> Self {
-        let first = self.high / divisor;
-        let rest = self.minus(Self::new(first).times(divisor));
-        joined(first, rest.value() / divisor)
-    }
-
-    /// The nearest whole number, the higher one halfway between two.
-    pub fn round(self) -> i64 {
-        let floor = self.high.floor();
-        let above = (self.high - floor) + self.low;
-        let up = (above + 0.5 + HALFWAY).floor();
-        (floor + up) as i64
-    }
-}
-
-/// The sum and what rounding took from it (Knuth).
-fn sum(a: f64, b: f64) -> (f64, f64) {
-    let sum = a + b;
-    let from_b = sum - a;
-    (sum, (a - (sum - from_b)) + (b - from_b))
-}
-
-/// The sum of a large and a small number (Dekker).
-fn joined(large: f64, small: f64) -> Exact {
-    let high = large + small;
-    Exact {
-        high,
-        low: small - (high - large),
-    }
+/// The nearest whole number, the higher one halfway between two.
+pub(crate) fn nearest_microstep(position: Exact) -> i64 {
+    let (whole, _) = (position + Exact::from(0.5 + HALFWAY)).floor();
+    whole.clamp(i128::from(i64::MIN), i128::from(i64::MAX)) as i64
 }
 
 /// How travel becomes microsteps on one axis.
@@ -146,9 +69,7 @@ impl Scale {
 
     /// Microsteps of one turn of the load; need not be a whole number.
     pub fn load_turn(&self) -> Exact {
-        Exact::new(self.motor_turn)
-            .times(self.gearing.0)
-            .over(self.gearing.1)
+        Exact::product(self.motor_turn, self.gearing.0).over(self.gearing.1)
     }
 
     /// Microsteps of a full step.
@@ -165,12 +86,12 @@ impl Scale {
         };
         if travel.dimension == own {
             // Turns first: a whole number of turns stays whole.
-            let turns = Exact::new(travel.si).over(self.travel_per_turn);
-            Some(scale(turns, self.load_turn()))
+            let turns = Exact::from(travel.si).over(self.travel_per_turn);
+            Some(turns * self.load_turn())
         } else if travel.dimension == Dimension::FULL_STEP {
-            Some(Exact::new(travel.si).times(self.full_step))
+            Some(Exact::product(travel.si, self.full_step))
         } else if travel.dimension == Dimension::MICROSTEP {
-            Some(Exact::new(travel.si))
+            Some(Exact::from(travel.si))
         } else {
             None
         }
@@ -178,19 +99,11 @@ impl Scale {
 
     /// Travel (rad or m) of so many microsteps.
     pub fn travel(&self, microsteps: Exact) -> f64 {
-        microsteps
-            .times(self.gearing.1)
+        let motor_turns = (microsteps * Exact::from(self.gearing.1))
             .over(self.gearing.0)
-            .over(self.motor_turn)
-            .times(self.travel_per_turn)
-            .value()
+            .over(self.motor_turn);
+        (motor_turns * Exact::from(self.travel_per_turn)).nearest()
     }
-}
-
-/// The product of two double-doubles.
-fn scale(a: Exact, b: Exact) -> Exact {
-    let by_high = a.times(b.high);
-    by_high.plus(Exact::new(a.high * b.low))
 }
 
 /// Where one axis stands.
@@ -226,7 +139,7 @@ impl Position {
         }
         let microsteps = |travel| scale.microsteps(travel).ok_or(NoTarget::WrongUnit);
         let asked = match (target, way) {
-            (Target::By(travel), None) => self.asked.plus(microsteps(travel)?),
+            (Target::By(travel), None) => self.asked + microsteps(travel)?,
             (Target::By(travel), Some(way)) => {
                 let sign = match way {
                     Way::Counterclockwise => 1.0,
@@ -236,7 +149,7 @@ impl Position {
                 if travel.si < 0.0 {
                     return Err(NoTarget::WayOfIncrement);
                 }
-                self.asked.plus(microsteps(travel)?.times(sign))
+                self.asked + microsteps(travel)? * Exact::from(sign)
             }
             (Target::To(travel), None) => microsteps(travel)?,
             (Target::To(travel), Some(way)) => {
@@ -244,13 +157,13 @@ impl Position {
             }
         };
         // Written so that what is no number is refused too.
-        let near = asked.value().abs() <= FURTHEST;
+        let near = asked.nearest().abs() <= FURTHEST;
         if !near {
             return Err(NoTarget::TooFar);
         }
         Ok(Self {
             asked,
-            steps: asked.round(),
+            steps: nearest_microstep(asked),
         })
     }
 
@@ -258,17 +171,17 @@ impl Position {
     /// way that is asked. A target on the very microstep where the axis stands is
     /// reached already: rounding must not send it round once more.
     fn turned(self, target: Exact, way: Way, turn: Exact) -> Exact {
-        let at_turns = |turns: f64| target.plus(turn.times(turns));
-        let nearest = (self.asked.minus(target).value() / turn.value()).round();
+        let at_turns = |turns: f64| target + turn * Exact::from(turns);
+        let nearest = ((self.asked - target).nearest() / turn.nearest()).round();
         let here = at_turns(nearest);
-        let ahead = here.minus(self.asked).value();
-        if here.round() == self.steps {
+        let ahead = (here - self.asked).nearest();
+        if nearest_microstep(here) == self.steps {
             return here;
         }
         match way {
             Way::Shortest => {
                 // Halfway round, counter-clockwise.
-                let half = turn.value() / 2.0;
+                let half = turn.nearest() / 2.0;
                 if (ahead + half).abs() <= HALFWAY {
                     at_turns(nearest + 1.0)
                 } else {

@@ -10,8 +10,9 @@
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
+use crate::exact::Exact;
 use crate::plan::planner::{Job, Planner};
-use crate::plan::position::{Exact, Position};
+use crate::plan::position::{Position, nearest_microstep};
 use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
 use crate::script::{Action, ActionKind, Move, Pace};
 use crate::units::Quantity;
@@ -193,14 +194,14 @@ impl Planner<'_> {
             .at(&self.source, waiting.place, "")
         })?;
         let sign = block.way.map_or(1, |(direction, _)| direction.sign());
-        let ahead = |at: Exact| (at.round() - block.from.steps) * sign;
+        let ahead = |at: Exact| (nearest_microstep(at) - block.from.steps) * sign;
         let mut step = ahead(at);
         if !scale.is_linear() {
             let turn = scale.load_turn();
-            let turns = (-step as f64 / turn.value()).ceil();
+            let turns = (-step as f64 / turn.nearest()).ceil();
             // Rounding may put the first passage one turn off either way.
             step = (-1..=1)
-                .map(|more| ahead(at.plus(turn.times(sign as f64 * (turns + f64::from(more))))))
+                .map(|more| ahead(at + turn * Exact::from(sign as f64 * (turns + f64::from(more)))))
                 .find(|step| *step >= 0)
                 .unwrap_or(step);
         }

@@ -11,7 +11,7 @@
 //! ticks in `f64`. A length within one unit in the last place of a whole number of
 //! ticks is therefore taken as that number.
 
-use super::exact::Exact;
+use crate::exact::Exact;
 use crate::rig::Timer;
 
 /// Relative size of one unit in the last place of an `f64`.

@@ -27,7 +27,7 @@
 
 mod curve;
 
-use super::exact::Exact;
+use crate::exact::Exact;
 use crate::plan::Segment;
 
 /// Relative size of one unit in the last place of an `f64`.

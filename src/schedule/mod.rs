@@ -6,7 +6,6 @@
 
 mod clock;
 pub mod event;
-mod exact;
 pub mod facts;
 pub mod invert;
 pub mod pack;

@@ -9,8 +9,8 @@
 use std::sync::Arc;
 
 use super::clock::{Clock, Instant};
-use super::exact::Exact;
 use super::invert::{Inverse, Scale};
+use crate::exact::Exact;
 use crate::plan::{AxisMotion, Direction, Motion};
 
 /// Steps worked out at a time.

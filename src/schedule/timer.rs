@@ -19,8 +19,8 @@ use std::fmt;
 use thiserror::Error;
 
 use super::clock::Clock;
-use super::exact::Exact;
 use super::invert::Inverse;
+use crate::exact::Exact;
 use crate::plan::{AxisMotion, Motion};
 use crate::rig::{Rig, Timer};
 

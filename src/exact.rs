@@ -3,14 +3,14 @@
 //!
 //! The error-free sum and product are those of Knuth and Dekker (as set out in
 //! Y. Hida, X. S. Li, D. H. Bailey, “Library for Double-Double and Quad-Double
-//! Arithmetic”, 2007; from memory). The schedule needs it for the few steps whose
-//! tick plain `f64` cannot tell for certain.
+//! Arithmetic”, 2007; from memory). The planner adds up targets in it, and the schedule
+//! needs it for the few steps whose tick plain `f64` cannot tell for certain.
 
 use std::ops::{Add, Mul, Neg, Sub};
 
 /// `high + low`, with |low| at most half a unit in the last place of `high`.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(crate) struct Exact {
+pub struct Exact {
     high: f64,
     low: f64,
 }
