@@ -71,29 +71,22 @@ fn gentler(
 ) -> Option<String> {
     let direction = motion.direction;
     let passes = |instant: Instant| rule.margin(instant, direction).least >= needed;
-    let top = instants
-        .iter()
-        .map(|instant| instant.omega)
-        .fold(0.0, f64::max);
-    let top = if instants
-        .iter()
-        .all(|at| passes(Instant { alpha: 0.0, ..*at }))
-    {
-        top
-    } else {
-        highest_steady_speed(rule, direction, top, needed)?
-    };
-    let mut parts = Vec::new();
     let planned_top = instants
         .iter()
         .map(|instant| instant.omega)
         .fold(0.0, f64::max);
+    let steady = |at: &Instant| passes(Instant { alpha: 0.0, ..*at });
+    let mut top = if instants.iter().all(steady) {
+        planned_top
+    } else {
+        highest_steady_speed(rule, direction, planned_top, needed)?
+    };
+    let mut parts = Vec::new();
     let unit = TravelUnit::of(axis);
     // From the motor's shaft, on a clock that runs fast, to the load's travel.
     let to_load =
         unit.per_si / (rule.clock * axis.microstep_angle() * axis.microsteps_per_travel());
     let from_steps = unit.per_si / axis.microsteps_per_travel();
-    let mut top = top;
     if top < planned_top {
         let speed = round_down(top * to_load);
         top = speed / to_load;

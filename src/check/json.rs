@@ -3,7 +3,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{AxisCheck, Crossing, Finding, MoveCheck, Summary, TravelUnit, Verdict};
+use super::{AxisCheck, Crossing, MoveCheck, Summary, TravelUnit, Verdict};
 use crate::rig::Rig;
 
 impl MoveCheck {
@@ -55,7 +55,7 @@ fn margin(check: &AxisCheck, axis: &crate::rig::Axis, unit: TravelUnit) -> Value
     let Some(margin) = check.torque else {
         return Value::Null;
     };
-    let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
+    let speed = axis.travel_speed(margin.at.omega);
     let mut object = Map::new();
     object.insert("least".into(), json!(margin.least));
     object.insert(
@@ -80,6 +80,6 @@ fn band(crossing: &Crossing) -> Value {
 impl Summary {
     /// The findings about the rig as a whole.
     pub fn findings_json(&self) -> Value {
-        json!(self.findings.iter().collect::<Vec<&Finding>>())
+        json!(self.findings)
     }
 }

@@ -89,6 +89,23 @@ pub struct AxisCheck {
     pub findings: Vec<Finding>,
 }
 
+impl AxisCheck {
+    /// The least torque margin and the speed it is at, as a builder reads it.
+    pub fn margin_text(&self, rig: &Rig) -> String {
+        let Some(margin) = self.torque else {
+            return "–".to_owned();
+        };
+        let axis = &rig.axes[self.axis];
+        let unit = TravelUnit::of(axis);
+        format!(
+            "{:.0} % at {} {}/s",
+            margin.least * 100.0,
+            Rounded(axis.travel_speed(margin.at.omega) * unit.per_si),
+            unit.name
+        )
+    }
+}
+
 /// What was found about a motion: an entry for each of its axes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MotionCheck {
@@ -320,7 +337,7 @@ impl<'a> Checker<'a> {
         let rate = fastest / microsteps * (1.0 + self.rig.timer.tolerance);
         let start_stop = self.abilities[motion.axis].start_stop(axis);
         let unit = TravelUnit::of(axis);
-        let to_load = unit.per_si * microsteps / axis.microsteps_per_travel();
+        let to_load = unit.per_si * axis.travel_per_full_step();
         let (severity, what) = if !start_stop.allows(rate) {
             (
                 Weight::Failure,
@@ -369,7 +386,7 @@ impl<'a> Checker<'a> {
             return None;
         }
         let unit = TravelUnit::of(axis);
-        let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
+        let speed = axis.travel_speed(margin.at.omega);
         let message = format!(
             "{} of torque is asked for at {} {}/s, where the motor pulls out at {}: {} is left, {} % is to be kept",
             Torque::new(margin.required),
@@ -407,7 +424,7 @@ impl<'a> Checker<'a> {
 fn change_finding(rig: &Rig, change: &Change) -> Finding {
     let axis = &rig.axes[change.axis];
     let unit = TravelUnit::of(axis);
-    let to_load = unit.per_si * f64::from(axis.drive.microsteps()) / axis.microsteps_per_travel();
+    let to_load = unit.per_si * axis.travel_per_full_step();
     let finding = match change.kind {
         ChangeKind::CruiseMoved { from, to } => Finding::new(
             "cruise-moved",
@@ -466,7 +483,7 @@ fn band_finding(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
         return None;
     }
     let unit = TravelUnit::of(axis);
-    let to_load = unit.per_si * f64::from(axis.drive.microsteps()) / axis.microsteps_per_travel();
+    let to_load = unit.per_si * axis.travel_per_full_step();
     let from = crossing.band.from_step_rate_hz * to_load;
     let range = match crossing.band.to_step_rate_hz {
         Some(to) => format!(

@@ -12,7 +12,7 @@ use super::input::Job;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
-use crate::check::{AxisCheck, Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
+use crate::check::{Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
 use crate::plan::Motion;
 use crate::rig::Rig;
 use crate::simulate::{Options, Outcome};
@@ -227,29 +227,11 @@ fn cells(row: &Row, rig: &Rig) -> Vec<Vec<String>> {
                     Rounded(check.peak_speed * unit.per_si),
                     unit.name
                 ),
-                margin(check, unit, rig),
-                verdict(Verdict::of(&check.findings)),
+                check.margin_text(rig),
+                Verdict::of(&check.findings).word().to_owned(),
             ]
         })
         .collect()
-}
-
-fn margin(check: &AxisCheck, unit: TravelUnit, rig: &Rig) -> String {
-    let Some(margin) = check.torque else {
-        return "–".to_owned();
-    };
-    let axis = &rig.axes[check.axis];
-    let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
-    format!(
-        "{:.0} % at {} {}/s",
-        margin.least * 100.0,
-        Rounded(speed * unit.per_si),
-        unit.name
-    )
-}
-
-fn verdict(verdict: Verdict) -> String {
-    verdict.word().to_owned()
 }
 
 /// A finding with its cures, as a paragraph.

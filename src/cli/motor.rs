@@ -71,8 +71,7 @@ impl<'a> Sheet<'a> {
 
     /// From full steps/s to the load's travel a second, in its unit.
     fn per_step_rate(&self) -> f64 {
-        let microsteps = f64::from(self.axis.drive.microsteps());
-        TravelUnit::of(self.axis).per_si * microsteps / self.axis.microsteps_per_travel()
+        TravelUnit::of(self.axis).per_si * self.axis.travel_per_full_step()
     }
 }
 

@@ -154,8 +154,7 @@ impl<'a> TorquePlane<'a> {
     pub fn chart(&self) -> Chart {
         let unit = TravelUnit::of(self.axis);
         // From the motor's speed (rad/s) to the load's.
-        let to_load =
-            unit.per_si / (self.axis.microstep_angle() * self.axis.microsteps_per_travel());
+        let to_load = unit.per_si * self.axis.travel_speed(1.0);
         let per_step = to_load * self.axis.motor.full_step_angle();
         let paths = self.paths(to_load);
         let fastest = paths
@@ -225,8 +224,7 @@ impl<'a> TorquePlane<'a> {
     /// rate.
     pub fn chart_with_marks(&self, marks: &[(String, f64)]) -> Chart {
         let unit = TravelUnit::of(self.axis);
-        let to_load =
-            unit.per_si / (self.axis.microstep_angle() * self.axis.microsteps_per_travel());
+        let to_load = unit.per_si * self.axis.travel_speed(1.0);
         let per_step = to_load * self.axis.motor.full_step_angle();
         let mut chart = self.chart();
         chart.marks = marks

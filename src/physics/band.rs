@@ -43,8 +43,7 @@ impl Band {
     /// The band's edges as speeds of the load of `axis`: rad/s, or m/s where the axis is
     /// linear.
     pub fn load_speeds(&self, axis: &Axis) -> (f64, Option<f64>) {
-        let full_steps = axis.microsteps_per_travel() / f64::from(axis.drive.microsteps());
-        let speed = |rate: f64| rate / full_steps;
+        let speed = |rate: f64| rate * axis.travel_per_full_step();
         (
             speed(self.from_step_rate_hz),
             self.to_step_rate_hz.map(speed),

@@ -187,17 +187,7 @@ mod tests {
                 sense_resistor: None,
                 converter: None,
             },
-            load: Load {
-                inertia: Inertia::new(0.0),
-                friction: Torque::new(0.0),
-                viscous: Damping::new(0.0),
-                constant_torque: Torque::new(0.0),
-                unbalance: Unbalance::new(0.0),
-                gearing: Gearing::DIRECT,
-                efficiency: 1.0,
-                backlash: Angle::new(0.0),
-                linear: None,
-            },
+            load: Load::NONE,
             limits: Limits {
                 speed: None,
                 acceleration: None,

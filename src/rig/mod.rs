@@ -83,4 +83,14 @@ impl Axis {
         };
         self.microsteps_per_motor_turn() as f64 * gearing / turn
     }
+
+    /// Speed of the load's travel (rad/s or m/s) when the motor turns at `omega` (rad/s).
+    pub fn travel_speed(&self, omega: f64) -> f64 {
+        omega / (self.microstep_angle() * self.microsteps_per_travel())
+    }
+
+    /// Travel of the load (rad or m) for one full step of the motor.
+    pub fn travel_per_full_step(&self) -> f64 {
+        f64::from(self.drive.microsteps()) / self.microsteps_per_travel()
+    }
 }

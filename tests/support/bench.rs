@@ -3,10 +3,8 @@
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use serde_json::Value;
-use slewsmith::rig::{Axis, Drive, DriveKind, Gearing, Limits, Load, Motor, Sequence};
-use slewsmith::units::{
-    Angle, Current, Damping, Inductance, Inertia, Resistance, Torque, Unbalance, Voltage,
-};
+use slewsmith::rig::{Axis, Drive, DriveKind, Limits, Load, Motor, Sequence};
+use slewsmith::units::{Current, Damping, Inductance, Inertia, Resistance, Torque, Voltage};
 
 /// A motor with a drive and a load, put together piece by piece.
 #[derive(Debug, Clone)]
@@ -155,12 +153,7 @@ impl Bench {
                 inertia: Inertia::new(self.load_inertia),
                 friction: Torque::new(self.load_friction),
                 viscous: Damping::new(self.load_viscous),
-                constant_torque: Torque::new(0.0),
-                unbalance: Unbalance::new(0.0),
-                gearing: Gearing::DIRECT,
-                efficiency: 1.0,
-                backlash: Angle::new(0.0),
-                linear: None,
+                ..Load::NONE
             },
             limits: Limits {
                 speed: None,

@@ -2,18 +2,18 @@
 
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
+#[path = "rigs.rs"]
+mod rigs;
+
 use std::sync::Arc;
 
 use slewsmith::diagnostic::Span;
 use slewsmith::plan::{
     AxisLimits, AxisMotion, Direction, Item, Motion, PlannedMove, Segment, Travel,
 };
-use slewsmith::rig::{Axis, Drive, DriveKind, Gearing, Limits, Load, Motor, Pin, Rig, Timer};
+use slewsmith::rig::{Axis, Pin, Rig, Timer};
 use slewsmith::script::Shape;
-use slewsmith::units::{
-    Angle, Current, Damping, Frequency, Inductance, Inertia, Resistance, Time, Torque, Unbalance,
-    Voltage,
-};
+use slewsmith::units::{Frequency, Inertia, Time};
 
 /// A stretch of a motion: how long (s), acceleration at its start, jerk; scaled
 /// together until the motion makes the steps that are asked for.
@@ -50,51 +50,9 @@ pub fn rig(axes: usize, timer: Timer) -> Rig {
 }
 
 fn axis(name: &str) -> Axis {
-    Axis {
-        name: name.to_owned(),
-        motor: Motor {
-            name: None,
-            rotor_teeth: 50,
-            phase_resistance: Resistance::new(1.6),
-            phase_inductance: Inductance::new(3.2e-3),
-            rated_current: Current::new(1.5),
-            holding_torque: Torque::new(0.42),
-            detent_torque: Torque::new(0.018),
-            rotor_inertia: Inertia::new(57e-7),
-            viscous_damping: Damping::new(0.0),
-            pull_out: None,
-            source: None,
-        },
-        drive: Drive {
-            kind: DriveKind::Chopper {
-                peak_current: Current::new(1.5),
-                microsteps: 16,
-            },
-            supply: Voltage::new(24.0),
-            switch_resistance: Resistance::new(0.0),
-            hold_current: 1.0,
-            sense_resistor: None,
-            converter: None,
-        },
-        load: Load {
-            inertia: Inertia::new(1e-5),
-            friction: Torque::new(0.0),
-            viscous: Damping::new(0.0),
-            constant_torque: Torque::new(0.0),
-            unbalance: Unbalance::new(0.0),
-            gearing: Gearing::DIRECT,
-            efficiency: 1.0,
-            backlash: Angle::new(0.0),
-            linear: None,
-        },
-        limits: Limits {
-            speed: None,
-            acceleration: None,
-            jerk: None,
-            torque_margin: 0.3,
-            settle: 0.01,
-        },
-    }
+    let mut axis = rigs::rotary(name, 16);
+    axis.load.inertia = Inertia::new(1e-5);
+    axis
 }
 
 /// The motion of one axis through the phases, from a speed at the start (in the same

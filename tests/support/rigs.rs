@@ -6,14 +6,12 @@ use std::sync::Arc;
 
 use slewsmith::diagnostic::{Diagnostic, Source, Span};
 use slewsmith::plan::{Item, PlannedMove, program};
-use slewsmith::rig::{
-    Axis, Drive, DriveKind, Gearing, Limits, LinearLoad, Load, Motor, Pin, Rig, Timer,
-};
+use slewsmith::rig::{Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, Pin, Rig, Timer};
 use slewsmith::script::action::SpeedLimits;
 use slewsmith::script::{Action, ActionKind, Move, Pace, Settings, Target, Way};
 use slewsmith::units::{
     Angle, Current, Damping, Force, Frequency, Inductance, Inertia, Length, LinearDamping, Mass,
-    Quantity, Resistance, Time, Torque, Unbalance, Voltage,
+    Quantity, Resistance, Time, Torque, Voltage,
 };
 
 /// A direct rotary axis without limits: 200 full steps a turn, `microsteps` each.
@@ -44,17 +42,7 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
             sense_resistor: None,
             converter: None,
         },
-        load: Load {
-            inertia: Inertia::new(0.0),
-            friction: Torque::new(0.0),
-            viscous: Damping::new(0.0),
-            constant_torque: Torque::new(0.0),
-            unbalance: Unbalance::new(0.0),
-            gearing: Gearing::DIRECT,
-            efficiency: 1.0,
-            backlash: Angle::new(0.0),
-            linear: None,
-        },
+        load: Load::NONE,
         limits: Limits {
             speed: None,
             acceleration: None,

@@ -151,7 +151,7 @@ impl Rows {
                 )
                 .into(),
                 asked(check).into(),
-                left(check, rig).into(),
+                check.margin_text(rig).into(),
                 format!(
                     "{} {}",
                     Rounded(tidy(travel.target_error * unit.per_si)),
@@ -177,22 +177,6 @@ fn asked(check: &AxisCheck) -> String {
     check.torque.map_or_else(
         || "–".to_owned(),
         |margin| format!("{} mN·m", Rounded(margin.required * 1e3)),
-    )
-}
-
-/// The least torque margin and the speed it is at.
-fn left(check: &AxisCheck, rig: &Rig) -> String {
-    let Some(margin) = check.torque else {
-        return "–".to_owned();
-    };
-    let axis = &rig.axes[check.axis];
-    let unit = TravelUnit::of(axis);
-    let speed = margin.at.omega / (axis.microstep_angle() * axis.microsteps_per_travel());
-    format!(
-        "{:.0} % at {} {}/s",
-        margin.least * 100.0,
-        Rounded(speed * unit.per_si),
-        unit.name
     )
 }
 
