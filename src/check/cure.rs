@@ -252,7 +252,7 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
 }
 
 /// The highest value between a good `low` and a bad `high` that still passes.
-fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
+pub(super) fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
     if !passes(low) {
         return None;
     }
@@ -274,7 +274,7 @@ pub(super) fn round_down(value: f64) -> f64 {
 }
 
 /// To two significant digits, upwards.
-fn round_up(value: f64) -> f64 {
+pub(super) fn round_up(value: f64) -> f64 {
     round_to_two_digits(value, f64::ceil)
 }
 

@@ -42,6 +42,7 @@ impl MoveCheck {
                 object.insert("shape".into(), json!(self.planned.motion.shape.name()));
                 object.insert("torque_margin".into(), margin(check, axis, unit));
                 object.insert("bands".into(), check.bands.iter().map(band).collect());
+                object.insert("regeneration".into(), regeneration(check));
                 object.insert("verdict".into(), json!(Verdict::of(&check.findings).word()));
                 object.insert("reasons".into(), json!(check.findings));
                 object.insert("changes".into(), json!(self.changes));
@@ -75,6 +76,18 @@ fn band(crossing: &Crossing) -> Value {
         "time_s": crossing.time,
         "cruises": crossing.cruises,
     })
+}
+
+/// None where nothing returns.
+fn regeneration(check: &AxisCheck) -> Value {
+    match check.regeneration {
+        Some(found) if found.energy > 0.0 => json!({
+            "energy_j": found.energy,
+            "peak_power_w": found.power,
+            "capacity_f": found.capacity(),
+        }),
+        _ => Value::Null,
+    }
 }
 
 impl Summary {

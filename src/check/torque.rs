@@ -107,7 +107,6 @@ impl<'a> TorqueRule<'a> {
         } else {
             POINTS
         };
-        let (angle, clock) = (self.microstep, self.clock);
         let mut start = 0.0;
         motion.segments.iter().flat_map(move |segment| {
             let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
@@ -116,16 +115,18 @@ impl<'a> TorqueRule<'a> {
             start += segment.duration;
             (0..=last).map(move |point| {
                 let share = point as f64 / last.max(1) as f64;
-                instant(segment, begins, share * segment.duration, angle, clock)
+                self.instant(segment, begins, share * segment.duration)
             })
         })
     }
-}
 
-fn instant(segment: &Segment, begins: f64, after: f64, angle: f64, clock: f64) -> Instant {
-    Instant {
-        time: begins + after,
-        omega: segment.velocity_at(after).max(0.0) * angle * clock,
-        alpha: segment.acceleration_at(after) * angle * clock * clock,
+    /// The instant `after` seconds into a segment that begins at `begins` seconds.
+    pub(super) fn instant(&self, segment: &Segment, begins: f64, after: f64) -> Instant {
+        let (angle, clock) = (self.microstep, self.clock);
+        Instant {
+            time: begins + after,
+            omega: segment.velocity_at(after).max(0.0) * angle * clock,
+            alpha: segment.acceleration_at(after) * angle * clock * clock,
+        }
     }
 }

@@ -20,6 +20,8 @@ use crate::units::{Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 100;
+/// Columns that a table with bands and the place of the least margin takes.
+const ROOMY: usize = 110;
 
 /// Every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
 /// move must not run.
@@ -164,7 +166,12 @@ fn people(
 }
 
 fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Terminal) -> String {
-    let heads = [
+    // Most programs keep out of bad speeds; their table stays narrow.
+    let crosses = rows
+        .iter()
+        .flat_map(|row| &row.sample.check.axes)
+        .any(|check| !check.bands.is_empty());
+    let mut heads = vec![
         "line",
         "axis",
         "travel",
@@ -172,9 +179,13 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         "time",
         "peak speed",
         "torque margin",
-        "verdict",
     ];
-    let cells = rows.iter().flat_map(|row| cells(row, rig));
+    if crosses {
+        heads.push("in bad bands");
+    }
+    heads.push("verdict");
+    let short = crosses && terminal.width() < ROOMY;
+    let cells = rows.iter().flat_map(|row| cells(row, rig, crosses, short));
     let mut text = table(&heads, &[0, 2, 3, 4, 5, 6], cells, terminal.width());
     text.push('\n');
     // Writing to a String cannot fail.
@@ -202,7 +213,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
     text
 }
 
-fn cells(row: &Row, rig: &Rig) -> Vec<Vec<String>> {
+fn cells(row: &Row, rig: &Rig, crosses: bool, short: bool) -> Vec<Vec<String>> {
     let axes = row.motion.axes.iter().zip(&row.sample.planned.travel);
     row.sample
         .check
@@ -212,7 +223,12 @@ fn cells(row: &Row, rig: &Rig) -> Vec<Vec<String>> {
         .map(|(check, (_, travel))| {
             let axis = &rig.axes[check.axis];
             let unit = TravelUnit::of(axis);
-            vec![
+            let mut margin = check.margin_text(rig);
+            if short {
+                // The place is in the JSON.
+                margin.truncate(margin.find(" at ").unwrap_or(margin.len()));
+            }
+            let mut cells = vec![
                 row.line.to_string(),
                 axis.name.clone(),
                 format!(
@@ -227,9 +243,13 @@ fn cells(row: &Row, rig: &Rig) -> Vec<Vec<String>> {
                     Rounded(check.peak_speed * unit.per_si),
                     unit.name
                 ),
-                check.margin_text(rig),
-                Verdict::of(&check.findings).word().to_owned(),
-            ]
+                margin,
+            ];
+            if crosses {
+                cells.push(check.bands_text());
+            }
+            cells.push(Verdict::of(&check.findings).word().to_owned());
+            cells
         })
         .collect()
 }

@@ -1,5 +1,6 @@
 //! Where the electrical power goes: windings, switches, transistors, sense resistors,
-//! supply; and what comes back when a load is braked.
+//! supply. What comes back when a load is braked is a matter of
+//! [`regeneration`](super::regeneration).
 //!
 //! Averaged over the microsteps of a cycle (running) or at the worst of them
 //! (standing), with iA, iB of the [coil table](super::currents):
@@ -17,18 +18,14 @@
 //! and the motor's own voltage is small: the warmest case. Iron losses are not in the
 //! model. Standing losses carry the hold current: h times each current.
 //!
-//! Braking: the shaft gives back P = |T| ω; what the losses do not swallow returns to
-//! the supply (chopper, fixed voltage). On a ramp down from ω at the rate α,
-//! E = ∫ (|T| w − P_loss) dw/α from P_loss/|T| to ω.
-//!
 //! Source: Joule's law and the balance of power.
 
-use std::fmt;
+mod warning;
+
+pub use warning::HeatWarning;
 
 use super::{CoilTable, ShaftLoad};
-use crate::plan::Direction;
 use crate::rig::{Axis, DriveKind};
-use crate::units::{Current, Power, Torque, Voltage};
 
 /// Power (W) that a bare transistor in a common plastic package sheds without a heat
 /// sink (common practice).
@@ -78,132 +75,6 @@ pub struct Heat {
     pub hottest_sense_resistor: f64,
     /// What should be looked at.
     pub warnings: Vec<HeatWarning>,
-}
-
-/// A warning about heat, current or a hanging load.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum HeatWarning {
-    /// A stage of a linear source gets hotter than a bare transistor stands.
-    HotTransistors {
-        /// The most that one stage takes (W).
-        stage: f64,
-        /// All stages together while the axis stands (W).
-        standing: f64,
-    },
-    /// The windings get more than at the rated current.
-    HotWindings {
-        /// The most that the windings take (W).
-        copper: f64,
-        /// What they take at the rated current (W).
-        rated: f64,
-    },
-    /// A phase's current is above what the motor is rated for.
-    CurrentAboveRated {
-        /// The largest effective current of a phase (A).
-        current: f64,
-        /// The rated current (A).
-        rated: f64,
-    },
-    /// A sense resistor takes more than a small one stands.
-    HotSenseResistor {
-        /// The most that one takes (W).
-        power: f64,
-    },
-    /// The supply cannot drive the peak current through the windings.
-    SupplyTooLow {
-        /// The least that could (V).
-        needed: f64,
-        /// What there is (V).
-        supply: f64,
-    },
-    /// The converter cannot set the peak current.
-    ConverterTooSmall {
-        /// The peak current (A).
-        peak: f64,
-    },
-    /// The load turns the shaft by itself when the current is removed.
-    LoadDrops {
-        /// Torque that the load puts on the motor's shaft (N·m).
-        torque: f64,
-    },
-    /// The hold current does not hold the load with the margin.
-    HoldTooWeak {
-        /// Torque that the hold current gives, the margin taken off (N·m).
-        holding: f64,
-        /// Torque that the load puts on the motor's shaft (N·m).
-        needed: f64,
-    },
-}
-
-impl HeatWarning {
-    /// The kind of warning in one hyphenated word.
-    pub const fn code(&self) -> &'static str {
-        match self {
-            Self::HotTransistors { .. } => "hot-transistors",
-            Self::HotWindings { .. } => "hot-windings",
-            Self::CurrentAboveRated { .. } => "current-above-rated",
-            Self::HotSenseResistor { .. } => "hot-sense-resistor",
-            Self::SupplyTooLow { .. } => "supply-below-peak-current",
-            Self::ConverterTooSmall { .. } => "converter-below-peak-current",
-            Self::LoadDrops { .. } => "load-drops",
-            Self::HoldTooWeak { .. } => "hold-too-weak",
-        }
-    }
-}
-
-impl fmt::Display for HeatWarning {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match *self {
-            Self::HotTransistors { stage, standing } => write!(
-                f,
-                "hot parts: a stage of the linear source turns up to {} into heat, {} in all at standstill; \
-                 give the transistors a heat sink, or lower the supply or the hold current",
-                Power::new(stage),
-                Power::new(standing)
-            ),
-            Self::HotWindings { copper, rated } => write!(
-                f,
-                "hot parts: the windings take {}, and at rated current {}; lower the current, or let the motor rest and watch its temperature",
-                Power::new(copper),
-                Power::new(rated)
-            ),
-            Self::CurrentAboveRated { current, rated } => write!(
-                f,
-                "a phase carries {} (effective), and {} is rated: lower the current, or put a ballast resistor in series",
-                Current::new(current),
-                Current::new(rated)
-            ),
-            Self::HotSenseResistor { power } => write!(
-                f,
-                "hot parts: a sense resistor takes up to {}; use one rated for {} or more",
-                Power::new(power),
-                Power::new(2.0 * power)
-            ),
-            Self::SupplyTooLow { needed, supply } => write!(
-                f,
-                "the peak current takes {} through the windings and switches at standstill, and the supply gives {}: the current stays below its peak",
-                Voltage::new(needed),
-                Voltage::new(supply)
-            ),
-            Self::ConverterTooSmall { peak } => write!(
-                f,
-                "the converter's full scale is below the peak current of {}: raise its reference, or lower the sense resistor or its gain",
-                Current::new(peak)
-            ),
-            Self::LoadDrops { torque } => write!(
-                f,
-                "danger: the load pulls on the shaft with {}; it drops when the current is removed or a step is lost: \
-                 keep hands away, and fit a brake or a counterweight",
-                Torque::new(torque)
-            ),
-            Self::HoldTooWeak { holding, needed } => write!(
-                f,
-                "the hold current holds {} with the margin taken off, and the load needs {}: raise `hold_current`",
-                Torque::new(holding),
-                Torque::new(needed)
-            ),
-        }
-    }
 }
 
 impl Heat {
@@ -376,50 +247,6 @@ impl Circuit {
     }
 }
 
-/// What comes back while an axis is braked: an estimate.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Regeneration {
-    /// Mechanical power that the motor takes from the shaft at the start of the ramp (W).
-    pub braking_power: f64,
-    /// Power that the losses swallow (W).
-    pub swallowed: f64,
-    /// Energy that returns to the supply over the whole ramp (J); none from a linear
-    /// source, whose transistors take it all.
-    pub returned_energy: f64,
-    /// Least capacity at the supply (F) that keeps its voltage from rising by more
-    /// than a fifth, where the supply itself takes nothing back.
-    pub capacity: f64,
-}
-
-impl Regeneration {
-    /// Ramp down from the speed `omega` (rad/s of the motor) to rest at the rate
-    /// `alpha` (rad/s², positive), where the load has to be braked at all and more
-    /// comes back than the losses take.
-    pub fn of(axis: &Axis, heat: &Heat, omega: f64, alpha: f64, way: Direction) -> Option<Self> {
-        if matches!(axis.drive.kind, DriveKind::LinearCurrent { .. }) {
-            return None;
-        }
-        let torque = -ShaftLoad::of(axis).required_torque(omega, -alpha, way);
-        let losses = &heat.running;
-        let swallowed = losses.copper + losses.switches + losses.sense;
-        let braking_power = torque * omega;
-        if torque <= 0.0 || braking_power <= swallowed {
-            return None;
-        }
-        let even = swallowed / torque;
-        let energy =
-            (torque * (omega * omega - even * even) / 2.0 - swallowed * (omega - even)) / alpha;
-        let supply = axis.drive.supply.si();
-        Some(Self {
-            braking_power,
-            swallowed,
-            returned_energy: energy,
-            // ½ C ((1.2 V)² − V²) = 0.22 C V².
-            capacity: energy / (0.22 * supply * supply),
-        })
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use approx::assert_relative_eq;
@@ -542,27 +369,5 @@ mod tests {
         );
         let heavy = Heat::of(&axis(drive, "constant_torque: 50 mN.m"));
         assert_eq!(codes(&heavy), ["load-drops", "hold-too-weak"]);
-    }
-
-    /// Conservation of energy: without friction, what returns and what the losses take
-    /// over the ramp is the kinetic energy, down to the speed where the balance turns.
-    #[test]
-    fn what_comes_back_is_kinetic_energy_less_losses() {
-        let drive = "kind: chopper, supply: 24 V, peak_current: 0.3 A, microsteps: 8";
-        let axis = axis(drive, "inertia: 20 kg.cm^2");
-        let heat = Heat::of(&axis);
-        let (omega, alpha) = (60.0, 20.0);
-        let back = Regeneration::of(&axis, &heat, omega, alpha, Direction::Positive).unwrap();
-        let inertia = 20e-4 + 57e-7;
-        assert_relative_eq!(
-            back.braking_power,
-            inertia * alpha * omega,
-            max_relative = 1e-12
-        );
-        let even = back.swallowed / (inertia * alpha);
-        let kinetic = inertia * (omega * omega - even * even) / 2.0;
-        let lost = back.swallowed * (omega - even) / alpha;
-        assert_relative_eq!(back.returned_energy, kinetic - lost, max_relative = 1e-12);
-        assert!(Regeneration::of(&axis, &heat, 3.0, alpha, Direction::Positive).is_none());
     }
 }

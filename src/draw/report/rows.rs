@@ -95,6 +95,7 @@ impl Rows {
             Column::numbers("peak speed"),
             Column::numbers("torque asked"),
             Column::numbers("torque left"),
+            Column::words("in bad bands"),
             Column::numbers("target error"),
         ]);
         if simulation.is_some() {
@@ -152,6 +153,7 @@ impl Rows {
                 .into(),
                 asked(check).into(),
                 check.margin_text(rig).into(),
+                check.bands_text().into(),
                 format!(
                     "{} {}",
                     Rounded(tidy(travel.target_error * unit.per_si)),

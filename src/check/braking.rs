@@ -1,0 +1,68 @@
+//! What a motion returns to the supply, and how much more gently it would have to stop.
+
+use super::cure::{TravelUnit, bisect, round_down};
+use super::torque::TorqueRule;
+use crate::physics::regeneration::{Braking, Regeneration};
+use crate::plan::AxisMotion;
+use crate::rig::Axis;
+use crate::units::Rounded;
+
+/// Points looked at in a segment.
+const POINTS: usize = 12;
+/// A share of the deceleration that is hardly a cure any more.
+const GENTLEST: f64 = 0.02;
+
+/// The stops of a motion, on a drive that gives power back.
+#[derive(Debug)]
+pub(super) struct Stops<'a> {
+    pub(super) drive: Braking,
+    pub(super) rule: &'a TorqueRule<'a>,
+    pub(super) motion: &'a AxisMotion,
+}
+
+impl Stops<'_> {
+    /// What returns where every deceleration is `share` of what is planned and so takes
+    /// the longer.
+    pub(super) fn regeneration(&self, share: f64) -> Regeneration {
+        let stretches = self.motion.segments.iter().map(|segment| {
+            let slower = if segment.acceleration_at(0.5 * segment.duration) < 0.0 {
+                share
+            } else {
+                1.0
+            };
+            (0..=POINTS).map(move |point| {
+                let after = segment.duration * point as f64 / POINTS as f64;
+                let at = self.rule.instant(segment, 0.0, after);
+                let torques = self.rule.load.required_torque_range(
+                    at.omega,
+                    at.alpha * slower,
+                    self.motion.direction,
+                );
+                (after / slower, -torques.0 * at.omega)
+            })
+        });
+        self.drive.over(stretches)
+    }
+
+    /// The deceleration at which an ordinary supply does, as a cure; none where a load
+    /// that drives the motor returns too much at any.
+    pub(super) fn gentler(&self, axis: &Axis) -> Option<String> {
+        let steepest = self
+            .rule
+            .instants(self.motion)
+            .map(|at| -at.alpha)
+            .fold(0.0, f64::max);
+        let share = bisect(GENTLEST, 1.0, |share| !self.regeneration(share).matters())?;
+        let unit = TravelUnit::of(axis);
+        let per_travel = axis.microstep_angle() * axis.microsteps_per_travel();
+        let clock = self.rule.clock * self.rule.clock;
+        let decel = round_down(share * steepest / clock / per_travel * unit.per_si);
+        let asked = self.motion.limits.decel / axis.microsteps_per_travel() * unit.per_si;
+        Some(format!(
+            "decel {} → {} {}/s^2",
+            Rounded(asked),
+            Rounded(decel),
+            unit.name
+        ))
+    }
+}

@@ -1,0 +1,198 @@
+//! Goes through a program move by move.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::braking::Stops;
+use super::{
+    AxisAbility, AxisCheck, Finding, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict, Weight,
+    crossing, cure, reasons,
+};
+use crate::physics::regeneration::Braking;
+use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
+use crate::rig::Rig;
+use crate::schedule::timer::{self, TimerProblem};
+
+/// Motions remembered at the most; past it the memory starts afresh.
+const REMEMBERED: usize = 4096;
+/// Failing motions for which cures by another current or supply are sought; each
+/// takes some milliseconds.
+const CURED: usize = 16;
+
+/// Checks the moves of one program.
+#[derive(Debug)]
+pub struct Checker<'a> {
+    rig: &'a Rig,
+    abilities: &'a [AxisAbility],
+    seen: HashMap<*const Motion, (Arc<Motion>, Arc<MotionCheck>)>,
+    cures_left: usize,
+    summary: Summary,
+}
+
+impl<'a> Checker<'a> {
+    /// For programs on `rig`, whose axes can do `abilities` (one each, in order).
+    pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
+        let findings: Vec<Finding> = rig
+            .axes
+            .iter()
+            .zip(abilities)
+            .flat_map(|(axis, ability)| reasons::about_axis(axis, ability))
+            .collect();
+        Self {
+            rig,
+            abilities,
+            seen: HashMap::new(),
+            cures_left: CURED,
+            summary: Summary {
+                ok: Verdict::of(&findings) != Verdict::Fail,
+                moves: 0,
+                warned: 0,
+                failed: 0,
+                total_time: 0.0,
+                least_margin: None,
+                first_failure: findings
+                    .iter()
+                    .find(|finding| finding.severity == Weight::Failure)
+                    .map(|finding| (0, finding.message.clone())),
+                findings,
+            },
+        }
+    }
+
+    /// Looks at the next item of the program; a move comes back with its verdict.
+    pub fn check(&mut self, item: &Item) -> Option<MoveCheck> {
+        match item {
+            Item::Move(planned) => Some(self.check_move(planned)),
+            Item::Dwell(seconds) => {
+                self.summary.total_time += seconds;
+                None
+            }
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => None,
+        }
+    }
+
+    fn check_move(&mut self, planned: &PlannedMove) -> MoveCheck {
+        let check = self.motion(&planned.motion);
+        let summary = &mut self.summary;
+        summary.moves += 1;
+        summary.total_time += planned.motion.duration;
+        match check.verdict() {
+            Verdict::Pass => {}
+            Verdict::Warn => summary.warned += 1,
+            Verdict::Fail => {
+                summary.failed += 1;
+                summary.ok = false;
+            }
+        }
+        for axis in &check.axes {
+            if let Some(margin) = axis.torque
+                && summary
+                    .least_margin
+                    .is_none_or(|(least, _)| margin.least < least)
+            {
+                summary.least_margin = Some((margin.least, planned.line));
+            }
+            let failure = axis
+                .findings
+                .iter()
+                .find(|finding| finding.severity == Weight::Failure);
+            if let (None, Some(failure)) = (&summary.first_failure, failure) {
+                summary.first_failure = Some((planned.line, failure.message.clone()));
+            }
+        }
+        let changes = planned
+            .changes
+            .iter()
+            .map(|change| reasons::change(self.rig, change));
+        MoveCheck {
+            planned: planned.clone(),
+            check,
+            changes: changes.collect(),
+        }
+    }
+
+    /// What all the moves so far come to.
+    pub fn summary(&self) -> &Summary {
+        &self.summary
+    }
+
+    fn motion(&mut self, motion: &Arc<Motion>) -> Arc<MotionCheck> {
+        let key = Arc::as_ptr(motion);
+        if let Some((_, check)) = self.seen.get(&key) {
+            return Arc::clone(check);
+        }
+        let problems = timer::verdict(motion, self.rig).err().unwrap_or_default();
+        let axes = motion
+            .axes
+            .iter()
+            .map(|axis| self.axis_motion(axis, &problems))
+            .collect();
+        let check = Arc::new(MotionCheck { axes });
+        if self.seen.len() >= REMEMBERED {
+            self.seen.clear();
+        }
+        // The motion is kept too, so that its address is not given to another one.
+        self.seen
+            .insert(key, (Arc::clone(motion), Arc::clone(&check)));
+        check
+    }
+
+    fn axis_motion(&mut self, motion: &AxisMotion, problems: &[TimerProblem]) -> AxisCheck {
+        let axis = &self.rig.axes[motion.axis];
+        let ability = &self.abilities[motion.axis];
+        let tolerance = self.rig.timer.tolerance;
+        let rule = TorqueRule::new(axis, &ability.load, &ability.pull_out, tolerance);
+        let torque = rule.least(motion);
+        let per_travel = axis.microsteps_per_travel();
+        let peak = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max) / per_travel;
+        let peak_speed = peak(&mut motion.segments.iter().flat_map(|segment| {
+            let turn = -segment.acceleration / segment.jerk;
+            let inside = if turn > 0.0 && turn < segment.duration {
+                turn
+            } else {
+                0.0
+            };
+            [0.0, inside, segment.duration].map(|t| segment.velocity_at(t))
+        }));
+        let peak_acceleration =
+            peak(&mut motion.segments.iter().flat_map(|segment| {
+                [0.0, segment.duration].map(|t| segment.acceleration_at(t).abs())
+            }));
+        let crossings =
+            crossing::crossings(motion, &ability.bands, axis.drive.microsteps(), rule.clock);
+        let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
+            drive,
+            rule: &rule,
+            motion,
+        });
+        let regeneration = braking.as_ref().map(|stops| stops.regeneration(1.0));
+        let mut findings = Vec::new();
+        findings.extend(reasons::torque(axis, torque, || {
+            if self.cures_left == 0 {
+                return Vec::new();
+            }
+            self.cures_left -= 1;
+            cure::for_torque(axis, &ability.load, &ability.pull_out, tolerance, motion)
+        }));
+        let in_bands = crossings.iter();
+        findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing)));
+        findings.extend(reasons::start(axis, ability, tolerance, motion));
+        let own = problems
+            .iter()
+            .filter(|problem| problem.axis == motion.axis);
+        findings.extend(own.map(|problem| reasons::timer(self.rig, problem, motion)));
+        findings.extend(reasons::regeneration(axis, regeneration, || {
+            braking.and_then(|stops| stops.gentler(axis))
+        }));
+        AxisCheck {
+            axis: motion.axis,
+            duration: motion.duration(),
+            peak_speed,
+            peak_acceleration,
+            torque,
+            bands: crossings,
+            regeneration,
+            findings,
+        }
+    }
+}

@@ -1,0 +1,244 @@
+//! What is found, in words: a function for each kind of finding, with its numbers and cures.
+
+use super::cure::{self, TravelUnit};
+use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight};
+use crate::physics::band::BandKind;
+use crate::physics::heat::HeatWarning;
+use crate::physics::regeneration::Regeneration;
+use crate::plan::{AxisMotion, Change, ChangeKind};
+use crate::rig::{Axis, Rig};
+use crate::schedule::timer::TimerProblem;
+use crate::units::{Rounded, Time, Torque};
+
+/// Reflected load inertia over rotor inertia that common practice keeps below.
+const COMMON_INERTIA_RATIO: f64 = 10.0;
+
+/// Ramps that begin or end at a speed have to begin and end below the start-stop
+/// rate.
+pub(super) fn start(
+    axis: &Axis,
+    ability: &AxisAbility,
+    tolerance: f64,
+    motion: &AxisMotion,
+) -> Option<Finding> {
+    let ends = [
+        motion.segments.first().map(|segment| segment.velocity),
+        motion
+            .segments
+            .last()
+            .map(|segment| segment.velocity_at(segment.duration)),
+    ];
+    let fastest = ends.into_iter().flatten().fold(0.0, f64::max);
+    // What arithmetic leaves at the end of a ramp to rest is no start speed.
+    if motion.limits.start <= 0.0 || fastest < 1e-6 * motion.limits.start {
+        return None;
+    }
+    let microsteps = f64::from(axis.drive.microsteps());
+    let rate = fastest / microsteps * (1.0 + tolerance);
+    let start_stop = ability.start_stop(axis);
+    let unit = TravelUnit::of(axis);
+    let to_load = unit.per_si * axis.travel_per_full_step();
+    let (severity, what) = if !start_stop.allows(rate) {
+        (
+            Weight::Failure,
+            "the motor does not start at that rate in the simulator",
+        )
+    } else if rate > start_stop.quoted() {
+        (
+            Weight::Warning,
+            "that is above the share of the start-stop rate that is safe to use",
+        )
+    } else {
+        return None;
+    };
+    let message = format!(
+        "ramps begin or end at {} {}/s: {what}",
+        Rounded(rate * to_load),
+        unit.name
+    );
+    let mut cures = vec!["start 0".to_owned()];
+    if start_stop.allows(start_stop.quoted()) {
+        cures.insert(
+            0,
+            format!(
+                "start {} {}/s at most",
+                Rounded(start_stop.quoted() * to_load),
+                unit.name
+            ),
+        );
+    }
+    Some(
+        Finding::new("start-speed", severity, message)
+            .cures(cures)
+            .axis(&axis.name),
+    )
+}
+
+/// Too little torque is left, where that is so. The cures are sought by trying them.
+pub(super) fn torque(
+    axis: &Axis,
+    margin: Option<TorqueMargin>,
+    cures: impl FnOnce() -> Vec<String>,
+) -> Option<Finding> {
+    let margin = margin?;
+    if margin.least >= axis.limits.torque_margin {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let speed = axis.travel_speed(margin.at.omega);
+    let message = format!(
+        "{} of torque is asked for at {} {}/s, where the motor pulls out at {}: {} is left, {} % is to be kept",
+        Torque::new(margin.required),
+        Rounded(speed * unit.per_si),
+        unit.name,
+        Torque::new(margin.available),
+        if margin.least < 0.0 {
+            "nothing".to_owned()
+        } else {
+            format!("{} %", Rounded(margin.least * 100.0))
+        },
+        Rounded(axis.limits.torque_margin * 100.0),
+    );
+    Some(
+        Finding::new("torque-margin", Weight::Failure, message)
+            .cures(cures())
+            .axis(&axis.name),
+    )
+}
+
+/// What the planner did otherwise than asked.
+pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
+    let axis = &rig.axes[change.axis];
+    let unit = TravelUnit::of(axis);
+    let to_load = unit.per_si * axis.travel_per_full_step();
+    let finding = match change.kind {
+        ChangeKind::CruiseMoved { from, to } => Finding::new(
+            "cruise-moved",
+            Weight::Note,
+            format!(
+                "to keep out of a bad band it cruises at {} instead of {} {}/s, which takes {} longer; `bands allow` turns this off",
+                Rounded(to * to_load),
+                Rounded(from * to_load),
+                unit.name,
+                Time::new(change.cost)
+            ),
+        ),
+        ChangeKind::CruiseStays { at } => Finding::new(
+            "cruise-stays",
+            Weight::Note,
+            format!(
+                "no allowed speed lies outside the bad band around {} {}/s",
+                Rounded(at * to_load),
+                unit.name
+            ),
+        ),
+    };
+    finding.axis(&axis.name)
+}
+
+/// What can be said of an axis before it moves.
+pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let ratio = ability.load.inertia_ratio();
+    if ratio > COMMON_INERTIA_RATIO {
+        findings.push(
+            Finding::new(
+                "inertia-ratio",
+                Weight::Warning,
+                format!(
+                    "the load's inertia is {} times the rotor's at the motor; common practice stays below {COMMON_INERTIA_RATIO}",
+                    Rounded(ratio)
+                ),
+            )
+            .cures(vec!["more gearing, a lighter load, or a motor with a larger rotor".to_owned()])
+            .axis(&axis.name),
+        );
+    }
+    for warning in &ability.heat.warnings {
+        let severity = match warning {
+            HeatWarning::HoldTooWeak { .. } => Weight::Failure,
+            _ => Weight::Warning,
+        };
+        findings.push(Finding::new(warning.code(), severity, warning.to_string()).axis(&axis.name));
+    }
+    findings
+}
+
+/// A band that the motion cruises in.
+pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
+    if !crossing.cruises {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let to_load = unit.per_si * axis.travel_per_full_step();
+    let from = crossing.band.from_step_rate_hz * to_load;
+    let range = match crossing.band.to_step_rate_hz {
+        Some(to) => format!(
+            "{} … {} {}/s",
+            Rounded(from),
+            Rounded(to * to_load),
+            unit.name
+        ),
+        None => format!("above {} {}/s", Rounded(from), unit.name),
+    };
+    let mut cures = vec![format!("speed below {} {}/s", Rounded(from), unit.name)];
+    if let Some(to) = crossing.band.to_step_rate_hz {
+        cures.push(format!(
+            "speed above {} {}/s",
+            Rounded(to * to_load),
+            unit.name
+        ));
+    }
+    let finding = match crossing.band.kind {
+        BandKind::Unstable => Finding::new(
+            "unstable-band",
+            Weight::Failure,
+            format!(
+                "it cruises in an unstable band ({range}): the rotor hunts ever wider until it drops out"
+            ),
+        ),
+        BandKind::Forced => Finding::new(
+            "forced-band",
+            Weight::Warning,
+            format!(
+                "it cruises in a forced band ({range}): the steps keep striking the rotor near its natural frequency"
+            ),
+        ),
+    };
+    Some(finding.cures(cures).axis(&axis.name))
+}
+
+/// Steps that the timer cannot play.
+pub(super) fn timer(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -> Finding {
+    let axis = &rig.axes[problem.axis];
+    let unit = TravelUnit::of(axis);
+    let could = problem.travel_speed(rig) * unit.per_si;
+    let asked = motion.limits.speed / axis.microsteps_per_travel() * unit.per_si;
+    Finding::new(TimerProblem::CODE, Weight::Failure, problem.to_string())
+        .cures(vec![format!(
+            "speed {} → {} {}/s",
+            Rounded(asked),
+            Rounded(cure::round_down(could)),
+            unit.name
+        )])
+        .axis(&axis.name)
+}
+
+/// Energy that returns to the supply, where an ordinary one cannot take it.
+pub(super) fn regeneration(
+    axis: &Axis,
+    found: Option<Regeneration>,
+    gentler: impl FnOnce() -> Option<String>,
+) -> Option<Finding> {
+    let found = found.filter(Regeneration::matters)?;
+    let mut cures = vec![format!(
+        "{} µF or more at the supply, or a brake resistor that is switched across it",
+        Rounded(cure::round_up(found.capacity() * 1e6))
+    )];
+    cures.extend(gentler());
+    Some(
+        Finding::new("energy-returned", Weight::Warning, found.to_string())
+            .cures(cures)
+            .axis(&axis.name),
+    )
+}

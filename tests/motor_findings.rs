@@ -1,0 +1,167 @@
+//! What `check` finds about motor, drive and load, as a builder meets it on the command
+//! line.
+
+use std::fs;
+use std::process::Command;
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A rig and a script in a folder of their own.
+struct Bench {
+    folder: TempDir,
+}
+
+impl Bench {
+    fn new(rig: &str, script: &str) -> Self {
+        let folder = TempDir::new().unwrap();
+        fs::write(folder.path().join("rig.yaml"), rig).unwrap();
+        let script = format!("rig \"rig.yaml\"\n{script}");
+        fs::write(folder.path().join("it.moves"), script).unwrap();
+        Self { folder }
+    }
+
+    fn run(&self, arguments: &[&str]) -> String {
+        let output = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .env("COLUMNS", "80")
+            .output()
+            .unwrap();
+        assert!(
+            output.status.code().is_some_and(|code| code < 2),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        String::from_utf8(output.stdout).unwrap()
+    }
+
+    fn json(&self, arguments: &[&str]) -> Value {
+        serde_json::from_str(&self.run(arguments)).unwrap()
+    }
+
+    fn check(&self) -> Value {
+        self.json(&["check", "it.moves", "--json"])
+    }
+}
+
+/// The findings about the rig and about the moves.
+fn findings(check: &Value) -> Vec<Value> {
+    let lists = check["moves"].as_array().unwrap().iter();
+    lists
+        .map(|one| &one["reasons"])
+        .chain([&check["findings"]])
+        .flat_map(|list| list.as_array().unwrap().clone())
+        .collect()
+}
+
+fn finding(check: &Value, code: &str) -> Option<Value> {
+    findings(check).into_iter().find(|one| one["code"] == code)
+}
+
+/// A flywheel on a strong motor.
+fn flywheel(drive: &str) -> String {
+    format!(
+        "axes:
+  wheel:
+    motor: {{ rotor_teeth: 50, phase_resistance: 0.45 ohm, phase_inductance: 1.9 mH, rated_current: 4.2 A,
+             holding_torque: 2.4 N.m, rotor_inertia: 620 g.cm^2, viscous_damping: 4 mN.m.s/rad }}
+    drive: {{ {drive} }}
+    load: {{ inertia: 50 kg.cm^2 }}
+    limits: {{ torque_margin: 20 % }}
+timer: {{ clock: 16 MHz, prescaler: 8, tolerance: 0 ppm }}
+"
+    )
+}
+
+const CHOPPER: &str = "kind: chopper, supply: 48 V, peak_current: 4 A, microsteps: 16";
+const STOPS_FAST: &str =
+    "shape trapezoid\nspeed 2160 deg/s\naccel 3000 deg/s^2\ndecel 9000 deg/s^2\nturn by 10 turn\n";
+
+#[test]
+fn a_flywheel_that_is_stopped_fast_returns_what_its_kinetic_energy_leaves() {
+    let bench = Bench::new(&flywheel(CHOPPER), STOPS_FAST);
+    let check = bench.check();
+    let warning = finding(&check, "energy-returned").expect("a warning");
+    assert_eq!(warning["severity"], "warning");
+    // Balance of energy: kinetic energy, less viscous drag, less the losses at full
+    // current, integrated by hand over the ramp.
+    let heat = bench.json(&["motor", "rig.yaml", "--json"])["axes"][0]["heat"]["running"].clone();
+    let losses = heat["copper_w"].as_f64().unwrap();
+    let (inertia, alpha, drag) = (50e-4 + 620e-7, 9000_f64.to_radians(), 4e-3);
+    let top = 2160_f64.to_radians();
+    let slices = 100_000;
+    let energy: f64 = (0..slices)
+        .map(|k| top * (f64::from(k) + 0.5) / f64::from(slices))
+        .map(|omega| ((inertia * alpha - drag * omega) * omega - losses).max(0.0))
+        .sum::<f64>()
+        * top
+        / alpha
+        / f64::from(slices);
+    let ours = &check["moves"][0]["regeneration"];
+    let returned = ours["energy_j"].as_f64().unwrap();
+    assert!(
+        (returned / energy - 1.0).abs() < 0.01,
+        "{returned}, {energy}"
+    );
+    assert!(returned < 0.5 * inertia * top * top);
+    let power = ours["peak_power_w"].as_f64().unwrap();
+    let expected = (inertia * alpha - drag * top) * top - losses;
+    assert!((power / expected - 1.0).abs() < 0.01, "{power}, {expected}");
+    let message = warning["message"].as_str().unwrap();
+    for unit in [" W", " J", " V"] {
+        assert!(message.contains(unit), "{message}");
+    }
+}
+
+#[test]
+fn the_gentler_stop_that_is_offered_returns_no_more_than_a_supply_takes() {
+    let bench = Bench::new(&flywheel(CHOPPER), STOPS_FAST);
+    let warning = finding(&bench.check(), "energy-returned").unwrap();
+    let cures = warning["cures"].as_array().unwrap();
+    let decel = cures
+        .iter()
+        .find_map(|cure| cure.as_str().unwrap().strip_prefix("decel 9000 → "))
+        .expect("a deceleration is offered");
+    let cured = STOPS_FAST.replace("decel 9000 deg/s^2", &format!("decel {decel}"));
+    let check = Bench::new(&flywheel(CHOPPER), &cured).check();
+    assert_eq!(finding(&check, "energy-returned"), None);
+}
+
+#[test]
+fn a_linear_source_returns_nothing_and_a_light_load_nothing_to_speak_of() {
+    let linear = flywheel(&CHOPPER.replace("chopper", "linear-current"));
+    let check = Bench::new(&linear, STOPS_FAST).check();
+    assert_eq!(finding(&check, "energy-returned"), None);
+    assert_eq!(check["moves"][0]["regeneration"], Value::Null);
+    let light = flywheel(CHOPPER).replace("50 kg.cm^2", "0.5 kg.cm^2");
+    let check = Bench::new(&light, STOPS_FAST).check();
+    assert_eq!(finding(&check, "energy-returned"), None);
+}
+
+#[test]
+fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
+    // Full steps with hardly any damping are rough up to above the natural frequency.
+    let rig = flywheel(&CHOPPER.replace("microsteps: 16", "microsteps: 1"))
+        .replace("50 kg.cm^2", "0.5 kg.cm^2");
+    let script = "bands allow\nspeed 400 step/s\naccel 2000 step/s^2\nturn by 3 turn\n";
+    let bench = Bench::new(&rig, script);
+    let bands = bench.check()["moves"][0]["bands"].clone();
+    let crossed: Vec<&Value> = bands
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|band| band["cruises"] == false)
+        .collect();
+    assert!(!crossed.is_empty(), "{bands}");
+    let table = bench.run(&["check", "it.moves"]);
+    assert!(table.contains("in bad"), "{table}");
+    assert!(table.contains("forced 180"), "{table}");
+    let head = table.lines().take_while(|line| !line.is_empty());
+    for line in head {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+    // Nothing is shown where nothing is crossed.
+    let fine = Bench::new(&rig.replace("microsteps: 1 ", "microsteps: 16 "), script);
+    assert!(!fine.run(&["check", "it.moves"]).contains("in bad"));
+}
