@@ -84,7 +84,7 @@ axes:
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
              hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
-            gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin }
+            gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
 outputs: { camera: { pin: PB1 }, lamp: PB3, bell: }
@@ -107,7 +107,7 @@ timer: { clock: 16 MHz }
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
     assert_eq!(axis.limits.torque_margin, 0.3);
-    approx::assert_relative_eq!(axis.limits.settle, 0.9_f64.to_radians());
+    approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
 }
@@ -126,11 +126,7 @@ fn a_linear_axis_takes_forces_along_its_travel_and_torques_at_its_screw() {
     assert_eq!((load.friction.si(), linear.friction.si()), (0.0, 3.0));
     assert_eq!(rig.axes[0].limits.speed, Some(0.08));
     // Half a full step of 200 a turn, 8 mm a turn.
-    approx::assert_relative_eq!(
-        rig.axes[0].limits.settle,
-        8e-3 / 400.0,
-        max_relative = 1e-12
-    );
+    approx::assert_relative_eq!(rig.axes[0].settle(), 8e-3 / 400.0, max_relative = 1e-12);
 }
 
 #[test]
@@ -277,6 +273,11 @@ fn problems_with_load_and_limits() {
             (
                 "inertia: 2.1 kg.cm^2",
                 "inertia: 2.1 kg.cm^2, incline: 120 deg, mass: 2 kg, travel_per_turn: 0 mm",
+            ),
+            ("gearing: 3:1", "gearing: 3:1, approach: positive"),
+            (
+                "gearing: 3:1",
+                "gearing: 3:1, backlash: 3 arcmin, approach: clockwise",
             ),
             ("torque_margin: 40 %", "torque_margin: 1"),
             ("torque_margin: 40 %", "torque_margin: -0.1"),

@@ -21,6 +21,7 @@ impl MoveCheck {
                 let mut object = Map::new();
                 object.insert("index".into(), json!(self.planned.index));
                 object.insert("line".into(), json!(self.planned.line));
+                object.insert("part".into(), json!(self.planned.part.word()));
                 object.insert("axis".into(), json!(axis.name));
                 object.insert(named("from"), json!(travel.from * unit.per_si));
                 object.insert(named("to"), json!(travel.to * unit.per_si));

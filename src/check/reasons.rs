@@ -123,6 +123,16 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 Time::new(change.cost)
             ),
         ),
+        ChangeKind::GoesBeyond { by } => Finding::new(
+            "backlash-taken-up",
+            Weight::Note,
+            format!(
+                "it goes {} {} beyond its target and comes back, so that the play of the gearing is taken up, which takes {} longer; `approach` in the rig asks for it",
+                Rounded(by * to_load),
+                unit.name,
+                Time::new(change.cost)
+            ),
+        ),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
             Weight::Note,

@@ -13,7 +13,7 @@ use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
 use crate::check::{Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
-use crate::plan::Motion;
+use crate::plan::{Motion, Part};
 use crate::rig::Rig;
 use crate::simulate::{Options, Outcome};
 use crate::units::{Rounded, Time};
@@ -232,9 +232,14 @@ fn cells(row: &Row, rig: &Rig, crosses: bool, short: bool) -> Vec<Vec<String>> {
                 row.line.to_string(),
                 axis.name.clone(),
                 format!(
-                    "{:+} {}",
+                    "{:+} {}{}",
                     Plain((travel.to - travel.from) * unit.per_si),
-                    unit.name
+                    unit.name,
+                    match row.sample.planned.part {
+                        Part::Whole => "",
+                        Part::Beyond => ", beyond",
+                        Part::Approach => ", back",
+                    }
                 ),
                 row.moves.to_string(),
                 Time::new(row.motion.duration).to_string(),

@@ -119,6 +119,7 @@ fn to_json(planned: &PlannedMove, rig: &Rig) -> Vec<Value> {
         objects.push(json!({
             "index": planned.index,
             "line": planned.line,
+            "part": planned.part.word(),
             "axis": axis.name,
             "duration_s": planned.motion.duration,
             "segments": segments,

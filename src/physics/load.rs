@@ -193,7 +193,7 @@ mod tests {
                 acceleration: None,
                 jerk: None,
                 torque_margin: 0.3,
-                settle: 0.01,
+                settle: None,
             },
         }
     }

@@ -8,9 +8,11 @@
 //! - [`trapezoid`], [`s_curve`], [`full_torque`]: the ramps of the three shapes
 //! - [`timed`]: moves that take exactly so long
 //! - [`bands`]: how a cruise keeps out of bad speeds
+//! - `approach`: moves that end from one side, so that backlash is taken up
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
 mod abilities;
+mod approach;
 pub mod bands;
 mod cache;
 pub mod full_torque;
@@ -30,7 +32,7 @@ mod together;
 pub mod trapezoid;
 
 pub use motion::{
-    AxisLimits, AxisMotion, Change, ChangeKind, Direction, Item, Motion, OnTheWay, Pass,
+    AxisLimits, AxisMotion, Change, ChangeKind, Direction, Item, Motion, OnTheWay, Part, Pass,
     PlannedMove, Segment, Travel,
 };
 pub use program::{Program, program};

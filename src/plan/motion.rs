@@ -172,6 +172,8 @@ pub struct PlannedMove {
     pub span: Span,
     /// Line of the statement, from 1.
     pub line: usize,
+    /// Which part of what the statement asks for it is.
+    pub part: Part,
     /// How it goes; shared between equal moves, so that what depends on the motion
     /// alone is worked out once.
     pub motion: Arc<Motion>,
@@ -184,6 +186,28 @@ pub struct PlannedMove {
     pub passes: Vec<Pass>,
     /// What the planner did otherwise than asked, and what it cost.
     pub changes: Vec<Change>,
+}
+
+/// Which part of what its statement asks for a move is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// All of it, or all but a stretch beyond the target and back.
+    Whole,
+    /// It ends beyond the target, so that the way back can take up the gearing's play.
+    Beyond,
+    /// Back to the target, from the side from which every move of the axis ends.
+    Approach,
+}
+
+impl Part {
+    /// As outputs write it.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Whole => "whole",
+            Self::Beyond => "beyond",
+            Self::Approach => "approach",
+        }
+    }
 }
 
 /// A target that an axis passes without stopping.
@@ -226,6 +250,11 @@ pub enum ChangeKind {
     CruiseStays {
         /// Where it is.
         at: f64,
+    },
+    /// It goes beyond its target and comes back, so that backlash is taken up.
+    GoesBeyond {
+        /// How far (full steps of the motor).
+        by: f64,
     },
 }
 

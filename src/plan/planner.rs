@@ -11,6 +11,7 @@ use crate::physics::band::Band;
 use crate::physics::forced::Effort;
 use crate::physics::stability;
 use crate::plan::abilities::{Abilities, ranges};
+use crate::plan::approach::TakeUp;
 use crate::plan::bands::Bands;
 use crate::plan::cache::Cache;
 use crate::plan::full_torque::TorqueRamp;
@@ -32,6 +33,8 @@ pub(crate) struct Planner<'rig> {
     pub(crate) source: Arc<Source>,
     pub(crate) scales: Vec<Scale>,
     pub(crate) positions: Vec<Position>,
+    /// How each axis takes up its play, where it has to.
+    pub(crate) take_ups: Vec<Option<TakeUp>>,
     pub(crate) index: u64,
     /// Bad speeds of each axis, once they are known.
     pub(crate) bands: Vec<Option<Vec<Band>>>,
@@ -126,6 +129,7 @@ impl<'rig> Planner<'rig> {
             source: Arc::clone(source),
             scales: rig.axes.iter().map(Scale::new).collect(),
             positions: vec![Position::default(); axes],
+            take_ups: rig.axes.iter().map(TakeUp::of).collect(),
             index: 0,
             bands: vec![None; axes],
             settings: Vec::new(),

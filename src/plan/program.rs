@@ -9,10 +9,11 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::physics::band::Band;
+use crate::plan::approach::{Detour, given};
 use crate::plan::planner::{Planned, Planner};
-use crate::plan::{Item, PlannedMove, Travel};
+use crate::plan::{Item, Part, PlannedMove, Travel};
 use crate::rig::Rig;
-use crate::script::{Action, ActionKind, Move, Pace};
+use crate::script::{Action, ActionKind, Move};
 
 /// Plans what `actions`, written in `source`, ask of the rig.
 ///
@@ -83,8 +84,8 @@ impl Planner<'_> {
     fn action(&mut self, action: &Action, ready: &mut VecDeque<Item>) -> Result<(), Diagnostic> {
         let item = match &action.kind {
             ActionKind::Move(turn) => return self.turn(action, turn, ready),
-            ActionKind::Together(inside) => Item::Move(self.together(action, inside)?),
-            ActionKind::Through(inside) => Item::Move(self.through(action, inside)?),
+            ActionKind::Together(inside) => return self.together(action, inside, ready),
+            ActionKind::Through(inside) => return self.through(action, inside, ready),
             ActionKind::Dwell(seconds) => Item::Dwell(*seconds),
             ActionKind::Output {
                 passing: Some(_), ..
@@ -134,17 +135,28 @@ impl Planner<'_> {
         let from = self.positions[axis];
         let to = self.target(axis, from, turn)?;
         let job = self.job(axis, to.steps - from.steps, action.span, turn)?;
-        let time = match turn.pace {
-            Pace::In(seconds, _) => Some(seconds),
-            Pace::At(..) | Pace::Limits => None,
-        };
-        let done = self
-            .single(job, time)
-            .map_err(|failure| self.explain(&failure, action.span, turn.pace))?;
-        let travel = vec![self.travel(axis, from, to)];
-        let planned = self.numbered(action, done, travel);
-        ready.push_back(Item::Move(planned));
         self.positions[axis] = to;
+        let time = given(turn.pace);
+        let Some(take_up) = self.take_up(axis, job.steps) else {
+            let done = self
+                .single(job, time)
+                .map_err(|failure| self.explain(&failure, action.span, turn.pace))?;
+            let travel = vec![self.travel(axis, from, to)];
+            let planned = self.numbered(action, done, travel);
+            ready.push_back(Item::Move(planned));
+            self.taken_up(axis, job.steps);
+            return Ok(());
+        };
+        let pair = self
+            .beyond_and_back(job, take_up, time)
+            .map_err(|failure| self.explain(&failure, action.span, turn.pace))?;
+        let detour = Detour {
+            axis,
+            from,
+            to,
+            take_up,
+        };
+        self.give_detour(action, &[detour], pair, ready);
         Ok(())
     }
 
@@ -161,6 +173,7 @@ impl Planner<'_> {
             index,
             span: action.span,
             line: action.line,
+            part: Part::Whole,
             motion: done.motion,
             travel,
             on_the_way: Vec::new(),

@@ -7,10 +7,12 @@
 //! `passing` a position to the microstep nearest to it. On a rotary axis that is the
 //! first time that the motion passes the angle, whole turns not counted.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
+use crate::plan::approach::Detour;
 use crate::plan::planner::{Job, Planner};
 use crate::plan::position::{Position, nearest_microstep};
 use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
@@ -50,7 +52,8 @@ impl Planner<'_> {
         &mut self,
         action: &Action,
         inside: &[Action],
-    ) -> Result<PlannedMove, Diagnostic> {
+        ready: &mut VecDeque<Item>,
+    ) -> Result<(), Diagnostic> {
         let first = inside.iter().find_map(|inner| match &inner.kind {
             ActionKind::Move(turn) => Some((turn, inner.span)),
             _ => None,
@@ -89,16 +92,62 @@ impl Planner<'_> {
         block.on_the_way.sort_by_key(|event| event.step);
         // The last target is the end of the motion, not one that is passed.
         block.passes.pop();
+        self.before_passing(action, &block, ready)?;
         let done = self
             .passing(&block.jobs)
             .map_err(|failure| self.explain(&failure, action.span, Pace::Limits))?;
         let travel = vec![self.travel(axis, from, block.to)];
         self.positions[axis] = block.to;
-        Ok(PlannedMove {
+        self.taken_up(axis, block.to.steps - from.steps);
+        let planned = PlannedMove {
             on_the_way: block.on_the_way,
             passes: block.passes,
             ..self.numbered(action, done, travel)
-        })
+        };
+        ready.push_back(Item::Move(planned));
+        Ok(())
+    }
+
+    /// Sees to it that the targets are passed with the play taken up, where the rig
+    /// asks for that.
+    fn before_passing(
+        &mut self,
+        action: &Action,
+        block: &Block,
+        ready: &mut VecDeque<Item>,
+    ) -> Result<(), Diagnostic> {
+        let Some((direction, place)) = block.way else {
+            return Ok(());
+        };
+        if let Some(refused) = self.against_approach(block.axis, direction, place) {
+            return Err(refused);
+        }
+        // The last target counts as well: it is where the motion ends.
+        let passed = block.passes.iter().map(|pass| pass.step);
+        let tied = block.on_the_way.iter().map(|event| event.step);
+        let first = passed.chain(tied).chain([block.steps()]);
+        let first = first.filter(|step| *step > 0).min().unwrap_or(0);
+        let ahead = i64::try_from(first).unwrap_or(i64::MAX) * direction.sign();
+        let Some(take_up) = self.take_up(block.axis, ahead) else {
+            return Ok(());
+        };
+        let job = Job {
+            steps: take_up,
+            ..block.jobs[0]
+        };
+        let pair = self
+            .there_and_back(&[job])
+            .map_err(|failure| self.explain(&failure, action.span, Pace::Limits))?;
+        let detour = Detour {
+            axis: block.axis,
+            from: block.from,
+            to: block.from,
+            take_up,
+        };
+        if let Some(pair) = pair {
+            self.give_detour(action, &[detour], pair, ready);
+        }
+        Ok(())
     }
 
     fn through_one(&mut self, block: &mut Block, inner: &Action) -> Result<(), Diagnostic> {

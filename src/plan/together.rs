@@ -12,9 +12,11 @@
 //! Each axis then makes the same segments times k_i: ideally all are on the line at all
 //! times, and each commanded position is within half a microstep of that.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
+use crate::plan::approach::{Detour, given, later};
 use crate::plan::bands::Bands;
 use crate::plan::group::{planned, standstill};
 use crate::plan::path::{Leg, drive};
@@ -23,7 +25,7 @@ use crate::plan::position::Position;
 use crate::plan::profile::Ramp;
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::trapezoid::ConstantAcceleration;
-use crate::plan::{Change, Direction, PlannedMove};
+use crate::plan::{Change, Direction, Item};
 use crate::script::{Action, ActionKind, Move, Pace, Shape};
 
 impl Planner<'_> {
@@ -32,7 +34,8 @@ impl Planner<'_> {
         &mut self,
         action: &Action,
         inside: &[Action],
-    ) -> Result<PlannedMove, Diagnostic> {
+        ready: &mut VecDeque<Item>,
+    ) -> Result<(), Diagnostic> {
         let mut parts: Vec<(Job, Position, Position)> = Vec::new();
         let mut pace = Pace::Limits;
         for inner in inside {
@@ -50,10 +53,6 @@ impl Planner<'_> {
             parts.push((job, from, to));
         }
         parts.sort_by_key(|(job, ..)| job.axis);
-        let time = match pace {
-            Pace::In(seconds, _) => Some(seconds),
-            Pace::At(..) | Pace::Limits => None,
-        };
         for (job, _, to) in &parts {
             self.positions[job.axis] = *to;
         }
@@ -61,18 +60,50 @@ impl Planner<'_> {
         let any = parts.iter().any(|(job, ..)| job.steps != 0);
         parts.retain(|(job, ..)| job.steps != 0 || !any);
         let jobs: Vec<Job> = parts.iter().map(|(job, ..)| *job).collect();
-        let done = self
-            .line(&jobs, time)
-            .map_err(|failure| self.explain(&failure, action.span, pace))?;
+        let late: Vec<(Job, Position)> = parts
+            .iter()
+            .filter_map(|(job, _, to)| {
+                let steps = self.take_up(job.axis, job.steps)?;
+                Some((Job { steps, ..*job }, *to))
+            })
+            .collect();
+        let pair = self.there_and_back(&late.iter().map(|(job, _)| *job).collect::<Vec<_>>());
+        let done = pair.and_then(|pair| {
+            let after = pair.iter().flatten().map(|planned| planned.motion.duration);
+            let after: f64 = after.sum();
+            let time = given(pace).map(|time| time - after);
+            let line = self
+                .line(&jobs, time)
+                .map_err(|failure| later(failure, after));
+            Ok((line?, pair))
+        });
+        let (line, pair) = done.map_err(|failure| self.explain(&failure, action.span, pace))?;
         let travel = parts
             .iter()
             .map(|(job, from, to)| self.travel(job.axis, *from, *to))
             .collect();
-        Ok(self.numbered(action, done, travel))
+        let planned = self.numbered(action, line, travel);
+        ready.push_back(Item::Move(planned));
+        for job in &jobs {
+            self.taken_up(job.axis, job.steps);
+        }
+        if let Some(pair) = pair {
+            let detours: Vec<Detour> = late
+                .iter()
+                .map(|(job, at)| Detour {
+                    axis: job.axis,
+                    from: *at,
+                    to: *at,
+                    take_up: job.steps,
+                })
+                .collect();
+            self.give_detour(action, &detours, pair, ready);
+        }
+        Ok(())
     }
 
     /// The motion of jobs that start and end together.
-    fn line(&mut self, jobs: &[Job], time: Option<f64>) -> Result<Planned, Failure> {
+    pub(crate) fn line(&mut self, jobs: &[Job], time: Option<f64>) -> Result<Planned, Failure> {
         let key = Key::new(jobs, false, time);
         self.motion(key, |planner| {
             let longest = jobs.iter().map(|job| job.steps.unsigned_abs()).max();

@@ -6,7 +6,7 @@ use super::fields::{self, Bounds, Fields};
 use super::problems::Problems;
 use super::profile;
 use super::yaml::Entry;
-use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::diagnostic::{Diagnostics, Source};
 use crate::units::{Current, Fraction, Resistance, Voltage};
 
 /// What feeds the phases.
@@ -174,7 +174,7 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
     let sequence = fields.take("sequence");
     let peak_current = fields.take("peak_current");
     let microsteps = fields.take("microsteps");
-    let kind = fields.keep(choice("kind", &entry?, &KINDS))?;
+    let kind = fields.keep(fields::choice("kind", &entry?, &KINDS))?;
     if kind == KINDS[0] {
         refuse(fields, kind, [peak_current, microsteps]);
         let names = SEQUENCES.map(|(name, _)| name);
@@ -182,7 +182,7 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
             fields.missing("sequence", names[1]);
             return None;
         };
-        let chosen = fields.keep(choice("sequence", &sequence, &names))?;
+        let chosen = fields.keep(fields::choice("sequence", &sequence, &names))?;
         let (_, sequence) = SEQUENCES.iter().find(|(name, _)| *name == chosen)?;
         return Some(DriveKind::FixedVoltage {
             sequence: *sequence,
@@ -211,23 +211,6 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
             peak_current,
             microsteps,
         }
-    })
-}
-
-/// One of `words`.
-fn choice(key: &str, entry: &Entry, words: &[&'static str]) -> Result<&'static str, Diagnostic> {
-    let text = fields::text(key, &entry.value)?;
-    if let Some(word) = words.iter().find(|word| **word == text) {
-        return Ok(word);
-    }
-    let problem = entry.value.place.error(
-        "unknown-word",
-        format!("`{key}` cannot be “{text}”"),
-        "unknown",
-    );
-    Err(match nearest(text, words.iter().copied()) {
-        Some(near) => problem.help(format!("did you mean `{near}`?")),
-        None => problem.help(format!("it is one of {}", fields::list(words))),
     })
 }
 

@@ -459,3 +459,24 @@ pub(super) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Resul
     }
     Ok(number as u32)
 }
+
+/// One of `words`.
+pub(super) fn choice(
+    key: &str,
+    entry: &Entry,
+    words: &[&'static str],
+) -> Result<&'static str, Diagnostic> {
+    let word = text(key, &entry.value)?;
+    if let Some(known) = words.iter().find(|known| **known == word) {
+        return Ok(known);
+    }
+    let problem = entry.value.place.error(
+        "unknown-word",
+        format!("`{key}` cannot be “{word}”"),
+        "unknown",
+    );
+    Err(match nearest(word, words.iter().copied()) {
+        Some(near) => problem.help(format!("did you mean `{near}`?")),
+        None => problem.help(format!("it is one of {}", list(words))),
+    })
+}

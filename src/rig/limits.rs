@@ -19,9 +19,9 @@ pub struct Limits {
     /// Share of the pull-out torque kept in reserve, from 0 to below 1 (0.3 where
     /// it is not given).
     pub torque_margin: f64,
-    /// How close to the target counts as settled (rad or m); half a full step
-    /// where it is not given.
-    pub settle: f64,
+    /// How close to the target counts as settled (rad or m), where it is given; see
+    /// [`Axis::settle`](super::Axis::settle).
+    pub settle: Option<f64>,
 }
 
 /// What no axis on a bench exceeds.
@@ -52,34 +52,27 @@ impl Limits {
     /// Share of the pull-out torque kept in reserve where the rig does not say.
     pub const TORQUE_MARGIN: f64 = 0.3;
 
-    /// No limits but the motor's own; settled is within half of `full_step`.
-    pub(super) const fn none(full_step: f64) -> Self {
-        Self {
-            speed: None,
-            acceleration: None,
-            jerk: None,
-            torque_margin: Self::TORQUE_MARGIN,
-            settle: full_step / 2.0,
-        }
-    }
+    /// No limits but the motor's own.
+    pub const NONE: Self = Self {
+        speed: None,
+        acceleration: None,
+        jerk: None,
+        torque_margin: Self::TORQUE_MARGIN,
+        settle: None,
+    };
 
-    /// Reads limits; `full_step` is the travel of a full step at the load (rad, or m).
-    pub(super) fn read(fields: Fields<'_>, linear: bool, full_step: f64) -> Self {
+    /// Reads limits of a rotary or a linear axis.
+    pub(super) fn read(fields: Fields<'_>, linear: bool) -> Self {
         if linear {
-            Self::read_as::<LinearSpeed, LinearAcceleration, LinearJerk, Length>(
-                fields, &LINEAR, full_step,
-            )
+            Self::read_as::<LinearSpeed, LinearAcceleration, LinearJerk, Length>(fields, &LINEAR)
         } else {
-            Self::read_as::<AngularSpeed, AngularAcceleration, AngularJerk, Angle>(
-                fields, &ROTARY, full_step,
-            )
+            Self::read_as::<AngularSpeed, AngularAcceleration, AngularJerk, Angle>(fields, &ROTARY)
         }
     }
 
     fn read_as<S: Measure, A: Measure, J: Measure, T: Measure>(
         mut fields: Fields<'_>,
         ceilings: &Ceilings,
-        full_step: f64,
     ) -> Self {
         let speed = fields.optional("speed", Bounds::positive(1e-12, ceilings.speed));
         let acceleration = fields.optional(
@@ -92,18 +85,14 @@ impl Limits {
             Bounds::below(1.0),
             Fraction::new(Self::TORQUE_MARGIN),
         );
-        let settle = fields.or(
-            "settle",
-            Bounds::positive(1e-12, ceilings.settle),
-            T::from_si(full_step / 2.0),
-        );
+        let settle = fields.optional("settle", Bounds::positive(1e-12, ceilings.settle));
         fields.finish();
         Self {
             speed: speed.map(S::to_si),
             acceleration: acceleration.map(A::to_si),
             jerk: jerk.map(J::to_si),
             torque_margin: margin.si(),
-            settle: settle.to_si(),
+            settle: settle.map(T::to_si),
         }
     }
 }

@@ -29,6 +29,8 @@ pub struct Load {
     pub efficiency: f64,
     /// Play of the gearing at the load.
     pub backlash: Angle,
+    /// The way in which every move ends, so that the play is taken up, where it matters.
+    pub approach: Option<Approach>,
     /// Set where the load moves in a line.
     pub linear: Option<LinearLoad>,
 }
@@ -52,6 +54,18 @@ pub struct LinearLoad {
     /// Play along the travel.
     pub backlash: Length,
 }
+
+/// The way in which moves end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Approach {
+    /// Rising position (counter-clockwise).
+    Positive,
+    /// Falling position (clockwise).
+    Negative,
+}
+
+/// The ways as they are written.
+const APPROACHES: [&str; 2] = ["positive", "negative"];
 
 /// Motor turns for so many load turns, exactly as written (`10:3`).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -89,16 +103,18 @@ impl Load {
         gearing: Gearing::DIRECT,
         efficiency: 1.0,
         backlash: Angle::new(0.0),
+        approach: None,
         linear: None,
     };
 
-    /// How far the load travels (rad, or m where it is linear) when the motor turns by
-    /// `angle` (rad).
-    pub fn travel_of(&self, angle: f64) -> f64 {
-        let turned = angle / self.gearing.ratio();
+    /// Play along the load's travel (rad, or m where it is linear).
+    pub fn play(&self) -> f64 {
+        let turned = self.backlash.si();
         match &self.linear {
             None => turned,
-            Some(linear) => turned / std::f64::consts::TAU * linear.travel_per_turn.si(),
+            Some(linear) => {
+                turned / std::f64::consts::TAU * linear.travel_per_turn.si() + linear.backlash.si()
+            }
         }
     }
 
@@ -124,6 +140,7 @@ impl Load {
         );
         let (friction, force) = either(&mut fields, linear, "friction", 1e5);
         let (viscous, drag) = either(&mut fields, linear, "viscous", 1e5);
+        let approach = read_approach(&mut fields);
         let (backlash, play) = either(&mut fields, linear, "backlash", std::f64::consts::TAU);
         let linear = if linear {
             let travel = fields.required("travel_per_turn", Bounds::positive(1e-6, 100.0));
@@ -157,6 +174,7 @@ impl Load {
             gearing: gearing?,
             efficiency: efficiency.si(),
             backlash,
+            approach,
             linear: linear?,
         })
     }
@@ -186,6 +204,29 @@ fn either<R: Measure, L: Measure>(
             .unwrap_or(rotary);
     }
     (rotary, along)
+}
+
+/// Which way moves end; only where there is play to be taken up.
+fn read_approach(fields: &mut Fields<'_>) -> Option<Approach> {
+    let entry = fields.take("approach")?;
+    let word = fields.keep(fields::choice("approach", &entry, &APPROACHES))?;
+    if !fields.has("backlash") {
+        fields.problem(
+            entry
+                .key_place
+                .error(
+                    "approach-without-backlash",
+                    "there is no play that `approach` could take up",
+                    "the load has no `backlash`",
+                )
+                .help("give the play, such as `backlash: 3 arcmin`, or leave `approach` out"),
+        );
+    }
+    Some(if word == APPROACHES[0] {
+        Approach::Positive
+    } else {
+        Approach::Negative
+    })
 }
 
 /// `3:1`, motor turns to load turns.

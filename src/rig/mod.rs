@@ -18,7 +18,7 @@ mod yaml;
 
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
-pub use load::{Gearing, LinearLoad, Load};
+pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
 pub use read::ReadRig;
@@ -87,6 +87,14 @@ impl Axis {
     /// Speed of the load's travel (rad/s or m/s) when the motor turns at `omega` (rad/s).
     pub fn travel_speed(&self, omega: f64) -> f64 {
         omega / (self.microstep_angle() * self.microsteps_per_travel())
+    }
+
+    /// How close to the target counts as settled (rad or m of the load): what the rig
+    /// says, or half a full step.
+    pub fn settle(&self) -> f64 {
+        self.limits
+            .settle
+            .unwrap_or_else(|| self.travel_per_full_step() / 2.0)
     }
 
     /// Travel of the load (rad or m) for one full step of the motor.

@@ -120,19 +120,13 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         Some(entry) => Fields::of("the load", entry.key_place, entry.value, fields.problems())
             .and_then(Load::read),
     };
-    // Where the motor or the load is broken, the limits are still checked; only the
-    // default of `settle` depends on them, and there will be no rig.
     let linear = load.as_ref().is_some_and(|load| load.linear.is_some());
-    let full_step = match (&motor, &load) {
-        (Some(motor), Some(load)) => load.travel_of(motor.full_step_angle()),
-        _ => 1e-3,
-    };
     let limits = match fields.take("limits") {
-        None => Some(Limits::none(full_step)),
+        None => Some(Limits::NONE),
         Some(entry) if load.is_some() => {
             let place = entry.key_place;
             Fields::of("`limits`", place, entry.value, fields.problems())
-                .map(|fields| Limits::read(fields, linear, full_step))
+                .map(|fields| Limits::read(fields, linear))
         }
         Some(_) => None,
     };

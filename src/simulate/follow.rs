@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 use super::{MoveOutcome, Options, Report, Sample};
 use crate::physics::machine::degrees;
 use crate::physics::{Machine, Simulator};
-use crate::plan::{Direction, PlannedMove};
+use crate::plan::{Direction, Part, PlannedMove};
 use crate::rig::Axis;
 
 /// A rotor rests when it would swing by less than this any more (electrical rad).
@@ -32,6 +32,7 @@ pub(super) struct Follower<'m> {
 struct Expected {
     index: u64,
     line: usize,
+    part: Part,
     steps: u64,
 }
 
@@ -39,6 +40,7 @@ struct Expected {
 struct Moving {
     index: u64,
     line: usize,
+    part: Part,
     direction: Direction,
     steps_left: u64,
     /// Time of the last step so far.
@@ -61,7 +63,7 @@ impl<'m> Follower<'m> {
         Self {
             name: &axis.name,
             simulator: Simulator::at_rest(machine, 0, machine.internal_step()),
-            settle: axis.limits.settle * motor_per_travel,
+            settle: axis.settle() * motor_per_travel,
             longest_rest: options.longest_rest,
             trace_interval: options.trace_interval,
             next_sample: 0.0,
@@ -76,6 +78,7 @@ impl<'m> Follower<'m> {
         self.expected.push_back(Expected {
             index: planned.index,
             line: planned.line,
+            part: planned.part,
             steps,
         });
     }
@@ -122,11 +125,13 @@ impl<'m> Follower<'m> {
         let expected = self.expected.pop_front().unwrap_or(Expected {
             index: 0,
             line: 0,
+            part: Part::Whole,
             steps: 1,
         });
         self.moving = Some(Moving {
             index: expected.index,
             line: expected.line,
+            part: expected.part,
             direction,
             steps_left: expected.steps,
             last_step: time,
@@ -207,6 +212,7 @@ impl<'m> Follower<'m> {
         let result = MoveOutcome {
             index: moving.index,
             line: moving.line,
+            part: moving.part.word(),
             axis: self.name.to_owned(),
             lost_steps: 4 * slipped * moving.direction.sign(),
             peak_lag_electrical_deg: degrees(moving.peak_lag),

@@ -22,6 +22,8 @@ pub struct MoveOutcome {
     pub index: u64,
     /// Line of its statement, from 1.
     pub line: usize,
+    /// Which part of its statement it is: `whole`, `beyond` or `approach`.
+    pub part: &'static str,
     /// The axis.
     pub axis: String,
     /// Full steps that the rotor fell behind along the motion for good; negative where

@@ -160,7 +160,7 @@ impl Bench {
                 acceleration: None,
                 jerk: None,
                 torque_margin: 0.3,
-                settle: 0.01,
+                settle: Some(0.01),
             },
         }
     }

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use slewsmith::diagnostic::Span;
 use slewsmith::plan::{
-    AxisLimits, AxisMotion, Direction, Item, Motion, PlannedMove, Segment, Travel,
+    AxisLimits, AxisMotion, Direction, Item, Motion, Part, PlannedMove, Segment, Travel,
 };
 use slewsmith::rig::{Axis, Pin, Rig, Timer};
 use slewsmith::script::Shape;
@@ -137,6 +137,7 @@ pub fn play(motion: &Arc<Motion>) -> Item {
         index: 0,
         span: Span::new(0, 0),
         line: 1,
+        part: Part::Whole,
         motion: Arc::clone(motion),
         travel: vec![still; motion.axes.len()],
         on_the_way: Vec::new(),

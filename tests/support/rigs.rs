@@ -48,7 +48,7 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
             acceleration: None,
             jerk: None,
             torque_margin: 0.3,
-            settle: 0.01,
+            settle: Some(0.01),
         },
     }
 }
