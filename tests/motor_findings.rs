@@ -165,3 +165,32 @@ fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
     let fine = Bench::new(&rig.replace("microsteps: 1 ", "microsteps: 16 "), script);
     assert!(!fine.run(&["check", "it.moves"]).contains("in bad"));
 }
+
+#[test]
+fn a_regulated_drive_of_unknown_damping_asks_for_a_ring_down() {
+    let known = flywheel(CHOPPER);
+    let unknown = known.replace(", viscous_damping: 4 mN.m.s/rad", "");
+    assert_ne!(known, unknown);
+    let coarse = unknown.replace("microsteps: 16", "microsteps: 1");
+    let script = "bands allow\nspeed 2 step/s\naccel 10 step/s^2\nturn by 1 step\n";
+    let check = Bench::new(&coarse, script).check();
+    let note = finding(&check, "damping-unknown").expect("a note");
+    assert_eq!(note["severity"], "note");
+    assert!(note["message"].as_str().unwrap().contains("rough from 0"));
+    let cure = note["cures"][0].as_str().unwrap();
+    // 2 f J for 50.62 kg·cm², rung at √(N K I / J) / 2π with K I = 2.4 N·m · 4 A / (√2 · 4.2 A).
+    let (inertia, stiffness) = (50e-4 + 620e-7, 50.0 * 2.4 * 4.0 / (2_f64.sqrt() * 4.2));
+    let frequency = (stiffness / inertia).sqrt() / std::f64::consts::TAU;
+    let each = format!("d times {:.1} mN.m.s/rad", 2e3 * frequency * inertia);
+    assert!(cure.contains(&each), "{cure}: {each}");
+    let sheet = Bench::new(&unknown, script).json(&["motor", "rig.yaml", "--json"]);
+    let said = sheet["axes"][0]["findings"].to_string();
+    assert!(said.contains("damping-unknown"), "{said}");
+    for damped in [
+        known,
+        flywheel("kind: fixed-voltage, supply: 1.9 V, sequence: two-phase"),
+    ] {
+        let check = Bench::new(&damped, script).check();
+        assert_eq!(finding(&check, "damping-unknown"), None);
+    }
+}

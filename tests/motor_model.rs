@@ -179,6 +179,20 @@ fn ring_downs_agree_with_the_outside_values() {
 }
 
 #[test]
+fn the_damping_that_a_ring_down_tells_is_that_of_the_machine() {
+    // Textbook mechanics: B = 2 f J δ with the logarithmic decrement δ of a swing at f.
+    let machine = Machine {
+        viscous: 6e-4,
+        ..machine("medium", "current")
+    };
+    let Ring { natural, damping } = ring(&machine);
+    let damped = (1.0 - damping * damping).sqrt();
+    let decrement = TAU * damping / damped;
+    let found = 2.0 * natural * damped / TAU * machine.inertia * decrement;
+    assert!((found / machine.viscous - 1.0).abs() < 0.01, "{found}");
+}
+
+#[test]
 fn pull_out_with_the_speed_held_agrees_with_scipy() {
     let cases = entries(&scipy(), "pull_out");
     let mut worst = 0.0_f64;

@@ -36,7 +36,7 @@ impl<'a> Checker<'a> {
             .axes
             .iter()
             .zip(abilities)
-            .flat_map(|(axis, ability)| reasons::about_axis(axis, ability))
+            .flat_map(|(axis, ability)| ability.findings(axis))
             .collect();
         Self {
             rig,

@@ -57,6 +57,12 @@ impl AxisAbility {
         }
     }
 
+    /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
+    /// hanging load.
+    pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
+        reasons::about_axis(axis, self)
+    }
+
     /// The start-stop rate of `axis`, sought in the simulator when it is first asked
     /// for, which takes some tenths of a second.
     pub fn start_stop(&self, axis: &Axis) -> &StartStop {

@@ -5,10 +5,11 @@ use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight};
 use crate::physics::band::BandKind;
 use crate::physics::heat::HeatWarning;
 use crate::physics::regeneration::Regeneration;
+use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig};
 use crate::schedule::timer::TimerProblem;
-use crate::units::{Rounded, Time, Torque};
+use crate::units::{Damping, Rounded, Time, Torque};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
 const COMMON_INERTIA_RATIO: f64 = 10.0;
@@ -164,6 +165,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility) -> Vec<Finding> {
             .axis(&axis.name),
         );
     }
+    findings.extend(damping(axis, ability));
     for warning in &ability.heat.warnings {
         let severity = match warning {
             HeatWarning::HoldTooWeak { .. } => Weight::Failure,
@@ -172,6 +174,50 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility) -> Vec<Finding> {
         findings.push(Finding::new(warning.code(), severity, warning.to_string()).axis(&axis.name));
     }
     findings
+}
+
+/// A regulated drive of which no damping is known: the bands are then as wide as can be.
+///
+/// From two heights x₀ and xₙ of a free swing at f, n swings apart, come the logarithmic
+/// decrement δ = ln(x₀/xₙ)/n and the viscous damping 2 f J δ (textbook mechanics: the swing
+/// fades as exp(−B t/2J), by δ in each period 1/f).
+fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
+    let regulated = axis.drive.peak_current().is_some();
+    if !regulated || ability.load.viscous() > 0.0 {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let to_load = unit.per_si * axis.travel_per_full_step();
+    let mut forced = ability
+        .bands
+        .iter()
+        .filter(|band| band.kind == BandKind::Forced);
+    let rough = forced.find_map(|band| {
+        let to = Rounded(band.to_step_rate_hz? * to_load);
+        Some(format!(
+            "it is taken as rough from {} to {to} {}/s, which real friction narrows",
+            Rounded(band.from_step_rate_hz * to_load),
+            unit.name
+        ))
+    });
+    let swings = "its swings never die down in the simulator".to_owned();
+    let frequency = natural_frequency(axis);
+    let for_one = 2.0 * frequency * ability.load.inertia();
+    let message = format!(
+        "no `viscous_damping` is given, and a regulated current does not damp: {}",
+        rough.unwrap_or(swings)
+    );
+    let measure = format!(
+        "measure it: push the powered rotor, let it ring (at about {} Hz), and take the heights x0 and xn of two \
+         swings, n apart; the logarithmic decrement is d = ln(x0/xn)/n, and `viscous_damping` is d times {}",
+        Rounded(frequency),
+        Damping::new(for_one)
+    );
+    Some(
+        Finding::new("damping-unknown", Weight::Note, message)
+            .cures(vec![measure])
+            .axis(&axis.name),
+    )
 }
 
 /// A band that the motion cruises in.

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
+use super::check::describe;
 use super::input::{abilities, load_rig};
 use super::table::table;
 use super::terminal::STRONG;
@@ -180,6 +181,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
         "pull_out": pull_out,
         "bands": bands,
         "heat": heat_json(&sheet.ability.heat),
+        "findings": sheet.ability.findings(sheet.axis),
     })
 }
 
@@ -244,10 +246,14 @@ fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
         table(&heads, &[0, 1, 2], rows, terminal.width())
     );
     text.push_str(&heat_lines(&sheet.ability.heat, terminal));
+    for finding in sheet.ability.findings(sheet.axis) {
+        text.push('\n');
+        describe(&mut text, &finding);
+    }
     text
 }
 
-/// Losses running and holding, then the warnings.
+/// Losses running and holding.
 fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
     let row = |name: &str, running: f64, holding: f64| {
         vec![
@@ -269,16 +275,7 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
         row("drawn from the supply", running.supply, holding.supply),
     ];
     let heads = ["heat", "running", "holding"];
-    let mut text = format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()));
-    for warning in &heat.warnings {
-        // Writing to a String cannot fail.
-        let _ = writeln!(
-            text,
-            "  {STRONG}mind{STRONG:#}: {warning} [{}]",
-            warning.code()
-        );
-    }
-    text
+    format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()))
 }
 
 fn heat_json(heat: &Heat) -> Value {
