@@ -50,7 +50,7 @@ mod hold;
 mod simulator;
 
 pub use held::held_pull_out;
-pub use hold::{HoldOutcome, hold_speed, hold_speed_with, swings_past};
+pub use hold::{HoldOutcome, hold_speed, hold_speed_in_steps, swings_past};
 pub use simulator::{Simulator, State};
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};

@@ -130,9 +130,14 @@ pub fn start_stop(machine: &Machine) -> StartStop {
 /// Whether `machine` starts at `rate` (full steps/s) from rest and follows without
 /// losing a step.
 pub fn starts(machine: &Machine, rate: f64) -> bool {
+    starts_in_steps(machine, rate, machine.internal_step())
+}
+
+/// As [`starts`], with internal steps of at most `longest_step` seconds.
+pub fn starts_in_steps(machine: &Machine, rate: f64, longest_step: f64) -> bool {
     let interval = 1.0 / (rate * f64::from(machine.microsteps()));
     let steps = i64::from(FULL_STEPS * machine.microsteps());
-    let mut simulator = Simulator::at_rest(machine, 0, machine.internal_step());
+    let mut simulator = Simulator::at_rest(machine, 0, longest_step);
     (1..=steps).all(|step| {
         simulator.command(step);
         simulator.advance(step as f64 * interval);

@@ -62,7 +62,7 @@ impl<'m> Follower<'m> {
         let motor_per_travel = axis.microsteps_per_travel() * axis.microstep_angle();
         Self {
             name: &axis.name,
-            simulator: Simulator::at_rest(machine, 0, machine.internal_step()),
+            simulator: Simulator::at_rest(machine, 0, machine.internal_step() / options.finer),
             settle: axis.settle() * motor_per_travel,
             longest_rest: options.longest_rest,
             trace_interval: options.trace_interval,

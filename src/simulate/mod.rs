@@ -39,6 +39,9 @@ pub struct Options {
     pub trace_interval: Option<f64>,
     /// How long a rotor is followed after the last step of a move (s).
     pub longest_rest: f64,
+    /// How many times shorter the internal steps are than
+    /// [`Machine::internal_step`]: 1 but for showing that it does not matter.
+    pub finer: f64,
 }
 
 impl Default for Options {
@@ -47,6 +50,7 @@ impl Default for Options {
             clock_error: None,
             trace_interval: None,
             longest_rest: 2.0,
+            finer: 1.0,
         }
     }
 }

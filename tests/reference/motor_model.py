@@ -10,8 +10,8 @@ Same equations, nothing shared with it:
 scipy's adaptive methods restart at every change of the command: DOP853 where the
 right-hand side is smooth, LSODA (stiff) where a current is regulated,
 di/dt = (i* - i)/tau within the voltage ceiling. Friction is handled by scipy's root
-finder. With names of cases as arguments only these are worked out; the results go to
-standard output as JSON.
+finder. The results go to standard output as JSON. With names of cases as arguments only
+these are worked out; `pull_out:0,9` are the first and the tenth of theirs.
 """
 
 import json
@@ -134,73 +134,55 @@ class Machine:
             return got.y[:, -1], found
 
 
-def integrator():
+def one_step(motor, drive, detent):
     """One full step from rest: the angle at twenty times."""
-    cases = []
-    for motor, drive, detent in [("medium", "two-phase", False), ("medium", "two-phase", True),
-                                 ("small", "half-step", True), ("large", "wave", True),
-                                 ("medium", "current", True)]:
-        m = Machine(motor, drive, detent=detent)
-        span = 8 * 2 * math.pi / math.sqrt(N * m.K * MOTORS[motor]["I"] / m.J)
-        times = [span * (i + 1) / 20 for i in range(20)]
-        _, found = m.run(m.rest(0), m.micro, 0.0, span, times)
-        cases.append(dict(motor=motor, drive=drive, detent=detent, times_s=times,
-                          angles_rad=[y[2] for _, y in found]))
-    return cases
+    m = Machine(motor, drive, detent=detent)
+    span = 8 * 2 * math.pi / math.sqrt(N * m.K * MOTORS[motor]["I"] / m.J)
+    times = [span * (i + 1) / 20 for i in range(20)]
+    _, found = m.run(m.rest(0), m.micro, 0.0, span, times)
+    return dict(motor=motor, drive=drive, detent=detent, times_s=times,
+                angles_rad=[y[2] for _, y in found])
 
 
-def ring_down():
+def ring_down(motor, drive, detent, series):
     """Let go 0.005 electrical radians away from rest: frequency and damping ratio."""
-    cases = []
-    for motor in MOTORS:
-        for drive, detent, series in [("two-phase", False, 0), ("two-phase", True, 0),
-                                      ("two-phase", False, 3), ("wave", True, 0),
-                                      ("current", False, 0), ("current", True, 0)]:
-            data = MOTORS[motor]
-            still = math.sqrt(N * data["Th"] / data["J"])
-            viscous = 2 * 0.03 * still * data["J"] if drive == "current" else 0.0
-            m = Machine(motor, drive, detent=detent, viscous=viscous, series=series * data["R"])
-            y = m.rest(0)
-            rest = y[2]
-            y[2] += 0.005 / N
-            period = 2 * math.pi / still
-            times = np.linspace(0, 16 * period, 1600)[1:]
-            _, found = m.run(y, 0, 0.0, times[-1], times.tolist())
-            swing = np.array([N * (v[2] - rest) for _, v in found])
-            t = times[times > 5 * period]
-            part = swing[times > 5 * period]
-            shape = lambda t, a, d, w, p: a * np.exp(-d * t) * np.cos(w * t + p)
-            best = None
-            for p in (0, 1.6, 3.1, 4.7):
-                for f in (0.9, 1.0, 1.15):
-                    try:
-                        fit, _ = curve_fit(shape, t, part, p0=[0.005, 0.03 * still, f * still, p])
-                    except RuntimeError:
-                        continue
-                    left = np.sum((shape(t, *fit) - part) ** 2)
-                    if best is None or left < best[0]:
-                        best = (left, fit)
-            _, decay, omega, _ = best[1]
-            natural = math.hypot(decay, omega)
-            cases.append(dict(motor=motor, drive=drive, detent=detent, series_windings=series,
-                              viscous=viscous, natural_frequency_rad_s=natural,
-                              damping_ratio=decay / natural))
-    return cases
+    data = MOTORS[motor]
+    still = math.sqrt(N * data["Th"] / data["J"])
+    viscous = 2 * 0.03 * still * data["J"] if drive == "current" else 0.0
+    m = Machine(motor, drive, detent=detent, viscous=viscous, series=series * data["R"])
+    y = m.rest(0)
+    rest = y[2]
+    y[2] += 0.005 / N
+    period = 2 * math.pi / still
+    times = np.linspace(0, 16 * period, 1600)[1:]
+    _, found = m.run(y, 0, 0.0, times[-1], times.tolist())
+    swing = np.array([N * (v[2] - rest) for _, v in found])
+    t = times[times > 5 * period]
+    part = swing[times > 5 * period]
+    shape = lambda t, a, d, w, p: a * np.exp(-d * t) * np.cos(w * t + p)
+    best = None
+    for p in (0, 1.6, 3.1, 4.7):
+        for f in (0.9, 1.0, 1.15):
+            try:
+                fit, _ = curve_fit(shape, t, part, p0=[0.005, 0.03 * still, f * still, p])
+            except RuntimeError:
+                continue
+            left = np.sum((shape(t, *fit) - part) ** 2)
+            if best is None or left < best[0]:
+                best = (left, fit)
+    _, decay, omega, _ = best[1]
+    natural = math.hypot(decay, omega)
+    return dict(motor=motor, drive=drive, detent=detent, series_windings=series,
+                viscous=viscous, natural_frequency_rad_s=natural,
+                damping_ratio=decay / natural)
 
 
-def pull_out():
+def pull_out(motor, drive, factor):
     """Greatest mean torque with the speed held, over all load angles."""
-    cases = []
-    for motor in MOTORS:
-        for drive in ("wave", "two-phase", "half-step", "current"):
-            m = Machine(motor, drive, detent=False)
-            knee = m.R / m.L / (math.pi / 2) if not m.regulated else (
-                m.V / (m.L * m.peak) / (math.pi / 2))
-            for factor in (0.2, 0.35, 0.6, 1.0, 1.4, 2.0, 3.0, 4.5):
-                rate = knee * factor
-                cases.append(dict(motor=motor, drive=drive, step_rate_hz=rate,
-                                  torque_nm=held(m, rate)))
-    return cases
+    m = Machine(motor, drive, detent=False)
+    knee = m.V / (m.L * m.peak) / (math.pi / 2) if m.regulated else m.R / m.L / (math.pi / 2)
+    rate = knee * factor
+    return dict(motor=motor, drive=drive, step_rate_hz=rate, torque_nm=held(m, rate))
 
 
 def held(m, rate):
@@ -235,23 +217,15 @@ def held(m, rate):
     return c - b * b / (4 * a)
 
 
-def growth():
+def growth(motor, factor, zeta, rate):
     """A steady run at constant rate, pushed a little: does the swing grow or fade, and how
     fast? On both sides of where it changes."""
-    cases = []
-    for motor, factor, zeta, rates in [("medium", 1.0, 0.0, (500, 620)),
-                                       ("medium", 1.0, 0.05, (600, 720, 1400, 1900)),
-                                       ("large", 1.0, 0.0, (120, 190)),
-                                       ("small", 4.0, 0.0, (2600, 4200))]:
-        data = MOTORS[motor]
-        still = math.sqrt(N * data["Th"] / data["J"])
-        viscous = 2 * zeta * still * data["J"]
-        m = Machine(motor, "two-phase", detent=False, viscous=viscous, voltage_factor=factor)
-        for rate in rates:
-            cases.append(dict(motor=motor, voltage_factor=factor, viscous=viscous,
-                              step_rate_hz=rate, load_nm=held_load(m, rate),
-                              growth_1_s=growth_rate(m, rate)))
-    return cases
+    data = MOTORS[motor]
+    still = math.sqrt(N * data["Th"] / data["J"])
+    viscous = 2 * zeta * still * data["J"]
+    m = Machine(motor, "two-phase", detent=False, viscous=viscous, voltage_factor=factor)
+    return dict(motor=motor, voltage_factor=factor, viscous=viscous, step_rate_hz=rate,
+                load_nm=held_load(m, rate), growth_1_s=growth_rate(m, rate))
 
 
 def fundamental(m, rate):
@@ -334,8 +308,77 @@ def ninety_degrees():
                 final_lag_deg=math.degrees(m.angle(steps) - N * y[2]))
 
 
-CASES = dict(integrator=integrator, ring_down=ring_down, pull_out=pull_out, growth=growth,
-             ninety_degrees=ninety_degrees)
+def whole_move(cruise, detent):
+    """1667 full steps of the medium motor at rated voltage, ramps of 500 steps/s², a step
+    where the ramp is half a step short of it. The peak lag in two senses: of the step that
+    has just been commanded, and of the smooth ramp. The first is the greater by up to half a
+    step, 45 degrees, and is what pulls on the rotor."""
+    m = Machine("medium", "two-phase", detent=detent)
+    steps, accel = 1667, 500.0
+    ramp = cruise ** 2 / (2 * accel)
+    full = 2 * cruise / accel + (steps - 2 * ramp) / cruise
+
+    def when(s):
+        if s < ramp:
+            return math.sqrt(2 * s / accel)
+        if s <= steps - ramp:
+            return cruise / accel + (s - ramp) / cruise
+        return full - math.sqrt(2 * (steps - s) / accel)
+
+    def where(t):
+        if t < cruise / accel:
+            return accel * t * t / 2
+        if t < full - cruise / accel:
+            return ramp + (t - cruise / accel) * cruise
+        return steps - accel * max(0.0, full - t) ** 2 / 2
+
+    y, t, of_step, of_ramp = m.rest(0), 0.0, 0.0, 0.0
+    for k in range(steps):
+        until = when(k + 0.5)
+        sampled = [t + (until - t) * (i + 1) / 16 for i in range(16)]
+        y, found = m.run(y, k, t, until, sampled, rtol=1e-8)
+        for time_, state in found:
+            smooth = m.first + where(time_) * math.pi / 2
+            of_ramp = max(of_ramp, abs(smooth - N * state[2]))
+        of_step = max(of_step, abs(m.angle(k + 1) - N * y[2]))
+        t = until
+    y, _ = m.run(y, steps, t, t + 0.5, rtol=1e-8)
+    return dict(cruise_steps_s=cruise, detent=detent,
+                peak_lag_of_step_deg=math.degrees(of_step),
+                peak_lag_of_ramp_deg=math.degrees(of_ramp),
+                final_lag_deg=math.degrees(m.angle(steps) - N * y[2]))
+
+
+DRIVES = ("wave", "two-phase", "half-step", "current")
+# What is worked out, and with which arguments.
+CASES = {
+    "integrator": (one_step, [("medium", "two-phase", False), ("medium", "two-phase", True),
+                              ("small", "half-step", True), ("large", "wave", True),
+                              ("medium", "current", True)]),
+    "ring_down": (ring_down, [(motor, *case) for motor in MOTORS for case in
+                              [("two-phase", False, 0), ("two-phase", True, 0),
+                               ("two-phase", False, 3), ("wave", True, 0),
+                               ("current", False, 0), ("current", True, 0)]]),
+    "growth": (growth, [("medium", 1.0, 0.0, 500), ("medium", 1.0, 0.0, 620),
+                        ("medium", 1.0, 0.05, 600), ("medium", 1.0, 0.05, 720),
+                        ("medium", 1.0, 0.05, 1400), ("medium", 1.0, 0.05, 1900),
+                        ("large", 1.0, 0.0, 120), ("large", 1.0, 0.0, 190),
+                        ("small", 4.0, 0.0, 2600), ("small", 4.0, 0.0, 4200)]),
+    "ninety_degrees": (ninety_degrees, [()]),
+    "whole_move": (whole_move, [(500.0, False), (500.0, True), (600.0, True)]),
+    "pull_out": (pull_out, [(motor, drive, factor) for motor in MOTORS for drive in DRIVES
+                            for factor in (0.2, 0.35, 0.6, 1.0, 1.4, 2.0, 3.0, 4.5)]),
+}
+
+
+def work_out(wanted):
+    """The case of a name, or those of its numbers after a colon."""
+    name, _, numbers = wanted.partition(":")
+    function, arguments = CASES[name]
+    if numbers:
+        arguments = [arguments[int(number)] for number in numbers.split(",")]
+    return name, [function(*each) for each in arguments]
+
 
 def second(rtol):
     """One second of 1/16 steps at 300 full steps a second: how long it takes, and the
@@ -352,5 +395,5 @@ if __name__ == "__main__":
         print(*map(repr, map(float, second(float(sys.argv[2])))))
         sys.exit()
     wanted = sys.argv[1:] or list(CASES)
-    json.dump({"motors": MOTORS, **{name: CASES[name]() for name in wanted}}, sys.stdout, indent=1)
+    json.dump({"motors": MOTORS, **dict(map(work_out, wanted))}, sys.stdout, indent=1)
     print()

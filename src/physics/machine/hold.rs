@@ -41,23 +41,29 @@ pub fn hold_speed(
     load_torque: f64,
     seconds: f64,
 ) -> HoldOutcome {
-    hold_speed_with(machine, full_steps_per_s, load_torque, seconds, |_, _| {})
+    let longest_step = machine.internal_step();
+    hold_speed_in_steps(
+        machine,
+        full_steps_per_s,
+        load_torque,
+        seconds,
+        longest_step,
+    )
 }
 
-/// As [`hold_speed`], showing the seconds since the damper was taken away and the
-/// simulator to `watch` after every internal step of the free run.
-pub fn hold_speed_with(
+/// As [`hold_speed`], with internal steps of at most `longest_step` seconds.
+pub fn hold_speed_in_steps(
     machine: &Machine,
     full_steps_per_s: f64,
     load_torque: f64,
     seconds: f64,
-    watch: impl FnMut(f64, &Simulator),
+    longest_step: f64,
 ) -> HoldOutcome {
     let pace = Pace {
-        longest_step: machine.internal_step(),
+        longest_step,
         enough_deg: f64::INFINITY,
     };
-    run(machine, full_steps_per_s, load_torque, seconds, pace, watch)
+    run(machine, full_steps_per_s, load_torque, seconds, pace)
 }
 
 /// Whether `machine`, with its own load, loses synchronism or swings past its standing
@@ -76,7 +82,7 @@ pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit
         longest_step: spring.min(electrical),
         enough_deg: limit_deg,
     };
-    let outcome = run(machine, full_steps_per_s, 0.0, seconds, pace, |_, _| {});
+    let outcome = run(machine, full_steps_per_s, 0.0, seconds, pace);
     outcome.lost || outcome.peak_lag_excess_deg > limit_deg
 }
 
@@ -93,7 +99,6 @@ fn run(
     load_torque: f64,
     seconds: f64,
     pace: Pace,
-    mut watch: impl FnMut(f64, &Simulator),
 ) -> HoldOutcome {
     let mut free = machine.clone();
     free.constant_torque += load_torque;
@@ -157,7 +162,6 @@ fn run(
         } else if now >= 0.75 * seconds {
             late.add(lag);
         }
-        watch(now, simulator);
         if (lag - standing).abs() > degrees(TAU) || !lag.is_finite() {
             outcome.lost = true;
             outcome.lost_at = Some(now);
