@@ -12,6 +12,7 @@ use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, Program};
 use crate::rig::{Files, Rig};
 use crate::script::{Actions, Script};
+use crate::simulate::Settler;
 
 /// A script with its rig, ready to be planned as often as needed.
 #[derive(Debug)]
@@ -21,6 +22,7 @@ pub struct Job {
     /// The rig that the script names.
     pub rig: Rig,
     abilities: OnceLock<Vec<AxisAbility>>,
+    settler: Settler,
     /// The files that were read: script, rig, profiles.
     pub sources: Vec<Arc<Source>>,
 }
@@ -71,6 +73,7 @@ impl Job {
         sources.extend(read.sources);
         Ok(Self {
             script,
+            settler: Settler::of(&read.rig),
             rig: read.rig,
             abilities: OnceLock::new(),
             sources,
@@ -85,6 +88,7 @@ impl Job {
             .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
         plan::program(&self.rig, self.script.source(), self.script.actions())
             .with_bands(bands.collect())
+            .with_settling(&self.settler)
     }
 
     /// The items of the program, until the first error.

@@ -52,9 +52,13 @@ impl Plan {
             let mut rows = Vec::new();
             let mut beyond = 0u64;
             for item in job.items() {
-                let Item::Move(planned) = item? else { continue };
+                let added = match item? {
+                    Item::Move(planned) => to_rows(&planned, &job.rig),
+                    Item::Dwell(seconds) => vec![dwell_row(seconds)],
+                    Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => continue,
+                };
                 if rows.len() < ROWS || terminal.verbose {
-                    rows.extend(to_rows(&planned, &job.rig));
+                    rows.extend(added);
                 } else {
                     beyond += 1;
                 }
@@ -76,8 +80,11 @@ impl Plan {
             )
             .map_err(printing())?;
             if beyond > 0 {
-                writeln!(out, "… and {beyond} more moves: --verbose shows all")
-                    .map_err(printing())?;
+                writeln!(
+                    out,
+                    "… and {beyond} more moves and dwells: --verbose shows all"
+                )
+                .map_err(printing())?;
             }
         }
         out.flush().map_err(printing())?;
@@ -126,6 +133,13 @@ fn to_json(planned: &PlannedMove, rig: &Rig) -> Vec<Value> {
         }));
     }
     objects
+}
+
+fn dwell_row(seconds: f64) -> Vec<String> {
+    let mut row = vec![String::new(); 8];
+    row[2] = "dwell".to_owned();
+    row[3] = Rounded(seconds).to_string();
+    row
 }
 
 fn to_rows(planned: &PlannedMove, rig: &Rig) -> Vec<Vec<String>> {

@@ -9,6 +9,7 @@
 //! - [`timed`]: moves that take exactly so long
 //! - [`bands`]: how a cruise keeps out of bad speeds
 //! - `approach`: moves that end from one side, so that backlash is taken up
+//! - [`Settling`]: who knows how long `dwell until settled` takes
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
 mod abilities;
@@ -26,6 +27,7 @@ pub mod profile;
 pub mod program;
 mod root;
 pub mod s_curve;
+mod settling;
 mod through;
 pub mod timed;
 mod together;
@@ -36,3 +38,4 @@ pub use motion::{
     PlannedMove, Segment, Travel,
 };
 pub use program::{Program, program};
+pub use settling::{NeverSettles, Settling};

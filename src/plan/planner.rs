@@ -20,6 +20,7 @@ use crate::plan::path::{Driven, Leg};
 use crate::plan::position::{NoTarget, Position, Scale};
 use crate::plan::profile::{Impossible, Ramp};
 use crate::plan::s_curve::LimitedJerk;
+use crate::plan::settling::{LastMotion, Settling};
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{AxisLimits, Change, ChangeKind, Direction, Motion, Travel};
 use crate::rig::{Axis, Pin, Rig};
@@ -35,6 +36,10 @@ pub(crate) struct Planner<'rig> {
     pub(crate) positions: Vec<Position>,
     /// How each axis takes up its play, where it has to.
     pub(crate) take_ups: Vec<Option<TakeUp>>,
+    /// The last motion of each axis that has not settled yet.
+    pub(crate) last_motions: Vec<Option<LastMotion>>,
+    /// Who knows how long a rotor swings, where anybody does.
+    pub(crate) settling: Option<&'rig dyn Settling>,
     pub(crate) index: u64,
     /// Bad speeds of each axis, once they are known.
     pub(crate) bands: Vec<Option<Vec<Band>>>,
@@ -130,6 +135,8 @@ impl<'rig> Planner<'rig> {
             scales: rig.axes.iter().map(Scale::new).collect(),
             positions: vec![Position::default(); axes],
             take_ups: rig.axes.iter().map(TakeUp::of).collect(),
+            last_motions: vec![None; axes],
+            settling: None,
             index: 0,
             bands: vec![None; axes],
             settings: Vec::new(),

@@ -7,10 +7,11 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::diagnostic::{Diagnostic, Source};
 use crate::physics::band::Band;
 use crate::plan::approach::{Detour, given};
 use crate::plan::planner::{Planned, Planner};
+use crate::plan::settling::Settling;
 use crate::plan::{Item, Part, PlannedMove, Travel};
 use crate::rig::Rig;
 use crate::script::{Action, ActionKind, Move};
@@ -44,7 +45,7 @@ pub struct Program<'rig, I> {
     ended: bool,
 }
 
-impl<I> Program<'_, I> {
+impl<'rig, I> Program<'rig, I> {
     /// The program with cruise speeds kept out of these bands of each axis (in the order
     /// of the rig's axes; axes without a list have none), where the script does not allow
     /// them. Without this the bands are worked out from the rig.
@@ -55,6 +56,14 @@ impl<I> Program<'_, I> {
         self.planner.bands.resize(axes, Some(Vec::new()));
         self
     }
+
+    /// The program with somebody who knows how long `dwell until settled` takes; without,
+    /// that is refused.
+    #[must_use]
+    pub fn with_settling(mut self, settling: &'rig dyn Settling) -> Self {
+        self.planner.settling = Some(settling);
+        self
+    }
 }
 
 impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I> {
@@ -63,6 +72,7 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             if let Some(item) = self.ready.pop_front() {
+                self.planner.note(&item);
                 return Some(Ok(item));
             }
             if self.ended {
@@ -117,9 +127,7 @@ impl Planner<'_> {
                 timeout: *timeout,
             },
             ActionKind::Mark(text) => Item::Mark(Arc::clone(text)),
-            ActionKind::DwellUntilSettled => {
-                return Err(self.unavailable("“dwell until settled”", action.span));
-            }
+            ActionKind::DwellUntilSettled => Item::Dwell(self.until_settled(action.span)?),
         };
         ready.push_back(item);
         Ok(())
@@ -180,13 +188,5 @@ impl Planner<'_> {
             passes: Vec::new(),
             changes: done.changes,
         }
-    }
-
-    fn unavailable(&self, what: &str, place: Span) -> Diagnostic {
-        Diagnostic::error("not-available", format!("{what} is not available yet")).at(
-            &self.source,
-            place,
-            "this cannot be planned",
-        )
     }
 }

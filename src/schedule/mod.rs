@@ -4,12 +4,12 @@
 //! ticks, streaming. [`timer::verdict`] tells beforehand whether the timer can play a
 //! motion.
 
-mod clock;
+pub(crate) mod clock;
 pub mod event;
 pub mod facts;
 pub mod invert;
 pub mod pack;
-mod ticks;
+pub(crate) mod ticks;
 pub mod timeline;
 pub mod timer;
 

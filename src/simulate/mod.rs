@@ -13,6 +13,7 @@
 
 mod follow;
 mod outcome;
+mod settling;
 mod trace;
 
 use std::cell::RefCell;
@@ -22,6 +23,7 @@ use std::rc::Rc;
 
 use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
+pub use settling::Settler;
 pub use trace::{Sample, TraceWriter};
 
 use crate::physics::Machine;

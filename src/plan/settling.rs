@@ -1,0 +1,159 @@
+//! `dwell until settled`: how long the axes still swing after their moves.
+//!
+//! How a rotor swings is for a model of the motor to say, which comes after planning. So
+//! the caller brings somebody who knows ([`Settling`]), and here is only kept what there
+//! is to know: which motion each axis made last and how long ago. The dwell lasts until
+//! the last axis has settled, counted from the end of its own motion, and is rounded up
+//! to whole ticks; `await` may be over at once and counts as no time.
+
+use std::fmt::Debug;
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Span};
+use crate::plan::planner::Planner;
+use crate::plan::{Item, Motion};
+use crate::units::Rounded;
+
+/// Somebody who knows how long a rotor swings.
+pub trait Settling: Debug {
+    /// Seconds by the nominal clock from the end of `motion` until the load of its axis
+    /// number `number`, which stood at microstep `from` before, stays within the rig's
+    /// `settle` of its target.
+    ///
+    /// # Errors
+    /// It never does, as far as it was followed.
+    fn after(&self, motion: &Arc<Motion>, number: usize, from: i64) -> Result<f64, NeverSettles>;
+}
+
+/// A load that does not come to rest at its target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NeverSettles {
+    /// How long it was followed (s).
+    pub followed: f64,
+    /// How far it went from the target at last (rad or m of the load).
+    pub off: f64,
+    /// Whether it still swings; else it stands beside its target.
+    pub swings: bool,
+}
+
+/// The last motion of an axis.
+#[derive(Debug, Clone)]
+pub(crate) struct LastMotion {
+    motion: Arc<Motion>,
+    number: usize,
+    from: i64,
+    place: Span,
+    /// Seconds since its end.
+    ago: f64,
+}
+
+impl Planner<'_> {
+    /// Takes note of what an item means for the time after motions.
+    pub(crate) fn note(&mut self, item: &Item) {
+        let (seconds, planned) = match item {
+            Item::Move(planned) => (planned.motion.duration, Some(planned)),
+            Item::Dwell(seconds) => (*seconds, None),
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => return,
+        };
+        for last in self.last_motions.iter_mut().flatten() {
+            last.ago += seconds;
+        }
+        let Some(planned) = planned else { return };
+        for (number, axis) in planned.motion.axes.iter().enumerate() {
+            if axis.steps > 0 {
+                self.last_motions[axis.axis] = Some(LastMotion {
+                    motion: Arc::clone(&planned.motion),
+                    number,
+                    from: planned.travel[number].from_steps,
+                    place: planned.span,
+                    ago: 0.0,
+                });
+            }
+        }
+    }
+
+    /// Seconds until every axis has settled, a whole number of ticks.
+    pub(crate) fn until_settled(&mut self, place: Span) -> Result<f64, Diagnostic> {
+        let Some(settling) = self.settling else {
+            return Err(Diagnostic::error(
+                "not-available",
+                "nobody here knows how long a rotor swings",
+            )
+            .at(&self.source, place, "this needs a model of the motor"));
+        };
+        let mut longest = 0.0_f64;
+        for axis in 0..self.rig.axes.len() {
+            // Once settled, an axis stays so until it moves again.
+            let Some(last) = self.last_motions[axis].take() else {
+                continue;
+            };
+            if self.rig.axes[axis].limits.settle.is_none() {
+                return Err(self.settle_missing(axis, place));
+            }
+            let after = settling
+                .after(&last.motion, last.number, last.from)
+                .map_err(|never| self.never_settles(axis, &never, place, last.place))?;
+            longest = longest.max(after - last.ago);
+        }
+        let rate = self.rig.timer.tick_rate();
+        Ok((longest * rate).ceil() / rate)
+    }
+
+    fn settle_missing(&self, axis: usize, place: Span) -> Diagnostic {
+        let axis = &self.rig.axes[axis];
+        let example = match axis.load.linear {
+            None => "0.25 deg",
+            Some(_) => "0.1 mm",
+        };
+        Diagnostic::error(
+            "settle-missing",
+            format!(
+                "the rig does not say how close to its target axis “{}” counts as settled",
+                axis.name
+            ),
+        )
+        .at(&self.source, place, "this waits for that")
+        .help(format!(
+            "write for instance “settle: {example}” under the limits of “{}” in the rig, or a time here",
+            axis.name
+        ))
+    }
+
+    fn never_settles(
+        &self,
+        axis: usize,
+        never: &NeverSettles,
+        place: Span,
+        moved: Span,
+    ) -> Diagnostic {
+        let axis = &self.rig.axes[axis];
+        let (per_si, unit) = match axis.load.linear {
+            None => (180.0 / std::f64::consts::PI, "deg"),
+            Some(_) => (1e3, "mm"),
+        };
+        let (does, help) = if never.swings {
+            (
+                "still swings",
+                "smooth the move (“shape s-curve”, less acceleration), damp the rotor, or allow a wider `settle`",
+            )
+        } else {
+            (
+                "stands off",
+                "the load holds the rotor off: take more current or less load, or allow a wider `settle`",
+            )
+        };
+        Diagnostic::error(
+            "never-settles",
+            format!(
+                "{} s after this move axis “{}” {does} by {} {unit} in the motor model; {} {unit} is `settle`",
+                Rounded(never.followed),
+                axis.name,
+                Rounded(never.off * per_si),
+                Rounded(axis.settle() * per_si),
+            ),
+        )
+        .at(&self.source, place, "this would wait for ever")
+        .at(&self.source, moved, "the move")
+        .help(help)
+    }
+}
