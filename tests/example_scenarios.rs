@@ -1,32 +1,47 @@
 //! The scenarios in examples/: what is said about them in their comments holds.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use slewsmith::cli::files::{FilesOnDisk, beside, read_source};
+use slewsmith::diagnostic::Source;
 use slewsmith::physics::{PullOut, ShaftLoad};
-use slewsmith::plan::{Item, program};
+use slewsmith::plan::{ChangeKind, Item, PlannedMove, program};
 use slewsmith::rig::Rig;
 use slewsmith::script::Script;
-use slewsmith::simulate::{self, Outcome};
+use slewsmith::simulate::{self, Outcome, Settler};
 
 struct Scenario {
     rig: Rig,
     items: Vec<Item>,
 }
 
-fn scenario(name: &str) -> Scenario {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+fn example(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("examples")
-        .join(name);
-    let source = read_source(&path).unwrap();
+        .join(name)
+}
+
+fn scenario(name: &str) -> Scenario {
+    scenario_of(read_source(&example(name)).unwrap())
+}
+
+/// The scenario of a script that lies beside the examples.
+fn written(text: &str) -> Scenario {
+    let name = example("written.moves").display().to_string();
+    scenario_of(Source::new(name, text.to_owned()))
+}
+
+fn scenario_of(source: Arc<Source>) -> Scenario {
     let script = Script::parse(Arc::clone(&source)).unwrap_or_else(|problems| panic!("{problems}"));
     let (rig, _) = script.rig().expect("an example names its rig");
     let rig = read_source(&beside(source.name(), rig)).unwrap();
     let rig = Rig::parse(&rig, &mut FilesOnDisk)
         .unwrap_or_else(|problems| panic!("{problems}"))
         .rig;
+    let settler = Settler::of(&rig);
     let items = program(&rig, &source, script.actions())
+        .with_settling(&settler)
         .collect::<Result<_, _>>()
         .unwrap_or_else(|problem| panic!("{problem}"));
     Scenario { rig, items }
@@ -62,6 +77,13 @@ impl Scenario {
             self.items.iter().cloned(),
             &simulate::Options::default(),
         )
+    }
+
+    fn moves(&self) -> impl Iterator<Item = &PlannedMove> {
+        self.items.iter().filter_map(|item| match item {
+            Item::Move(planned) => Some(planned),
+            _ => None,
+        })
     }
 
     fn margin(&self) -> f64 {
@@ -129,4 +151,77 @@ fn the_lift_starts_too_fast_until_it_is_cured() {
     );
     let outcome = cured.simulated();
     assert!(outcome.ok, "{outcome:#?}");
+}
+
+#[test]
+fn the_mixer_drops_out_in_its_band_and_not_beside_it() {
+    let rough = scenario("mixer.moves").simulated();
+    assert!(!rough.ok && rough.lost_steps >= 8, "{rough:#?}");
+    let cured = scenario("mixer-cured.moves");
+    for planned in cured.moves() {
+        let change = &planned.changes[0];
+        assert!(
+            matches!(change.kind, ChangeKind::CruiseMoved { from, to } if to < 0.95 * from),
+            "{change:?}"
+        );
+        assert!(change.cost > 0.0 && change.cost < 0.2 * planned.motion.duration);
+    }
+    let outcome = cured.simulated();
+    assert!(
+        outcome.ok && outcome.peak_lag_electrical_deg < 60.0,
+        "{outcome:#?}"
+    );
+    // Each move waits for the one before it to come to rest.
+    for done in &outcome.moves {
+        assert!(done.settle_s.is_some(), "{done:?}");
+    }
+}
+
+#[test]
+fn the_mixer_may_go_faster_than_its_band_where_it_crosses_it_quickly() {
+    let fast = |accel: u32| {
+        written(&format!(
+            "rig \"mixer.yaml\"\naccel {accel} deg/s^2\nspeed 250 deg/s\nturn by 3 turn\n"
+        ))
+    };
+    let quick = fast(3600);
+    assert!(quick.moves().all(|planned| planned.changes.is_empty()));
+    assert!(quick.simulated().ok);
+    let slow = fast(300);
+    let changes: Vec<_> = slow.moves().flat_map(|planned| &planned.changes).collect();
+    let slowly = |kind: &ChangeKind| matches!(kind, ChangeKind::CrossesSlowly { .. });
+    assert!(!changes.is_empty() && changes.iter().all(|change| slowly(&change.kind)));
+}
+
+/// Moves too short to cruise, whose speed turns over in the mixer's band.
+#[test]
+fn peaks_that_would_linger_in_the_band_lose_steps_and_lowered_ones_do_not() {
+    let outcome = |bands: &str, accel: u32, steps: u32| {
+        written(&format!(
+            "rig \"mixer.yaml\"\nbands {bands}\nspeed 1000 step/s\naccel {accel} step/s^2\n\
+             repeat 2 {{\nturn by {steps} step\ndwell 1 s\nturn by -{steps} step\ndwell 1 s\n}}\n"
+        ))
+    };
+    let mut lost = 0;
+    for (accel, steps) in [
+        (80, 34),
+        (80, 42),
+        (160, 19),
+        (160, 24),
+        (320, 9),
+        (320, 11),
+        (640, 5),
+        (640, 6),
+    ] {
+        lost += u32::from(!outcome("allow", accel, steps).simulated().ok);
+        let avoided = outcome("avoid", accel, steps);
+        assert!(
+            avoided
+                .moves()
+                .all(|planned| matches!(planned.changes[0].kind, ChangeKind::PeakLowered { .. }))
+        );
+        let outcome = avoided.simulated();
+        assert!(outcome.ok, "{accel} {steps}: {outcome:#?}");
+    }
+    assert!(lost >= 4, "{lost} of 8");
 }

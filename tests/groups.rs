@@ -427,8 +427,106 @@ fn a_move_with_its_own_time_goes_to_the_upper_edge_and_still_takes_that_time() {
             max_relative = 1e-12
         );
         assert_relative_eq!(cruise(&planned[0], 0), 1100.0);
-        assert_eq!(planned[0].changes.len(), 1);
-        assert_eq!(planned[0].changes[0].cost, 0.0);
+        let change = &planned[0].changes[0];
+        assert!(matches!(change.kind, ChangeKind::CruiseMoved { .. }));
+        assert_eq!(change.cost, 0.0);
+    }
+}
+
+/// By hand, in full steps of 1.8 degrees: 20 of them at 500/s² up and down peak at
+/// 100/s after 0.4 s. Kept at 60/s they take 20/60 + 60/500 s.
+#[test]
+fn a_peak_that_lingers_in_a_band_is_lowered_to_its_edge_and_tells_the_cost() {
+    let rig = plain();
+    let bands = || vec![vec![band(60.0, 130.0)]];
+    let move_at = |accel| moving(by("36 deg", &Arc::new(settings("1000 deg/s", accel))));
+    let planned = with_bands(&rig, bands(), vec![move_at("900 deg/s^2")]);
+    assert_relative_eq!(cruise(&planned[0], 0), 600.0);
+    let change = &planned[0].changes[0];
+    let ChangeKind::PeakLowered { from, to } = change.kind else {
+        panic!("{change:?}")
+    };
+    assert_relative_eq!(from, 100.0, max_relative = 1e-9);
+    assert_relative_eq!(to, 60.0);
+    assert_relative_eq!(change.cost, 20.0 / 60.0 + 0.12 - 0.4, max_relative = 1e-9);
+    assert_eq!(planned[0].changes.len(), 1);
+    let mut allowed = settings("1000 deg/s", "900 deg/s^2");
+    allowed.bands_allowed = true;
+    let turn = moving(by("36 deg", &Arc::new(allowed)));
+    let planned = with_bands(&rig, bands(), vec![turn]);
+    assert_relative_eq!(planned[0].motion.duration, 0.4, max_relative = 1e-9);
+    assert!(planned[0].changes.is_empty());
+    // Below the band there would only be a crawl.
+    let planned = with_bands(
+        &rig,
+        vec![vec![band(20.0, 130.0)]],
+        vec![move_at("900 deg/s^2")],
+    );
+    let ChangeKind::PeakStays { at } = planned[0].changes[0].kind else {
+        panic!("{:?}", planned[0].changes)
+    };
+    assert_relative_eq!(at, 100.0, max_relative = 1e-9);
+}
+
+/// Two microsteps at 50,000 full steps/s² peak at 100/s: 1.6 ms in the band, a fraction
+/// of a period of the rotor.
+#[test]
+fn a_peak_that_is_gone_within_a_period_is_left_alone() {
+    let rig = plain();
+    let machine = slewsmith::physics::Machine::of(&rig.axes[0]);
+    let period = std::f64::consts::TAU / machine.natural_frequency();
+    assert!(period > 3e-3, "{period}");
+    let settings = Arc::new(settings("1000 deg/s", "50000 step/s^2"));
+    let turn = moving(by("2 microsteps", &settings));
+    let planned = with_bands(&rig, vec![vec![band(60.0, 130.0)]], vec![turn]);
+    assert_relative_eq!(planned[0].motion.duration, 4e-3, max_relative = 1e-9);
+    assert!(planned[0].changes.is_empty());
+}
+
+/// By hand: 70 full steps/s at 500/s² take 0.14 s.
+#[test]
+fn a_band_that_is_crossed_slowly_is_told_of() {
+    let rig = plain();
+    let bands = || vec![vec![band(60.0, 130.0)]];
+    let turn = |accel| moving(by("2 turns", &Arc::new(settings("150 step/s", accel))));
+    let planned = with_bands(&rig, bands(), vec![turn("500 step/s^2")]);
+    assert_relative_eq!(cruise(&planned[0], 0), 1500.0);
+    let ChangeKind::CrossesSlowly { from, to, time } = planned[0].changes[0].kind else {
+        panic!("{:?}", planned[0].changes)
+    };
+    assert_eq!((from, to), (60.0, 130.0));
+    assert_relative_eq!(time, 0.14, max_relative = 1e-9);
+    let planned = with_bands(&rig, bands(), vec![turn("20000 step/s^2")]);
+    assert!(planned[0].changes.is_empty());
+}
+
+/// Legs that meet inside the band: the whole hump is lowered, wherever its peak lies.
+#[test]
+fn a_peak_where_two_legs_meet_is_lowered_too() {
+    let rig = plain();
+    for shape in [Shape::Trapezoid, Shape::SCurve] {
+        let leg = |accel| {
+            let mut settings = settings("1000 deg/s", accel);
+            settings.all.jerk = limit("90000 deg/s^3");
+            settings.shape = shape;
+            moving(by("18 deg", &Arc::new(settings)))
+        };
+        let block = action(ActionKind::Through(vec![
+            leg("900 deg/s^2"),
+            leg("880 deg/s^2"),
+        ]));
+        let planned = with_bands(&rig, vec![vec![band(60.0, 130.0)]], vec![block]);
+        let peak = planned[0].motion.axes[0]
+            .segments
+            .iter()
+            .map(|segment| segment.velocity)
+            .fold(0.0, f64::max);
+        assert!(peak <= 600.0 * (1.0 + 1e-9), "{peak}");
+        assert!(peak > 599.0, "{peak}");
+        assert!(matches!(
+            planned[0].changes[0].kind,
+            ChangeKind::PeakLowered { .. }
+        ));
     }
 }
 

@@ -134,6 +134,37 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 Time::new(change.cost)
             ),
         ),
+        ChangeKind::PeakLowered { from, to } => Finding::new(
+            "peak-lowered",
+            Weight::Note,
+            format!(
+                "to keep out of a bad band it goes up to {} instead of {} {}/s, which takes {} longer; `bands allow` turns this off",
+                Rounded(to * to_load),
+                Rounded(from * to_load),
+                unit.name,
+                Time::new(change.cost)
+            ),
+        ),
+        ChangeKind::PeakStays { at } => Finding::new(
+            "peak-stays",
+            Weight::Note,
+            format!(
+                "its speed turns over inside the bad band around {} {}/s, and no allowed speed lies outside",
+                Rounded(at * to_load),
+                unit.name
+            ),
+        ),
+        ChangeKind::CrossesSlowly { from, to, time } => Finding::new(
+            "crosses-slowly",
+            Weight::Note,
+            format!(
+                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and try it with --simulate",
+                Time::new(time),
+                Rounded(from * to_load),
+                Rounded(to * to_load),
+                unit.name
+            ),
+        ),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
             Weight::Note,

@@ -110,15 +110,15 @@ fn to_json(planned: &PlannedMove, rig: &Rig) -> Vec<Value> {
                 object.insert(format!("position_{}", unit.name), json!(position));
                 object.insert(
                     format!("speed_{}_s", unit.name),
-                    json!(segment.velocity * scale),
+                    json!(unsigned(segment.velocity * scale)),
                 );
                 object.insert(
                     format!("accel_{}_s2", unit.name),
-                    json!(segment.acceleration * scale),
+                    json!(unsigned(segment.acceleration * scale)),
                 );
                 object.insert(
                     format!("jerk_{}_s3", unit.name),
-                    json!(segment.jerk * scale),
+                    json!(unsigned(segment.jerk * scale)),
                 );
                 Value::Object(object)
             })
@@ -133,6 +133,11 @@ fn to_json(planned: &PlannedMove, rig: &Rig) -> Vec<Value> {
         }));
     }
     objects
+}
+
+/// Without the sign of a zero.
+fn unsigned(value: f64) -> f64 {
+    value + 0.0
 }
 
 fn dwell_row(seconds: f64) -> Vec<String> {
@@ -159,9 +164,9 @@ fn to_rows(planned: &PlannedMove, rig: &Rig) -> Vec<Vec<String>> {
                     Rounded(travel.from * unit.per_si + segment.position * scale),
                     unit.name
                 ),
-                Rounded(segment.velocity * scale).to_string(),
-                Rounded(segment.acceleration * scale).to_string(),
-                Rounded(segment.jerk * scale).to_string(),
+                Rounded(unsigned(segment.velocity * scale)).to_string(),
+                Rounded(unsigned(segment.acceleration * scale)).to_string(),
+                Rounded(unsigned(segment.jerk * scale)).to_string(),
             ]);
         }
     }

@@ -3,7 +3,8 @@
 //! A move passes a band as steeply as its ramps allow; it only must not stay there. A
 //! cruise speed inside a band goes to the band's lower edge, since the speed that was
 //! asked for is a limit and no limit is ever exceeded. (A move with a time of its own
-//! may go to the upper edge: see [`timed`](crate::plan::timed).)
+//! may go to the upper edge: see [`timed`](crate::plan::timed).) So does the peak of a
+//! move that never cruises, where it would stay in the band for long.
 
 /// The least share of its speed that a cruise is slowed to. A motor without damping can
 /// be rough at all lower speeds too; then there is no gap to go to, and the cruise stays
@@ -12,11 +13,15 @@ pub const CRAWL: f64 = 0.25;
 
 /// Ranges of bad speed along a path (microsteps/s), apart from each other and rising.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Bands(Vec<(f64, f64)>);
+pub struct Bands {
+    ranges: Vec<(f64, f64)>,
+    patience: f64,
+}
 
 impl Bands {
-    /// Those ranges, put together where they overlap or touch.
-    pub fn new(ranges: impl IntoIterator<Item = (f64, f64)>) -> Self {
+    /// Those ranges, put together where they overlap or touch. A peak of the speed may
+    /// stay in one for `patience` seconds: a period of the natural frequency.
+    pub fn new(ranges: impl IntoIterator<Item = (f64, f64)>, patience: f64) -> Self {
         let mut ranges: Vec<(f64, f64)> = ranges.into_iter().collect();
         ranges.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut joined: Vec<(f64, f64)> = Vec::with_capacity(ranges.len());
@@ -26,17 +31,31 @@ impl Bands {
                 _ => joined.push(range),
             }
         }
-        Self(joined)
+        Self {
+            ranges: joined,
+            patience,
+        }
     }
 
     /// The ranges, rising.
     pub fn ranges(&self) -> &[(f64, f64)] {
-        &self.0
+        &self.ranges
+    }
+
+    /// How long a peak of the speed may stay in a range (s).
+    pub const fn patience(&self) -> f64 {
+        self.patience
+    }
+
+    /// Whether one of the ranges overlaps that one.
+    pub fn overlap(&self, range: (f64, f64)) -> bool {
+        let overlaps = |own: &(f64, f64)| own.0 < range.1 && range.0 < own.1;
+        self.ranges.iter().any(overlaps)
     }
 
     /// The range that the speed lies inside of; its edges are outside.
     pub fn around(&self, speed: f64) -> Option<(f64, f64)> {
-        self.0
+        self.ranges
             .iter()
             .copied()
             .find(|(from, to)| *from < speed && speed < *to)
@@ -56,11 +75,14 @@ mod tests {
 
     #[test]
     fn overlapping_bands_are_left_together() {
-        let bands = Bands::new([(50.0, 80.0), (10.0, 20.0), (70.0, 100.0), (100.0, 110.0)]);
+        let bands = Bands::new(
+            [(50.0, 80.0), (10.0, 20.0), (70.0, 100.0), (100.0, 110.0)],
+            0.0,
+        );
         assert_eq!(bands.around(105.0), Some((50.0, 110.0)));
         assert_eq!(bands.below(105.0), Some(50.0));
         assert_eq!(bands.below(20.0), Some(20.0));
         assert_eq!(bands.below(110.0), Some(110.0));
-        assert_eq!(Bands::new([(0.5, 5.0)]).below(3.0), None);
+        assert_eq!(Bands::new([(0.5, 5.0)], 0.0).below(3.0), None);
     }
 }

@@ -96,6 +96,7 @@ pub(crate) fn standstill(time: Option<f64>) -> Driven {
         duration: time.unwrap_or(0.0),
         avoided: Vec::new(),
         cost: 0.0,
+        slow_crossings: Vec::new(),
     }
 }
 

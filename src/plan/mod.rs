@@ -19,6 +19,7 @@ mod cache;
 pub mod full_torque;
 mod group;
 pub mod limits;
+mod lingering;
 pub mod motion;
 pub mod path;
 mod planner;

@@ -251,6 +251,28 @@ pub enum ChangeKind {
         /// Where it is.
         at: f64,
     },
+    /// The peak speed of a move too short to cruise stayed in a bad band for long and was
+    /// lowered to its edge.
+    PeakLowered {
+        /// Where it would have been.
+        from: f64,
+        /// Where it is now.
+        to: f64,
+    },
+    /// The peak speed stays in a bad band for long, and no allowed speed lies outside.
+    PeakStays {
+        /// Where it is.
+        at: f64,
+    },
+    /// It crosses a bad band so slowly that a swing can build up; nothing was changed.
+    CrossesSlowly {
+        /// The band's lower edge.
+        from: f64,
+        /// Its upper edge.
+        to: f64,
+        /// How long one crossing takes (s).
+        time: f64,
+    },
     /// It goes beyond its target and comes back, so that backlash is taken up.
     GoesBeyond {
         /// How far (full steps of the motor).

@@ -11,7 +11,8 @@
 use std::sync::Arc;
 
 use crate::plan::Segment;
-use crate::plan::bands::Bands;
+use crate::plan::bands::{Bands, CRAWL};
+use crate::plan::lingering::{Lingering, SlowCrossing, lingering, slow_crossings};
 use crate::plan::profile::{Impossible, Profile, Ramp, Task, fastest};
 use crate::plan::timed::in_time;
 use crate::plan::trapezoid::ConstantAcceleration;
@@ -42,15 +43,19 @@ pub struct Driven {
     pub avoided: Vec<Avoided>,
     /// How much longer it takes for that (s).
     pub cost: f64,
+    /// Bands that it crosses so slowly that a swing can build up.
+    pub slow_crossings: Vec<SlowCrossing>,
 }
 
-/// A cruise speed (microsteps/s) that lay in a bad band.
+/// A cruise or peak speed (microsteps/s) that lay in a bad band.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Avoided {
     /// Where it was.
     pub from: f64,
     /// Where it went; none where it had to stay.
     pub to: Option<f64>,
+    /// Whether it was only touched, as the peak of a move too short to cruise.
+    pub peak: bool,
 }
 
 /// Plans the legs, from the first and to the second of the speeds `ends` where the legs
@@ -78,6 +83,7 @@ pub fn drive(legs: &[Leg], ends: [f64; 2], time: Option<f64>) -> Result<Driven, 
             avoided.push(Avoided {
                 from: profile.peak,
                 to,
+                peak: false,
             });
             match to {
                 Some(edge) => leg.speed = edge,
@@ -85,14 +91,40 @@ pub fn drive(legs: &[Leg], ends: [f64; 2], time: Option<f64>) -> Result<Driven, 
             }
             settled = false;
         }
+        if settled && let Some(found) = lingering(&legs, &profiles) {
+            avoided.push(lowered(&mut legs, &found));
+            settled = false;
+        }
         if settled {
+            let segments = joined(&legs, profiles);
+            // Where legs have bands of their own, those of the first are looked at: one
+            // axis has the same everywhere.
+            let bands = &legs[0].bands;
             return Ok(Driven {
-                segments: joined(&legs, profiles),
+                slow_crossings: slow_crossings(bands, &segments),
+                segments,
                 duration,
                 avoided,
                 cost: duration - first,
             });
         }
+    }
+}
+
+/// Lowers the legs of a path on which its speed lingers in a band, unless they would
+/// crawl.
+fn lowered(legs: &mut [Leg], found: &Lingering) -> Avoided {
+    let to = (found.edge > CRAWL * found.peak).then_some(found.edge);
+    for leg in &mut legs[found.legs.clone()] {
+        match to {
+            Some(edge) => leg.speed = leg.speed.min(edge),
+            None => leg.bands = Bands::default(),
+        }
+    }
+    Avoided {
+        from: found.peak,
+        to,
+        peak: true,
     }
 }
 
@@ -128,14 +160,17 @@ fn drive_in_time(leg: &Leg, ends: [f64; 2], time: f64) -> Result<Driven, Impossi
         Some(from) => Some(Avoided {
             from,
             to: Some(profile.peak),
+            peak: false,
         }),
         None => stays.then_some(Avoided {
             from: profile.peak,
             to: None,
+            peak: false,
         }),
     };
     Ok(Driven {
         duration: profile.duration,
+        slow_crossings: slow_crossings(&leg.bands, &profile.segments),
         segments: profile.segments,
         avoided: avoided.into_iter().collect(),
         cost: 0.0,

@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::exact::Exact;
+use crate::physics::Machine;
 use crate::physics::band::Band;
 use crate::physics::forced::Effort;
 use crate::physics::stability;
@@ -43,6 +44,8 @@ pub(crate) struct Planner<'rig> {
     pub(crate) index: u64,
     /// Bad speeds of each axis, once they are known.
     pub(crate) bands: Vec<Option<Vec<Band>>>,
+    /// Period of each axis's natural frequency (s).
+    pub(crate) periods: Vec<f64>,
     settings: Vec<KnownSettings>,
     motions: Cache<Key, Planned>,
     abilities: Vec<Option<Arc<Abilities>>>,
@@ -139,6 +142,7 @@ impl<'rig> Planner<'rig> {
             settling: None,
             index: 0,
             bands: vec![None; axes],
+            periods: rig.axes.iter().map(natural_period).collect(),
             settings: Vec::new(),
             motions: Cache::new(),
             abilities: vec![None; axes],
@@ -187,7 +191,7 @@ impl<'rig> Planner<'rig> {
         let axis = &self.rig.axes[job.axis];
         let known = self.bands[job.axis].get_or_insert_with(|| kept_out_of(axis));
         let microsteps = self.scales[job.axis].full_step() / share;
-        Bands::new(ranges(known, microsteps))
+        Bands::new(ranges(known, microsteps), self.periods[job.axis])
     }
 
     /// The ways to gain and to lose speed that the job's limits allow.
@@ -240,20 +244,28 @@ impl<'rig> Planner<'rig> {
     pub(crate) fn changes(&self, axis: usize, share: f64, driven: &Driven) -> Vec<Change> {
         let full_steps = share / self.scales[axis].full_step();
         let mut cost = driven.cost;
-        driven
-            .avoided
-            .iter()
-            .map(|avoided| Change {
+        let avoided = driven.avoided.iter().map(|avoided| {
+            let from = avoided.from * full_steps;
+            match (avoided.to.map(|to| to * full_steps), avoided.peak) {
+                (Some(to), false) => ChangeKind::CruiseMoved { from, to },
+                (Some(to), true) => ChangeKind::PeakLowered { from, to },
+                (None, false) => ChangeKind::CruiseStays { at: from },
+                (None, true) => ChangeKind::PeakStays { at: from },
+            }
+        });
+        let slow = driven.slow_crossings.iter().map(|slow| {
+            let (from, to) = slow.band;
+            ChangeKind::CrossesSlowly {
+                from: from * full_steps,
+                to: to * full_steps,
+                time: slow.time,
+            }
+        });
+        avoided
+            .chain(slow)
+            .map(|kind| Change {
                 axis,
-                kind: match avoided.to {
-                    Some(to) => ChangeKind::CruiseMoved {
-                        from: avoided.from * full_steps,
-                        to: to * full_steps,
-                    },
-                    None => ChangeKind::CruiseStays {
-                        at: avoided.from * full_steps,
-                    },
-                },
+                kind,
                 // The cost of all is told once.
                 cost: std::mem::take(&mut cost),
             })
@@ -516,6 +528,11 @@ impl From<Impossible> for Failure {
 fn rounded_up(seconds: f64) -> Rounded {
     let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
     Rounded((seconds / unit).ceil() * unit)
+}
+
+/// The period of an axis's natural frequency (s).
+fn natural_period(axis: &Axis) -> f64 {
+    std::f64::consts::TAU / Machine::of(axis).natural_frequency()
 }
 
 /// The bad speeds of an axis, with some clearance.

@@ -124,6 +124,9 @@ impl Planner<'_> {
                 concerned
                     .avoided
                     .retain(|avoided| own.around(avoided.from).is_some());
+                concerned
+                    .slow_crossings
+                    .retain(|slow| own.overlap(slow.band));
                 if !changes.is_empty() {
                     concerned.cost = 0.0;
                 }
@@ -164,15 +167,18 @@ impl Planner<'_> {
             })
         };
         let mut bands = Vec::new();
+        let mut patience = f64::INFINITY;
         for (job, &share) in jobs.iter().zip(shares) {
-            bands.extend_from_slice(self.avoided(job, share).ranges());
+            let own = self.avoided(job, share);
+            bands.extend_from_slice(own.ranges());
+            patience = patience.min(own.patience());
         }
         let leg = Leg {
             distance,
             speed,
             up,
             down,
-            bands: Bands::new(bands),
+            bands: Bands::new(bands, patience),
         };
         Ok((leg, strictest(|job| job.limits.start)))
     }
