@@ -6,7 +6,7 @@
 //!
 //! ```text
 //! 4 bytes  "SLW" and 0x1A
-//! 1        version of the layout: 1
+//! 1        version of the layout: 2
 //! 1        number of axes
 //! 1        number of outputs
 //! 1        number of inputs
@@ -46,19 +46,20 @@
 //! intervals, with a step behind each. Whatever happens falls on ⌊clock⌋, its whole
 //! ticks. (The clock is half a tick ahead of time, so that this rounds.)
 //!
-//! **Motion**: parts up to one that ends it. Each interval ends in a step.
+//! **Motion**: parts up to one that ends it. Each interval ends in a step. An interval
+//! i that stands here is 2 bytes of its fraction, 2⁻¹⁶ ticks, then whole ticks (n, below
+//! 2³²).
 //!
 //! ```text
-//! 0          end
-//! 1 n n      the ramp that begins at that byte of the ramps; so many of its intervals
-//! 2 n n      so many equal intervals of so many 2⁻¹⁶ ticks
-//! 3 n        so many intervals back along the last ramp, from where it ended
-//! 4 n n n n  a ramp and how many of its intervals c; an even stretch as in 2; the
-//!            ramp back for c − 1 intervals; end
+//! 0            end
+//! 1 n n        the ramp that begins at that byte of the ramps; so many of its intervals
+//! 2 n i        so many equal intervals
+//! 3 n          so many intervals back along the last ramp, from where it ended
+//! 4 i n n n i  one interval; a ramp and how many of its intervals, as in 1; an even
+//!              stretch, as in 2; as many intervals of the ramp back; end
 //! ```
 //!
-//! **Ramp**: how many long intervals (1 byte), how many runs (n); the long intervals,
-//! each 2⁻¹⁶ ticks (16 bits) and whole ticks (32 bits); the runs. A run:
+//! **Ramp**: how many runs (n), then the runs, whose intervals are below 2¹⁵ ticks:
 //!
 //! ```text
 //! 1 byte   widths in bytes of the four changes, two bits each, the first lowest
@@ -92,7 +93,7 @@ const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// The first four bytes.
 const MAGIC: [u8; 4] = *b"SLW\x1a";
 /// The version of the layout.
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
 
 /// The format `binary`.
 #[derive(Debug, Clone, Copy)]

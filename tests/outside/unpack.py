@@ -43,11 +43,7 @@ class Ramp:
     def __init__(self, data, at):
         self.source = Data(data, at)
         self.intervals = []
-        long = self.source.number(1)
         self.source.leb()
-        for _ in range(long):
-            part = self.source.number(2)
-            self.intervals.append(self.source.number(4) * 65536 + part)
         self.state = [0, 0, 0, 0]
 
     def interval(self, number):
@@ -76,18 +72,25 @@ class Ramp:
 
 def motion(data, at, ramps):
     source = Data(data, at)
+
+    def interval():
+        fraction = source.number(2)
+        return source.leb() * 65536 + fraction
+
     while part := source.number(1):
+        if part == 4:
+            yield interval()
         if part in (1, 4):
             start, place = source.leb(), source.leb()
             ramp = ramps.setdefault(start, Ramp(ramps["data"], start))
             for k in range(place):
                 yield ramp.interval(k)
         if part in (2, 4):
-            count, interval = source.leb(), source.leb()
+            count, length = source.leb(), interval()
             for _ in range(count):
-                yield interval
+                yield length
         if part in (3, 4):
-            for _ in range(source.leb() if part == 3 else place - 1):
+            for _ in range(source.leb() if part == 3 else place):
                 place -= 1
                 yield ramp.interval(place)
         if part == 4:
@@ -130,7 +133,7 @@ def operations(data, at):
 
 def main(path):
     data = open(path, "rb").read()
-    assert data[:4] == b"SLW\x1a" and data[4] == 1
+    assert data[:4] == b"SLW\x1a" and data[4] == 2
     assert zlib.crc32(data[:-4]) == int.from_bytes(data[-4:], "little")
     axes, outputs, inputs = data[5:8]
     source = Data(data[:-4], 16)

@@ -1,14 +1,14 @@
 //! Motions: ramps and even stretches, from the start of a move to its end.
 //!
 //! A motion is played from the instant at which the move starts to its last step. A
-//! mirrored one is a ramp, an even stretch and the same ramp backwards, but for the
-//! first interval, which leads from the start to the first step; the even stretch is
-//! given in whole 2⁻¹⁶ ticks so that the last step falls exactly where it should.
+//! mirrored one is a first interval, which leads from the start to the first step, a
+//! ramp, an even stretch and the same ramp backwards; the even stretch is given in
+//! whole 2⁻¹⁶ ticks so that the last step falls exactly where it should.
 
 use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fit::ONE;
-use super::ramp::{Cursor, Ramp};
+use super::ramp::{Cursor, LONGEST_INTERVAL, Ramp};
 
 /// How far a packed step may lie from its ideal time before it is rounded to a
 /// tick; with that rounding it stays within one tick.
@@ -22,7 +22,7 @@ const END: u8 = 0;
 const FORWARD: u8 = 1;
 const EVEN: u8 = 2;
 const BACKWARD: u8 = 3;
-/// A ramp, an even stretch and the ramp back in one.
+/// A first interval, a ramp, an even stretch and the ramp back in one.
 const MIRROR: u8 = 4;
 
 const BEHIND_START: Malformed = Malformed("a motion goes back behind its start");
@@ -60,13 +60,11 @@ pub(crate) struct Motion {
 impl Motion {
     /// Appends its bytes; `ramp_starts` tells where each ramp begins.
     pub(crate) fn write(&self, ramp_starts: &[usize], out: &mut Vec<u8>) {
-        let mut put = |tag: u8, numbers: &[u64]| {
-            out.push(tag);
-            for &number in numbers {
-                write_number(number, out);
-            }
-        };
         if let [
+            Part::Even {
+                count: 1,
+                interval: first,
+            },
             Part::Forward { ramp, count },
             Part::Even {
                 count: even,
@@ -74,22 +72,35 @@ impl Motion {
             },
             Part::Backward { count: back },
         ] = self.parts[..]
-            && back + 1 == count
+            && back == count
         {
-            let start = ramp_starts[ramp] as u64;
-            put(MIRROR, &[start, count.into(), even.into(), interval]);
+            out.push(MIRROR);
+            write_interval(first, out);
+            for number in [ramp_starts[ramp] as u64, count.into(), even.into()] {
+                write_number(number, out);
+            }
+            write_interval(interval, out);
             return;
         }
         for part in &self.parts {
             match *part {
                 Part::Forward { ramp, count } => {
-                    put(FORWARD, &[ramp_starts[ramp] as u64, count.into()]);
+                    out.push(FORWARD);
+                    write_number(ramp_starts[ramp] as u64, out);
+                    write_number(count.into(), out);
                 }
-                Part::Even { count, interval } => put(EVEN, &[count.into(), interval]),
-                Part::Backward { count } => put(BACKWARD, &[count.into()]),
+                Part::Even { count, interval } => {
+                    out.push(EVEN);
+                    write_number(count.into(), out);
+                    write_interval(interval, out);
+                }
+                Part::Backward { count } => {
+                    out.push(BACKWARD);
+                    write_number(count.into(), out);
+                }
             }
         }
-        put(END, &[]);
+        out.push(END);
     }
 
     /// Reads one motion; `ramp_starts` tells where each ramp begins.
@@ -99,47 +110,54 @@ impl Motion {
         ramp_starts: &[usize],
     ) -> Result<Self, Malformed> {
         let mut motion = Self::default();
-        let mut forward = 0;
+        // Intervals of the last ramp that can still be gone back.
+        let mut climbed = 0;
+        let forward = |reader: &mut Reader<'_>| {
+            let start = reader.number()?;
+            let ramp = ramp_starts.iter().position(|&known| known as u64 == start);
+            let ramp = ramp.ok_or(Malformed("a motion needs a ramp that does not exist"))?;
+            let count = reader.u32()?;
+            if count as usize > ramps[ramp].len() {
+                return Err(Malformed("a motion needs more of a ramp than there is"));
+            }
+            Ok((Part::Forward { ramp, count }, count))
+        };
         loop {
-            let tag = reader.u8()?;
-            let ramp = match tag {
-                FORWARD | MIRROR => {
-                    let start = reader.number()?;
-                    let ramp = ramp_starts.iter().position(|&known| known as u64 == start);
-                    ramp.ok_or(Malformed("a motion needs a ramp that does not exist"))?
-                }
-                _ => 0,
-            };
-            let part = match tag {
+            let part = match reader.u8()? {
                 END => return Ok(motion),
-                FORWARD | MIRROR => {
-                    let count = reader.u32()?;
-                    if count as usize > ramps[ramp].len() {
-                        return Err(Malformed("a motion needs more of a ramp than there is"));
-                    }
-                    forward = count;
-                    Part::Forward { ramp, count }
+                FORWARD => {
+                    let (part, count) = forward(reader)?;
+                    climbed = count;
+                    part
                 }
                 EVEN => {
                     let count = reader.u32()?;
-                    let interval = reader.number()?;
+                    let interval = read_interval(reader)?;
                     Part::Even { count, interval }
                 }
                 BACKWARD => {
                     let count = reader.u32()?;
-                    forward = forward.checked_sub(count).ok_or(BEHIND_START)?;
+                    climbed = climbed.checked_sub(count).ok_or(BEHIND_START)?;
                     Part::Backward { count }
+                }
+                MIRROR => {
+                    let first = Part::Even {
+                        count: 1,
+                        interval: read_interval(reader)?,
+                    };
+                    let (ramp, count) = forward(reader)?;
+                    let even = Part::Even {
+                        count: reader.u32()?,
+                        interval: read_interval(reader)?,
+                    };
+                    motion
+                        .parts
+                        .extend([first, ramp, even, Part::Backward { count }]);
+                    return Ok(motion);
                 }
                 _ => return Err(Malformed("a motion has a part of unknown kind")),
             };
             motion.parts.push(part);
-            if tag == MIRROR {
-                let (count, interval) = (reader.u32()?, reader.number()?);
-                motion.parts.push(Part::Even { count, interval });
-                let count = forward.checked_sub(1).ok_or(BEHIND_START)?;
-                motion.parts.push(Part::Backward { count });
-                return Ok(motion);
-            }
         }
     }
 
@@ -176,6 +194,17 @@ impl Motion {
         }
         steps.next().is_none() && last_error.abs() <= END_TOLERANCE
     }
+}
+
+/// Appends an interval: its fraction of a tick in 2⁻¹⁶, then whole ticks.
+fn write_interval(interval: u64, out: &mut Vec<u8>) {
+    out.extend((interval as u16).to_le_bytes());
+    write_number(interval >> 16, out);
+}
+
+fn read_interval(reader: &mut Reader<'_>) -> Result<u64, Malformed> {
+    let fraction = reader.little_endian(2)?;
+    Ok(u64::from(reader.u32()?) << 16 | fraction)
 }
 
 /// The intervals of a motion in 2⁻¹⁶ ticks, one after the other; each ends in a step.
@@ -238,64 +267,119 @@ fn mirrored(times: &[f64], end: f64) -> bool {
 }
 
 /// Packs one motion: `times` are the ideal times of its steps and `end` that of its
-/// end (ticks from its start). Ramps that it needs and `ramps` does not yet hold
-/// are added. None where it cannot be packed.
+/// end (ticks from its start). A ramp that it needs and `ramps` does not yet hold is
+/// added. None where it cannot be packed.
 pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<Motion> {
     if times.is_empty() {
         return Some(Motion::default());
     }
-    let up = ramp_length(times);
+    let single = Singles::before(times)?;
+    let up = ramp_length(times).max(single.count());
     // The ramp ends at or before the middle, so that the stretch between the two ramps
     // can make the whole exact.
     if times.len() > 1 && mirrored(times, end) {
+        let wanted = up - single.count();
         let known = (0..ramps.len()).rev();
-        for ramp in known.filter(|&ramp| fits(&ramps[ramp], &times[..up.min(ramps[ramp].len())])) {
-            let longest = up.min(ramps[ramp].len());
-            if let Some(motion) = mirror(ramp, longest, ramps, times, end) {
+        for ramp in known.filter(|&ramp| single.lead_to(&ramps[ramp], &times[..up])) {
+            let count = wanted.min(ramps[ramp].len());
+            if let Some(motion) = mirror(&single, Some((ramp, count)), ramps, times, end) {
                 return Some(motion);
             }
         }
         let before = ramps.len();
-        ramps.push(Ramp::through(&times[..up], TOLERANCE)?);
-        if let Some(motion) = mirror(before, up, ramps, times, end) {
+        let mut ramp = None;
+        if wanted > 0 {
+            ramps.push(single.ramp_through(&times[..up])?);
+            ramp = Some((before, wanted));
+        }
+        if let Some(motion) = mirror(&single, ramp, ramps, times, end) {
             return Some(motion);
         }
-        ramps.pop();
+        ramps.truncate(before);
     }
-    one_way(times, ramps)
+    one_way(&single, times, ramps)
 }
 
-/// Whether a ramp passes `times`, and their first as exactly as the last step needs.
-fn fits(ramp: &Ramp, times: &[f64]) -> bool {
-    let mut cursor = Cursor::default();
-    let mut passed = 0u64;
-    times.iter().enumerate().all(|(k, time)| {
-        let Some(interval) = cursor.forward(ramp) else {
-            return false;
+/// The intervals in front of a ramp, each on its own: the first one, and those that are
+/// too long for a run.
+struct Singles {
+    intervals: Vec<u64>,
+    /// Their sum, in 2⁻¹⁶ ticks.
+    passed: u64,
+}
+
+impl Singles {
+    fn before(times: &[f64]) -> Option<Self> {
+        let mut single = Self {
+            intervals: Vec::new(),
+            passed: 0,
         };
-        passed += interval;
-        let error = (passed as f64 / ONE - time).abs();
-        error
-            <= if k == 0 {
-                END_TOLERANCE / 2.0
-            } else {
-                TOLERANCE
+        let mut previous = f64::NEG_INFINITY;
+        for &time in times {
+            // What a fit may add keeps below the limit too.
+            if time - previous < LONGEST_INTERVAL - 2.0 * TOLERANCE {
+                break;
             }
-    })
+            let interval = (time * ONE).round() as u64 - single.passed;
+            if interval >> 48 != 0 {
+                return None;
+            }
+            single.intervals.push(interval);
+            single.passed += interval;
+            previous = time;
+        }
+        Some(single)
+    }
+
+    fn count(&self) -> usize {
+        self.intervals.len()
+    }
+
+    fn parts(&self) -> impl ExactSizeIterator<Item = Part> + DoubleEndedIterator {
+        let part = |&interval| Part::Even { count: 1, interval };
+        self.intervals.iter().map(part)
+    }
+
+    fn ramp_through(&self, times: &[f64]) -> Option<Ramp> {
+        let rest = &times[self.count()..];
+        Ramp::through(rest, self.passed, self.count(), TOLERANCE)
+    }
+
+    /// Whether a ramp passes the times behind them, as far as it goes.
+    fn lead_to(&self, ramp: &Ramp, times: &[f64]) -> bool {
+        let mut cursor = Cursor::default();
+        let mut passed = self.passed;
+        let rest = &times[self.count()..];
+        !rest.is_empty()
+            && rest.iter().take(ramp.len()).all(|time| {
+                passed += cursor.forward(ramp).unwrap_or_default();
+                (passed as f64 / ONE - time).abs() <= TOLERANCE
+            })
+    }
 }
 
-/// The motion of a ramp up `count` intervals, an even stretch and the ramp down.
-fn mirror(ramp: usize, count: usize, ramps: &[Ramp], times: &[f64], end: f64) -> Option<Motion> {
-    let mut cursor = Cursor::default();
-    let mut length = 0u64;
-    for _ in 0..count {
-        length += cursor.forward(&ramps[ramp])?;
+/// The motion of a ramp up so many intervals, an even stretch and the ramp down.
+fn mirror(
+    single: &Singles,
+    ramp: Option<(usize, usize)>,
+    ramps: &[Ramp],
+    times: &[f64],
+    end: f64,
+) -> Option<Motion> {
+    let mut parts: Vec<Part> = single.parts().collect();
+    let mut length = single.passed;
+    let mut up = single.count();
+    if let Some((ramp, count)) = ramp {
+        let mut cursor = Cursor::default();
+        for _ in 0..count {
+            length += cursor.forward(&ramps[ramp])?;
+        }
+        up += count;
+        let count = u32::try_from(count).ok()?;
+        parts.push(Part::Forward { ramp, count });
     }
-    let even = (times.len() + 1).checked_sub(2 * count)?;
+    let even = (times.len() + 1).checked_sub(2 * up)?;
     let middle = ((end * ONE).round() as u64).checked_sub(2 * length)?;
-    let back = u32::try_from(count).ok()?.checked_sub(1)?;
-    let count = u32::try_from(count).ok()?;
-    let mut parts = vec![Part::Forward { ramp, count }];
     if even > 0 {
         let even = even as u64;
         // One length for all where that comes close enough to the end.
@@ -314,35 +398,42 @@ fn mirror(ramp: usize, count: usize, ramps: &[Ramp], times: &[f64], end: f64) ->
             }
         }
     }
-    parts.push(Part::Backward { count: back });
+    if let Some((_, count)) = ramp {
+        let count = u32::try_from(count).ok()?;
+        parts.push(Part::Backward { count });
+    }
+    // The first interval leads up to the first step, so nothing mirrors it.
+    parts.extend(single.parts().skip(1).rev());
     let motion = Motion { parts };
     motion.keeps(ramps, times).then_some(motion)
 }
 
 /// The motion whose intervals are all stored, the last one as it is.
-fn one_way(times: &[f64], ramps: &mut Vec<Ramp>) -> Option<Motion> {
+fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<Motion> {
     let (last, others) = times.split_last()?;
-    let mut parts = Vec::new();
-    let mut passed = 0u64;
-    if !others.is_empty() {
-        let count = u32::try_from(others.len()).ok()?;
+    let mut parts: Vec<Part> = single.parts().collect();
+    if single.count() < others.len() {
+        let wanted = others.len() - single.count();
         let known = ramps
             .iter()
-            .position(|ramp| ramp.len() >= others.len() && fits(ramp, others));
+            .position(|ramp| ramp.len() >= wanted && single.lead_to(ramp, others));
         let ramp = match known {
             Some(ramp) => ramp,
             None => {
-                ramps.push(Ramp::through(others, TOLERANCE)?);
+                ramps.push(single.ramp_through(others)?);
                 ramps.len() - 1
             }
         };
+        let count = u32::try_from(wanted).ok()?;
         parts.push(Part::Forward { ramp, count });
-        let so_far = Motion {
-            parts: parts.clone(),
-        };
-        passed = so_far.length(ramps);
     }
-    let interval = ((last * ONE).round() as u64).checked_sub(passed)?;
+    if single.count() == times.len() {
+        parts.pop();
+    }
+    let so_far = Motion {
+        parts: parts.clone(),
+    };
+    let interval = ((last * ONE).round() as u64).checked_sub(so_far.length(ramps))?;
     parts.push(Part::Even { count: 1, interval });
     let motion = Motion { parts };
     motion.keeps(ramps, times).then_some(motion)

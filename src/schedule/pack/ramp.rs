@@ -4,85 +4,68 @@
 //! at the end of one run leads to the next, and taking the same changes off again
 //! leads back: a slow-down that mirrors a speed-up needs no bytes of its own.
 //!
-//! Intervals that do not fit 16 bits before the point, and always the first one
-//! (from the start of the motion to its first step), stand in front as they are.
+//! An interval of a run is shorter than [`LONGEST_INTERVAL`]; longer ones, and always
+//! the first one (from the start of a motion to its first step), are no part of a ramp.
 
 use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fit::{self, LONGEST_RUN, ONE, Run, SHORT_COUNT, State};
 
-/// The most long intervals that a ramp holds.
-const MOST_LONG: usize = 255;
-/// From here on an interval counts as long (ticks); the headroom is what a fit may
-/// add.
-const LONG: f64 = 65_000.0;
+/// No interval of a run is longer (ticks), so that a player adds up to as much to it
+/// within 16 bits.
+pub(crate) const LONGEST_INTERVAL: f64 = 32_767.0;
 
-/// A stretch of intervals from the start of a motion.
+/// Intervals that follow each other.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub(crate) struct Ramp {
-    /// Intervals that stand as they are, in 2⁻¹⁶ ticks.
-    pub(crate) long: Vec<u64>,
-    /// The others, in runs.
+    /// In runs.
     pub(crate) runs: Vec<Run>,
 }
 
 impl Ramp {
-    /// The ramp through `times` (ticks since the start of the motion, rising) within
-    /// `tolerance`; none where an interval is out of range.
-    pub(crate) fn through(times: &[f64], tolerance: f64) -> Option<Self> {
+    /// The ramp from `passed` (2⁻¹⁶ ticks since the start of the motion, `done` steps)
+    /// through `times` (ticks since the start, rising) within `tolerance`; none where
+    /// an interval is out of range.
+    pub(crate) fn through(
+        times: &[f64],
+        passed: u64,
+        done: usize,
+        tolerance: f64,
+    ) -> Option<Self> {
         let mut ramp = Self::default();
-        let mut passed = 0u64;
-        let mut done = 0;
-        let mut previous = 0.0;
-        for &time in times {
-            if done > 0 && time - previous < LONG {
-                break;
-            }
-            let interval = (time * ONE).round() as u64 - passed;
-            if ramp.long.len() == MOST_LONG || interval >> 48 != 0 {
-                return None;
-            }
-            ramp.long.push(interval);
-            passed += interval;
-            previous = time;
-            done += 1;
-        }
+        let mut passed = passed;
+        let mut fitted = 0;
         let mut state = State::default();
         let mut ahead = Vec::new();
-        while done < times.len() {
+        while fitted < times.len() {
             let start = passed as f64 / ONE;
             ahead.clear();
             ahead.extend(
-                times[done..]
+                times[fitted..]
                     .iter()
                     .take(LONGEST_RUN)
                     .map(|time| time - start),
             );
-            let (run, length) = fit::best_run(&ahead, &state, tolerance, done)?;
+            let (run, length) = fit::best_run(&ahead, &state, tolerance, done + fitted)?;
             state = run.enter(&state);
             for _ in 0..run.count {
                 fit::advance(&mut state);
             }
             ramp.runs.push(run);
             passed += length;
-            done += run.count;
+            fitted += run.count;
         }
         Some(ramp)
     }
 
     /// How many intervals it holds.
     pub(crate) fn len(&self) -> usize {
-        self.long.len() + self.runs.iter().map(|run| run.count).sum::<usize>()
+        self.runs.iter().map(|run| run.count).sum()
     }
 
     /// Appends its bytes.
     pub(crate) fn write(&self, out: &mut Vec<u8>) {
-        // At most 255 by construction.
-        out.push(self.long.len() as u8);
         write_number(self.runs.len() as u64, out);
-        for long in &self.long {
-            out.extend_from_slice(&long.to_le_bytes()[..6]);
-        }
         for run in &self.runs {
             write_run(run, out);
         }
@@ -91,11 +74,7 @@ impl Ramp {
     /// Reads a ramp.
     pub(crate) fn read(reader: &mut Reader<'_>) -> Result<Self, Malformed> {
         let mut ramp = Self::default();
-        let (long, runs) = (reader.u8()?, reader.number()?);
-        for _ in 0..long {
-            ramp.long.push(reader.little_endian(6)?);
-        }
-        for _ in 0..runs {
+        for _ in 0..reader.number()? {
             ramp.runs.push(read_run(reader)?);
         }
         Ok(ramp)
@@ -156,8 +135,6 @@ fn read_run(reader: &mut Reader<'_>) -> Result<Run, Malformed> {
 /// A place in a ramp, from which it is played either way.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Cursor {
-    /// Long intervals passed.
-    long: usize,
     /// Runs entered.
     runs: usize,
     /// Intervals passed in the last run entered.
@@ -168,10 +145,6 @@ pub(crate) struct Cursor {
 impl Cursor {
     /// The next interval, in 2⁻¹⁶ ticks; none at the end.
     pub(crate) fn forward(&mut self, ramp: &Ramp) -> Option<u64> {
-        if let Some(&long) = ramp.long.get(self.long) {
-            self.long += 1;
-            return Some(long);
-        }
         if self.runs == 0 || self.within == ramp.runs[self.runs - 1].count {
             self.state = ramp.runs.get(self.runs)?.enter(&self.state);
             self.runs += 1;
@@ -185,21 +158,16 @@ impl Cursor {
 
     /// The interval that [`forward`](Self::forward) gave last; none at the start.
     pub(crate) fn backward(&mut self, ramp: &Ramp) -> Option<u64> {
-        if self.runs > 0 {
-            if self.within == 0 {
-                self.state = ramp.runs[self.runs - 1].leave(&self.state);
-                self.runs -= 1;
-                self.within = self
-                    .runs
-                    .checked_sub(1)
-                    .map_or(0, |run| ramp.runs[run].count);
-                return self.backward(ramp);
-            }
-            fit::retreat(&mut self.state);
-            self.within -= 1;
-            return Some(u64::from(self.state[0]));
+        if self.runs > 0 && self.within == 0 {
+            self.runs -= 1;
+            self.state = ramp.runs[self.runs].leave(&self.state);
+            self.within = match self.runs.checked_sub(1) {
+                Some(before) => ramp.runs[before].count,
+                None => return None,
+            };
         }
-        self.long = self.long.checked_sub(1)?;
-        Some(ramp.long[self.long])
+        self.within = self.within.checked_sub(1)?;
+        fit::retreat(&mut self.state);
+        Some(u64::from(self.state[0]))
     }
 }

@@ -1,0 +1,52 @@
+/* What the player needs of a board: four functions and a few numbers.
+ *
+ *   uint16_t board_now(void)
+ *       The count of the timer that times every event; it runs at TICK_RATE and
+ *       starts over behind 65,535.
+ *
+ *   uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
+ *       Ends the step pulse of the channel where `mode` has ARM_AFTER_STEP, and gets
+ *       the channel ready for the count from + ticks:
+ *         ARM_STEP   the timer itself raises the step line at that count, and the
+ *                    interrupt of the channel calls event_due(channel);
+ *         ARM_EVENT  only the interrupt; the step line stays low;
+ *         ARM_NOT    neither. The channel may then be ALL_CHANNELS.
+ *       ARM_FIRST is added where the channel was not armed before. Returns 0 where the
+ *       count had gone by before the channel was ready, so that nothing will happen at
+ *       it. Called with interrupts off.
+ *
+ *   void board_write(uint8_t line, uint8_t level)
+ *       A direction line (LINE_DIRECTION + axis) or an output (LINE_OUTPUT + number).
+ *
+ *   uint8_t board_read(uint8_t input)
+ *       1 where the input is active. INPUT_EMERGENCY is active where the emergency
+ *       stop is open; its interrupt calls emergency_stop().
+ *
+ * and, with the interrupt routines, which include event.h:
+ *
+ *   BOARD_INTERRUPTS_OFF(), BOARD_INTERRUPTS_ON()
+ *   BOARD_LEAD        time in ticks from an event to the line that event_due() writes:
+ *                     directions and outputs are due so much earlier
+ *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to
+ *                     board_arm() in its interrupt: pulses that need no more are not
+ *                     waited for
+ */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdint.h>
+
+enum { ARM_NOT, ARM_EVENT, ARM_STEP, ARM_AFTER_STEP = 4, ARM_FIRST = 8 };
+
+#define ALL_CHANNELS 255u
+#define LINE_DIRECTION 0u
+#define LINE_OUTPUT 16u
+#define INPUT_EMERGENCY 255u
+
+#if defined(__AVR__)
+#include "board_avr.h"
+#else
+#include "board_other.h"
+#endif
+
+#endif

@@ -1,0 +1,150 @@
+/* The board's interrupts, its start and its report, on an 8-bit AVR. */
+#include <avr/pgmspace.h>
+
+#include "event.h"
+
+ISR(TIMER1_COMPA_vect)
+{
+    event_due(0, OCR1A);
+}
+
+#if STREAMS > 1
+ISR(TIMER1_COMPB_vect)
+{
+    event_due(1, OCR1B);
+}
+#endif
+
+#if STREAMS > 2
+ISR(TIMER1_COMPC_vect)
+{
+    event_due(2, OCR1C);
+}
+#endif
+
+ISR(EMERGENCY_VECTOR)
+{
+    if (player_state == RUNNING)
+        player_stop(EMERGENCY);
+}
+
+/* Where no step follows, a match clears the compare output, as it is already. */
+uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
+{
+    uint8_t flag = 1 << OCF1A, force = 1 << FOC1A, toggle = 1 << COM1A0, output = 0;
+    volatile uint16_t *compare = &OCR1A;
+
+    if (channel == ALL_CHANNELS) {
+        TCCR1A = 0;
+        TIMSK1 = 0;
+        return 1;
+    }
+    /* The registers and bits of the channels lie side by side. */
+    for (; channel; channel--) {
+        compare++;
+        flag <<= 1;
+        force >>= 1;
+        toggle >>= 2;
+    }
+    if (mode & ARM_AFTER_STEP)
+        TCCR1C = force;
+    *compare = (uint16_t)(from + ticks);
+    if (mode & ARM_STEP)
+        output = toggle;
+    else if (mode & ARM_EVENT)
+        output = (uint8_t)(toggle << 1);
+    else
+        TIMSK1 &= (uint8_t)~flag;
+    TCCR1A = (uint8_t)((TCCR1A & (uint8_t)~(toggle | toggle << 1)) | output);
+    if (mode & ARM_FIRST) {
+        TIFR1 = flag;
+        TIMSK1 |= flag;
+    }
+    return (uint16_t)(TCNT1 - from) < ticks || TIFR1 & flag || !(mode & ARM_EVENT);
+}
+
+static void start(void)
+{
+#define OUT(number, port, ddr, bit) ddr |= 1 << bit;
+#define PULL_UP(number, pin, port, bit) port |= 1 << bit;
+    STEP_LINES(OUT)
+    DIRECTION_LINES(OUT)
+    OUTPUT_LINES(OUT)
+    INPUT_LINES(PULL_UP)
+    EMERGENCY_PORT |= 1 << EMERGENCY_BIT;
+#ifdef COILS
+    coils_start();
+#endif
+    /* The interrupt of the emergency stop comes with the rising edge. */
+    EICRA |= (1 << ISC01) | (1 << ISC00);
+    EIFR = 1 << INTF0;
+    EIMSK |= 1 << INT0;
+    TCCR1B = TIMER_CLOCK_BITS;
+    UCSR0A = 1 << U2X0;
+    UBRR0 = F_CPU / 8u / 38400u - 1u;
+    UCSR0B = 1 << TXEN0;
+}
+
+static void say_byte(char byte)
+{
+    while (!(UCSR0A & (1 << UDRE0))) {
+    }
+    UDR0 = (uint8_t)byte;
+}
+
+static void say_number(int32_t number)
+{
+    static const uint32_t powers[] PROGMEM = {1000000000ul, 100000000ul, 10000000ul, 1000000ul, 100000ul,
+                                              10000ul, 1000ul, 100ul, 10ul, 1ul};
+    uint32_t rest = (uint32_t)number;
+    uint8_t k, begun = 0;
+
+    say_byte(' ');
+    if (number < 0) {
+        say_byte('-');
+        rest = 0u - rest;
+    }
+    for (k = 0; k < 10u; k++) {
+        uint32_t power = pgm_read_dword(&powers[k]);
+        char digit = '0';
+
+        while (rest >= power) {
+            rest -= power;
+            digit++;
+        }
+        begun |= (uint8_t)(digit != '0' || k == 9u);
+        if (begun)
+            say_byte(digit);
+    }
+}
+
+/* One line on the serial port: how the program ended, and where each axis stands. */
+static void report(uint8_t state)
+{
+    /* In the order of the states. */
+    static const char words[] PROGMEM =
+        "finished\0damaged\0emergency stop\0late\0starved\0no input\0line dead";
+    const char *word = words;
+    uint8_t axis;
+    char letter;
+
+    while (--state)
+        while (pgm_read_byte(word++)) {
+        }
+    while ((letter = (char)pgm_read_byte(word++)))
+        say_byte(letter);
+    say_byte(':');
+    for (axis = 0; axis < AXES; axis++)
+        say_number(player_position(axis));
+    say_byte('\r');
+    say_byte('\n');
+}
+
+int main(void)
+{
+    start();
+    report(player_run());
+    /* Nothing moves again before a reset. */
+    for (;;) {
+    }
+}

@@ -1,0 +1,84 @@
+/* The board functions on an 8-bit AVR with a 16-bit timer 1: its compare outputs
+ * raise the step lines, so that nothing else the processor does can move an edge. */
+#ifndef BOARD_AVR_H
+#define BOARD_AVR_H
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "pins.h"
+
+#define BOARD_INTERRUPTS_OFF() cli()
+#define BOARD_INTERRUPTS_ON() sei()
+
+/* Cycles from an event to the line, and at least to the end of a pulse; measured. */
+#define BOARD_LEAD (56u / PRESCALER)
+#define BOARD_TO_ARM (48u / PRESCALER)
+
+uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
+
+static inline uint16_t board_now(void)
+{
+    uint8_t kept = SREG;
+    uint16_t now;
+
+    /* The two bytes share a register with what interrupts read. */
+    cli();
+    now = TCNT1;
+    SREG = kept;
+    return now;
+}
+
+/* Arms a channel behind a step for another one. Between two steps its compare output
+ * toggles: up at the match, down when a compare is forced. What has matched already is
+ * no longer late. */
+#define STEP_AGAIN(letter)                                                        \
+    do {                                                                          \
+        TCCR1C = 1 << FOC1##letter;                                               \
+        OCR1##letter = (uint16_t)(from + ticks);                                  \
+        if ((uint16_t)(TCNT1 - from) < ticks)                                     \
+            return 1;                                                             \
+        return TIFR1 & (1 << OCF1##letter);                                       \
+    } while (0)
+
+static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t channel, uint16_t from,
+                                                                      uint16_t ticks)
+{
+    if (channel == 0)
+        STEP_AGAIN(A);
+#ifdef OCR1C
+    if (channel == 2)
+        STEP_AGAIN(C);
+#endif
+    STEP_AGAIN(B);
+}
+
+static inline void board_write(uint8_t line, uint8_t level)
+{
+#define WRITE(number, port, ddr, bit)            \
+    if (line == number) {                        \
+        if (level)                               \
+            port |= 1 << bit;                    \
+        else                                     \
+            port &= (uint8_t)~(1 << bit);        \
+    } else
+    DIRECTION_LINES(WRITE)
+    OUTPUT_LINES(WRITE)
+    {
+    }
+#undef WRITE
+}
+
+static inline uint8_t board_read(uint8_t input)
+{
+#define READ(number, pin, port, bit)             \
+    if (input == number)                         \
+        return !(pin & (1 << bit));              \
+    else
+    INPUT_LINES(READ)
+#undef READ
+    /* The emergency stop opens: its line is pulled up. */
+    return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
+}
+
+#endif

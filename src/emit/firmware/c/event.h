@@ -1,0 +1,41 @@
+/* What the interrupts do. Included by the board's file that holds them, so that the
+ * compiler can build the usual case in: a step with another one behind it. */
+#ifndef EVENT_H
+#define EVENT_H
+
+#include "board.h"
+#include "player.h"
+
+#ifdef COILS
+#include "coils.h"
+#endif
+
+#define INLINE static inline __attribute__((always_inline))
+
+/* The compare interrupt of a channel: the event that it was armed for is due. `at` is
+ * the count of the timer at which that is. */
+INLINE void event_due(uint8_t channel, uint16_t at)
+{
+    struct stream *stream = &player_streams[channel];
+
+    if (channel < AXES && stream->stepping) {
+        uint8_t tail = (uint8_t)(stream->tail + sizeof(struct event));
+        const struct event *next = ring_at(stream, tail);
+
+        if (tail != stream->head && next->what == STEP) {
+#ifdef COILS
+            coils_step(channel, ring_at(stream, stream->tail)->value);
+#elif STEP_PULSE_TICKS > BOARD_TO_ARM
+            while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
+            }
+#endif
+            stream->tail = tail;
+            if (!board_step_again(channel, at, next->ticks))
+                player_stop(LATE);
+            return;
+        }
+    }
+    player_event(channel, at);
+}
+
+#endif

@@ -1,0 +1,210 @@
+/* Starts, waits and stops: everything between a source that fills the rings and the
+ * interrupts that empty them. */
+#include "player.h"
+
+#include "board.h"
+#include "source.h"
+#ifdef COILS
+#include "coils.h"
+#endif
+
+/* From starting the streams to the first tick of their clock. */
+#define START_TICKS (TICK_RATE / 500u)
+/* Between two looks at an input that is waited for. */
+#define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u + 1u)
+
+struct stream player_streams[STREAMS];
+volatile uint8_t player_state;
+volatile uint8_t player_mark;
+uint8_t player_input;
+uint32_t player_timeout;
+
+APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value)
+{
+    uint8_t head = stream->head;
+    struct event *event = ring_at(stream, head);
+
+    event->ticks = ticks;
+    event->what = what;
+    event->value = value;
+    stream->head = (uint8_t)(head + sizeof *event);
+}
+
+void player_stop(uint8_t state)
+{
+    board_arm(ALL_CHANNELS, 0, 0, ARM_NOT);
+#ifdef COILS
+    coils_off();
+#endif
+    player_state = state;
+}
+
+/* What an event does besides the step that the timer has made. */
+static void act(uint8_t channel, const struct event *event)
+{
+    uint8_t line = LINE_OUTPUT, value = event->value;
+
+    switch (event->what) {
+    case STEP:
+#ifdef COILS
+        coils_step(channel, value);
+#endif
+        return;
+    case MARK:
+        player_mark = value;
+        return;
+    case FORWARDS:
+    case BACKWARDS:
+        line = LINE_DIRECTION;
+        value = channel;
+        break;
+    case PASS:
+        return;
+    }
+    board_write((uint8_t)(line + value), event->what & 1u);
+}
+
+/* The stream of outputs and texts, which is in less of a hurry, lets the others
+ * interrupt it; what it shares with them it does with interrupts off. */
+void player_event(uint8_t channel, uint16_t at)
+{
+    struct stream *stream = &player_streams[channel];
+    uint8_t tail = stream->tail, mode = stream->stepping ? ARM_AFTER_STEP : 0;
+    uint16_t ticks = 0;
+
+    if (channel == AXES)
+        BOARD_INTERRUPTS_ON();
+    for (;;) {
+        const struct event *event = ring_at(stream, tail);
+
+        act(channel, event);
+        tail = (uint8_t)(tail + sizeof *event);
+        if (tail == stream->head)
+            break;
+        event = ring_at(stream, tail);
+        ticks = event->ticks;
+        if (event->what == STEP)
+            mode |= ARM_STEP;
+        if (ticks) {
+            mode |= ARM_EVENT;
+            break;
+        }
+    }
+    BOARD_INTERRUPTS_OFF();
+    if (player_state != RUNNING)
+        return;
+    if (mode & ARM_AFTER_STEP)
+        while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
+        }
+    stream->tail = tail;
+    stream->stepping = mode & ARM_STEP;
+    /* A count that has gone by would come back only after 65,536 ticks. */
+    if (!board_arm(channel, at, ticks, mode))
+        player_stop(LATE);
+    if (!ticks) {
+        stream->halted = 1;
+        if (!stream->ended)
+            player_stop(STARVED);
+    }
+}
+
+/* Starts every stream at one count of the timer, with an event at which nothing
+ * happens. The lines of the last one are written a little after its events: it starts
+ * so much earlier. */
+static void start_streams(void)
+{
+    uint8_t k;
+    uint16_t start;
+
+    for (k = 0; k < STREAMS; k++) {
+        ring_push(&player_streams[k], 0, PASS, 0);
+        player_streams[k].ended = 0;
+        player_streams[k].halted = 0;
+    }
+    player_input = NO_INPUT;
+    source_fill();
+    BOARD_INTERRUPTS_OFF();
+    start = (uint16_t)(board_now() + START_TICKS);
+    if (player_state == RUNNING) {
+        for (k = 0; k < AXES; k++)
+            board_arm(k, start, 0, ARM_EVENT | ARM_FIRST);
+        board_arm(AXES, start, (uint16_t)(0u - BOARD_LEAD), ARM_EVENT | ARM_FIRST);
+    }
+    BOARD_INTERRUPTS_ON();
+}
+
+/* Waits until the input has been active for eight looks at it, 5 ms. */
+static void wait_for_input(void)
+{
+    uint8_t looks = 0;
+    uint16_t before = board_now();
+
+    while (looks != 255u && player_state == RUNNING) {
+        if ((uint16_t)(board_now() - before) < LOOK_TICKS)
+            continue;
+        before = (uint16_t)(before + LOOK_TICKS);
+        looks = (uint8_t)(looks << 1 | board_read(player_input));
+        if (player_timeout) {
+            if (player_timeout <= LOOK_TICKS)
+                player_state = TIMED_OUT;
+            player_timeout -= LOOK_TICKS;
+        }
+    }
+}
+
+static uint8_t all_halted(void)
+{
+    uint8_t k;
+
+    for (k = 0; k < STREAMS; k++)
+        if (!player_streams[k].halted)
+            return 0;
+    return 1;
+}
+
+uint8_t player_run(void)
+{
+    uint8_t k;
+
+    if (!source_start()) {
+        player_state = DAMAGED;
+        return DAMAGED;
+    }
+    BOARD_INTERRUPTS_ON();
+    if (board_read(INPUT_EMERGENCY))
+        player_state = EMERGENCY;
+    else
+        start_streams();
+    while (player_state == RUNNING) {
+        source_fill();
+        if (!all_halted())
+            continue;
+        if (player_input == NO_INPUT) {
+            player_state = FINISHED;
+        } else {
+            wait_for_input();
+            if (player_state == RUNNING)
+                start_streams();
+        }
+    }
+    if (player_state != FINISHED)
+        for (k = 0; k < OUTPUTS; k++)
+            board_write((uint8_t)(LINE_OUTPUT + k), 0);
+    return player_state;
+}
+
+int32_t player_position(uint8_t axis)
+{
+    struct stream *stream = &player_streams[axis];
+    int32_t position = stream->position;
+    uint8_t place;
+
+    /* Takes off what is still in the ring. */
+    for (place = stream->tail; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
+        const struct event *event = ring_at(stream, place);
+
+        if (event->what == STEP)
+            position -= (int8_t)event->value;
+    }
+    return position;
+}

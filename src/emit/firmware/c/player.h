@@ -1,0 +1,115 @@
+/* The player: plays a schedule with one timer.
+ *
+ * Each axis has a stream of events of its own, and outputs, inputs and texts share one
+ * more. A source (table.c: a packed schedule in memory; link.c: a serial line) puts
+ * the events of every stream into a ring, ahead of time; the compare interrupt of the
+ * stream's timer channel takes them out. Nothing is worked out in the interrupt, so
+ * that it is short and always takes the same time.
+ *
+ * What is the board's is behind four functions; see board.h.
+ */
+#ifndef PLAYER_H
+#define PLAYER_H
+
+#include <stdint.h>
+
+#include "schedule.h"
+#ifdef STREAMED
+#include "decoder_link.h"
+#else
+#include "decoder_table.h"
+#endif
+
+/* Small code matters more than calls here. */
+#if defined(__GNUC__)
+#define APART __attribute__((noinline))
+#else
+#define APART
+#endif
+
+/* Events of a ring; each takes 4 bytes, so that a place in it is one byte. */
+#define RING_EVENTS 64u
+
+/* What happens at an event. */
+enum {
+    PASS,      /* nothing: a part of a long wait */
+    STEP,      /* the timer has raised the step line; `value` is 1 or -1 */
+    FORWARDS,  /* the direction line goes high */
+    BACKWARDS, /* the direction line goes low */
+    OFF,       /* output `value` off */
+    ON,        /* output `value` on */
+    MARK       /* the text `value` has been reached */
+};
+
+struct event {
+    uint16_t ticks; /* since the event before */
+    uint8_t what;
+    uint8_t value;
+};
+
+struct stream {
+    volatile uint8_t head;  /* bytes into the ring: where the next event goes */
+    volatile uint8_t tail;  /* the event that the timer is waiting for */
+    volatile uint8_t ended; /* nothing comes behind what is in the ring */
+    volatile uint8_t halted;
+    uint8_t stepping;       /* the event at `tail` is a step */
+    int32_t position;       /* of the axis, once everything in the ring has been played */
+    struct decoder d;       /* how far the source is */
+    struct event ring[RING_EVENTS];
+};
+
+/* How a program came to its end. */
+enum {
+    RUNNING,
+    FINISHED,  /* to its end */
+    DAMAGED,   /* the schedule is not whole: nothing was moved */
+    EMERGENCY, /* the emergency stop is open */
+    LATE,      /* an interval was shorter than the interrupt takes */
+    STARVED,   /* the source did not keep up */
+    TIMED_OUT, /* an input did not come in time */
+    LINE_DEAD  /* the serial line fell silent: the axes were slowed down */
+};
+
+/* No input is waited for. */
+#define NO_INPUT 255u
+
+extern struct stream player_streams[STREAMS];
+extern volatile uint8_t player_state;
+extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none yet */
+
+/* The input that a source waits for; every stream has ended then. A timeout of 0 ticks
+ * never passes. */
+extern uint8_t player_input;
+extern uint32_t player_timeout;
+
+/* Plays the whole schedule; returns how it ended. */
+uint8_t player_run(void);
+
+/* Any event of a channel that is due, at that count of the timer. Called with
+ * interrupts off. */
+void player_event(uint8_t channel, uint16_t at);
+
+/* Stops every pulse and keeps why. Called with interrupts off. */
+void player_stop(uint8_t state);
+
+/* Steps that an axis has made since the start, forwards less backwards. */
+int32_t player_position(uint8_t axis);
+
+/* For sources. */
+
+/* Events that fit into the ring of a stream. */
+static inline uint8_t ring_room(const struct stream *stream)
+{
+    return (uint8_t)(stream->tail - stream->head - sizeof(struct event)) / sizeof(struct event);
+}
+
+/* The event at a place of the ring. */
+static inline struct event *ring_at(struct stream *stream, uint8_t place)
+{
+    return (struct event *)((uint8_t *)stream->ring + place);
+}
+
+/* Puts one event into a ring that has room for it. */
+void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value);
+
+#endif

@@ -1,0 +1,372 @@
+/* The source of a player that works on its own: decodes a packed schedule in the
+ * memory of the program ahead of time.
+ *
+ * The layout of the schedule is described where slewsmith writes it. The clock of a
+ * stream counts 2^-32 ticks and is moved on by gaps and by the intervals of motions;
+ * within a run these are i, with differences d1, d2, d3, all of 2^-16 ticks.
+ */
+#include "board.h"
+#include "player.h"
+#include "source.h"
+
+/* The longest interval of a run, in ticks. */
+#define LONGEST_INTERVAL 0x7FFFu
+/* Longer waits are cut into pieces, so that what is left and an interval fit 16 bits
+ * together. */
+#define PIECE 0x4000u
+/* Events that are decoded without looking up in between, at most. */
+#define AT_A_TIME 16u
+/* From here on the length of a run takes two bytes. */
+#define SHORT_COUNT 112u
+
+/* Operations of a stream. */
+enum {
+    OP_END, OP_PLAY, OP_FORWARDS, OP_BACKWARDS, OP_OFF, OP_ON, OP_MARK, OP_AWAIT,
+    OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP
+};
+
+/* Parts of a motion. */
+enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
+
+/* Reading the schedule. */
+
+static uint8_t byte_at(const uint8_t **from)
+{
+    return SCHEDULE_BYTE((*from)++);
+}
+
+/* `width` bytes, lowest first, as a signed number. */
+APART static uint32_t signed_at(const uint8_t **from, uint8_t width)
+{
+    const uint8_t *byte = *from + width;
+    uint32_t value = 0;
+
+    *from = byte;
+    if (width && SCHEDULE_BYTE(byte - 1) & 128u)
+        value = 0xFFFFFFFFul;
+    while (width--)
+        value = value << 8 | SCHEDULE_BYTE(--byte);
+    return value;
+}
+
+/* A number of seven bits a byte, lowest first. */
+APART static uint32_t number_at(const uint8_t **from)
+{
+    const uint8_t *first = *from, *byte = first;
+    uint32_t value = 0;
+
+    while (SCHEDULE_BYTE(byte) & 128u)
+        byte++;
+    *from = byte + 1;
+    do
+        value = value << 7 | (SCHEDULE_BYTE(byte) & 127u);
+    while (byte-- != first);
+    return value;
+}
+
+/* The schedule is refused unless its CRC-32 (ISO 3309) matches. */
+uint8_t source_start(void)
+{
+    static const uint16_t starts[STREAMS] = SCHEDULE_STREAMS;
+    const uint8_t *from = schedule;
+    uint16_t left = SCHEDULE_LENGTH;
+    uint32_t crc = 0xFFFFFFFFul;
+    uint8_t k;
+
+    do {
+        crc ^= byte_at(&from);
+        for (k = 0; k < 8u; k++)
+            crc = (crc >> 1) ^ ((crc & 1u) ? 0xEDB88320ul : 0u);
+    } while (--left);
+    for (k = 0; k < STREAMS; k++)
+        player_streams[k].d.op = schedule + starts[k];
+    /* What any message leaves that ends in its own checksum. */
+    return crc == 0xDEBB20E3ul;
+}
+
+/* Decoding. */
+
+/* Adds the changes of a run to the state, or takes them off; returns its end. */
+APART static const uint8_t *change_state(struct stream *s, const uint8_t *run, uint8_t back)
+{
+    uint8_t widths = byte_at(&run), head = byte_at(&run), k;
+
+    if ((head & 127u) >= SHORT_COUNT)
+        run++;
+    for (k = 0; k < 4u; k++) {
+        uint32_t change = signed_at(&run, widths & 3u);
+
+        if (head & 128u)
+            change <<= 8;
+        if (back)
+            change = 0u - change;
+        s->d.state[k] += change;
+        widths >>= 2;
+    }
+    return run + 1;
+}
+
+/* The beginning of the run that ends at `end`. */
+static const uint8_t *run_before(const uint8_t *end)
+{
+    return end - SCHEDULE_BYTE(end - 1);
+}
+
+/* How many intervals the run before `end` has. */
+APART static uint16_t length_before(const uint8_t *end)
+{
+    const uint8_t *run = run_before(end);
+    uint8_t count = SCHEDULE_BYTE(run + 1) & 127u;
+
+    if (count < SHORT_COUNT)
+        return (uint16_t)(count + 1u);
+    return (uint16_t)(((uint16_t)(count - SHORT_COUNT) << 8) + SCHEDULE_BYTE(run + 2) + 1u);
+}
+
+/* Reads the interval of an even part: a fraction of 16 bits, and whole ticks. */
+APART static void read_even(struct stream *s)
+{
+    uint32_t even = (uint16_t)signed_at(&s->d.parts, 2), ticks = number_at(&s->d.parts);
+
+    s->d.extra = 0;
+    if (ticks <= LONGEST_INTERVAL)
+        even |= ticks << 16;
+    else
+        s->d.extra = ticks;
+    s->d.even = even;
+}
+
+/* The next part of a motion. A mirror stands for an interval, a ramp, an even part and
+ * the ramp back, in this order; what follows the interval goes without a name. */
+APART static void next_part(struct stream *s)
+{
+    uint8_t unnamed = s->d.unnamed, part = unnamed, k;
+
+    if (unnamed)
+        s->d.unnamed++;
+    else
+        part = byte_at(&s->d.parts);
+    if (part == PART_FORWARD) {
+        s->d.run = schedule + SCHEDULE_RAMPS + number_at(&s->d.parts);
+        number_at(&s->d.run);
+        for (k = 0; k < 4u; k++)
+            s->d.state[k] = 0;
+    }
+    if (part == PART_MIRROR) {
+        s->d.count = 1;
+        s->d.unnamed = PART_FORWARD;
+        part = PART_EVEN;
+        if (unnamed)
+            s->d.unnamed = part = PART_END;
+    } else if (part == PART_BACKWARD && unnamed) {
+        s->d.count = s->d.climbed;
+    } else if (part != PART_END) {
+        s->d.count = number_at(&s->d.parts);
+    }
+    if (part == PART_FORWARD)
+        s->d.climbed = s->d.count;
+    if (part == PART_EVEN)
+        read_even(s);
+    s->d.part = part;
+}
+
+/* The next stretch of a part that is not at its end. */
+APART static void next_stretch(struct stream *s)
+{
+    uint16_t length = 0xFFFFu;
+
+    if (s->d.part == PART_FORWARD) {
+        s->d.run = change_state(s, s->d.run, 0);
+        length = length_before(s->d.run);
+    } else if (s->d.part == PART_BACKWARD) {
+        if (s->d.gone == 0) {
+            /* One run has been played back: its changes come off. */
+            s->d.run = run_before(s->d.run);
+            change_state(s, s->d.run, 1);
+            s->d.gone = length_before(s->d.run);
+        }
+        length = s->d.gone;
+    }
+    if (s->d.count < length)
+        length = (uint16_t)s->d.count;
+    s->d.count -= length;
+    s->d.left = length;
+    if (s->d.part == PART_FORWARD)
+        s->d.gone = length;
+    else if (s->d.part == PART_BACKWARD)
+        s->d.gone = (uint16_t)(s->d.gone - length);
+}
+
+/* Plays some intervals of a stretch, as many as fit. This is where a fast schedule
+ * spends its time. */
+APART static void play(struct stream *s, uint8_t room)
+{
+    uint8_t head = s->head, part = s->d.part;
+    struct event *event = ring_at(s, head), *first = event;
+    uint8_t count = (uint8_t)(AT_A_TIME - head / sizeof *event % AT_A_TIME), left;
+    const uint8_t way = (uint8_t)s->d.way;
+    uint16_t fraction = (uint16_t)(s->d.fraction >> 16);
+    uint32_t i = s->d.state[0], d1 = s->d.state[1], d2 = s->d.state[2], d3 = s->d.state[3];
+
+    if (room < count)
+        count = room;
+    if (s->d.left < count)
+        count = (uint8_t)s->d.left;
+    if (part == PART_EVEN) {
+        i = s->d.even;
+        d1 = d2 = d3 = 0;
+        if (s->d.extra) {
+            s->d.waited ^= 1u;
+            if (s->d.waited) {
+                s->d.wait += s->d.extra;
+                return;
+            }
+            count = 1;
+        }
+    }
+    left = count;
+    do {
+        uint32_t sum;
+
+        if (part == PART_BACKWARD) {
+            d2 -= d3;
+            d1 -= d2;
+            i -= d1;
+        }
+        sum = i + fraction;
+        event->ticks = (uint16_t)(sum >> 16);
+        event->what = STEP;
+        event->value = way;
+        event++;
+        fraction = (uint16_t)sum;
+        if (part == PART_FORWARD) {
+            i += d1;
+            d1 += d2;
+            d2 += d3;
+        }
+    } while (--left);
+    if (part != PART_EVEN) {
+        s->d.state[0] = i;
+        s->d.state[1] = d1;
+        s->d.state[2] = d2;
+    }
+    s->d.fraction = (uint32_t)fraction << 16 | (uint16_t)s->d.fraction;
+    first->ticks = (uint16_t)(first->ticks + (uint16_t)s->d.wait);
+    s->d.wait = 0;
+    s->d.left = (uint16_t)(s->d.left - count);
+    s->position += s->d.way * (int16_t)count;
+    s->head = (uint8_t)(head + count * sizeof *event);
+}
+
+/* The next gap: up to four bytes of its fraction, then whole ticks. */
+APART static void read_gap(struct stream *s, uint8_t bytes)
+{
+    uint32_t fraction = 0;
+    uint8_t k;
+
+    for (k = 4; k != 0; k--) {
+        fraction <<= 8;
+        if (bytes) {
+            fraction |= byte_at(&s->d.op);
+            bytes--;
+        }
+    }
+    s->d.fraction += fraction;
+    if (s->d.fraction < fraction)
+        s->d.wait++;
+    s->d.wait += number_at(&s->d.op);
+}
+
+APART static void next_operation(struct stream *s)
+{
+    uint8_t op = byte_at(&s->d.op), value = 0, what = PASS;
+    uint16_t wait = (uint16_t)s->d.wait;
+
+    if (op >= OP_GAP) {
+        read_gap(s, (uint8_t)(op - OP_GAP));
+        return;
+    }
+    switch (op) {
+    case OP_END:
+        if (s->d.nested == 0) {
+            s->d.op--;
+            s->ended = 1;
+        } else if (s->d.repeats[s->d.nested - 1u].left) {
+            s->d.repeats[s->d.nested - 1u].left--;
+            s->d.op = s->d.repeats[s->d.nested - 1u].body;
+        } else {
+            s->d.nested--;
+        }
+        return;
+    case OP_PLAY:
+        s->d.parts = schedule + SCHEDULE_MOTIONS + number_at(&s->d.op);
+        next_part(s);
+        return;
+    case OP_AWAIT:
+    case OP_AWAIT_WITH_TIMEOUT:
+        player_input = byte_at(&s->d.op);
+        player_timeout = op == OP_AWAIT_WITH_TIMEOUT ? number_at(&s->d.op) : 0;
+        /* falls through */
+    case OP_MEET:
+        s->ended = 1;
+        return;
+    case OP_REPEAT:
+        s->d.repeats[s->d.nested].left = number_at(&s->d.op) - 1u;
+        s->d.repeats[s->d.nested].body = s->d.op;
+        s->d.nested++;
+        return;
+    case OP_NOTHING:
+        return;
+    case OP_FORWARDS:
+    case OP_BACKWARDS:
+        s->d.way = op == OP_FORWARDS ? 1 : -1;
+        what = op == OP_FORWARDS ? FORWARDS : BACKWARDS;
+        break;
+    case OP_OFF:
+    case OP_ON:
+        what = op == OP_OFF ? OFF : ON;
+        value = byte_at(&s->d.op);
+        break;
+    default:
+        what = MARK;
+        value = (uint8_t)(number_at(&s->d.op) + 1u);
+    }
+    s->d.wait = 0;
+    /* A direction is written a little after its event: have that come earlier. */
+    if (what <= BACKWARDS && wait >= 2u * BOARD_LEAD) {
+        wait = (uint16_t)(wait - BOARD_LEAD);
+        s->d.wait = BOARD_LEAD;
+    }
+    ring_push(s, wait, what, value);
+}
+
+/* Decodes as much of a stream as its ring holds. */
+static void fill(struct stream *s)
+{
+    uint8_t room;
+
+    while ((room = ring_room(s)) != 0) {
+        if (s->d.wait > LONGEST_INTERVAL) {
+            s->d.wait -= PIECE;
+            ring_push(s, PIECE, PASS, 0);
+        } else if (s->d.left) {
+            play(s, room);
+        } else if (s->d.part == PART_END) {
+            if (s->ended)
+                return;
+            next_operation(s);
+        } else if (s->d.count) {
+            next_stretch(s);
+        } else {
+            next_part(s);
+        }
+    }
+}
+
+void source_fill(void)
+{
+    struct stream *s;
+
+    for (s = player_streams; s != player_streams + STREAMS; s++)
+        fill(s);
+}
