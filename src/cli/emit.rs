@@ -1,6 +1,7 @@
 //! `emit`: the schedule, in the format that whoever reads it wants.
 
-use std::path::PathBuf;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use clap::builder::PossibleValuesParser;
@@ -10,19 +11,22 @@ use super::output::Output;
 use super::progress::{Progress, length};
 use super::{Answer, Failure, Terminal};
 use crate::check::Checker;
-use crate::emit::{EmitError, FORMATS, Format, Heading, format};
+use crate::emit::firmware::{self, ProjectFile};
+use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
+use crate::units::Rounded;
 
 /// The schedule of a program whose check passes.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h")]
+#[command(after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player")]
 pub struct Emit {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
-    /// The format.
-    #[arg(long = "as", value_name = "FORMAT", value_parser = PossibleValuesParser::new(FORMATS.iter().map(|format| format.name())))]
+    /// The format; `firmware` is a project in C that plays the schedule.
+    #[arg(long = "as", value_name = "FORMAT", value_parser = PossibleValuesParser::new(names()))]
     format: String,
-    /// Where to write it; `-` is standard output.
+    /// Where to write it; `-` is standard output. The folder of the project where the
+    /// format is `firmware`.
     #[arg(short, long, value_name = "PATH", default_value = "-")]
     output: PathBuf,
     /// Write it even where the check fails; the output then says so.
@@ -38,12 +42,11 @@ impl Emit {
     /// Wrong input, a program that the format cannot hold, or output that cannot be
     /// written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let Some(format) = format(&self.format) else {
-            return Err(Failure::Request(format!(
-                "there is no format “{}”",
-                self.format
-            )));
-        };
+        if self.format == firmware::NAME && self.output == Path::new("-") {
+            return Err(Failure::Request(
+                "a project is a folder: say which one with --output".to_owned(),
+            ));
+        }
         let job = Job::load(&self.script)?;
         let (failure, duration) = why_not(&job)?;
         if let Some(reason) = &failure
@@ -56,16 +59,16 @@ impl Emit {
             return Ok(Answer::No);
         }
         let bar = Progress::new(duration, terminal);
-        self.write(format, &job, failure.as_deref(), bar)?;
+        self.write(&job, failure.as_deref(), bar, terminal)?;
         Ok(Answer::Yes)
     }
 
     fn write(
         &self,
-        format: &dyn Format,
         job: &Job,
         failure: Option<&str>,
         mut bar: Progress,
+        terminal: &mut Terminal,
     ) -> Result<(), Failure> {
         let program = self
             .script
@@ -77,11 +80,14 @@ impl Emit {
             failure,
         };
         let mut stopped = None;
-        let mut reached = 0.0;
+        let (mut reached, mut steps) = (0.0, 0);
         let mut items = job.items().map_while(|item| match item {
             Ok(item) => {
                 reached += length(&item);
                 bar.reach(reached);
+                if let Item::Move(planned) = &item {
+                    steps += planned.motion.axes.iter().map(|axis| axis.steps).sum::<u64>();
+                }
                 Some(item)
             }
             Err(error) => {
@@ -89,25 +95,123 @@ impl Emit {
                 None
             }
         });
-        let mut output = Output::create(&self.output)?;
-        let written = format.write(
-            &heading,
-            &mut items as &mut dyn Iterator<Item = Item>,
-            &mut output,
-        );
+        let emitted = if self.format == firmware::NAME {
+            Project::of(&heading, &mut items).map(Emitted::Project)
+        } else {
+            self.file(&heading, &mut items)?
+        };
         drop(items);
+        drop(bar);
         if let Some(error) = stopped {
             return Err(error);
         }
-        written.map_err(|error| match error {
+        let emitted = emitted.map_err(|error| match error {
             EmitError::Io(error) => Failure::System {
                 what: format!("cannot write {}", self.output.display()),
                 error,
             },
             unfit @ EmitError::Unfit { .. } => Failure::Request(unfit.to_string()),
         })?;
-        output.finish()
+        match emitted {
+            Emitted::File(output, bytes) => {
+                output.finish()?;
+                if self.format == Binary.name() {
+                    terminal.note(&bytes_a_step(bytes, steps));
+                }
+            }
+            Emitted::Project(project) => {
+                self.write_project(&project, terminal)?;
+                terminal.note(&bytes_a_step(project.table as u64, steps));
+            }
+        }
+        Ok(())
     }
+
+    /// Writes one file, which is not there before it is finished.
+    fn file(
+        &self,
+        heading: &Heading<'_>,
+        items: &mut dyn Iterator<Item = Item>,
+    ) -> Result<Result<Emitted, EmitError>, Failure> {
+        let Some(format) = format(&self.format) else {
+            return Err(Failure::Request(format!(
+                "there is no format “{}”",
+                self.format
+            )));
+        };
+        let mut counted = Counted {
+            output: Output::create(&self.output)?,
+            bytes: 0,
+        };
+        let written = format.write(heading, items, &mut counted);
+        Ok(written.map(|()| Emitted::File(counted.output, counted.bytes)))
+    }
+
+    /// Writes the files of a project into its folder. What is the builder's there stays
+    /// as it is.
+    fn write_project(&self, project: &Project, terminal: &Terminal) -> Result<(), Failure> {
+        let folder = &self.output;
+        std::fs::create_dir_all(folder)
+            .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
+        for ProjectFile { name, text, keep } in &project.files {
+            let path = folder.join(name);
+            if *keep && path.exists() {
+                terminal.note(&format!("{} is kept as it is", path.display()));
+            } else {
+                Output::write_whole(&path, text.as_bytes())?;
+            }
+        }
+        match &project.wiring {
+            Ok(wiring) => terminal.note(&format!(
+                "for an {}: `make` in {} builds it, and its README.md shows the wiring",
+                wiring.part.compiler_name,
+                folder.display()
+            )),
+            Err(reason) => terminal.note(&format!(
+                "the player is not made for this board as it stands ({reason}): \
+                 {} says which four functions it needs",
+                folder.join("board.h").display()
+            )),
+        }
+        Ok(())
+    }
+}
+
+/// What was written, and is not there yet.
+enum Emitted {
+    /// A file and how many bytes it has.
+    File(Output, u64),
+    Project(Project),
+}
+
+/// Counts what passes.
+struct Counted {
+    output: Output,
+    bytes: u64,
+}
+
+impl Write for Counted {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.output.write(bytes)?;
+        self.bytes += written as u64;
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.output.flush()
+    }
+}
+
+/// How closely a program is packed.
+fn bytes_a_step(bytes: u64, steps: u64) -> String {
+    let each = bytes as f64 / steps.max(1) as f64;
+    format!("{bytes} bytes for {steps} steps: {} bytes a step", Rounded(each))
+}
+
+/// The names of all formats, in the order in which the help shows them.
+fn names() -> impl Iterator<Item = &'static str> {
+    let formats = FORMATS.iter().map(|format| format.name());
+    formats.chain([firmware::NAME])
 }
 
 /// Why the program must not run, none where it may; and how long it lasts (s).

@@ -188,6 +188,25 @@ pub fn write(
 ///
 /// Where the rig has more than 255 axes, outputs or inputs.
 pub fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>> {
+    Ok(lay_out(program, rig, remark)?.bytes)
+}
+
+/// A packed schedule as bytes, and where in them its sections begin.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(super) struct Layout {
+    pub(super) bytes: Vec<u8>,
+    pub(super) ramps: usize,
+    pub(super) motions: usize,
+    /// Each axis, then everything else.
+    pub(super) streams: Vec<usize>,
+}
+
+/// Lays the bytes of a packed program out.
+///
+/// # Errors
+///
+/// As [`to_bytes`].
+pub(super) fn lay_out(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Layout> {
     let timer = &rig.timer;
     let fastest = timer.tick_rate() * (1.0 + timer.tolerance);
     let sections = program.sections();
@@ -204,14 +223,23 @@ pub fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>
     }
     let mut texts = Vec::new();
     write_texts(rig, remark, &sections.marks, &mut texts);
-    let first = [&sections.ramps, &sections.motions];
-    for section in first.into_iter().chain(&sections.streams).chain([&texts]) {
+    let mut place = |section: &[u8]| {
         write_number(section.len() as u64, &mut out);
         out.extend(section);
-    }
+        out.len() - section.len()
+    };
+    let ramps = place(&sections.ramps);
+    let motions = place(&sections.motions);
+    let streams = sections.streams.iter().map(|stream| place(stream)).collect();
+    place(&texts);
     let checksum = CRC.checksum(&out);
     out.extend(checksum.to_le_bytes());
-    Ok(out)
+    Ok(Layout {
+        bytes: out,
+        ramps,
+        motions,
+        streams,
+    })
 }
 
 fn too_large() -> io::Error {

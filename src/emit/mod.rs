@@ -10,6 +10,7 @@ mod c_header;
 pub mod coils;
 mod csv;
 mod digits;
+pub mod firmware;
 mod json;
 mod vcd;
 
@@ -24,6 +25,7 @@ pub use binary::Binary;
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;
+pub use firmware::Project;
 pub use json::Json;
 pub use vcd::Vcd;
 

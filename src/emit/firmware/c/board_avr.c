@@ -3,6 +3,8 @@
 
 #include "event.h"
 
+#define BAUD (CLOCK < 4000000ul ? 9600ul : 38400ul)
+
 ISR(TIMER1_COMPA_vect)
 {
     event_due(0, OCR1A);
@@ -76,12 +78,12 @@ static void start(void)
     coils_start();
 #endif
     /* The interrupt of the emergency stop comes with the rising edge. */
-    EICRA |= (1 << ISC01) | (1 << ISC00);
-    EIFR = 1 << INTF0;
-    EIMSK |= 1 << INT0;
+    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
+    EIFR = 1 << EMERGENCY_INTERRUPT;
+    EIMSK |= 1 << EMERGENCY_INTERRUPT;
     TCCR1B = TIMER_CLOCK_BITS;
     UCSR0A = 1 << U2X0;
-    UBRR0 = F_CPU / 8u / 38400u - 1u;
+    UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
     UCSR0B = 1 << TXEN0;
 }
 

@@ -8,6 +8,20 @@
 
 #include "pins.h"
 
+#if PRESCALER == 1
+#define TIMER_CLOCK_BITS (1 << CS10)
+#elif PRESCALER == 8
+#define TIMER_CLOCK_BITS (1 << CS11)
+#elif PRESCALER == 64
+#define TIMER_CLOCK_BITS (1 << CS11 | 1 << CS10)
+#elif PRESCALER == 256
+#define TIMER_CLOCK_BITS (1 << CS12)
+#elif PRESCALER == 1024
+#define TIMER_CLOCK_BITS (1 << CS12 | 1 << CS10)
+#else
+#error "timer 1 does not divide the clock by that"
+#endif
+
 #define BOARD_INTERRUPTS_OFF() cli()
 #define BOARD_INTERRUPTS_ON() sei()
 
@@ -61,22 +75,19 @@ static inline void board_write(uint8_t line, uint8_t level)
             port |= 1 << bit;                    \
         else                                     \
             port &= (uint8_t)~(1 << bit);        \
-    } else
-    DIRECTION_LINES(WRITE)
-    OUTPUT_LINES(WRITE)
-    {
+        return;                                  \
     }
-#undef WRITE
+#define WRITE_OUTPUT(number, port, ddr, bit) WRITE(LINE_OUTPUT + number, port, ddr, bit)
+    DIRECTION_LINES(WRITE)
+    OUTPUT_LINES(WRITE_OUTPUT)
 }
 
 static inline uint8_t board_read(uint8_t input)
 {
 #define READ(number, pin, port, bit)             \
     if (input == number)                         \
-        return !(pin & (1 << bit));              \
-    else
+        return !(pin & (1 << bit));
     INPUT_LINES(READ)
-#undef READ
     /* The emergency stop opens: its line is pulled up. */
     return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
 }

@@ -1,0 +1,32 @@
+/* The board functions on any other board: write the four of them for your own, and let
+ * its interrupts call event_due() of event.h. board.h says what each has to do. */
+#ifndef BOARD_OTHER_H
+#define BOARD_OTHER_H
+
+#include <stdint.h>
+
+uint16_t board_now(void);
+uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
+void board_write(uint8_t line, uint8_t level);
+uint8_t board_read(uint8_t input);
+
+/* A step with another one behind it, the usual case, may have a faster function. */
+#ifndef board_step_again
+#define board_step_again(channel, from, ticks) \
+    board_arm((channel), (from), (ticks), ARM_STEP | ARM_EVENT | ARM_AFTER_STEP)
+#endif
+
+#ifndef BOARD_INTERRUPTS_OFF
+void board_interrupts(uint8_t on);
+#define BOARD_INTERRUPTS_OFF() board_interrupts(0)
+#define BOARD_INTERRUPTS_ON() board_interrupts(1)
+#endif
+
+#ifndef BOARD_LEAD
+#define BOARD_LEAD 0u
+#endif
+#ifndef BOARD_TO_ARM
+#define BOARD_TO_ARM 0u
+#endif
+
+#endif

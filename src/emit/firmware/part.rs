@@ -1,0 +1,185 @@
+//! Microcontrollers that the player is made for as it stands, and which pin does what.
+//!
+//! The steps come out of the compare outputs of a 16-bit timer, whose pins are fixed.
+//! Directions, outputs and inputs go where the rig says, or to pins that are free.
+
+use std::fmt;
+
+use crate::rig::{Pin, Rig, Timer};
+
+/// A pin of a part: its port and its number there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct PartPin {
+    /// The letter of the port.
+    pub port: char,
+    /// The bit of the port.
+    pub bit: u8,
+}
+
+const fn pin(port: char, bit: u8) -> PartPin {
+    PartPin { port, bit }
+}
+
+impl fmt::Display for PartPin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "P{}{}", self.port, self.bit)
+    }
+}
+
+impl PartPin {
+    /// The pin that a text such as `PB1` names.
+    fn parse(text: &str) -> Option<Self> {
+        let mut letters = text.trim().chars();
+        let (p, port, bit) = (letters.next()?, letters.next()?, letters.next()?);
+        let bit = u8::try_from(bit.to_digit(8)?).ok()?;
+        let whole = p.eq_ignore_ascii_case(&'p') && letters.next().is_none();
+        (whole && port.is_ascii_alphabetic()).then(|| pin(port.to_ascii_uppercase(), bit))
+    }
+}
+
+/// One family of microcontrollers.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Part {
+    /// What the compiler calls its usual member.
+    pub compiler_name: &'static str,
+    /// Pins of the compare outputs, channel by channel. The last channel that is in use
+    /// times everything but steps, and its pin stays free.
+    compare: &'static [PartPin],
+    /// Pins of the serial port.
+    serial: [PartPin; 2],
+    /// Pins that can interrupt on an edge, by number of the interrupt.
+    interrupts: &'static [PartPin],
+    /// Pins that nothing else needs, in the order in which they are given out: port,
+    /// first and last bit.
+    free: &'static [(char, u8, u8)],
+    /// Letters of its ports.
+    ports: &'static str,
+}
+
+/// The families, smallest first. Source: the data sheets of these parts.
+const PARTS: [Part; 2] = [
+    Part {
+        compiler_name: "atmega328p",
+        compare: &[pin('B', 1), pin('B', 2)],
+        serial: [pin('D', 0), pin('D', 1)],
+        interrupts: &[pin('D', 2), pin('D', 3)],
+        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        ports: "BCD",
+    },
+    Part {
+        compiler_name: "atmega2560",
+        compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
+        serial: [pin('E', 0), pin('E', 1)],
+        interrupts: &[pin('D', 0), pin('D', 1), pin('D', 2), pin('D', 3)],
+        free: &[('F', 0, 7), ('K', 0, 7), ('J', 0, 7)],
+        ports: "ABCDEFGHJKL",
+    },
+];
+
+/// Highest clock of these parts (Hz); the larger one is made for 16 MHz.
+const HIGHEST_CLOCK: f64 = 20e6;
+/// What their timers divide the clock by.
+const PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
+
+/// Which pin does what.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wiring {
+    /// The part.
+    pub part: &'static Part,
+    /// The step line of each axis.
+    pub steps: Vec<PartPin>,
+    /// The direction line of each axis.
+    pub directions: Vec<PartPin>,
+    /// The outputs of the rig.
+    pub outputs: Vec<PartPin>,
+    /// The inputs of the rig.
+    pub inputs: Vec<PartPin>,
+    /// The emergency stop …
+    pub emergency: PartPin,
+    /// … and the number of its interrupt.
+    pub interrupt: usize,
+}
+
+/// Whether the timer of a rig is one that these parts have.
+pub(super) fn has_timer(timer: &Timer) -> bool {
+    timer.clock.si() <= HIGHEST_CLOCK && PRESCALERS.contains(&timer.prescaler)
+}
+
+impl Wiring {
+    /// The wiring for a rig on the smallest part that has the pins, or what every part
+    /// lacks.
+    pub(super) fn of(rig: &Rig) -> Result<Self, String> {
+        let mut lacking = String::new();
+        for part in &PARTS {
+            match Self::on(part, rig) {
+                Ok(wiring) => return Ok(wiring),
+                Err(reason) => lacking = format!("{}: {reason}", part.compiler_name),
+            }
+        }
+        Err(lacking)
+    }
+
+    fn on(part: &'static Part, rig: &Rig) -> Result<Self, String> {
+        let axes = rig.axes.len();
+        if axes >= part.compare.len() {
+            return Err(format!(
+                "its timer steps {} axes at most, and the rig has {axes}",
+                part.compare.len() - 1
+            ));
+        }
+        let steps = part.compare[..axes].to_vec();
+        let mut taken = steps.clone();
+        taken.extend(part.serial);
+        let outputs = named(part, &rig.outputs, &mut taken)?;
+        let inputs = named(part, &rig.inputs, &mut taken)?;
+        let mut interrupts = part.interrupts.iter().enumerate();
+        let (interrupt, emergency) = interrupts
+            .find(|(_, pin)| !taken.contains(pin))
+            .map(|(number, pin)| (number, *pin))
+            .ok_or("no pin that can interrupt is left for the emergency stop")?;
+        taken.push(emergency);
+        let free = part.free.iter().flat_map(|&(port, first, last)| {
+            (first..=last).map(move |bit| pin(port, bit))
+        });
+        let mut free = free.filter(|pin| !taken.contains(pin));
+        let mut give = |wanted: Option<PartPin>| {
+            let pin = wanted.or_else(|| free.next());
+            pin.ok_or_else(|| "it has too few pins".to_owned())
+        };
+        let directions = (0..axes).map(|_| give(None)).collect::<Result<_, _>>()?;
+        let outputs = outputs.into_iter().map(&mut give).collect::<Result<_, _>>()?;
+        let inputs = inputs.into_iter().map(&mut give).collect::<Result<_, _>>()?;
+        Ok(Self {
+            part,
+            steps,
+            directions,
+            outputs,
+            inputs,
+            emergency,
+            interrupt,
+        })
+    }
+}
+
+/// The pins that the rig names, which have to be there and free.
+fn named(
+    part: &Part,
+    pins: &[Pin],
+    taken: &mut Vec<PartPin>,
+) -> Result<Vec<Option<PartPin>>, String> {
+    let mut found = Vec::new();
+    for Pin { name, pin } in pins {
+        let Some(text) = pin else {
+            found.push(None);
+            continue;
+        };
+        let known = PartPin::parse(text).filter(|pin| part.ports.contains(pin.port));
+        let known = known.ok_or_else(|| format!("it has no pin `{text}`, which `{name}` is on"))?;
+        if taken.contains(&known) {
+            return Err(format!("pin {known} of `{name}` is needed for something else"));
+        }
+        taken.push(known);
+        found.push(Some(known));
+    }
+    Ok(found)
+}

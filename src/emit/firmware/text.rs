@@ -1,0 +1,291 @@
+//! The files of a project that depend on the program.
+
+use std::fmt::Write;
+
+use super::part::{PartPin, Wiring};
+use crate::emit::Heading;
+use crate::emit::binary::Layout;
+use crate::physics::heat::CAUTIONS;
+use crate::rig::Pin;
+use crate::schedule::timer::Pace;
+
+/// Bytes of the table on one line.
+const PER_LINE: usize = 16;
+
+/// Text that cannot end a comment of C.
+fn in_comment(text: &str) -> String {
+    text.replace("*/", "* /").replace(['\n', '\r'], " ")
+}
+
+fn opening(heading: &Heading<'_>, what: &str) -> String {
+    let mut text = format!("/* {what} of {}.", in_comment(heading.program));
+    if let Some(failure) = heading.failure {
+        let _ = write!(
+            text,
+            "\n *\n * DANGER: this program failed its check and was written all the same:\n * {}",
+            in_comment(failure)
+        );
+    }
+    text.push_str(" */\n");
+    text
+}
+
+pub(super) fn schedule_h(heading: &Heading<'_>, layout: &Layout) -> String {
+    let rig = heading.rig;
+    let timer = &rig.timer;
+    let pace = Pace::new(timer);
+    let mut text = opening(heading, "The schedule");
+    let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+    let _ = write!(
+        text,
+        "#ifndef SCHEDULE_H
+#define SCHEDULE_H
+
+#include <stdint.h>
+
+#define AXES {axes}u
+#define STREAMS {streams}u
+#define OUTPUTS {outputs}u
+#define INPUTS {inputs}u
+
+/* Clock of the microcontroller (Hz), clock cycles a tick, ticks a second. */
+#define CLOCK {clock:.0}ul
+#define PRESCALER {prescaler}ul
+#define TICK_RATE {rate:.0}ul
+#define STEP_PULSE_TICKS {pulse}u
+
+/* Bytes of the table, and where in it its parts begin. */
+#define SCHEDULE_LENGTH {length}u
+#define SCHEDULE_RAMPS {ramps}u
+#define SCHEDULE_MOTIONS {motions}u
+#define SCHEDULE_STREAMS {{{starts}}}
+
+extern const uint8_t schedule[SCHEDULE_LENGTH];
+
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define SCHEDULE_BYTE(place) pgm_read_byte(place)
+#define SCHEDULE_MEMORY PROGMEM
+#else
+#define SCHEDULE_BYTE(place) (*(place))
+#define SCHEDULE_MEMORY
+#endif
+
+#endif
+",
+        axes = rig.axes.len(),
+        streams = rig.axes.len() + 1,
+        outputs = rig.outputs.len(),
+        inputs = rig.inputs.len(),
+        clock = timer.clock.si(),
+        prescaler = timer.prescaler,
+        rate = timer.tick_rate(),
+        pulse = pace.step_pulse,
+        length = layout.bytes.len(),
+        ramps = layout.ramps,
+        motions = layout.motions,
+        starts = streams.join(", "),
+    );
+    text
+}
+
+pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
+    let mut text = opening(heading, "The packed schedule");
+    text.push_str("#include \"schedule.h\"\n\nconst uint8_t schedule[SCHEDULE_LENGTH] SCHEDULE_MEMORY = {\n");
+    for line in layout.bytes.chunks(PER_LINE) {
+        let bytes: Vec<String> = line.iter().map(|byte| format!("{byte:#04x}")).collect();
+        let _ = writeln!(text, "    {},", bytes.join(", "));
+    }
+    text.push_str("};\n");
+    text
+}
+
+/// A macro that does something for each line of a kind.
+fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &str) {
+    let each = pins.iter().enumerate().map(|(number, PartPin { port, bit })| {
+        format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
+    });
+    let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
+}
+
+pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
+    let rig = heading.rig;
+    let mut text = format!(
+        "/* Which pin does what, on an {}. This file is yours: it is kept when the project is
+ * written again. The step lines are the compare outputs of timer 1 and stay where they
+ * are. Inputs are active low, with the pull-up on; the emergency stop is a contact to
+ * ground that opens. */
+#ifndef PINS_H
+#define PINS_H
+
+#include \"schedule.h\"
+
+#if AXES != {}u || OUTPUTS != {}u || INPUTS != {}u
+#error \"pins.h is for another rig: remove it and write the project again\"
+#endif
+
+",
+        wiring.part.compiler_name,
+        rig.axes.len(),
+        rig.outputs.len(),
+        rig.inputs.len(),
+    );
+    lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
+    lines(&mut text, "DIRECTION_LINES", &wiring.directions, "PORT", "DDR");
+    lines(&mut text, "OUTPUT_LINES", &wiring.outputs, "PORT", "DDR");
+    lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
+    let PartPin { port, bit } = wiring.emergency;
+    let _ = write!(
+        text,
+        "
+#define EMERGENCY_INTERRUPT {number}
+#define EMERGENCY_VECTOR INT{number}_vect
+#define EMERGENCY_PIN PIN{port}
+#define EMERGENCY_PORT PORT{port}
+#define EMERGENCY_BIT {bit}
+
+#endif
+",
+        number = wiring.interrupt,
+    );
+    text
+}
+
+pub(super) fn makefile(wiring: Option<&Wiring>) -> String {
+    let Some(wiring) = wiring else {
+        return OTHER_MAKEFILE.to_owned();
+    };
+    AVR_MAKEFILE.replace("@MCU@", wiring.part.compiler_name)
+}
+
+const AVR_MAKEFILE: &str = "\
+# make            builds player.hex, for your programmer
+# make size       says how much of the memory it takes
+# Any other board: make objects CC=... CFLAGS=..., and see board.h.
+MCU = @MCU@
+CC = avr-gcc
+OBJCOPY = avr-objcopy
+SIZE = avr-size
+# Small code: the player without its schedule fits 4 KiB.
+SMALL = -Os -flto -mcall-prologues -fno-split-wide-types -fno-move-loop-invariants \\
+\t-fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop
+CFLAGS = -mmcu=$(MCU) $(SMALL)
+WARNINGS = -std=c99 -Wall -Wextra -pedantic
+SOURCES = player.c table.c schedule.c
+HEADERS = $(wildcard *.h)
+
+player.hex: player.elf
+\t$(OBJCOPY) -O ihex -R .eeprom $< $@
+
+player.elf: $(SOURCES) board_avr.c $(HEADERS)
+\t$(CC) $(CFLAGS) $(WARNINGS) $(SOURCES) board_avr.c -Wl,--gc-sections,--relax -o $@
+
+size: player.elf
+\t$(SIZE) $<
+
+objects:
+\t$(CC) $(CFLAGS) $(WARNINGS) -c $(SOURCES)
+
+clean:
+\trm -f player.elf player.hex *.o
+
+.PHONY: size objects clean
+";
+
+const OTHER_MAKEFILE: &str = "\
+# make objects    compiles the player; link it with your board's four functions
+CC = cc
+CFLAGS = -O2
+WARNINGS = -std=c99 -Wall -Wextra -pedantic
+SOURCES = player.c table.c schedule.c
+
+objects:
+\t$(CC) $(CFLAGS) $(WARNINGS) -c $(SOURCES)
+
+clean:
+\trm -f *.o
+
+.PHONY: objects clean
+";
+
+fn pin_rows(text: &mut String, what: &str, names: &[String], pins: &[PartPin]) {
+    for (name, pin) in names.iter().zip(pins) {
+        let _ = writeln!(text, "| {what} {name} | {pin} |");
+    }
+}
+
+pub(super) fn readme(
+    heading: &Heading<'_>,
+    wiring: &Result<Wiring, String>,
+    layout: &Layout,
+    steps: u64,
+) -> String {
+    let rig = heading.rig;
+    let mut text = format!("# Player for {}\n\n", heading.program);
+    if let Some(failure) = heading.failure {
+        let _ = writeln!(
+            text,
+            "**Danger: this program failed its check and was written all the same: {failure}**\n"
+        );
+    }
+    let _ = writeln!(
+        text,
+        "Plays one program of indexed moves from the microcontroller's own memory: {steps} steps in {} bytes. \
+         Every event falls on its tick of a {} timer divided by {}.\n",
+        layout.bytes.len(),
+        rig.timer.clock,
+        rig.timer.prescaler,
+    );
+    let axes: Vec<String> = rig.axes.iter().map(|axis| axis.name.clone()).collect();
+    let names = |pins: &[Pin]| pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
+    match wiring {
+        Ok(wiring) => {
+            let _ = writeln!(
+                text,
+                "`make` builds `player.hex` for an {}. Wiring (`pins.h` is yours to change, but for the steps):\n\n\
+                 | line | pin |\n| --- | --- |",
+                wiring.part.compiler_name
+            );
+            pin_rows(&mut text, "step of", &axes, &wiring.steps);
+            pin_rows(&mut text, "direction of", &axes, &wiring.directions);
+            pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
+            pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
+            let _ = writeln!(text, "| emergency stop | {} |\n", wiring.emergency);
+            text.push_str(
+                "Inputs are active low. **The emergency stop is a contact to ground that opens:** without one, \
+                 wire its pin to ground or the player will not start. It stops the pulses; it is no substitute \
+                 for a switch that cuts the power of the drive.\n\n\
+                 The program starts at reset. When it has ended, one line on the serial port (38400 baud, \
+                 9600 below 4 MHz) says how, and where each axis stands in steps since the start:\n\n",
+            );
+        }
+        Err(reason) => {
+            let _ = writeln!(
+                text,
+                "The player is not made for this board as it stands ({reason}): give it the four functions that \
+                 `board.h` describes, and let the interrupts of your timer's channels call `event_due()`. \
+                 `make objects` compiles the rest.\n"
+            );
+            text.push_str("How the program has ended is what `player_run()` returns:\n\n");
+        }
+    }
+    text.push_str(ENDINGS);
+    text.push_str("\n## Cautions\n\n");
+    for caution in CAUTIONS {
+        let _ = writeln!(text, "- {caution}");
+    }
+    text
+}
+
+const ENDINGS: &str = "\
+| says | means |
+| --- | --- |
+| finished | the whole program was played |
+| damaged | the checksum of the schedule does not match; nothing was moved |
+| emergency stop | the emergency stop opened: pulses stopped within one interrupt |
+| late | two events came closer together than an interrupt takes; stopped rather than wait a whole turn of the timer |
+| starved | decoding did not keep up; stopped |
+| no input | an input did not come within its timeout |
+
+After anything but `finished` all outputs are off, and nothing moves before a reset.
+";

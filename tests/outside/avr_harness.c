@@ -1,0 +1,316 @@
+/* Runs an AVR program cycle by cycle on libsimavr and prints what its pins do.
+ *
+ *   avr_harness PROGRAM.elf MCU HERTZ CYCLES [STIMULUS]...
+ *
+ * Stimuli:
+ *   pin=CYCLE:PORT:BIT:LEVEL      drives a pin from outside from that cycle on
+ *   wave=PORT:BIT:PERIOD:LOW      drives a pin low for LOW cycles of every PERIOD
+ *   flip=ADDRESS:MASK             changes a byte of the flash before the start
+ *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
+ *                                 for which the simulator charges none
+ *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
+ *   quiet                         prints no pins
+ *
+ * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
+ * end `interrupt LONGEST` (the longest time with interrupts off since the first start
+ * of the timer's channels, in cycles), `stack BYTES` and `end CYCLE`. Ends a little
+ * after a line of text has come.
+ *
+ * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
+ * is switched off, and moves compare outputs in normal mode whenever a compare register
+ * is written. So the output stage is modelled here, as the data sheets of these parts
+ * describe it: simavr says when a compare matches, and the mode bits what that does.
+ */
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_elf.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { TCCR1A = 0x80, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_STIMULI = 64 };
+
+static avr_t *avr;
+static const char *ports;
+static uint8_t levels[256][8];
+static char text[256];
+static size_t text_length;
+static int text_done, quiet;
+
+struct pin {
+    char port;
+    uint8_t bit;
+};
+
+/* Compare outputs A, B, C of timer 1, and the numbers of their interrupts. */
+static struct pin outputs[3];
+static int vectors[3];
+
+/* A level that a pin is driven to, once or over and over. */
+static struct stimulus {
+    uint64_t at;
+    struct pin pin;
+    uint8_t level;
+    uint64_t high, low;
+} stimuli[MOST_STIMULI];
+static int stimulus_count;
+
+static uint8_t output_mode(int k)
+{
+    return avr->data[TCCR1A] >> (6 - 2 * k) & 3;
+}
+
+static void level_is(const struct pin *pin, uint8_t level)
+{
+    uint8_t *known = &levels[(uint8_t)pin->port][pin->bit];
+
+    if (*known != level) {
+        *known = level;
+        if (!quiet)
+            printf("pin %llu %c %u %u\n", (unsigned long long)avr->cycle, pin->port, pin->bit, level);
+    }
+}
+
+static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    const struct pin *pin = param;
+    int k;
+
+    (void)irq;
+    for (k = 0; k < 3; k++)
+        if (outputs[k].port == pin->port && outputs[k].bit == pin->bit && output_mode(k))
+            return;
+    level_is(pin, value & 1);
+}
+
+/* What a compare match of output k does, be it real or forced. */
+static void match(int k)
+{
+    switch (output_mode(k)) {
+    case 1:
+        level_is(&outputs[k], !levels[(uint8_t)outputs[k].port][outputs[k].bit]);
+        break;
+    case 2:
+        level_is(&outputs[k], 0);
+        break;
+    case 3:
+        level_is(&outputs[k], 1);
+    }
+}
+
+static void matched(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    if (value)
+        match((int)(intptr_t)param);
+}
+
+/* From outside, so that the pull-up does not win. */
+static void drive(struct pin pin, uint32_t level)
+{
+    static uint8_t masks[256], values[256];
+    uint8_t *mask = &masks[(uint8_t)pin.port], *value = &values[(uint8_t)pin.port];
+    avr_ioport_external_t external;
+
+    *mask |= (uint8_t)(1 << pin.bit);
+    *value = (uint8_t)((*value & ~(1 << pin.bit)) | level << pin.bit);
+    external.name = (unsigned long)pin.port;
+    external.mask = *mask;
+    external.value = *value;
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(pin.port), &external);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit), level);
+}
+
+static uint8_t port_level(struct pin pin)
+{
+    avr_ioport_state_t state;
+
+    if (avr_ioctl(avr, AVR_IOCTL_IOPORT_GETSTATE(pin.port), &state) < 0)
+        return 0;
+    return state.port >> pin.bit & 1;
+}
+
+static void force_compare(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    int k;
+
+    (void)param;
+    core->data[address] = 0; /* the bits always read as zero */
+    for (k = 0; k < 3; k++)
+        if (value & 0x80 >> k)
+            match(k);
+}
+
+static void compare_mode(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    int k;
+
+    (void)core;
+    (void)address;
+    (void)value;
+    (void)param;
+    for (k = 0; k < 3; k++)
+        if (outputs[k].port && output_mode(k) == 0)
+            level_is(&outputs[k], port_level(outputs[k]));
+}
+
+static void said(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)param;
+    if (value == '\n') {
+        printf("text %.*s\n", (int)text_length, text);
+        text_length = 0;
+        text_done = 1;
+    } else if (value != '\r' && text_length < sizeof text) {
+        text[text_length++] = (char)value;
+    }
+}
+
+static void set_up(const char *mcu)
+{
+    static const struct pin small[3] = {{'B', 1}, {'B', 2}, {0, 0}};
+    static const struct pin large[3] = {{'B', 5}, {'B', 6}, {'B', 7}};
+    uint32_t flags = 0;
+    int is_large = strstr(mcu, "2560") != NULL, k, bit;
+
+    memcpy(outputs, is_large ? large : small, sizeof outputs);
+    ports = is_large ? "ABCDEFGHJKL" : "BCD";
+    for (k = 0; ports[k]; k++) {
+        for (bit = 0; bit < 8; bit++) {
+            struct pin *pin = malloc(sizeof *pin);
+            avr_irq_t *irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(ports[k]), bit);
+
+            if (!pin || !irq)
+                continue;
+            pin->port = ports[k];
+            pin->bit = (uint8_t)bit;
+            avr_irq_register_notify(irq, pin_changed, pin);
+        }
+    }
+    for (k = 0; k < 3; k++) {
+        vectors[k] = outputs[k].port ? (is_large ? 17 : 11) + k : 0;
+        if (vectors[k])
+            avr_irq_register_notify(avr_get_interrupt_irq(avr, (uint8_t)vectors[k]) + AVR_INT_IRQ_PENDING,
+                                    matched, (void *)(intptr_t)k);
+    }
+    avr_register_io_write(avr, TCCR1C, force_compare, NULL);
+    avr_register_io_write(avr, TCCR1A, compare_mode, NULL);
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), said, NULL);
+}
+
+/* Drives what is due; returns when something is due next. */
+static uint64_t stimulate(void)
+{
+    uint64_t next = UINT64_MAX;
+    int k;
+
+    for (k = 0; k < stimulus_count; k++) {
+        struct stimulus *stimulus = &stimuli[k];
+
+        while (stimulus->at <= avr->cycle) {
+            drive(stimulus->pin, stimulus->level);
+            stimulus->at = UINT64_MAX;
+            if (stimulus->low) {
+                stimulus->at = avr->cycle + (stimulus->level ? stimulus->high : stimulus->low);
+                stimulus->level = !stimulus->level;
+            }
+        }
+        if (stimulus->at < next)
+            next = stimulus->at;
+    }
+    return next;
+}
+
+int main(int count, char **arguments)
+{
+    elf_firmware_t firmware;
+    uint64_t limit, end = UINT64_MAX, off_since = 0, longest = 0, next = 0;
+    unsigned long long block_at = UINT64_MAX, block = 0;
+    uint32_t vector_table;
+    unsigned entry = 0, stack = 0;
+    int k, off = 1, state = cpu_Running;
+
+    if (count < 5)
+        return 2;
+    memset(&firmware, 0, sizeof firmware);
+    if (elf_read_firmware(arguments[1], &firmware))
+        return 2;
+    avr = avr_make_mcu_by_name(arguments[2]);
+    if (!avr)
+        return 2;
+    avr_init(avr);
+    avr_load_firmware(avr, &firmware);
+    avr->frequency = (uint32_t)strtoul(arguments[3], NULL, 10);
+    limit = strtoull(arguments[4], NULL, 10);
+    set_up(arguments[2]);
+    vector_table = strstr(arguments[2], "2560") ? 57 * VECTOR_BYTES : 26 * VECTOR_BYTES;
+    for (k = 5; k < count; k++) {
+        const char *argument = arguments[k];
+        struct stimulus *stimulus = &stimuli[stimulus_count];
+        unsigned long long at, low;
+        unsigned bit, level, mask;
+
+        if (stimulus_count == MOST_STIMULI)
+            return 2;
+        if (sscanf(argument, "pin=%llu:%c:%u:%u", &at, &stimulus->pin.port, &bit, &level) == 4) {
+            stimulus->at = at;
+            stimulus->pin.bit = (uint8_t)bit;
+            stimulus->level = (uint8_t)level;
+            stimulus_count++;
+        } else if (sscanf(argument, "wave=%c:%u:%llu:%llu", &stimulus->pin.port, &bit, &at, &low) == 4) {
+            stimulus->pin.bit = (uint8_t)bit;
+            stimulus->level = 1;
+            stimulus->high = at - low;
+            stimulus->low = low;
+            stimulus_count++;
+        } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
+            avr->flash[at] ^= (uint8_t)mask;
+        } else if (sscanf(argument, "entry=%u", &entry) == 1) {
+        } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
+        } else if (!strcmp(argument, "quiet")) {
+            quiet = 1;
+        } else {
+            return 2;
+        }
+    }
+    while (avr->cycle < limit && avr->cycle < end) {
+        if (avr->cycle >= next)
+            next = stimulate();
+        state = avr_run(avr);
+        if (avr->cycle >= block_at) {
+            avr->cycle += block;
+            block_at = UINT64_MAX;
+        }
+        if (state == cpu_Done || state == cpu_Crashed) {
+            printf("crashed\n");
+            break;
+        }
+        if (!avr->sreg[S_I]) {
+            if (!off) {
+                unsigned used = avr->ramend - (avr->data[R_SPL] | avr->data[R_SPH] << 8);
+
+                off = 1;
+                if (avr->pc < vector_table)
+                    avr->cycle += entry;
+                off_since = avr->cycle;
+                if (used > stack)
+                    stack = used;
+            }
+        } else if (off) {
+            off = 0;
+            if (off_since && avr->cycle - off_since > longest)
+                longest = avr->cycle - off_since;
+        }
+        if (text_done && end == UINT64_MAX)
+            end = avr->cycle + 2000;
+    }
+    if (text_length)
+        printf("text %.*s\n", (int)text_length, text);
+    printf("interrupt %llu\nstack %u\nend %llu\n", (unsigned long long)longest, stack,
+           (unsigned long long)avr->cycle);
+    return 0;
+}
