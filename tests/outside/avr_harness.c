@@ -169,6 +169,13 @@ static void said(struct avr_irq_t *irq, uint32_t value, void *param)
     }
 }
 
+/* Instead of the simulator's own, which sleeps in real time. */
+static void sleep(struct avr_t *core, avr_cycle_count_t cycles)
+{
+    (void)core;
+    (void)cycles;
+}
+
 static void set_up(const char *mcu)
 {
     static const struct pin small[3] = {{'B', 1}, {'B', 2}, {0, 0}};
@@ -176,6 +183,7 @@ static void set_up(const char *mcu)
     uint32_t flags = 0;
     int is_large = strstr(mcu, "2560") != NULL, k, bit;
 
+    avr->sleep = sleep;
     memcpy(outputs, is_large ? large : small, sizeof outputs);
     ports = is_large ? "ABCDEFGHJKL" : "BCD";
     for (k = 0; ports[k]; k++) {

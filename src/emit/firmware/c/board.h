@@ -25,6 +25,8 @@
  * and, with the interrupt routines, which include event.h:
  *
  *   BOARD_INTERRUPTS_OFF(), BOARD_INTERRUPTS_ON()
+ *   BOARD_IDLE()      does nothing until the next interrupt, or returns at once; called
+ *                     with interrupts off, it turns them on before
  *   BOARD_LEAD        time in ticks from an event to the line that event_due() writes:
  *                     directions and outputs are due so much earlier
  *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to

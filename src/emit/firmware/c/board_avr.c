@@ -81,6 +81,8 @@ static void start(void)
     EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     EIFR = 1 << EMERGENCY_INTERRUPT;
     EIMSK |= 1 << EMERGENCY_INTERRUPT;
+    set_sleep_mode(SLEEP_MODE_IDLE);
+    sleep_enable();
     TCCR1B = TIMER_CLOCK_BITS;
     UCSR0A = 1 << U2X0;
     UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;

@@ -5,6 +5,7 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <avr/sleep.h>
 
 #include "pins.h"
 
@@ -24,6 +25,12 @@
 
 #define BOARD_INTERRUPTS_OFF() cli()
 #define BOARD_INTERRUPTS_ON() sei()
+/* The instruction behind sei() is executed before any interrupt. */
+#define BOARD_IDLE()   \
+    do {               \
+        sei();         \
+        sleep_cpu();   \
+    } while (0)
 
 /* Cycles from an event to the line, and at least to the end of a pulse; measured. */
 #define BOARD_LEAD (56u / PRESCALER)
@@ -80,6 +87,7 @@ static inline void board_write(uint8_t line, uint8_t level)
 #define WRITE_OUTPUT(number, port, ddr, bit) WRITE(LINE_OUTPUT + number, port, ddr, bit)
     DIRECTION_LINES(WRITE)
     OUTPUT_LINES(WRITE_OUTPUT)
+    (void)level;
 }
 
 static inline uint8_t board_read(uint8_t input)
@@ -88,6 +96,7 @@ static inline uint8_t board_read(uint8_t input)
     if (input == number)                         \
         return !(pin & (1 << bit));
     INPUT_LINES(READ)
+    (void)input;
     /* The emergency stop opens: its line is pulled up. */
     return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
 }

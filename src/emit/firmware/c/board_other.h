@@ -22,6 +22,12 @@ void board_interrupts(uint8_t on);
 #define BOARD_INTERRUPTS_ON() board_interrupts(1)
 #endif
 
+#ifndef BOARD_IDLE
+#define BOARD_IDLE() \
+    do {             \
+    } while (0)
+#endif
+
 #ifndef BOARD_LEAD
 #define BOARD_LEAD 0u
 #endif

@@ -7,6 +7,11 @@
 
 #define MOST_NESTED 4u
 
+struct repeat {
+    const uint8_t *body;
+    uint32_t left;
+};
+
 /* A stretch is what follows without looking anything up: a run, or a piece of an even
  * part. */
 struct decoder {
@@ -27,10 +32,7 @@ struct decoder {
     uint32_t climbed;     /* intervals of the last way up a ramp */
     uint32_t even;        /* the interval of an even part ... */
     uint32_t extra;       /* ... and whole ticks more, where it is long */
-    struct {
-        const uint8_t *body;
-        uint32_t left;
-    } repeats[MOST_NESTED];
+    struct repeat repeats[MOST_NESTED];
 };
 
 #endif

@@ -42,26 +42,25 @@ void player_stop(uint8_t state)
 /* What an event does besides the step that the timer has made. */
 static void act(uint8_t channel, const struct event *event)
 {
-    uint8_t line = LINE_OUTPUT, value = event->value;
+    uint8_t value = event->value;
 
     switch (event->what) {
     case STEP:
 #ifdef COILS
         coils_step(channel, value);
 #endif
-        return;
+        break;
     case MARK:
         player_mark = value;
-        return;
+        break;
     case FORWARDS:
     case BACKWARDS:
-        line = LINE_DIRECTION;
-        value = channel;
+        board_write((uint8_t)(LINE_DIRECTION + channel), event->what == FORWARDS);
         break;
-    case PASS:
-        return;
+    case OFF:
+    case ON:
+        board_write((uint8_t)(LINE_OUTPUT + value), event->what == ON);
     }
-    board_write((uint8_t)(line + value), event->what & 1u);
 }
 
 /* The stream of outputs and texts, which is in less of a hurry, lets the others
@@ -177,8 +176,14 @@ uint8_t player_run(void)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
-        if (!all_halted())
+        BOARD_INTERRUPTS_OFF();
+        if (!all_halted()) {
+            if (player_state == RUNNING)
+                BOARD_IDLE();
+            BOARD_INTERRUPTS_ON();
             continue;
+        }
+        BOARD_INTERRUPTS_ON();
         if (player_input == NO_INPUT) {
             player_state = FINISHED;
         } else {

@@ -19,10 +19,10 @@
 /* From here on the length of a run takes two bytes. */
 #define SHORT_COUNT 112u
 
-/* Operations of a stream. */
+/* Operations of a stream. Those that are events go by the same numbers. */
 enum {
-    OP_END, OP_PLAY, OP_FORWARDS, OP_BACKWARDS, OP_OFF, OP_ON, OP_MARK, OP_AWAIT,
-    OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP
+    OP_END, OP_PLAY, OP_FORWARDS = FORWARDS, OP_BACKWARDS = BACKWARDS, OP_OFF = OFF, OP_ON = ON,
+    OP_MARK = MARK, OP_AWAIT, OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP
 };
 
 /* Parts of a motion. */
@@ -279,8 +279,9 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
 
 APART static void next_operation(struct stream *s)
 {
-    uint8_t op = byte_at(&s->d.op), value = 0, what = PASS;
+    uint8_t op = byte_at(&s->d.op), value = 0;
     uint16_t wait = (uint16_t)s->d.wait;
+    struct repeat *innermost = s->d.repeats + s->d.nested;
 
     if (op >= OP_GAP) {
         read_gap(s, (uint8_t)(op - OP_GAP));
@@ -291,12 +292,18 @@ APART static void next_operation(struct stream *s)
         if (s->d.nested == 0) {
             s->d.op--;
             s->ended = 1;
-        } else if (s->d.repeats[s->d.nested - 1u].left) {
-            s->d.repeats[s->d.nested - 1u].left--;
-            s->d.op = s->d.repeats[s->d.nested - 1u].body;
         } else {
-            s->d.nested--;
+            innermost--;
+            if (--innermost->left)
+                s->d.op = innermost->body;
+            else
+                s->d.nested--;
         }
+        return;
+    case OP_REPEAT:
+        innermost->left = number_at(&s->d.op);
+        innermost->body = s->d.op;
+        s->d.nested++;
         return;
     case OP_PLAY:
         s->d.parts = schedule + SCHEDULE_MOTIONS + number_at(&s->d.op);
@@ -310,34 +317,29 @@ APART static void next_operation(struct stream *s)
     case OP_MEET:
         s->ended = 1;
         return;
-    case OP_REPEAT:
-        s->d.repeats[s->d.nested].left = number_at(&s->d.op) - 1u;
-        s->d.repeats[s->d.nested].body = s->d.op;
-        s->d.nested++;
-        return;
-    case OP_NOTHING:
-        return;
     case OP_FORWARDS:
+        s->d.way = 1;
+        break;
     case OP_BACKWARDS:
-        s->d.way = op == OP_FORWARDS ? 1 : -1;
-        what = op == OP_FORWARDS ? FORWARDS : BACKWARDS;
+        s->d.way = -1;
         break;
     case OP_OFF:
     case OP_ON:
-        what = op == OP_OFF ? OFF : ON;
         value = byte_at(&s->d.op);
         break;
-    default:
-        what = MARK;
+    case OP_MARK:
         value = (uint8_t)(number_at(&s->d.op) + 1u);
+        break;
+    default:
+        return;
     }
     s->d.wait = 0;
     /* A direction is written a little after its event: have that come earlier. */
-    if (what <= BACKWARDS && wait >= 2u * BOARD_LEAD) {
+    if (op <= OP_BACKWARDS && wait >= 2u * BOARD_LEAD) {
         wait = (uint16_t)(wait - BOARD_LEAD);
         s->d.wait = BOARD_LEAD;
     }
-    ring_push(s, wait, what, value);
+    ring_push(s, wait, op, value);
 }
 
 /* Decodes as much of a stream as its ring holds. */
