@@ -18,7 +18,9 @@ use crate::units::Rounded;
 
 /// The schedule of a program whose check passes.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player")]
+#[command(
+    after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player"
+)]
 pub struct Emit {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
@@ -86,7 +88,12 @@ impl Emit {
                 reached += length(&item);
                 bar.reach(reached);
                 if let Item::Move(planned) = &item {
-                    steps += planned.motion.axes.iter().map(|axis| axis.steps).sum::<u64>();
+                    steps += planned
+                        .motion
+                        .axes
+                        .iter()
+                        .map(|axis| axis.steps)
+                        .sum::<u64>();
                 }
                 Some(item)
             }
@@ -205,7 +212,10 @@ impl Write for Counted {
 /// How closely a program is packed.
 fn bytes_a_step(bytes: u64, steps: u64) -> String {
     let each = bytes as f64 / steps.max(1) as f64;
-    format!("{bytes} bytes for {steps} steps: {} bytes a step", Rounded(each))
+    format!(
+        "{bytes} bytes for {steps} steps: {} bytes a step",
+        Rounded(each)
+    )
 }
 
 /// The names of all formats, in the order in which the help shows them.

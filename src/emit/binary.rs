@@ -230,7 +230,11 @@ pub(super) fn lay_out(program: &Packed, rig: &Rig, remark: &str) -> io::Result<L
     };
     let ramps = place(&sections.ramps);
     let motions = place(&sections.motions);
-    let streams = sections.streams.iter().map(|stream| place(stream)).collect();
+    let streams = sections
+        .streams
+        .iter()
+        .map(|stream| place(stream))
+        .collect();
     place(&texts);
     let checksum = CRC.checksum(&out);
     out.extend(checksum.to_le_bytes());

@@ -12,9 +12,10 @@
  *   quiet                         prints no pins
  *
  * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
- * end `interrupt LONGEST` (the longest time with interrupts off since the first start
- * of the timer's channels, in cycles), `stack BYTES` and `end CYCLE`. Ends a little
- * after a line of text has come.
+ * end, for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
+ * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
+ * them off on its own), `stack BYTES` and `end CYCLE`. Ends a little after a line of
+ * text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
  * is switched off, and moves compare outputs in normal mode whenever a compare register
@@ -30,7 +31,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { TCCR1A = 0x80, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_STIMULI = 64 };
+enum { TCCR1A = 0x80, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64 };
 
 static avr_t *avr;
 static const char *ports;
@@ -236,11 +237,11 @@ static uint64_t stimulate(void)
 int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
-    uint64_t limit, end = UINT64_MAX, off_since = 0, longest = 0, next = 0;
+    uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0}, next = 0;
     unsigned long long block_at = UINT64_MAX, block = 0;
     uint32_t vector_table;
     unsigned entry = 0, stack = 0;
-    int k, off = 1, state = cpu_Running;
+    int k, off = 1, vector = 0, state = cpu_Running;
 
     if (count < 5)
         return 2;
@@ -255,7 +256,7 @@ int main(int count, char **arguments)
     avr->frequency = (uint32_t)strtoul(arguments[3], NULL, 10);
     limit = strtoull(arguments[4], NULL, 10);
     set_up(arguments[2]);
-    vector_table = strstr(arguments[2], "2560") ? 57 * VECTOR_BYTES : 26 * VECTOR_BYTES;
+    vector_table = strstr(arguments[2], "2560") ? MOST_VECTORS * VECTOR_BYTES : 26 * VECTOR_BYTES;
     for (k = 5; k < count; k++) {
         const char *argument = arguments[k];
         struct stimulus *stimulus = &stimuli[stimulus_count];
@@ -302,7 +303,9 @@ int main(int count, char **arguments)
                 unsigned used = avr->ramend - (avr->data[R_SPL] | avr->data[R_SPH] << 8);
 
                 off = 1;
-                if (avr->pc < vector_table)
+                /* 0, the reset vector, stands for no interrupt. */
+                vector = avr->pc < vector_table ? (int)(avr->pc / VECTOR_BYTES) : 0;
+                if (vector)
                     avr->cycle += entry;
                 off_since = avr->cycle;
                 if (used > stack)
@@ -310,15 +313,18 @@ int main(int count, char **arguments)
             }
         } else if (off) {
             off = 0;
-            if (off_since && avr->cycle - off_since > longest)
-                longest = avr->cycle - off_since;
+            if (off_since && avr->cycle - off_since > longest[vector])
+                longest[vector] = avr->cycle - off_since;
         }
         if (text_done && end == UINT64_MAX)
             end = avr->cycle + 2000;
     }
     if (text_length)
         printf("text %.*s\n", (int)text_length, text);
-    printf("interrupt %llu\nstack %u\nend %llu\n", (unsigned long long)longest, stack,
+    for (k = 1; k < MOST_VECTORS; k++)
+        if (longest[k])
+            printf("interrupt %d %llu\n", k, (unsigned long long)longest[k]);
+    printf("off %llu\nstack %u\nend %llu\n", (unsigned long long)longest[0], stack,
            (unsigned long long)avr->cycle);
     return 0;
 }

@@ -105,7 +105,8 @@ impl Project {
         for event in packed.events() {
             steps += u64::from(matches!(event.what, What::Step { .. }));
             if wiring.is_ok() {
-                pace.pass(&event).map_err(|problem| unfit(problem.to_string()))?;
+                pace.pass(&event)
+                    .map_err(|problem| unfit(problem.to_string()))?;
             }
         }
         let file = |name, text| ProjectFile {
@@ -127,7 +128,10 @@ impl Project {
             });
         }
         files.push(file("Makefile", text::makefile(wiring.as_ref().ok())));
-        files.push(file("README.md", text::readme(heading, &wiring, &layout, steps)));
+        files.push(file(
+            "README.md",
+            text::readme(heading, &wiring, &layout, steps),
+        ));
         Ok(Self {
             files,
             wiring,

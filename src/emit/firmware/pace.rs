@@ -18,13 +18,15 @@ use crate::rig::Rig;
 use crate::schedule::{Event, What};
 
 /// Cycles that one step takes in all: its interrupt and its decoding.
-pub const STEP_CYCLES: u32 = 190;
+pub const STEP_CYCLES: u32 = 200;
 /// Cycles that any other event takes in all.
 pub const EVENT_CYCLES: u32 = 700;
-/// Cycles from an event to the next one of its stream being armed, at most.
-const STEP_READY: u32 = 110;
-const EVENT_READY: u32 = 280;
-/// Share of the events of a ring that may be used up before decoding has caught up.
+/// Cycles from a step to the next one being armed, and from or to any other event.
+const STEP_READY: u32 = 130;
+const EVENT_READY: u32 = 400;
+/// For how long the interrupt of outputs and texts keeps those of steps waiting.
+const OTHERS_READY: u32 = 60;
+/// Events that may wait for being decoded: three quarters of a ring.
 const RING: u64 = 48;
 
 /// Why the player cannot play a program.
@@ -78,10 +80,16 @@ impl<'a> Pace<'a> {
         if let Some((before, was_step)) = self.last[stream] {
             let cycles = now - before;
             // The interrupts of other axes may come first.
-            let first = u64::from(STEP_READY) * (others as u64 - u64::from(stream != others));
-            let own = if was_step && step { STEP_READY } else { EVENT_READY };
+            let other_axes = (others - usize::from(stream != others)) as u64;
+            let own = if was_step && step {
+                STEP_READY
+            } else {
+                EVENT_READY
+            };
+            let first = other_axes * u64::from(STEP_READY) + u64::from(OTHERS_READY);
             let least = first + u64::from(own);
-            if cycles < least && !(cycles == 0 && stream == others) {
+            // What falls on one tick is done in one interrupt.
+            if cycles < least && (cycles > 0 || step || was_step) {
                 let axis = self.rig.axes.get(stream);
                 return Err(TooFast::Events {
                     axis: axis.map_or_else(|| "outputs".to_owned(), |axis| axis.name.clone()),

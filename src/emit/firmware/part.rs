@@ -138,17 +138,24 @@ impl Wiring {
             .map(|(number, pin)| (number, *pin))
             .ok_or("no pin that can interrupt is left for the emergency stop")?;
         taken.push(emergency);
-        let free = part.free.iter().flat_map(|&(port, first, last)| {
-            (first..=last).map(move |bit| pin(port, bit))
-        });
+        let free = part
+            .free
+            .iter()
+            .flat_map(|&(port, first, last)| (first..=last).map(move |bit| pin(port, bit)));
         let mut free = free.filter(|pin| !taken.contains(pin));
         let mut give = |wanted: Option<PartPin>| {
             let pin = wanted.or_else(|| free.next());
             pin.ok_or_else(|| "it has too few pins".to_owned())
         };
         let directions = (0..axes).map(|_| give(None)).collect::<Result<_, _>>()?;
-        let outputs = outputs.into_iter().map(&mut give).collect::<Result<_, _>>()?;
-        let inputs = inputs.into_iter().map(&mut give).collect::<Result<_, _>>()?;
+        let outputs = outputs
+            .into_iter()
+            .map(&mut give)
+            .collect::<Result<_, _>>()?;
+        let inputs = inputs
+            .into_iter()
+            .map(&mut give)
+            .collect::<Result<_, _>>()?;
         Ok(Self {
             part,
             steps,
@@ -176,7 +183,9 @@ fn named(
         let known = PartPin::parse(text).filter(|pin| part.ports.contains(pin.port));
         let known = known.ok_or_else(|| format!("it has no pin `{text}`, which `{name}` is on"))?;
         if taken.contains(&known) {
-            return Err(format!("pin {known} of `{name}` is needed for something else"));
+            return Err(format!(
+                "pin {known} of `{name}` is needed for something else"
+            ));
         }
         taken.push(known);
         found.push(Some(known));

@@ -91,7 +91,9 @@ extern const uint8_t schedule[SCHEDULE_LENGTH];
 
 pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
     let mut text = opening(heading, "The packed schedule");
-    text.push_str("#include \"schedule.h\"\n\nconst uint8_t schedule[SCHEDULE_LENGTH] SCHEDULE_MEMORY = {\n");
+    text.push_str(
+        "#include \"schedule.h\"\n\nconst uint8_t schedule[SCHEDULE_LENGTH] SCHEDULE_MEMORY = {\n",
+    );
     for line in layout.bytes.chunks(PER_LINE) {
         let bytes: Vec<String> = line.iter().map(|byte| format!("{byte:#04x}")).collect();
         let _ = writeln!(text, "    {},", bytes.join(", "));
@@ -102,9 +104,12 @@ pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
 
 /// A macro that does something for each line of a kind.
 fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &str) {
-    let each = pins.iter().enumerate().map(|(number, PartPin { port, bit })| {
-        format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
-    });
+    let each = pins
+        .iter()
+        .enumerate()
+        .map(|(number, PartPin { port, bit })| {
+            format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
+        });
     let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
 }
 
@@ -131,7 +136,13 @@ pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
         rig.inputs.len(),
     );
     lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
-    lines(&mut text, "DIRECTION_LINES", &wiring.directions, "PORT", "DDR");
+    lines(
+        &mut text,
+        "DIRECTION_LINES",
+        &wiring.directions,
+        "PORT",
+        "DDR",
+    );
     lines(&mut text, "OUTPUT_LINES", &wiring.outputs, "PORT", "DDR");
     lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
     let PartPin { port, bit } = wiring.emergency;
@@ -166,9 +177,10 @@ MCU = @MCU@
 CC = avr-gcc
 OBJCOPY = avr-objcopy
 SIZE = avr-size
-# Small code: the player without its schedule fits 4 KiB.
-SMALL = -Os -flto -mcall-prologues -fno-split-wide-types -fno-move-loop-invariants \\
-\t-fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop
+# Small code: with these the player without its schedule fits 4 KiB (avr-gcc 5.4).
+SMALL = -Os -flto -mcall-prologues -frename-registers -fno-split-wide-types \\
+\t-fno-move-loop-invariants -fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop \\
+\t-fno-tree-vrp -fno-tree-dominator-opts -fno-tree-tail-merge -fno-ipa-icf
 CFLAGS = -mmcu=$(MCU) $(SMALL)
 WARNINGS = -std=c99 -Wall -Wextra -pedantic
 SOURCES = player.c table.c schedule.c

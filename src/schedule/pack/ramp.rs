@@ -26,12 +26,7 @@ impl Ramp {
     /// The ramp from `passed` (2⁻¹⁶ ticks since the start of the motion, `done` steps)
     /// through `times` (ticks since the start, rising) within `tolerance`; none where
     /// an interval is out of range.
-    pub(crate) fn through(
-        times: &[f64],
-        passed: u64,
-        done: usize,
-        tolerance: f64,
-    ) -> Option<Self> {
+    pub(crate) fn through(times: &[f64], passed: u64, done: usize, tolerance: f64) -> Option<Self> {
         let mut ramp = Self::default();
         let mut passed = passed;
         let mut fitted = 0;

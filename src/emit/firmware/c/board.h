@@ -13,7 +13,8 @@
  *         ARM_NOT    neither. The channel may then be ALL_CHANNELS.
  *       ARM_FIRST is added where the channel was not armed before. Returns 0 where the
  *       count had gone by before the channel was ready, so that nothing will happen at
- *       it. Called with interrupts off.
+ *       it. The channel behind the last axis has no step line, and its
+ *       interrupt may be interrupted by the others.
  *
  *   void board_write(uint8_t line, uint8_t level)
  *       A direction line (LINE_DIRECTION + axis) or an output (LINE_OUTPUT + number).

@@ -10,17 +10,23 @@ ISR(TIMER1_COMPA_vect)
     event_due(0, OCR1A);
 }
 
-#if STREAMS > 1
+/* The last channel, for outputs and texts, is in less of a hurry than the steps: from
+ * its first cycle on it lets them interrupt it. Reading its compare register is safe,
+ * as nothing writes it before player_event() has done with it. */
+#if AXES == 1
+ISR(TIMER1_COMPB_vect, ISR_NOBLOCK)
+{
+    player_event(1, OCR1B);
+}
+#else
 ISR(TIMER1_COMPB_vect)
 {
     event_due(1, OCR1B);
 }
-#endif
 
-#if STREAMS > 2
-ISR(TIMER1_COMPC_vect)
+ISR(TIMER1_COMPC_vect, ISR_NOBLOCK)
 {
-    event_due(2, OCR1C);
+    player_event(2, OCR1C);
 }
 #endif
 
@@ -33,36 +39,43 @@ ISR(EMERGENCY_VECTOR)
 /* Where no step follows, a match clears the compare output, as it is already. */
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
-    uint8_t flag = 1 << OCF1A, force = 1 << FOC1A, toggle = 1 << COM1A0, output = 0;
-    volatile uint16_t *compare = &OCR1A;
+    uint8_t flag = 1 << OCF1A, force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
+    volatile uint16_t *compare = &OCR1A + channel;
+    uint16_t now;
 
     if (channel == ALL_CHANNELS) {
         TCCR1A = 0;
         TIMSK1 = 0;
         return 1;
     }
-    /* The registers and bits of the channels lie side by side. */
-    for (; channel; channel--) {
-        compare++;
+    /* The bits of the channels lie side by side. */
+    for (k = channel; k; k--) {
         flag <<= 1;
         force >>= 1;
         toggle >>= 2;
     }
     if (mode & ARM_AFTER_STEP)
         TCCR1C = force;
+    cli();
     *compare = (uint16_t)(from + ticks);
-    if (mode & ARM_STEP)
-        output = toggle;
-    else if (mode & ARM_EVENT)
-        output = (uint8_t)(toggle << 1);
-    else
-        TIMSK1 &= (uint8_t)~flag;
-    TCCR1A = (uint8_t)((TCCR1A & (uint8_t)~(toggle | toggle << 1)) | output);
+    if (channel != AXES) {
+        uint8_t output = TCCR1A & (uint8_t)~(toggle | toggle << 1);
+
+        if (mode & ARM_STEP)
+            output |= toggle;
+        else if (mode & ARM_EVENT)
+            output |= (uint8_t)(toggle << 1);
+        TCCR1A = output;
+    }
     if (mode & ARM_FIRST) {
         TIFR1 = flag;
         TIMSK1 |= flag;
+    } else if (!(mode & ARM_EVENT)) {
+        TIMSK1 &= (uint8_t)~flag;
     }
-    return (uint16_t)(TCNT1 - from) < ticks || TIFR1 & flag || !(mode & ARM_EVENT);
+    now = TCNT1;
+    SREG = kept;
+    return (uint16_t)(now - from) < ticks || TIFR1 & flag || !(mode & ARM_EVENT);
 }
 
 static void start(void)
@@ -127,7 +140,11 @@ static void report(uint8_t state)
 {
     /* In the order of the states. */
     static const char words[] PROGMEM =
-        "finished\0damaged\0emergency stop\0late\0starved\0no input\0line dead";
+        "finished\0damaged\0emergency stop\0late\0starved\0no input"
+#ifdef STREAMED
+        "\0line dead"
+#endif
+        ;
     const char *word = words;
     uint8_t axis;
     char letter;

@@ -23,9 +23,7 @@ void board_interrupts(uint8_t on);
 #endif
 
 #ifndef BOARD_IDLE
-#define BOARD_IDLE() \
-    do {             \
-    } while (0)
+#define BOARD_IDLE() BOARD_INTERRUPTS_ON()
 #endif
 
 #ifndef BOARD_LEAD

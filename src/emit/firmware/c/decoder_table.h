@@ -27,7 +27,7 @@ struct decoder {
     uint8_t unnamed;      /* the part that follows without being named, or 0 */
     uint8_t waited;       /* the extra ticks of an even interval have been added */
     uint8_t nested;
-    int8_t way;
+    uint8_t step;         /* what a step is now: STEP, or STEP + 1 for backwards */
     uint32_t count;       /* intervals of the part that are in no stretch yet */
     uint32_t climbed;     /* intervals of the last way up a ramp */
     uint32_t even;        /* the interval of an even part ... */

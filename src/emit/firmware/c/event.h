@@ -12,19 +12,20 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
-/* The compare interrupt of a channel: the event that it was armed for is due. `at` is
- * the count of the timer at which that is. */
+/* The compare interrupt of an axis' channel: the event that it was armed for is due. `at`
+ * is the count of the timer at which that is. The channel behind the last axis, for
+ * outputs and texts, calls player_event() instead, and may have interrupts on. */
 INLINE void event_due(uint8_t channel, uint16_t at)
 {
     struct stream *stream = &player_streams[channel];
 
-    if (channel < AXES && stream->stepping) {
+    if (stream->stepping) {
         uint8_t tail = (uint8_t)(stream->tail + sizeof(struct event));
         const struct event *next = ring_at(stream, tail);
 
-        if (tail != stream->head && next->what == STEP) {
+        if (tail != stream->head && (next->what & STEP)) {
 #ifdef COILS
-            coils_step(channel, ring_at(stream, stream->tail)->value);
+            coils_step(channel, ring_at(stream, stream->tail)->what & 1u);
 #elif STEP_PULSE_TICKS > BOARD_TO_ARM
             while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
             }

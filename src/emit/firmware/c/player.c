@@ -32,6 +32,7 @@ APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_
 
 void player_stop(uint8_t state)
 {
+    BOARD_INTERRUPTS_OFF();
     board_arm(ALL_CHANNELS, 0, 0, ARM_NOT);
 #ifdef COILS
     coils_off();
@@ -45,11 +46,12 @@ static void act(uint8_t channel, const struct event *event)
     uint8_t value = event->value;
 
     switch (event->what) {
-    case STEP:
 #ifdef COILS
-        coils_step(channel, value);
-#endif
+    case STEP:
+    case STEP + 1:
+        coils_step(channel, event->what & 1u);
         break;
+#endif
     case MARK:
         player_mark = value;
         break;
@@ -63,16 +65,12 @@ static void act(uint8_t channel, const struct event *event)
     }
 }
 
-/* The stream of outputs and texts, which is in less of a hurry, lets the others
- * interrupt it; what it shares with them it does with interrupts off. */
 void player_event(uint8_t channel, uint16_t at)
 {
     struct stream *stream = &player_streams[channel];
     uint8_t tail = stream->tail, mode = stream->stepping ? ARM_AFTER_STEP : 0;
     uint16_t ticks = 0;
 
-    if (channel == AXES)
-        BOARD_INTERRUPTS_ON();
     for (;;) {
         const struct event *event = ring_at(stream, tail);
 
@@ -82,16 +80,13 @@ void player_event(uint8_t channel, uint16_t at)
             break;
         event = ring_at(stream, tail);
         ticks = event->ticks;
-        if (event->what == STEP)
+        if (event->what & STEP)
             mode |= ARM_STEP;
         if (ticks) {
             mode |= ARM_EVENT;
             break;
         }
     }
-    BOARD_INTERRUPTS_OFF();
-    if (player_state != RUNNING)
-        return;
     if (mode & ARM_AFTER_STEP)
         while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
         }
@@ -163,8 +158,6 @@ static uint8_t all_halted(void)
 
 uint8_t player_run(void)
 {
-    uint8_t k;
-
     if (!source_start()) {
         player_state = DAMAGED;
         return DAMAGED;
@@ -177,24 +170,27 @@ uint8_t player_run(void)
     while (player_state == RUNNING) {
         source_fill();
         BOARD_INTERRUPTS_OFF();
-        if (!all_halted()) {
-            if (player_state == RUNNING)
-                BOARD_IDLE();
-            BOARD_INTERRUPTS_ON();
+        if (player_state == RUNNING && !all_halted()) {
+            BOARD_IDLE();
             continue;
         }
         BOARD_INTERRUPTS_ON();
-        if (player_input == NO_INPUT) {
-            player_state = FINISHED;
-        } else {
+        if (player_state == RUNNING && player_input != NO_INPUT) {
             wait_for_input();
             if (player_state == RUNNING)
                 start_streams();
+        } else if (player_state == RUNNING) {
+            player_state = FINISHED;
         }
     }
-    if (player_state != FINISHED)
+#if OUTPUTS > 0
+    if (player_state != FINISHED) {
+        uint8_t k;
+
         for (k = 0; k < OUTPUTS; k++)
             board_write((uint8_t)(LINE_OUTPUT + k), 0);
+    }
+#endif
     return player_state;
 }
 
@@ -209,7 +205,9 @@ int32_t player_position(uint8_t axis)
         const struct event *event = ring_at(stream, place);
 
         if (event->what == STEP)
-            position -= (int8_t)event->value;
+            position--;
+        else if (event->what & STEP)
+            position++;
     }
     return position;
 }

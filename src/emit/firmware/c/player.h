@@ -33,12 +33,12 @@
 /* What happens at an event. */
 enum {
     PASS,      /* nothing: a part of a long wait */
-    STEP,      /* the timer has raised the step line; `value` is 1 or -1 */
-    FORWARDS,  /* the direction line goes high */
+    FORWARDS = 2, /* the direction line goes high */
     BACKWARDS, /* the direction line goes low */
     OFF,       /* output `value` off */
     ON,        /* output `value` on */
-    MARK       /* the text `value` has been reached */
+    MARK,      /* the text `value` has been reached */
+    STEP = 128 /* the timer has raised the step line; STEP + 1 where that is backwards */
 };
 
 struct event {
@@ -86,10 +86,10 @@ extern uint32_t player_timeout;
 uint8_t player_run(void);
 
 /* Any event of a channel that is due, at that count of the timer. Called with
- * interrupts off. */
+ * interrupts off, but for the channel of outputs and texts. */
 void player_event(uint8_t channel, uint16_t at);
 
-/* Stops every pulse and keeps why. Called with interrupts off. */
+/* Stops every pulse and keeps why. Leaves interrupts off. */
 void player_stop(uint8_t state);
 
 /* Steps that an axis has made since the start, forwards less backwards. */

@@ -197,24 +197,66 @@ APART static void next_stretch(struct stream *s)
         s->d.gone = (uint16_t)(s->d.gone - length);
 }
 
-/* Plays some intervals of a stretch, as many as fit. This is where a fast schedule
- * spends its time. */
+/* Where a fast schedule spends its time: `count` steps that follow each other, evenly or
+ * along a ramp. They take the fraction of the clock and return the new one. */
+
+APART static uint16_t steps_evenly(struct event *event, uint8_t count, uint8_t what, uint32_t i, uint16_t fraction)
+{
+    do {
+        uint32_t sum = i + fraction;
+
+        fraction = (uint16_t)sum;
+        event->ticks = (uint16_t)(sum >> 16);
+        event->what = what;
+        event++;
+    } while (--count);
+    return fraction;
+}
+
+APART static uint16_t steps_along(struct event *event, uint8_t count, uint8_t what, uint32_t *state,
+                                  uint16_t fraction, uint8_t back)
+{
+    uint32_t i = state[0], d1 = state[1], d2 = state[2];
+    const uint32_t d3 = state[3];
+
+    do {
+        uint32_t sum;
+
+        if (back) {
+            d2 -= d3;
+            d1 -= d2;
+            i -= d1;
+        }
+        sum = i + fraction;
+        fraction = (uint16_t)sum;
+        event->ticks = (uint16_t)(sum >> 16);
+        event->what = what;
+        event++;
+        if (!back) {
+            i += d1;
+            d1 += d2;
+            d2 += d3;
+        }
+    } while (--count);
+    state[0] = i;
+    state[1] = d1;
+    state[2] = d2;
+    return fraction;
+}
+
+/* Plays some intervals of a stretch, as many as fit. */
 APART static void play(struct stream *s, uint8_t room)
 {
-    uint8_t head = s->head, part = s->d.part;
-    struct event *event = ring_at(s, head), *first = event;
-    uint8_t count = (uint8_t)(AT_A_TIME - head / sizeof *event % AT_A_TIME), left;
-    const uint8_t way = (uint8_t)s->d.way;
+    uint8_t head = s->head, count = (uint8_t)(AT_A_TIME - head / sizeof(struct event) % AT_A_TIME);
+    struct event *event = ring_at(s, head);
+    const uint8_t what = s->d.step;
     uint16_t fraction = (uint16_t)(s->d.fraction >> 16);
-    uint32_t i = s->d.state[0], d1 = s->d.state[1], d2 = s->d.state[2], d3 = s->d.state[3];
 
     if (room < count)
         count = room;
     if (s->d.left < count)
         count = (uint8_t)s->d.left;
-    if (part == PART_EVEN) {
-        i = s->d.even;
-        d1 = d2 = d3 = 0;
+    if (s->d.part == PART_EVEN) {
         if (s->d.extra) {
             s->d.waited ^= 1u;
             if (s->d.waited) {
@@ -223,39 +265,19 @@ APART static void play(struct stream *s, uint8_t room)
             }
             count = 1;
         }
-    }
-    left = count;
-    do {
-        uint32_t sum;
-
-        if (part == PART_BACKWARD) {
-            d2 -= d3;
-            d1 -= d2;
-            i -= d1;
-        }
-        sum = i + fraction;
-        event->ticks = (uint16_t)(sum >> 16);
-        event->what = STEP;
-        event->value = way;
-        event++;
-        fraction = (uint16_t)sum;
-        if (part == PART_FORWARD) {
-            i += d1;
-            d1 += d2;
-            d2 += d3;
-        }
-    } while (--left);
-    if (part != PART_EVEN) {
-        s->d.state[0] = i;
-        s->d.state[1] = d1;
-        s->d.state[2] = d2;
+        fraction = steps_evenly(event, count, what, s->d.even, fraction);
+    } else {
+        fraction = steps_along(event, count, what, s->d.state, fraction, s->d.part == PART_BACKWARD);
     }
     s->d.fraction = (uint32_t)fraction << 16 | (uint16_t)s->d.fraction;
-    first->ticks = (uint16_t)(first->ticks + (uint16_t)s->d.wait);
+    event->ticks = (uint16_t)(event->ticks + (uint16_t)s->d.wait);
     s->d.wait = 0;
     s->d.left = (uint16_t)(s->d.left - count);
-    s->position += s->d.way * (int16_t)count;
-    s->head = (uint8_t)(head + count * sizeof *event);
+    if (what == STEP)
+        s->position += count;
+    else
+        s->position -= count;
+    s->head = (uint8_t)(head + count * sizeof(struct event));
 }
 
 /* The next gap: up to four bytes of its fraction, then whole ticks. */
@@ -318,10 +340,10 @@ APART static void next_operation(struct stream *s)
         s->ended = 1;
         return;
     case OP_FORWARDS:
-        s->d.way = 1;
+        s->d.step = STEP;
         break;
     case OP_BACKWARDS:
-        s->d.way = -1;
+        s->d.step = STEP + 1u;
         break;
     case OP_OFF:
     case OP_ON:
@@ -334,11 +356,13 @@ APART static void next_operation(struct stream *s)
         return;
     }
     s->d.wait = 0;
+#if BOARD_LEAD > 0
     /* A direction is written a little after its event: have that come earlier. */
     if (op <= OP_BACKWARDS && wait >= 2u * BOARD_LEAD) {
         wait = (uint16_t)(wait - BOARD_LEAD);
         s->d.wait = BOARD_LEAD;
     }
+#endif
     ring_push(s, wait, op, value);
 }
 
