@@ -23,6 +23,14 @@
  *       1 where the input is active. INPUT_EMERGENCY is active where the emergency
  *       stop is open; its interrupt calls emergency_stop().
  *
+ * A player that is fed over a serial line needs two more:
+ *
+ *   int16_t board_serial_get(void)
+ *       The next byte that has come in, or -1 where there is none.
+ *
+ *   uint8_t board_serial_put(uint8_t byte)
+ *       Sends a byte; 0 where the line is busy and it has to be tried again.
+ *
  * and, with the interrupt routines, which include event.h:
  *
  *   BOARD_INTERRUPTS_OFF(), BOARD_INTERRUPTS_ON()
@@ -50,6 +58,11 @@ enum { ARM_NOT, ARM_EVENT, ARM_STEP, ARM_AFTER_STEP = 4, ARM_FIRST = 8 };
 #include "board_avr.h"
 #else
 #include "board_other.h"
+#endif
+
+#ifdef STREAMED
+int16_t board_serial_get(void);
+uint8_t board_serial_put(uint8_t byte);
 #endif
 
 #endif

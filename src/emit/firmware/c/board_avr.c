@@ -3,7 +3,11 @@
 
 #include "event.h"
 
+#ifdef STREAMED
+#define BAUD STREAM_BAUD
+#else
 #define BAUD (CLOCK < 4000000ul ? 9600ul : 38400ul)
+#endif
 
 ISR(TIMER1_COMPA_vect)
 {
@@ -78,6 +82,41 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
     return (uint16_t)(now - from) < ticks || TIFR1 & flag || !(mode & ARM_EVENT);
 }
 
+#ifdef STREAMED
+/* Bytes that have come in; a place in the ring is one byte. */
+static volatile uint8_t received[SERIAL_RING], received_head, received_tail;
+
+ISR(SERIAL_VECTOR)
+{
+    uint8_t byte = UDR0, next = (uint8_t)((received_head + 1u) % SERIAL_RING);
+
+    /* What does not fit is lost, and sent again once its checksum is missed. */
+    if (next != received_tail) {
+        received[received_head] = byte;
+        received_head = next;
+    }
+}
+
+int16_t board_serial_get(void)
+{
+    uint8_t byte, tail = received_tail;
+
+    if (tail == received_head)
+        return -1;
+    byte = received[tail];
+    received_tail = (uint8_t)((tail + 1u) % SERIAL_RING);
+    return byte;
+}
+
+uint8_t board_serial_put(uint8_t byte)
+{
+    if (!(UCSR0A & (1 << UDRE0)))
+        return 0;
+    UDR0 = byte;
+    return 1;
+}
+#endif
+
 static void start(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
@@ -99,7 +138,11 @@ static void start(void)
     TCCR1B = TIMER_CLOCK_BITS;
     UCSR0A = 1 << U2X0;
     UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
+#ifdef STREAMED
+    UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
+#else
     UCSR0B = 1 << TXEN0;
+#endif
 }
 
 static void say_byte(char byte)

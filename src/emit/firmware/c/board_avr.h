@@ -36,6 +36,14 @@
 #define BOARD_LEAD (56u / PRESCALER)
 #define BOARD_TO_ARM (48u / PRESCALER)
 
+/* The interrupt of the serial port has one name where there is one such port only. */
+#ifdef USART_RX_vect
+#define SERIAL_VECTOR USART_RX_vect
+#else
+#define SERIAL_VECTOR USART0_RX_vect
+#endif
+#define SERIAL_RING 128u
+
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
 static inline uint16_t board_now(void)
