@@ -239,7 +239,8 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
         return None;
     }
     let (mut bad, mut good) = (present, most);
-    for _ in 0..HALVINGS / 2 {
+    // Until there is only one rounded value between; each trial costs a pull-out curve.
+    while round_up(bad * (1.0 + 1e-9)) < round_up(good) {
         let middle = 0.5 * (bad + good);
         if passes(middle) {
             good = middle

@@ -45,6 +45,7 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 
+mod equations;
 mod held;
 mod hold;
 mod simulator;
@@ -275,24 +276,6 @@ impl Machine {
     /// the gearing.
     pub(crate) fn sticks(&self) -> bool {
         self.friction > 0.0 || self.efficiency < 1.0
-    }
-
-    /// Acceleration (rad/s²) at motor angle `theta` under the torque `driving` (N·m; the
-    /// motor's less viscous drag) while the rotor turns, or is about to turn, the way
-    /// of `slide`, which is +1 or −1.
-    pub(crate) fn acceleration(&self, driving: f64, theta: f64, slide: f64) -> f64 {
-        let behind = self.load_torque(theta) + self.friction * slide;
-        if self.efficiency == 1.0 {
-            return (driving - behind) / self.inertia;
-        }
-        let rotor = self.inertia - self.load_inertia;
-        let felt = |share: f64| (driving - behind * share) / (rotor + self.load_inertia * share);
-        let pushed = felt(1.0 / self.efficiency);
-        if slide * (self.load_inertia * pushed + behind) >= 0.0 {
-            pushed
-        } else {
-            felt(self.efficiency)
-        }
     }
 
     /// The torque of the load, without friction, at motor angle `theta` (N·m).

@@ -8,7 +8,7 @@
 
 use std::f64::consts::TAU;
 
-use super::simulator::Damper;
+use super::equations::Damper;
 use super::{Feed, Machine, Simulator, State, degrees};
 
 /// What became of a run at constant rate.
@@ -126,12 +126,14 @@ fn run(
     };
 
     let electrical = machine.inductance / machine.resistance;
-    let cycle = 4.0 / full_steps_per_s;
-    let settling = 30.0 / machine.natural_frequency() + 6.0 * electrical + 2.0 * cycle;
+    // A steady motion repeats itself, turned on, after every full step.
+    let full_step = 1.0 / full_steps_per_s;
+    let settling = 30.0 / machine.natural_frequency() + 6.0 * electrical + 2.0 * full_step;
     clock.run(settling, |_| true);
     let mut lag = Mean::default();
     let mut before = clock.simulator.time();
-    let averaged = settling + cycle * (10.0 / machine.natural_frequency() / cycle).ceil().max(1.0);
+    let full_steps = (10.0 / machine.natural_frequency() / full_step).ceil();
+    let averaged = settling + full_steps * full_step;
     clock.run(averaged, |simulator| {
         lag.add(simulator.lag_degrees(), simulator.time() - before);
         before = simulator.time();

@@ -15,6 +15,7 @@
 
 use std::f64::consts::TAU;
 
+use super::equations::{Conditions, Damper, Equations};
 use super::{Demand, Machine, degrees};
 
 /// The state of a machine.
@@ -34,30 +35,15 @@ pub struct State {
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
 pub struct Simulator<'m> {
-    machine: &'m Machine,
+    equations: Equations<'m>,
     state: State,
     time: f64,
     command: i64,
     /// Whole electrical cycles that `state.angle` leaves out, so that its precision does
-    /// not fade however far the axis goes, in microsteps …
+    /// not fade however far the axis goes, in microsteps.
     cycles_out: i64,
-    /// … and in radians of the motor.
-    angle_out: f64,
-    demand: Demand,
+    during: Conditions,
     longest_step: f64,
-    /// Sign of the motion that friction opposes; 0 while the rotor sticks.
-    slide: f64,
-    /// A damper that is put on for a while.
-    damper: Damper,
-}
-
-/// A viscous damper that acts on the difference from a speed.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Damper {
-    /// N·m·s/rad.
-    pub(super) damping: f64,
-    /// rad/s.
-    pub(super) about: f64,
 }
 
 /// Longest electrical angle (rad) that the rotor turns in one internal step.
@@ -76,16 +62,18 @@ impl<'m> Simulator<'m> {
     /// ([`Machine::internal_step`] is a good choice).
     pub fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
         let mut simulator = Self {
-            machine,
+            equations: Equations::of(machine),
             state,
             time: 0.0,
             command,
             cycles_out: 0,
-            angle_out: 0.0,
-            demand: machine.demand(command),
+            during: Conditions {
+                demand: machine.demand(command),
+                slide: 0.0,
+                damper: Damper::default(),
+                angle_out: 0.0,
+            },
             longest_step,
-            slide: 0.0,
-            damper: Damper::default(),
         };
         simulator.settle_friction();
         simulator
@@ -105,9 +93,10 @@ impl<'m> Simulator<'m> {
             angle: machine.command_angle(command) / machine.rotor_teeth,
             speed: 0.0,
         };
+        let equations = Equations::of(machine);
         let net = |angle: f64| {
             let at = State { angle, ..state };
-            torque(machine, &at) - machine.load_torque(angle)
+            equations.torque(&at) - machine.load_torque(angle)
         };
         // The net torque falls through zero between a quarter cycle behind and a
         // quarter cycle ahead, unless the load is heavier than the motor can hold.
@@ -129,20 +118,20 @@ impl<'m> Simulator<'m> {
     pub fn command(&mut self, index: i64) {
         if index != self.command {
             self.command = index;
-            self.demand = self.machine.demand(index);
+            self.during.demand = self.machine().demand(index);
             self.take_cycles_out();
         }
     }
 
     /// Moves whole electrical cycles out of the angle once there are many.
     fn take_cycles_out(&mut self) {
-        let cycle = self.machine.microsteps_per_cycle();
+        let cycle = self.machine().microsteps_per_cycle();
         let cycles = (self.command - self.cycles_out) / cycle;
         if cycles.abs() >= CYCLES_KEPT {
-            let angle = cycles as f64 * TAU / self.machine.rotor_teeth;
+            let angle = cycles as f64 * TAU / self.machine().rotor_teeth;
             self.state.angle -= angle;
             self.cycles_out += cycles * cycle;
-            self.angle_out += angle;
+            self.during.angle_out += angle;
         }
     }
 
@@ -161,7 +150,7 @@ impl<'m> Simulator<'m> {
     pub fn advance_with(&mut self, to: f64, mut watch: impl FnMut(&Self)) {
         while self.time < to {
             let left = to - self.time;
-            let turning = (self.machine.rotor_teeth * self.state.speed).abs();
+            let turning = (self.machine().rotor_teeth * self.state.speed).abs();
             let longest = if turning * self.longest_step > TURN_PER_STEP {
                 TURN_PER_STEP / turning
             } else {
@@ -182,7 +171,7 @@ impl<'m> Simulator<'m> {
 
     /// Puts a damper on the shaft, in place of the one before.
     pub(super) fn put_on(&mut self, damper: Damper) {
-        self.damper = damper;
+        self.during.damper = damper;
     }
 
     /// Seconds since the start.
@@ -202,8 +191,8 @@ impl<'m> Simulator<'m> {
 
     /// Commanded minus true angle, in electrical radians.
     pub fn lag(&self) -> f64 {
-        self.machine.command_angle(self.command - self.cycles_out)
-            - self.machine.rotor_teeth * self.state.angle
+        self.machine().command_angle(self.command - self.cycles_out)
+            - self.machine().rotor_teeth * self.state.angle
     }
 
     /// Commanded minus true angle, in electrical degrees.
@@ -213,37 +202,37 @@ impl<'m> Simulator<'m> {
 
     /// Angle of the motor's shaft since the start (rad).
     pub fn angle(&self) -> f64 {
-        self.state.angle + self.angle_out
+        self.state.angle + self.during.angle_out
     }
 
     /// Angle of the load's shaft since the start (rad).
     pub fn load_angle(&self) -> f64 {
-        self.machine.load_angle(self.angle())
+        self.machine().load_angle(self.angle())
     }
 
     /// How far the rotor would swing at most from here on (electrical rad), roughly:
     /// √((ω/ω_n)² + (α/ω_n²)²) N with its acceleration α at the momentary currents.
     pub fn swing(&self) -> f64 {
-        let natural = self.machine.natural_frequency();
-        let slope = self.derivative(&self.state);
+        let natural = self.machine().natural_frequency();
+        let slope = self.equations.slope(&self.during, &self.state);
         let (speed, bend) = (slope.angle / natural, slope.speed / (natural * natural));
-        self.machine.rotor_teeth * speed.hypot(bend)
+        self.machine().rotor_teeth * speed.hypot(bend)
     }
 
     /// The machine.
     pub fn machine(&self) -> &'m Machine {
-        self.machine
+        self.equations.machine
     }
 
     /// Torque of the motor with its detent (N·m).
     pub fn torque(&self) -> f64 {
-        torque(self.machine, &self.state)
+        self.equations.torque(&self.state)
     }
 
     /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
     /// the detent's field, −(Td/4N) cos 4θe.
     pub fn energy(&self) -> f64 {
-        let (m, s) = (self.machine, &self.state);
+        let (m, s) = (self.machine(), &self.state);
         let detent = m.detent_torque / (4.0 * m.rotor_teeth);
         0.5 * m.inductance * (s.current_a * s.current_a + s.current_b * s.current_b)
             + 0.5 * m.inertia * s.speed * s.speed
@@ -252,27 +241,27 @@ impl<'m> Simulator<'m> {
 
     /// One step of `step` seconds, cut where the rotor stops or breaks away.
     fn step(&mut self, step: f64) {
-        if !self.machine.sticks() {
-            self.state = self.runge_kutta(step);
+        if !self.machine().sticks() {
+            self.state = self.after(step);
             return;
         }
         let mut left = step;
         // Each round ends the step or one stretch of sticking or sliding; more than a
         // few in one step are rounding noise, and the rest is then taken as it is.
         for _ in 0..8 {
-            let end = self.runge_kutta(left);
+            let end = self.after(left);
             let Some(part) = self.friction_event(&end, left) else {
                 self.state = end;
                 return;
             };
-            self.state = self.runge_kutta(part);
+            self.state = self.after(part);
             left -= part;
             self.settle_friction();
             if left <= 0.0 {
                 return;
             }
         }
-        self.state = self.runge_kutta(left);
+        self.state = self.after(left);
     }
 
     /// How far (s) into a step that would end in `end` the rotor stops or breaks away,
@@ -280,11 +269,11 @@ impl<'m> Simulator<'m> {
     fn friction_event(&self, end: &State, step: f64) -> Option<f64> {
         // Below zero once the event has happened.
         let distance = |state: &State| {
-            if self.slide == 0.0 {
+            if self.during.slide == 0.0 {
                 let (up, down) = self.ways_out(state);
                 (-up).min(down)
             } else {
-                self.slide * state.speed
+                self.during.slide * state.speed
             }
         };
         let (mut start, mut low) = (distance(&self.state).max(0.0), 0.0);
@@ -297,7 +286,7 @@ impl<'m> Simulator<'m> {
         for _ in 0..CROSSING_ROUNDS {
             let share = start / (start - stop);
             let middle = low + (high - low) * (share + 0.01 * (1.0 - share));
-            let there = distance(&self.runge_kutta(middle));
+            let there = distance(&self.after(middle));
             if there >= 0.0 {
                 (low, start) = (middle, there);
             } else {
@@ -309,17 +298,17 @@ impl<'m> Simulator<'m> {
 
     /// Decides after an event, or at the start, whether the rotor sticks or slides.
     fn settle_friction(&mut self) {
-        if !self.machine.sticks() {
+        if !self.machine().sticks() {
             return;
         }
-        if self.slide == 0.0 && self.state.speed != 0.0 {
-            self.slide = self.state.speed.signum();
+        if self.during.slide == 0.0 && self.state.speed != 0.0 {
+            self.during.slide = self.state.speed.signum();
             return;
         }
-        if self.slide * self.state.speed <= 0.0 {
+        if self.during.slide * self.state.speed <= 0.0 {
             self.state.speed = 0.0;
             let (up, down) = self.ways_out(&self.state);
-            self.slide = if up > 0.0 {
+            self.during.slide = if up > 0.0 {
                 1.0
             } else if down < 0.0 {
                 -1.0
@@ -332,98 +321,14 @@ impl<'m> Simulator<'m> {
     /// The accelerations (rad/s²) with which a resting rotor would start up and down;
     /// it sticks unless the first is above zero or the second below.
     fn ways_out(&self, state: &State) -> (f64, f64) {
-        let driving = torque(self.machine, state);
-        let angle = state.angle + self.angle_out;
-        let way = |slide| self.machine.acceleration(driving, angle, slide);
+        let driving = self.equations.torque(state);
+        let angle = state.angle + self.during.angle_out;
+        let way = |slide| self.equations.acceleration(driving, angle, slide);
         (way(1.0), way(-1.0))
     }
 
     /// The state `step` seconds on, with friction of one sign.
-    fn runge_kutta(&self, step: f64) -> State {
-        let s0 = &self.state;
-        let k1 = self.derivative(s0);
-        let k2 = self.derivative(&along(s0, &k1, 0.5 * step));
-        let k3 = self.derivative(&along(s0, &k2, 0.5 * step));
-        let k4 = self.derivative(&along(s0, &k3, step));
-        let sixth = step / 6.0;
-        let mean = |a: f64, b: f64, c: f64, d: f64| sixth * (a + 2.0 * (b + c) + d);
-        State {
-            current_a: s0.current_a + mean(k1.current_a, k2.current_a, k3.current_a, k4.current_a),
-            current_b: s0.current_b + mean(k1.current_b, k2.current_b, k3.current_b, k4.current_b),
-            angle: s0.angle + mean(k1.angle, k2.angle, k3.angle, k4.angle),
-            speed: s0.speed + mean(k1.speed, k2.speed, k3.speed, k4.speed),
-        }
+    fn after(&self, step: f64) -> State {
+        self.equations.advance(&self.during, &self.state, step)
     }
-
-    fn derivative(&self, s: &State) -> State {
-        let m = self.machine;
-        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
-        let emf = m.torque_constant * s.speed;
-        let rest_a = emf * sin - m.resistance * s.current_a;
-        let rest_b = -emf * cos - m.resistance * s.current_b;
-        let (current_a, current_b) = match self.demand {
-            Demand::Voltage(a, b) => ((a + rest_a) / m.inductance, (b + rest_b) / m.inductance),
-            Demand::Current(a, b) => (
-                m.regulated(a - s.current_a, rest_a),
-                m.regulated(b - s.current_b, rest_b),
-            ),
-        };
-        let speed = if self.slide == 0.0 && m.sticks() {
-            0.0
-        } else {
-            let drag = m.viscous * s.speed + self.damper.damping * (s.speed - self.damper.about);
-            let driving = torque_at(m, s, sin, cos) - drag;
-            m.acceleration(driving, s.angle + self.angle_out, self.slide)
-        };
-        State {
-            current_a,
-            current_b,
-            angle: s.speed,
-            speed,
-        }
-    }
-}
-
-impl Machine {
-    /// di/dt of a regulated phase that is `error` (A) short of its set point, where
-    /// `rest` is the voltage (V) that resistance and back-EMF leave without supply.
-    fn regulated(&self, error: f64, rest: f64) -> f64 {
-        let super::Feed::Regulated {
-            supply,
-            time_constant,
-            ..
-        } = self.feed
-        else {
-            // Currents are only demanded where there is a regulator.
-            return 0.0;
-        };
-        let wanted = error / time_constant;
-        // max and min in turn, as clamp panics on the NaN of a lost simulation.
-        wanted
-            .max((rest - supply) / self.inductance)
-            .min((rest + supply) / self.inductance)
-    }
-}
-
-/// `from` plus `step` times `slope`.
-fn along(from: &State, slope: &State, step: f64) -> State {
-    State {
-        current_a: from.current_a + step * slope.current_a,
-        current_b: from.current_b + step * slope.current_b,
-        angle: from.angle + step * slope.angle,
-        speed: from.speed + step * slope.speed,
-    }
-}
-
-/// Torque of the motor with its detent (N·m).
-fn torque(machine: &Machine, state: &State) -> f64 {
-    let (sin, cos) = libm::sincos(machine.rotor_teeth * state.angle);
-    torque_at(machine, state, sin, cos)
-}
-
-/// The same, with the sine and cosine of the electrical angle at hand;
-/// sin 4θ = 4 sin θ cos θ (cos² θ − sin² θ).
-fn torque_at(machine: &Machine, state: &State, sin: f64, cos: f64) -> f64 {
-    machine.torque_constant * (state.current_b * cos - state.current_a * sin)
-        - machine.detent_torque * 4.0 * sin * cos * (cos * cos - sin * sin)
 }
