@@ -157,6 +157,9 @@ fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
     let table = bench.run(&["check", "it.moves"]);
     assert!(table.contains("in bad"), "{table}");
     assert!(table.contains("forced 180"), "{table}");
+    // Which of the bands were found by running the motor model is said.
+    assert!(table.contains("found by forced response"), "{table}");
+    assert_eq!(crossed[0]["found_by"], "forced-response");
     let head = table.lines().take_while(|line| !line.is_empty());
     for line in head {
         assert!(line.chars().count() <= 80, "{line}");
@@ -176,7 +179,10 @@ fn a_regulated_drive_of_unknown_damping_asks_for_a_ring_down() {
     let check = Bench::new(&coarse, script).check();
     let note = finding(&check, "damping-unknown").expect("a note");
     assert_eq!(note["severity"], "note");
-    assert!(note["message"].as_str().unwrap().contains("rough from 0"));
+    assert!(
+        note["message"].as_str().unwrap().contains("rough"),
+        "{note}"
+    );
     let cure = note["cures"][0].as_str().unwrap();
     // 2 f J for 50.62 kg·cm², rung at √(N K I / J) / 2π with K I = 2.4 N·m · 4 A / (√2 · 4.2 A).
     let (inertia, stiffness) = (50e-4 + 620e-7, 50.0 * 2.4 * 4.0 / (2_f64.sqrt() * 4.2));

@@ -6,6 +6,7 @@
 //! same distance never exceeds.
 
 use crate::check::torque::{Instant, TorqueRule};
+use crate::physics::band::Band;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction};
@@ -38,6 +39,18 @@ impl TravelUnit {
                 name: "mm",
                 per_si: 1e3,
             },
+        }
+    }
+}
+
+impl TravelUnit {
+    /// The speeds of a band at the load of `axis`, with its unit.
+    pub fn speeds_of(self, band: &Band, axis: &Axis) -> String {
+        let (from, to) = band.load_speeds(axis);
+        let shown = |speed: f64| Rounded(speed * self.per_si);
+        match to {
+            Some(to) => format!("{} … {} {}/s", shown(from), shown(to), self.name),
+            None => format!("above {} {}/s", shown(from), self.name),
         }
     }
 }

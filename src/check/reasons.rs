@@ -2,7 +2,7 @@
 
 use super::cure::{self, TravelUnit};
 use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight};
-use crate::physics::band::BandKind;
+use crate::physics::band::{Band, BandKind};
 use crate::physics::heat::HeatWarning;
 use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::natural_frequency;
@@ -217,19 +217,10 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     if !regulated || ability.load.viscous() > 0.0 {
         return None;
     }
-    let unit = TravelUnit::of(axis);
-    let to_load = unit.per_si * axis.travel_per_full_step();
-    let mut forced = ability
-        .bands
-        .iter()
-        .filter(|band| band.kind == BandKind::Forced);
-    let rough = forced.find_map(|band| {
-        let to = Rounded(band.to_step_rate_hz? * to_load);
-        Some(format!(
-            "it is taken as rough from {} to {to} {}/s, which real friction narrows",
-            Rounded(band.from_step_rate_hz * to_load),
-            unit.name
-        ))
+    let forced = |band: &&Band| band.kind == BandKind::Forced;
+    let rough = ability.bands.iter().find(forced).map(|band| {
+        let speeds = TravelUnit::of(axis).speeds_of(band, axis);
+        format!("{speeds} is taken as rough, which real friction narrows")
     });
     let swings = "its swings never die down in the simulator".to_owned();
     let frequency = natural_frequency(axis);
@@ -257,25 +248,24 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
         return None;
     }
     let unit = TravelUnit::of(axis);
-    let to_load = unit.per_si * axis.travel_per_full_step();
-    let from = crossing.band.from_step_rate_hz * to_load;
-    let range = match crossing.band.to_step_rate_hz {
-        Some(to) => format!(
-            "{} … {} {}/s",
-            Rounded(from),
-            Rounded(to * to_load),
+    let (from, to) = crossing.band.load_speeds(axis);
+    let edge = |beside: &str, speed: f64| {
+        format!(
+            "speed {beside} {} {}/s",
+            Rounded(speed * unit.per_si),
             unit.name
-        ),
-        None => format!("above {} {}/s", Rounded(from), unit.name),
+        )
     };
-    let mut cures = vec![format!("speed below {} {}/s", Rounded(from), unit.name)];
-    if let Some(to) = crossing.band.to_step_rate_hz {
-        cures.push(format!(
-            "speed above {} {}/s",
-            Rounded(to * to_load),
-            unit.name
-        ));
+    let mut cures = Vec::new();
+    if from > 0.0 {
+        cures.push(edge("below", from));
     }
+    cures.extend(to.map(|to| edge("above", to)));
+    let range = format!(
+        "{}, found {}",
+        unit.speeds_of(&crossing.band, axis),
+        crossing.band.found_by.words()
+    );
     let finding = match crossing.band.kind {
         BandKind::Unstable => Finding::new(
             "unstable-band",

@@ -9,10 +9,11 @@ use std::sync::Arc;
 use clap::Args;
 
 use super::input::Job;
+use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
-use crate::check::{Checker, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
+use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
 use crate::plan::{Motion, Part};
 use crate::rig::Rig;
 use crate::simulate::{Options, Outcome};
@@ -59,7 +60,7 @@ impl Check {
         let printing = Failure::system("cannot print the verdict");
         let mut out = terminal.results();
         let ok = if self.json {
-            json(&job, checker, simulated.as_ref(), &mut out)?
+            json(&job, checker, simulated.as_ref(), &mut out, terminal)?
         } else {
             people(&job, checker, &mut out, terminal)?
         };
@@ -80,7 +81,9 @@ fn json(
     mut checker: Checker<'_>,
     simulated: Option<&Outcome>,
     out: &mut impl Write,
+    terminal: &Terminal,
 ) -> Result<bool, Failure> {
+    let mut bar = Progress::counting(terminal);
     let printing = || Failure::system("cannot print the verdict");
     write!(out, "{{\"moves\":[").map_err(printing())?;
     let mut first = true;
@@ -88,6 +91,7 @@ fn json(
         let Some(checked) = checker.check(&item?) else {
             continue;
         };
+        bar.count();
         for object in checked.to_json(&job.rig) {
             let comma = if std::mem::take(&mut first) { "" } else { "," };
             write!(out, "{comma}\n{object}").map_err(printing())?;
@@ -139,10 +143,12 @@ fn people(
     let mut known: HashMap<(usize, *const Motion), usize> = HashMap::new();
     let mut beyond = 0u64;
     let most = if terminal.verbose { usize::MAX } else { ROWS };
+    let mut bar = Progress::counting(terminal);
     for item in job.items() {
         let Some(checked) = checker.check(&item?) else {
             continue;
         };
+        bar.count();
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match known.get(&key) {
             Some(row) => rows[*row].moves += 1,
@@ -158,6 +164,7 @@ fn people(
             None => beyond += 1,
         }
     }
+    drop(bar);
     let summary = checker.summary();
     let text = report(&rows, beyond, summary, &job.rig, terminal);
     out.write_all(text.as_bytes())
@@ -192,6 +199,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
     if beyond > 0 {
         let _ = writeln!(text, "… and {beyond} more moves: --verbose shows all");
     }
+    text.push_str(&bands_met(rows, rig));
     for row in rows {
         let found = row
             .sample
@@ -257,6 +265,31 @@ fn cells(row: &Row, rig: &Rig, crosses: bool, short: bool) -> Vec<Vec<String>> {
             cells
         })
         .collect()
+}
+
+/// The bands that the moves enter, and how each was found.
+fn bands_met(rows: &[Row], rig: &Rig) -> String {
+    let mut lines: Vec<String> = Vec::new();
+    for check in rows.iter().flat_map(|row| &row.sample.check.axes) {
+        let axis = &rig.axes[check.axis];
+        for Crossing { band, .. } in &check.bands {
+            let line = format!(
+                "{}: {} band {}, found {}\n",
+                axis.name,
+                band.kind.word(),
+                TravelUnit::of(axis).speeds_of(band, axis),
+                band.found_by.words()
+            );
+            if !lines.contains(&line) {
+                lines.push(line);
+            }
+        }
+    }
+    if lines.is_empty() {
+        String::new()
+    } else {
+        format!("\n{}", lines.concat())
+    }
 }
 
 /// A finding with its cures, as a paragraph.

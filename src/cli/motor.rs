@@ -15,7 +15,7 @@ use super::{Answer, Failure, Terminal};
 use crate::check::{AxisAbility, TravelUnit};
 use crate::draw::Figure;
 use crate::draw::plots::TorquePlane;
-use crate::physics::band::{Band, FoundBy};
+use crate::physics::band::Band;
 use crate::physics::heat::{CAUTIONS, Heat, Losses};
 use crate::physics::start_stop::{self, StartStop};
 use crate::physics::torque::{self, PullOutSample};
@@ -312,19 +312,15 @@ fn band_lines(bands: &[Band], scale: f64, unit: &str) -> String {
         let to = |value: Option<f64>| {
             value.map_or_else(|| "and above".to_owned(), |to| format!("… {}", Rounded(to)))
         };
-        let found = match band.found_by {
-            FoundBy::Eigenvalues => "by eigenvalues",
-            FoundBy::ForcedResponse => "by forced response",
-            FoundBy::Simulation => "in the simulator",
-        };
         let _ = writeln!(
             text,
-            "  {:<9} {} {} full steps/s ({} {} {unit}/s), found {found}",
+            "  {:<9} {} {} full steps/s ({} {} {unit}/s), found {}",
             band.kind.word(),
             Rounded(band.from_step_rate_hz),
             to(band.to_step_rate_hz),
             Rounded(band.from_step_rate_hz * scale),
             to(band.to_step_rate_hz.map(|to| to * scale)),
+            band.found_by.words(),
         );
     }
     text

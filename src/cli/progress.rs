@@ -10,7 +10,7 @@ use crate::plan::Item;
 /// What is done sooner shows no bar.
 const PATIENCE: Duration = Duration::from_secs(1);
 
-/// A bar over the time of the program; it goes away by itself.
+/// A bar over the time of the program, or a count of moves; it goes away by itself.
 #[derive(Debug)]
 pub struct Progress {
     bar: ProgressBar,
@@ -21,14 +21,22 @@ pub struct Progress {
 impl Progress {
     /// For a program that lasts so many seconds.
     pub fn new(duration: f64, terminal: &Terminal) -> Self {
-        let bar = ProgressBar::with_draw_target(
+        Self::with(
             Some((duration * 1e3) as u64),
-            ProgressDrawTarget::hidden(),
-        );
-        // The template is a constant that has been tried.
-        if let Ok(style) =
-            ProgressStyle::with_template("{bar:40} {percent} % of the program, {eta} to go")
-        {
+            "{bar:40} {percent} % of the program, {eta} to go",
+            terminal,
+        )
+    }
+
+    /// For a program whose end is not known before it is reached: it counts moves.
+    pub fn counting(terminal: &Terminal) -> Self {
+        Self::with(None, "{spinner} {human_pos} moves in {elapsed}", terminal)
+    }
+
+    fn with(length: Option<u64>, template: &str, terminal: &Terminal) -> Self {
+        let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::hidden());
+        // The templates are constants that have been tried.
+        if let Ok(style) = ProgressStyle::with_template(template) {
             bar.set_style(style);
         }
         Self {
@@ -40,6 +48,16 @@ impl Progress {
     /// The program has come to so many seconds.
     pub fn reach(&mut self, seconds: f64) {
         self.bar.set_position((seconds * 1e3) as u64);
+        self.show_in_time();
+    }
+
+    /// One more move is done.
+    pub fn count(&mut self) {
+        self.bar.inc(1);
+        self.show_in_time();
+    }
+
+    fn show_in_time(&mut self) {
         if self.waiting.is_some_and(|begun| begun.elapsed() > PATIENCE) {
             self.waiting = None;
             self.bar.set_draw_target(ProgressDrawTarget::stderr());

@@ -71,6 +71,17 @@ impl BandKind {
     }
 }
 
+impl FoundBy {
+    /// As it is shown behind “found”.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Eigenvalues => "by eigenvalues",
+            Self::ForcedResponse => "by forced response",
+            Self::Simulation => "in the simulator",
+        }
+    }
+}
+
 /// How a band was found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]

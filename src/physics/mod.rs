@@ -9,6 +9,7 @@ pub mod load;
 pub mod machine;
 pub mod orbit;
 pub mod regeneration;
+mod remembered;
 pub mod stability;
 pub mod start_stop;
 pub mod torque;

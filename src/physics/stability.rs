@@ -27,6 +27,7 @@ use super::forced::{Effort, forced_bands};
 use super::linear::{SteadyState, swing, voltage_swing};
 use super::machine::{Feed, Machine};
 use super::orbit::growth_rate;
+use super::remembered::Remembered;
 use crate::rig::Axis;
 
 /// Ratio of neighbouring speeds of the scan, and the relative width to which an edge is
@@ -50,13 +51,15 @@ const HUNTING_DAMPING: f64 = 0.01;
 /// Orbits that are looked at together, one after another on each core.
 const ORBITS_AT_ONCE: usize = 4;
 
-/// Every band of `axis`: [`bands_of`] its machine, the load taken at its worst.
+/// Every band of `axis`: [`bands_of`] its machine, the load taken at its worst. What was
+/// found is remembered, so asking again costs nothing.
 pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
     let mut machine = Machine::of(axis);
     // A torque that always acts is taken against the motion, and an unbalance at its worst.
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
-    bands_of(&machine, effort)
+    static KNOWN: Remembered<Effort, Vec<Band>> = Remembered::new();
+    KNOWN.or_find(&machine, effort, || bands_of(&machine, effort))
 }
 
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind

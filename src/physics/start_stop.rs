@@ -32,6 +32,7 @@ use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 use rayon::prelude::*;
 
 use super::machine::{Machine, Simulator};
+use super::remembered::Remembered;
 
 /// Share of the simulated start-stop rate that is safe to use (common practice for
 /// values from a model).
@@ -82,7 +83,11 @@ pub fn start_stop(machine: &Machine) -> StartStop {
     let mut machine = machine.clone();
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
-    let machine = &machine;
+    static KNOWN: Remembered<(), StartStop> = Remembered::new();
+    KNOWN.or_find(&machine, (), || scan(&machine))
+}
+
+fn scan(machine: &Machine) -> StartStop {
     let natural = machine.natural_frequency() / TAU;
     let count = ((10.0_f64 / 0.3).ln() / SCAN_RATIO.ln()).ceil() as i32;
     let rates: Vec<f64> = (0..=count)
