@@ -1,5 +1,5 @@
-//! How long planning takes: 100,000 moves, equal and all different, and the ramps of one
-//! full-torque axis.
+//! How long planning takes, and planning with checking: 100,000 moves, equal and all
+//! different.
 
 #[path = "../support/rigs.rs"]
 mod rigs;
@@ -9,7 +9,9 @@ use std::sync::Arc;
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use rigs::{limit, moving, rig, rotary, settings, turn};
+use slewsmith::check::{AxisAbility, Checker};
 use slewsmith::diagnostic::Source;
+use slewsmith::physics::{Band, Effort};
 use slewsmith::plan::{Item, program};
 use slewsmith::script::{Settings, Shape, Target};
 use slewsmith::units::{Dimension, Quantity};
@@ -45,6 +47,44 @@ fn planned(shape: Shape, distance: impl Fn(u32) -> u32) -> f64 {
             other => panic!("{other:?} is no move"),
         })
         .sum()
+}
+
+/// Plans and checks moves of so many microsteps; what the rig can do is known already.
+fn checked(bencher: Bencher, shape: Shape, distance: fn(u32) -> u32) {
+    let rig = rig(vec![rotary("a", 16)]);
+    let abilities = [AxisAbility::of(&rig.axes[0], Effort::Quick)];
+    let bands = || {
+        vec![
+            abilities[0]
+                .bands
+                .iter()
+                .map(Band::with_clearance)
+                .collect(),
+        ]
+    };
+    let settings = usual(shape);
+    bencher.counter(ItemsCount::new(MOVES)).bench_local(|| {
+        let source = Source::new("bench.moves", "");
+        let actions = (0..MOVES).map(|number| {
+            let travel = Quantity::new(f64::from(distance(number)), Dimension::MICROSTEP);
+            Ok(moving(turn(Target::By(travel), &settings)))
+        });
+        let mut checker = Checker::new(&rig, &abilities);
+        for item in program(&rig, &source, actions).with_bands(bands()) {
+            checker.check(&item.expect("the bench can be planned"));
+        }
+        assert_eq!(checker.summary().moves, u64::from(MOVES));
+    });
+}
+
+#[divan::bench(args = SHAPES, sample_count = 5)]
+fn equal_moves_checked(bencher: Bencher, shape: &Shape) {
+    checked(bencher, *shape, |_| 3200);
+}
+
+#[divan::bench(args = SHAPES, sample_count = 5)]
+fn all_different_moves_checked(bencher: Bencher, shape: &Shape) {
+    checked(bencher, *shape, |number| 1 + number);
 }
 
 #[divan::bench(args = SHAPES, sample_count = 5)]
