@@ -21,7 +21,7 @@ use thiserror::Error;
 use super::clock::Clock;
 use super::invert::Inverse;
 use crate::exact::Exact;
-use crate::plan::{AxisMotion, Motion};
+use crate::plan::{AxisMotion, Motion, Segment};
 use crate::rig::{Rig, Timer};
 
 /// Share by which an interval may miss the least one: what arithmetic in `f64` takes
@@ -185,8 +185,8 @@ pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProble
 /// there are fewer than two steps.
 ///
 /// An interval is the mean of 1/v over one microstep, so the shortest and the longest
-/// touch a place where the speed is highest or lowest: the ends of the segments, and
-/// where the acceleration passes zero within one.
+/// touch a place where the speed is highest or lowest: the ends of the motion, and where
+/// the acceleration passes zero or jumps over it.
 fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
     let steps = StepMoments::new(axis);
     let mut span: Option<(f64, f64)> = None;
@@ -194,9 +194,15 @@ fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
     for place in steps.turning_places() {
         let near = (place + 0.5).max(0.0) as u64;
         let window = near.saturating_sub(2).max(1)..near.saturating_add(3).min(axis.steps);
+        let mut before: Option<(u64, Exact)> = None;
         for step in window.clone().filter(|step| !looked_at.contains(step)) {
-            let ticks = clock.ticks(steps.moment(step + 1) - steps.moment(step));
-            let ticks = ticks.nearest();
+            let begins = match before {
+                Some((of, moment)) if of == step => moment,
+                _ => steps.moment(step),
+            };
+            let ends = steps.moment(step + 1);
+            before = Some((step + 1, ends));
+            let ticks = clock.ticks(ends - begins).nearest();
             let (least, most) = span.unwrap_or((ticks, ticks));
             span = Some((least.min(ticks), most.max(ticks)));
         }
@@ -230,19 +236,21 @@ impl<'a> StepMoments<'a> {
         Self { axis, starts }
     }
 
-    /// Positions where the speed may be highest or lowest, rising.
+    /// Positions where the speed may be highest or lowest, rising. A border that the
+    /// speed passes rising, or falling, is none.
     fn turning_places(&self) -> impl Iterator<Item = f64> {
-        self.axis.segments.iter().flat_map(|segment| {
+        let segments = &self.axis.segments;
+        segments.iter().enumerate().flat_map(|(number, segment)| {
             let turn = -segment.acceleration / segment.jerk;
             let inside = turn > 0.0 && turn < segment.duration;
             let at_turn = inside.then(|| segment.position_at(turn));
-            [
-                Some(segment.position),
-                at_turn,
-                Some(segment.position_at(segment.duration)),
-            ]
-            .into_iter()
-            .flatten()
+            let trend = trend_behind(segment);
+            let passed = segments
+                .get(number + 1)
+                .is_some_and(|next| trend != 0.0 && trend == trend_ahead(next));
+            let at_start = (number == 0).then_some(segment.position);
+            let at_end = (!passed).then(|| segment.position_at(segment.duration));
+            [at_start, at_turn, at_end].into_iter().flatten()
         })
     }
 
@@ -255,5 +263,26 @@ impl<'a> StepMoments<'a> {
             Some(segment) => self.starts[number] + Inverse::new(segment).exact(place),
             None => Exact::default(),
         }
+    }
+}
+
+/// Whether the speed rises (1) or falls (−1) at the start of a segment; 0 where it is
+/// steady.
+fn trend_ahead(segment: &Segment) -> f64 {
+    sign(segment.acceleration, segment.jerk)
+}
+
+/// The same at its end.
+fn trend_behind(segment: &Segment) -> f64 {
+    sign(segment.acceleration_at(segment.duration), -segment.jerk)
+}
+
+/// The sign of the first number, or of the second where that is zero.
+fn sign(first: f64, second: f64) -> f64 {
+    let deciding = if first == 0.0 { second } else { first };
+    if deciding == 0.0 {
+        0.0
+    } else {
+        deciding.signum()
     }
 }
