@@ -1,14 +1,16 @@
 //! What a motion returns to the supply, and how much more gently it would have to stop.
 
 use super::cure::{TravelUnit, bisect, round_down};
-use super::torque::TorqueRule;
+use super::torque::{LONG_LIST, TorqueRule};
 use crate::physics::regeneration::{Braking, Regeneration};
 use crate::plan::AxisMotion;
 use crate::rig::Axis;
 use crate::units::Rounded;
 
-/// Points looked at in a segment.
+/// Points looked at in a segment …
 const POINTS: usize = 12;
+/// … and in one of a long list, such as a full-torque ramp.
+const POINTS_IN_SHORT: usize = 2;
 /// A share of the deceleration that is hardly a cure any more.
 const GENTLEST: f64 = 0.02;
 
@@ -24,14 +26,19 @@ impl Stops<'_> {
     /// What returns where every deceleration is `share` of what is planned and so takes
     /// the longer.
     pub(super) fn regeneration(&self, share: f64) -> Regeneration {
+        let points = if self.motion.segments.len() > LONG_LIST {
+            POINTS_IN_SHORT
+        } else {
+            POINTS
+        };
         let stretches = self.motion.segments.iter().map(|segment| {
             let slower = if segment.acceleration_at(0.5 * segment.duration) < 0.0 {
                 share
             } else {
                 1.0
             };
-            (0..=POINTS).map(move |point| {
-                let after = segment.duration * point as f64 / POINTS as f64;
+            (0..=points).map(move |point| {
+                let after = segment.duration * point as f64 / points as f64;
                 let at = self.rule.instant(segment, 0.0, after);
                 let torques = self.rule.load.required_torque_range(
                     at.omega,

@@ -20,7 +20,7 @@ const POINTS: usize = 24;
 /// Points looked at in each segment of a long list, such as a full-torque ramp.
 const POINTS_IN_SHORT: usize = 3;
 /// Lists longer than this are long.
-const LONG_LIST: usize = 16;
+pub(super) const LONG_LIST: usize = 16;
 /// Margins below this are given as this: there is next to no torque to compare with.
 const WORST: f64 = -99.0;
 

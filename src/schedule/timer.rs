@@ -189,31 +189,44 @@ pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProble
 /// the acceleration passes zero or jumps over it.
 fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
     let steps = StepMoments::new(axis);
-    let mut span: Option<(f64, f64)> = None;
-    let mut looked_at = 1..1;
+    // Each step that may begin the shortest or the longest interval, with that interval
+    // in plain arithmetic and how far it may be off.
+    let mut candidates: Vec<(u64, f64, f64)> = Vec::new();
     for place in steps.turning_places() {
         let near = (place + 0.5).max(0.0) as u64;
         let window = near.saturating_sub(2).max(1)..near.saturating_add(3).min(axis.steps);
-        let mut before: Option<(u64, Exact)> = None;
-        for step in window.clone().filter(|step| !looked_at.contains(step)) {
-            let begins = match before {
-                Some((of, moment)) if of == step => moment,
-                _ => steps.moment(step),
-            };
-            let ends = steps.moment(step + 1);
-            before = Some((step + 1, ends));
-            let ticks = clock.ticks(ends - begins).nearest();
-            let (least, most) = span.unwrap_or((ticks, ticks));
-            span = Some((least.min(ticks), most.max(ticks)));
+        let known = candidates.last().map_or(0, |(step, ..)| *step);
+        for step in window.filter(|step| *step > known) {
+            let (interval, error) = steps.rough_interval(step);
+            candidates.push((step, interval, error));
         }
-        looked_at = window;
     }
+    let least = candidates
+        .iter()
+        .map(|(_, interval, error)| interval + error);
+    let least = least.fold(f64::INFINITY, f64::min);
+    let most = candidates
+        .iter()
+        .map(|(_, interval, error)| interval - error);
+    let most = most.fold(0.0, f64::max);
+    let extremes = candidates
+        .iter()
+        .filter(|(_, interval, error)| interval - error <= least || interval + error >= most)
+        .map(|(step, ..)| clock.ticks(steps.interval(*step)).nearest());
+    let span = extremes.fold(None, |span: Option<(f64, f64)>, ticks| {
+        let (least, most) = span.unwrap_or((ticks, ticks));
+        Some((least.min(ticks), most.max(ticks)))
+    });
     let (least, most) = span?;
     Some((
         (least * (1.0 + SLACK)).floor() as u64,
         (most * (1.0 - SLACK)).ceil() as u64,
     ))
 }
+
+/// How far the root of a position in plain arithmetic may lie from the true one, as a
+/// share of the time since the motion's start; far more than it ever does.
+const ROUGH: f64 = 1e-12;
 
 /// When the steps of an axis fall, one by one.
 struct StepMoments<'a> {
@@ -254,15 +267,51 @@ impl<'a> StepMoments<'a> {
         })
     }
 
-    /// Time of a step (s since the motion's start).
-    fn moment(&self, step: u64) -> Exact {
+    /// The segment in which a step falls, by its number, and the step's position.
+    fn segment_of(&self, step: u64) -> (usize, f64) {
         let place = step as f64 - 0.5;
         let later = self.axis.segments.get(1..).unwrap_or_default();
-        let number = later.partition_point(|segment| segment.position < place);
+        (
+            later.partition_point(|segment| segment.position < place),
+            place,
+        )
+    }
+
+    /// Time of a step (s since the motion's start).
+    fn moment(&self, step: u64) -> Exact {
+        let (number, place) = self.segment_of(step);
         match self.axis.segments.get(number) {
             Some(segment) => self.starts[number] + Inverse::new(segment).exact(place),
             None => Exact::default(),
         }
+    }
+
+    /// From a step to the next (s).
+    fn interval(&self, step: u64) -> Exact {
+        let (number, _) = self.segment_of(step);
+        match self.axis.segments.get(number) {
+            // Both at one speed: no roots to be found.
+            Some(Segment {
+                velocity,
+                acceleration: 0.0,
+                jerk: 0.0,
+                ..
+            }) if self.segment_of(step + 1).0 == number => Exact::from(1.0).over(*velocity),
+            _ => self.moment(step + 1) - self.moment(step),
+        }
+    }
+
+    /// The same in plain arithmetic, and how far it may be off.
+    fn rough_interval(&self, step: u64) -> (f64, f64) {
+        let moment = |step| {
+            let (number, place) = self.segment_of(step);
+            let segment = self.axis.segments.get(number);
+            segment.map_or(0.0, |segment| {
+                self.starts[number].nearest() + Inverse::new(segment).time(place)
+            })
+        };
+        let end = moment(step + 1);
+        (end - moment(step), ROUGH * end)
     }
 }
 
