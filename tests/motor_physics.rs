@@ -8,11 +8,11 @@
 mod bench;
 
 use bench::{Bench, MotorData, outside_values};
-use slewsmith::physics::forced::forced_bands;
+use slewsmith::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use slewsmith::physics::linear::{current_swing, voltage_swing};
 use slewsmith::physics::stability::{bands, unstable_bands};
 use slewsmith::physics::torque::{PullOut, natural_frequency};
-use slewsmith::physics::{Band, BandKind, Effort, Machine};
+use slewsmith::physics::{Band, BandKind, Effort, Machine, hold_speed};
 use slewsmith::rig::Sequence;
 
 #[test]
@@ -275,10 +275,16 @@ fn swings_at_standstill_are_those_of_the_outside_values() {
 fn forced_bands_cover_the_bad_speeds_of_the_outside_integration() {
     // Ideal current, a synchronised start, speeds 3.7 % apart: a bad speed counts as
     // found where a band of ours is within one such step of it.
+    //
+    // The outside integration leaves the first swings after the start out of its peak lag:
+    // redone for half steps with ζ 0.05, the worst excess is 66.6° without the first 100/ω_n, as
+    // in its table (65.7°), and 76.4° with them. Here they count, for a motor that
+    // comes to a speed has first swings too. So an alarm is false where the
+    // simulator, left to itself at that speed, finds nothing either.
     const STEP: f64 = 1.037;
     let grid: Vec<f64> = (-43..24).map(|k| 0.759 * 1.0365_f64.powi(k)).collect();
-    let (mut bad, mut found, mut lost, mut lost_found, mut false_alarms) =
-        (0_usize, 0_usize, 0_usize, 0_usize, 0_usize);
+    let (mut bad, mut found, mut lost, mut lost_found) = (0_usize, 0_usize, 0_usize, 0_usize);
+    let (mut beyond, mut false_alarms) = (0_usize, 0_usize);
     let entries = outside_values("resband_");
     assert_eq!(entries.len(), 80);
     for entry in entries {
@@ -303,7 +309,11 @@ fn forced_bands_cover_the_bad_speeds_of_the_outside_integration() {
                 bad += 1;
                 found += usize::from(covered(*share, STEP));
             } else if covered(*share, 1.0) {
-                false_alarms += 1;
+                beyond += 1;
+                let seconds = 400.0 / machine.natural_frequency();
+                let held = hold_speed(&machine, share * natural, 0.0, seconds);
+                false_alarms +=
+                    usize::from(!held.lost && held.peak_lag_excess_deg <= LAG_LIMIT_DEG);
             }
         }
         for share in entry.expected["lost_at"].as_array().unwrap() {
@@ -311,13 +321,17 @@ fn forced_bands_cover_the_bad_speeds_of_the_outside_integration() {
             lost_found += usize::from(covered(share.as_f64().unwrap(), STEP));
         }
     }
-    println!("lost {lost_found} of {lost}, bad {found} of {bad}, false alarms {false_alarms}");
+    println!(
+        "lost {lost_found} of {lost}, bad {found} of {bad}; beyond these {beyond} alarms, of which {} are bad here too",
+        beyond - false_alarms
+    );
     assert!(lost > 180 && bad > 220, "{lost} {bad}");
     assert!(lost_found as f64 >= 0.98 * lost as f64);
     assert!(found as f64 >= 0.95 * bad as f64);
-    // The outside bands are narrower than ours at the least damping, where full steps are
-    // called rough everywhere below 1.3 f_n on purpose.
-    assert!(2 * false_alarms <= 3 * found);
+    assert!(false_alarms <= found, "{false_alarms}");
+    // Most of the rest is the least damping, where full steps are called rough everywhere below
+    // 1.3 f_n on purpose.
+    assert!(4 * beyond <= 5 * found, "{beyond}");
 }
 
 fn covers(band: &Band, rate: f64, step: f64) -> bool {
