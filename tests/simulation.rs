@@ -9,9 +9,11 @@ use std::ops::ControlFlow;
 
 use motion::{axis_motion, motion, play, rig, timer, trapezoid};
 use slewsmith::plan::Item;
-use slewsmith::rig::{DriveKind, Rig, Sequence};
+use slewsmith::rig::{DriveKind, LinearLoad, Rig, Sequence};
 use slewsmith::simulate::{Options, Report, TraceWriter, simulate, simulate_with};
-use slewsmith::units::{Damping, Inertia, Torque, Voltage};
+use slewsmith::units::{
+    Angle, Damping, Force, Inertia, Length, LinearDamping, Mass, Torque, Voltage,
+};
 
 /// Half a turn and back, a dwell between and behind, in `ramp` and `cruise` seconds.
 fn there_and_back(steps: i64, ramp: f64, cruise: f64) -> Vec<Item> {
@@ -53,7 +55,7 @@ fn a_gentle_move_arrives_and_settles() {
         assert_eq!(one.lost_steps, 0);
         assert!(one.peak_lag_electrical_deg < 45.0, "{one:?}");
         assert!(one.settle_s.is_some_and(|time| time < 0.1), "{one:?}");
-        assert!(one.final_error_deg.abs() < 0.01, "{one:?}");
+        assert!(one.final_error.abs() < 0.01, "{one:?}");
     }
 }
 
@@ -70,7 +72,7 @@ fn a_move_that_cannot_be_followed_loses_whole_cycles() {
     for one in &outcome.moves {
         assert_eq!(one.lost_steps % 4, 0, "{one:?}");
     }
-    assert!(outcome.moves[0].final_error_deg.abs() > 7.0, "{outcome:?}");
+    assert!(outcome.moves[0].final_error.abs() > 7.0, "{outcome:?}");
 }
 
 /// 1667 full steps with ramps of 500 steps/s² up to `cruise` steps a second.
@@ -163,6 +165,37 @@ fn the_peak_lag_of_a_long_move_is_scipys_in_both_senses() {
         if detent {
             assert!((of_ramp - 107.0).abs() < 0.6, "{of_ramp}");
         }
+    }
+}
+
+#[test]
+fn a_linear_load_is_off_by_millimetres_where_a_rotary_one_is_by_degrees() {
+    // 360 mm a turn: a degree of the shaft is a millimetre of travel.
+    let mut linear = damped_rig();
+    linear.axes[0].load.linear = Some(LinearLoad {
+        mass: Mass::new(0.0),
+        travel_per_turn: Length::new(0.36),
+        incline: Angle::new(0.0),
+        friction: Force::new(0.0),
+        viscous: LinearDamping::new(0.0),
+        constant_force: Force::new(0.0),
+        backlash: Length::new(0.0),
+    });
+    // Once too fast to follow, so that there is an error to speak of, and once gently.
+    for ramp in [0.005, 0.1] {
+        let run = |rig: &Rig| {
+            let outcome = simulate(rig, there_and_back(3200, ramp, 0.02), &Options::default());
+            serde_json::to_value(outcome).unwrap()["moves"][0].clone()
+        };
+        let (rotary, linear) = (run(&damped_rig()), run(&linear));
+        for field in ["overshoot", "final_error"] {
+            let value = |run: &serde_json::Value, unit: &str| {
+                run[format!("{field}_{unit}")].as_f64().unwrap()
+            };
+            let (degrees, millimetres) = (value(&rotary, "deg"), value(&linear, "mm"));
+            assert!((degrees - millimetres).abs() < 1e-9, "{rotary} {linear}");
+        }
+        assert!(linear.get("overshoot_deg").is_none(), "{linear}");
     }
 }
 

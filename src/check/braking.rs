@@ -1,10 +1,10 @@
 //! What a motion returns to the supply, and how much more gently it would have to stop.
 
-use super::cure::{TravelUnit, bisect, round_down};
+use super::cure::{bisect, round_down};
 use super::torque::{LONG_LIST, TorqueRule};
 use crate::physics::regeneration::{Braking, Regeneration};
 use crate::plan::AxisMotion;
-use crate::rig::Axis;
+use crate::rig::{Axis, TravelUnit};
 use crate::units::Rounded;
 
 /// Points looked at in a segment …

@@ -6,54 +6,16 @@
 //! same distance never exceeds.
 
 use crate::check::torque::{Instant, TorqueRule};
-use crate::physics::band::Band;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction};
-use crate::rig::{Axis, DriveKind};
+use crate::rig::{Axis, DriveKind, TravelUnit};
 use crate::units::{Current, Rounded, Voltage};
 
 /// Steps of a bisection; each halves the range.
 const HALVINGS: usize = 40;
 /// A supply beyond this many times the present one is not offered.
 const MOST_SUPPLY: f64 = 4.0;
-
-/// How the load's travel is shown: its unit and how many a radian (or metre) is.
-#[derive(Debug, Clone, Copy)]
-pub struct TravelUnit {
-    /// `deg` or `mm`.
-    pub name: &'static str,
-    /// Units in one radian or metre.
-    pub per_si: f64,
-}
-
-impl TravelUnit {
-    /// Degrees for a rotary load, millimetres for a linear one.
-    pub fn of(axis: &Axis) -> Self {
-        match axis.load.linear {
-            None => Self {
-                name: "deg",
-                per_si: 360.0 / std::f64::consts::TAU,
-            },
-            Some(_) => Self {
-                name: "mm",
-                per_si: 1e3,
-            },
-        }
-    }
-}
-
-impl TravelUnit {
-    /// The speeds of a band at the load of `axis`, with its unit.
-    pub fn speeds_of(self, band: &Band, axis: &Axis) -> String {
-        let (from, to) = band.load_speeds(axis);
-        let shown = |speed: f64| Rounded(speed * self.per_si);
-        match to {
-            Some(to) => format!("{} … {} {}/s", shown(from), shown(to), self.name),
-            None => format!("above {} {}/s", shown(from), self.name),
-        }
-    }
-}
 
 /// The cures for a motion that asks for more torque than the margin leaves, in the
 /// order in which a builder would try them.

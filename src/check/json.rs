@@ -3,8 +3,8 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{AxisCheck, Crossing, MoveCheck, Summary, TravelUnit, Verdict};
-use crate::rig::Rig;
+use super::{AxisCheck, Crossing, MoveCheck, Summary, Verdict};
+use crate::rig::{Rig, TravelUnit};
 
 impl MoveCheck {
     /// One object for each axis that moves, in the order of the rig.

@@ -17,7 +17,6 @@ use std::sync::{Arc, OnceLock};
 
 pub use checker::Checker;
 pub use crossing::Crossing;
-pub use cure::TravelUnit;
 pub use finding::{Finding, Verdict, Weight};
 pub use torque::{Instant, TorqueMargin, TorqueRule};
 
@@ -28,6 +27,7 @@ use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::PullOut;
 use crate::physics::{Effort, Machine, StartStop, bands, start_stop};
 use crate::plan::PlannedMove;
+pub use crate::rig::TravelUnit;
 use crate::rig::{Axis, Rig};
 use crate::units::{Rounded, Time};
 

@@ -1,13 +1,13 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::cure::{self, TravelUnit};
+use super::cure;
 use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight};
 use crate::physics::band::{Band, BandKind};
 use crate::physics::heat::HeatWarning;
 use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::TimerProblem;
 use crate::units::{Damping, Rounded, Time, Torque};
 
@@ -219,7 +219,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     }
     let forced = |band: &&Band| band.kind == BandKind::Forced;
     let rough = ability.bands.iter().find(forced).map(|band| {
-        let speeds = TravelUnit::of(axis).speeds_of(band, axis);
+        let speeds = band.speeds_text(axis);
         format!("{speeds} is taken as rough, which real friction narrows")
     });
     let swings = "its swings never die down in the simulator".to_owned();
@@ -263,7 +263,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
     cures.extend(to.map(|to| edge("above", to)));
     let range = format!(
         "{}, found {}",
-        unit.speeds_of(&crossing.band, axis),
+        crossing.band.speeds_text(axis),
         crossing.band.found_by.words()
     );
     let finding = match crossing.band.kind {

@@ -13,9 +13,9 @@ use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
-use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, TravelUnit, Verdict, Weight};
+use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, Verdict, Weight};
 use crate::plan::{Motion, Part};
-use crate::rig::Rig;
+use crate::rig::{Rig, TravelUnit};
 use crate::simulate::{Options, Outcome};
 use crate::units::{Rounded, Time};
 
@@ -277,7 +277,7 @@ fn bands_met(rows: &[Row], rig: &Rig) -> String {
                 "{}: {} band {}, found {}\n",
                 axis.name,
                 band.kind.word(),
-                TravelUnit::of(axis).speeds_of(band, axis),
+                band.speeds_text(axis),
                 band.found_by.words()
             );
             if !lines.contains(&line) {

@@ -12,7 +12,7 @@ use super::input::{abilities, load_rig};
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
-use crate::check::{AxisAbility, TravelUnit};
+use crate::check::AxisAbility;
 use crate::draw::Figure;
 use crate::draw::plots::TorquePlane;
 use crate::physics::band::Band;
@@ -20,7 +20,7 @@ use crate::physics::heat::{CAUTIONS, Heat, Losses};
 use crate::physics::start_stop::{self, StartStop};
 use crate::physics::torque::{self, PullOutSample};
 use crate::physics::{Effort, Machine};
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Rig, TravelUnit};
 use crate::units::{Power, Rounded, Torque};
 
 /// Points of the pull-out curve in JSON.

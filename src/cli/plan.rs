@@ -9,9 +9,8 @@ use serde_json::{Map, Value, json};
 use super::input::Job;
 use super::table::table;
 use super::{Answer, Failure, Terminal};
-use crate::check::TravelUnit;
 use crate::plan::{Item, PlannedMove};
-use crate::rig::Rig;
+use crate::rig::{Rig, TravelUnit};
 use crate::units::Rounded;
 
 /// Rows of the table at the most, unless `--verbose` is given.

@@ -189,16 +189,17 @@ pub(super) fn conclusion(outcome: &Outcome) -> String {
 }
 
 fn row(result: &MoveOutcome) -> Vec<String> {
+    let unit = result.unit.name;
     vec![
         result.index.to_string(),
         result.line.to_string(),
         result.axis.clone(),
         result.lost_steps.to_string(),
         format!("{:.1} deg el.", result.peak_lag_electrical_deg),
-        format!("{} deg", Rounded(result.overshoot_deg)),
+        format!("{} {unit}", Rounded(result.overshoot)),
         result
             .settle_s
             .map_or_else(|| "not seen".to_owned(), |time| Time::new(time).to_string()),
-        format!("{} deg", Rounded(result.final_error_deg)),
+        format!("{} {unit}", Rounded(result.final_error)),
     ]
 }

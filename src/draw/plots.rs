@@ -4,10 +4,10 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::chart::{Chart, LineStyle, Mark, Series, Shade};
-use crate::check::{AxisAbility, TorqueRule, TravelUnit};
+use crate::check::{AxisAbility, TorqueRule};
 use crate::physics::band::BandKind;
 use crate::plan::{AxisMotion, Item, Motion};
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Rig, TravelUnit};
 
 /// Points drawn for each segment of a motion that is not steady.
 const POINTS: usize = 24;

@@ -8,9 +8,8 @@
 use thiserror::Error;
 
 use super::chart::{Chart, LineStyle, Series};
-use crate::check::TravelUnit;
 use crate::plan::Item;
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Rig, TravelUnit};
 
 /// Samples of a ramp in the planned curve.
 const IN_RAMP: usize = 24;

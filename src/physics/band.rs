@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use crate::rig::Axis;
+use crate::rig::{Axis, TravelUnit};
+use crate::units::Rounded;
 
 /// A range of speeds to keep away from, in full steps a second of the motor.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -48,6 +49,17 @@ impl Band {
             speed(self.from_step_rate_hz),
             self.to_step_rate_hz.map(speed),
         )
+    }
+
+    /// The band's speeds at the load of `axis`, as they are shown.
+    pub fn speeds_text(&self, axis: &Axis) -> String {
+        let unit = TravelUnit::of(axis);
+        let (from, to) = self.load_speeds(axis);
+        let shown = |speed: f64| Rounded(speed * unit.per_si);
+        match to {
+            Some(to) => format!("{} … {} {}/s", shown(from), shown(to), unit.name),
+            None => format!("above {} {}/s", shown(from), unit.name),
+        }
     }
 }
 

@@ -14,6 +14,7 @@ mod problems;
 mod profile;
 mod read;
 mod timer;
+mod travel;
 mod yaml;
 
 pub use drive::{Converter, Drive, DriveKind, Sequence};
@@ -23,6 +24,7 @@ pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
 pub use read::ReadRig;
 pub use timer::Timer;
+pub use travel::TravelUnit;
 
 /// Everything on the bench that one script moves.
 #[derive(Debug, Clone, PartialEq)]

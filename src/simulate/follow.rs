@@ -8,7 +8,7 @@ use super::{MoveOutcome, Options, Report, Sample};
 use crate::physics::machine::degrees;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{Direction, Part, PlannedMove};
-use crate::rig::Axis;
+use crate::rig::{Axis, TravelUnit};
 
 /// A rotor rests when it would swing by less than this any more (electrical rad).
 const REST: f64 = 1e-3;
@@ -17,6 +17,10 @@ const REST: f64 = 1e-3;
 pub(super) struct Follower<'m> {
     name: &'m str,
     simulator: Simulator<'m>,
+    /// How the load's travel is shown.
+    unit: TravelUnit,
+    /// Motor angle for a unit of the load's travel (rad a rad or metre).
+    motor_per_travel: f64,
     /// Motor angle that counts as settled (rad).
     settle: f64,
     longest_rest: f64,
@@ -63,6 +67,8 @@ impl<'m> Follower<'m> {
         Self {
             name: &axis.name,
             simulator: Simulator::at_rest(machine, 0, machine.internal_step() / options.finer),
+            unit: TravelUnit::of(axis),
+            motor_per_travel,
             settle: axis.settle() * motor_per_travel,
             longest_rest: options.longest_rest,
             trace_interval: options.trace_interval,
@@ -207,7 +213,7 @@ impl<'m> Follower<'m> {
             0
         };
         self.behind += slipped;
-        let to_load = degrees(1.0 / machine.gearing);
+        let to_load = self.unit.per_si / self.motor_per_travel;
         let settled = moving.last_outside < self.simulator.time();
         let result = MoveOutcome {
             index: moving.index,
@@ -216,9 +222,10 @@ impl<'m> Follower<'m> {
             axis: self.name.to_owned(),
             lost_steps: 4 * slipped * moving.direction.sign(),
             peak_lag_electrical_deg: degrees(moving.peak_lag),
-            overshoot_deg: moving.overshoot * to_load,
+            overshoot: moving.overshoot * to_load,
             settle_s: settled.then_some(moving.last_outside - moving.last_step),
-            final_error_deg: -lag / machine.rotor_teeth * to_load,
+            final_error: -lag / machine.rotor_teeth * to_load,
+            unit: self.unit,
         };
         report(Report::Move(&result))
     }

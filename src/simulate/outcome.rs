@@ -1,6 +1,9 @@
 //! What became of the moves.
 
-use serde::Serialize;
+use serde::ser::SerializeMap;
+use serde::{Serialize, Serializer};
+
+use crate::rig::TravelUnit;
 
 /// What became of a program. Serialises as `simulate --json` shows it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -15,8 +18,9 @@ pub struct Outcome {
     pub moves: Vec<MoveOutcome>,
 }
 
-/// What became of one move on one axis.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// What became of one move on one axis. Serialises with `…_deg` for a rotary load and
+/// `…_mm` for a linear one.
+#[derive(Debug, Clone, PartialEq)]
 pub struct MoveOutcome {
     /// Number of the move in the program, from 0.
     pub index: u64,
@@ -32,15 +36,35 @@ pub struct MoveOutcome {
     /// Greatest commanded minus true angle, either way (electrical degrees; 90 are a
     /// full step).
     pub peak_lag_electrical_deg: f64,
-    /// How far the load went beyond the target (degrees at its shaft; never negative).
-    /// After a loss: beyond the place where the rotor would then come to rest.
-    pub overshoot_deg: f64,
+    /// How far the load went beyond the target (in `unit`; never negative). After a loss:
+    /// beyond the place where the rotor would then come to rest.
+    pub overshoot: f64,
     /// Time from the last step until the load stayed within the rig's `settle`, without
     /// regard to lost steps (s); none where it was not seen to.
     pub settle_s: Option<f64>,
-    /// True minus commanded angle at the end (degrees at the load's shaft), lost steps
-    /// included.
-    pub final_error_deg: f64,
+    /// True minus commanded place of the load at the end (in `unit`), lost steps included.
+    pub final_error: f64,
+    /// Degrees, or millimetres where the load is linear.
+    pub unit: TravelUnit,
+}
+
+impl Serialize for MoveOutcome {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(None)?;
+        map.serialize_entry("index", &self.index)?;
+        map.serialize_entry("line", &self.line)?;
+        map.serialize_entry("part", &self.part)?;
+        map.serialize_entry("axis", &self.axis)?;
+        map.serialize_entry("lost_steps", &self.lost_steps)?;
+        map.serialize_entry("peak_lag_electrical_deg", &self.peak_lag_electrical_deg)?;
+        map.serialize_entry(&format!("overshoot_{}", self.unit.name), &self.overshoot)?;
+        map.serialize_entry("settle_s", &self.settle_s)?;
+        map.serialize_entry(
+            &format!("final_error_{}", self.unit.name),
+            &self.final_error,
+        )?;
+        map.end()
+    }
 }
 
 impl Default for Outcome {

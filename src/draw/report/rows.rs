@@ -5,9 +5,9 @@ use std::sync::Arc;
 
 use super::page::{Cell, Column, Table, Tone};
 use super::simulation::Simulation;
-use crate::check::{AxisCheck, MoveCheck, TravelUnit, Verdict};
+use crate::check::{AxisCheck, MoveCheck, Verdict};
 use crate::plan::Motion;
-use crate::rig::Rig;
+use crate::rig::{Rig, TravelUnit};
 use crate::simulate::MoveOutcome;
 use crate::units::{Rounded, Time};
 

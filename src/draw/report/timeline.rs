@@ -2,10 +2,10 @@
 //! every move keeps its shape and the page stays small.
 
 use super::page::{Instants, Live, MoveInstants, Plot};
-use crate::check::{AxisAbility, Instant, TorqueRule, TravelUnit};
+use crate::check::{AxisAbility, Instant, TorqueRule};
 use crate::draw::chart::{Chart, LineStyle, Series};
 use crate::plan::{AxisMotion, Item, PlannedMove};
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Rig, TravelUnit};
 
 /// Moves shown at the most.
 const MOVES: usize = 2000;
