@@ -22,7 +22,7 @@ use slewsmith::physics::{Feed, Machine};
 use slewsmith::plan::{Item, program};
 use slewsmith::rig::{DriveKind, Rig, Sequence};
 use slewsmith::script::Script;
-use slewsmith::simulate::{Options, Outcome, simulate};
+use slewsmith::simulate::{Options, Outcome, Settler, simulate};
 use slewsmith::units::{Inertia, Torque, Voltage};
 
 /// The outcome in steps `finer` times as short.
@@ -70,7 +70,9 @@ fn half_the_step_changes_no_example() {
         let (rig, _) = script.rig().unwrap();
         let rig = read_source(&beside(source.name(), rig)).unwrap();
         let rig = Rig::parse(&rig, &mut FilesOnDisk).unwrap().rig;
+        let settler = Settler::of(&rig);
         let items: Vec<Item> = program(&rig, &source, script.actions())
+            .with_settling(&settler)
             .collect::<Result<_, _>>()
             .unwrap();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
