@@ -22,7 +22,7 @@ use slewsmith::physics::{Feed, Machine};
 use slewsmith::plan::{Item, program};
 use slewsmith::rig::{DriveKind, Rig, Sequence};
 use slewsmith::script::Script;
-use slewsmith::simulate::{Options, Outcome, Settler, simulate};
+use slewsmith::simulate::{MoveOutcome, Options, Outcome, Settler, simulate};
 use slewsmith::units::{Inertia, Torque, Voltage};
 
 /// The outcome in steps `finer` times as short.
@@ -41,10 +41,11 @@ fn program_changes_by(name: &str, rig: &Rig, items: &[Item]) -> f64 {
     assert_eq!(whole.moves.len(), half.moves.len(), "{name}");
     let mut largest = 0.0_f64;
     for (whole, half) in whole.moves.iter().zip(&half.moves) {
-        let lost = whole.lost_steps != 0;
-        assert_eq!(lost, half.lost_steps != 0, "{name}: {whole:?}, {half:?}");
+        // A rotor that slipped a cycle may slip back; it had lost synchronism all the same.
+        let lost = |of: &MoveOutcome| of.lost_steps != 0 || of.peak_lag_electrical_deg > 360.0;
+        assert_eq!(lost(whole), lost(half), "{name}: {whole:?}, {half:?}");
         let change = half.peak_lag_electrical_deg / whole.peak_lag_electrical_deg - 1.0;
-        if !lost {
+        if !lost(whole) {
             assert!(change.abs() < 0.01, "{name}: {whole:?}, {half:?}");
             largest = largest.max(change.abs());
         }
