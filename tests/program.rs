@@ -9,8 +9,9 @@ use approx::assert_relative_eq;
 use rigs::{action, by, linear, moves, moving, on, plan, quantity, rig, rotary, settings, to};
 use slewsmith::diagnostic::{Diagnostic, Source, Span};
 use slewsmith::plan::{Item, program};
-use slewsmith::rig::Gearing;
-use slewsmith::script::{ActionKind, Pace, Settings, Shape, Target, Way};
+use slewsmith::rig::{DriveKind, Gearing, Sequence};
+use slewsmith::schedule::{Schedule, What};
+use slewsmith::script::{ActionKind, Pace, Script, Settings, Shape, Target, Way};
 use slewsmith::units::{Dimension, Quantity};
 
 fn usual() -> Arc<Settings> {
@@ -356,4 +357,74 @@ fn the_stream_ends_with_the_first_error() {
     let items: Vec<_> = program(&rig, &source, actions).collect();
     assert_eq!(items.len(), 2);
     assert!(items[0].is_ok() && items[1].is_err());
+}
+
+/// From the text to the ticks. By hand: full steps of 1.8 degrees at a clock of 1 MHz; the
+/// 20th step is the target that is passed at 36 degrees, and 60 degrees are nearest to the
+/// 33rd (59.4 degrees).
+#[test]
+fn events_of_a_script_stand_on_the_ticks_of_their_steps() {
+    let text = "\
+speed 90 deg/s
+accel 1800 deg/s^2
+await gate timeout 2 s
+through {
+    turn by 36 deg
+    output lamp on
+    mark \"half\"
+    turn by 36 deg
+    output lamp off passing 60 deg
+}
+turn by -72 deg in 3.5 s
+mark \"end\"
+";
+    let mut axis = rotary("pointer", 1);
+    axis.drive.kind = DriveKind::FixedVoltage {
+        sequence: Sequence::TwoPhase,
+    };
+    let rig = rig(vec![axis]);
+    let source = Source::new("a.moves", text);
+    let script = Script::parse(Arc::clone(&source)).unwrap();
+    let items: Vec<Item> = program(&rig, &source, script.actions())
+        .with_bands(Vec::new())
+        .collect::<Result<_, _>>()
+        .unwrap();
+    let Item::Move(passing) = &items[1] else {
+        panic!("{items:?}")
+    };
+    let end_of_passing = (passing.motion.duration * 1e6).round() as u64;
+    let events: Vec<_> = Schedule::new(items, &rig).collect();
+    let steps: Vec<u64> = events
+        .iter()
+        .filter(|event| matches!(event.what, What::Step { .. }))
+        .map(|event| event.tick)
+        .collect();
+    assert_eq!(steps.len(), 80);
+    let others: Vec<(u64, &What)> = events
+        .iter()
+        .filter(|event| !matches!(event.what, What::Step { .. } | What::Direction { .. }))
+        .map(|event| (event.tick, &event.what))
+        .collect();
+    let lamp = |on| What::Output { output: 1, on };
+    let waited = What::Await {
+        input: 0,
+        timeout: Some(2_000_000),
+    };
+    let expected = [
+        (0, &waited),
+        (steps[19], &lamp(true)),
+        (steps[19], &What::Mark(Arc::from("half"))),
+        (steps[32], &lamp(false)),
+        (end_of_passing + 3_500_000, &What::Mark(Arc::from("end"))),
+    ];
+    assert_eq!(others, expected);
+    // In the cruise a step takes 20 ms, to the tick.
+    assert_eq!(steps[20] - steps[19], 20_000);
+    // The direction stands for its set-up before the first step back.
+    let turned = events.iter().filter_map(|event| match event.what {
+        What::Direction { .. } => Some(event.tick),
+        _ => None,
+    });
+    let turned: Vec<u64> = turned.collect();
+    assert!(turned[1] >= steps[39] + 10 && steps[40] >= turned[1] + 10);
 }
