@@ -117,32 +117,32 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-moved",
             Weight::Note,
             format!(
-                "to keep out of a bad band it cruises at {} instead of {} {}/s, which takes {} longer; `bands allow` turns this off",
+                "to keep out of a bad band it cruises at {} instead of {} {}/s{}; `bands allow` turns this off",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
-                Time::new(change.cost)
+                longer(change.cost)
             ),
         ),
         ChangeKind::GoesBeyond { by } => Finding::new(
             "backlash-taken-up",
             Weight::Note,
             format!(
-                "it goes {} {} beyond its target and comes back, so that the play of the gearing is taken up, which takes {} longer; `approach` in the rig asks for it",
+                "it goes {} {} beyond its target and comes back, so that the play of the gearing is taken up{}; `approach` in the rig asks for it",
                 Rounded(by * to_load),
                 unit.name,
-                Time::new(change.cost)
+                longer(change.cost)
             ),
         ),
         ChangeKind::PeakLowered { from, to } => Finding::new(
             "peak-lowered",
             Weight::Note,
             format!(
-                "to keep out of a bad band it goes up to {} instead of {} {}/s, which takes {} longer; `bands allow` turns this off",
+                "to keep out of a bad band it goes up to {} instead of {} {}/s{}; `bands allow` turns this off",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
-                Time::new(change.cost)
+                longer(change.cost)
             ),
         ),
         ChangeKind::PeakStays { at } => Finding::new(
@@ -176,6 +176,15 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
     };
     finding.axis(&axis.name)
+}
+
+/// How much longer a change makes a move take, behind what it does.
+fn longer(cost: f64) -> String {
+    if cost > 0.0 {
+        format!(", which takes {} longer", Time::new(cost))
+    } else {
+        String::new()
+    }
 }
 
 /// What can be said of an axis before it moves.
