@@ -23,7 +23,8 @@ use std::collections::VecDeque;
 
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
-use crate::plan::planner::{Failure, Job, Planned, Planner};
+use crate::plan::job::Job;
+use crate::plan::planner::{Failure, Planned, Planner};
 use crate::plan::position::Position;
 use crate::plan::profile::Impossible;
 use crate::plan::{Change, ChangeKind, Direction, Item, Part, PlannedMove};

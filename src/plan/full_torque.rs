@@ -22,7 +22,13 @@
 //! The real clock may be fast by the timer's tolerance δ: speeds are then (1 + δ) and
 //! accelerations (1 + δ)² times what was planned, and it is those that the torque is for.
 
+mod fit;
+mod line;
+
 use std::sync::Arc;
+
+use fit::{fitted, limit_slope};
+use line::{Line, along};
 
 use crate::plan::profile::{Piece, Ramp};
 use crate::plan::root::rising_root;
@@ -84,37 +90,14 @@ pub struct TorqueRamp {
     slope: f64,
 }
 
-/// Cells that the range of speeds is cut into at least.
-const CELLS: usize = 48;
-/// How often a cell is halved at most.
-const HALVINGS: u32 = 9;
-/// Points of a cell at which the curve is looked at.
-const LOOKS: usize = 16;
-/// How far a line may lie from the curve of squared acceleration.
-const CLOSE: f64 = 2.5e-3;
-/// What is given away of the squared acceleration, so that neither rounding nor a kink of
-/// the curve between two looks exceeds the torque.
-const RESERVE: f64 = 2e-4;
-
 impl TorqueRamp {
     /// The ramp below `curve`, the acceleration (microsteps/s²) that a speed
     /// (microsteps/s) allows, for speeds up to `top` and with the jerk limit `jerk`
     /// (microsteps/s³), where there is one. It ends where the curve falls to zero; none
     /// where that is so at rest.
     pub fn below(curve: &dyn Fn(f64) -> f64, top: f64, jerk: Option<f64>) -> Option<Self> {
-        let squared = |speed: f64| {
-            let acceleration = curve(speed).max(0.0);
-            acceleration * acceleration * (1.0 - RESERVE)
-        };
-        let mut points = vec![(0.0, squared(0.0))];
-        for cell in 1..=CELLS {
-            // Finer towards rest: there the pull-out curve has its narrowest bends.
-            let share = cell as f64 / CELLS as f64;
-            let to = top * share * share;
-            divide(&squared, (to, squared(to)), HALVINGS, &mut points);
-        }
-        lower(&squared, &mut points);
         let slope = jerk.map_or(f64::INFINITY, |jerk| 2.0 * jerk);
+        let mut points = fitted(curve, top);
         limit_slope(&mut points, slope);
         let end = points.iter().position(|point| point.1 <= 0.0);
         points.truncate(end.unwrap_or(points.len()));
@@ -318,126 +301,6 @@ impl Ramp for TorqueRamp {
         };
         let ceiling = ceiling.min(self.top()).max(low);
         rising_root(low, ceiling, |high| longest(high) - distance)
-    }
-}
-
-/// A straight line in the plane of speed and squared acceleration.
-struct Line {
-    speed: [f64; 2],
-    acceleration: [f64; 2],
-    /// Speed gained along it.
-    gain: f64,
-}
-
-impl Line {
-    /// From point to point, no steeper than `slope`: between speeds that differ only in
-    /// their last digits the difference is mostly rounding.
-    fn new(from: (f64, f64), to: (f64, f64), slope: f64) -> Self {
-        Self {
-            speed: [from.0, to.0],
-            acceleration: [from.1.max(0.0).sqrt(), to.1.max(0.0).sqrt()],
-            gain: (to.0 - from.0).max((to.1 - from.1).abs() / slope),
-        }
-    }
-
-    fn duration(&self) -> f64 {
-        if self.gain <= 0.0 {
-            return 0.0;
-        }
-        2.0 * self.gain / (self.acceleration[0] + self.acceleration[1])
-    }
-
-    fn distance(&self) -> f64 {
-        let [first, last] = self.acceleration;
-        let time = self.duration();
-        // s = v t + a t²/2 + j t³/6 with j t = a₂ − a₁.
-        time * (self.speed[0] + time * (2.0 * first + last) / 6.0)
-    }
-
-    fn piece(&self) -> Piece {
-        let duration = self.duration();
-        Piece {
-            duration,
-            distance: self.distance(),
-            speed: self.speed,
-            acceleration: self.acceleration,
-            jerk: (self.acceleration[1] - self.acceleration[0]) / duration,
-        }
-    }
-}
-
-/// The value at `speed` of the line through two points.
-fn along(from: (f64, f64), to: (f64, f64), speed: f64) -> f64 {
-    let share = ((speed - from.0) / (to.0 - from.0)).clamp(0.0, 1.0);
-    from.1 * (1.0 - share) + to.1 * share
-}
-
-/// Speeds inside a cell at which the curve is looked at.
-fn looks(from: f64, to: f64) -> impl Iterator<Item = f64> {
-    (1..LOOKS).map(move |look| from + (to - from) * look as f64 / LOOKS as f64)
-}
-
-/// Adds points from the last one to `to`, as many as keep the lines close to the curve.
-fn divide(curve: &dyn Fn(f64) -> f64, to: (f64, f64), halvings: u32, points: &mut Vec<(f64, f64)>) {
-    let from = points[points.len() - 1];
-    let far = looks(from.0, to.0).any(|speed| {
-        let value = curve(speed);
-        (along(from, to, speed) - value).abs() > CLOSE * value
-    });
-    if far && halvings > 0 {
-        let middle = from.0 / 2.0 + to.0 / 2.0;
-        divide(curve, (middle, curve(middle)), halvings - 1, points);
-        divide(curve, to, halvings - 1, points);
-    } else {
-        points.push(to);
-    }
-}
-
-/// Lowers the points until no line lies above the curve.
-fn lower(curve: &dyn Fn(f64) -> f64, points: &mut [(f64, f64)]) {
-    let excess: Vec<f64> = points
-        .windows(2)
-        .map(|pair| excess(curve, pair[0], pair[1]))
-        .collect();
-    for (at, point) in points.iter_mut().enumerate() {
-        let before = at.checked_sub(1).map_or(0.0, |before| excess[before]);
-        let after = excess.get(at).copied().unwrap_or(0.0);
-        point.1 -= before.max(after);
-    }
-}
-
-/// How far the line between two points rises above the curve at most: at the worst look
-/// and, since a bend of the curve may lie beside it, ever closer around it.
-fn excess(curve: &dyn Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
-    let above = |speed: f64| along(from, to, speed) - curve(speed);
-    let worse = |a: (f64, f64), b: (f64, f64)| if b.1 > a.1 { b } else { a };
-    let mut worst = looks(from.0, to.0)
-        .map(|speed| (speed, above(speed)))
-        .fold((from.0, 0.0), worse);
-    let mut spacing = (to.0 - from.0) / LOOKS as f64;
-    for _ in 0..3 {
-        spacing /= 4.0;
-        worst = [-3.0, -2.0, -1.0, 1.0, 2.0, 3.0]
-            .into_iter()
-            .map(|away| (worst.0 + away * spacing).clamp(from.0, to.0))
-            .map(|speed| (speed, above(speed)))
-            .fold(worst, worse);
-    }
-    worst.1
-}
-
-/// Lowers the points until no line is steeper than `slope`.
-fn limit_slope(points: &mut [(f64, f64)], slope: f64) {
-    if slope.is_infinite() {
-        return;
-    }
-    for at in 1..points.len() {
-        let reach = points[at - 1].1 + slope * (points[at].0 - points[at - 1].0);
-        points[at].1 = points[at].1.min(reach);
-    }
-    for at in (1..points.len()).rev() {
-        let reach = points[at].1 + slope * (points[at].0 - points[at - 1].0);
-        points[at - 1].1 = points[at - 1].1.min(reach);
     }
 }
 

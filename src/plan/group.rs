@@ -3,8 +3,9 @@
 
 use std::sync::Arc;
 
+use crate::plan::job::{Job, Key};
 use crate::plan::path::{Driven, ceilings, drive};
-use crate::plan::planner::{Failure, Job, Key, Planned, Planner};
+use crate::plan::planner::{Failure, Planned, Planner};
 use crate::plan::{AxisLimits, AxisMotion, Direction, Motion, Segment};
 
 impl Planner<'_> {

@@ -18,6 +18,7 @@ pub mod bands;
 mod cache;
 pub mod full_torque;
 mod group;
+mod job;
 pub mod limits;
 mod lingering;
 pub mod motion;
@@ -33,6 +34,7 @@ mod through;
 pub mod timed;
 mod together;
 pub mod trapezoid;
+mod words;
 
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Direction, Item, Motion, OnTheWay, Part, Pass,

@@ -1,6 +1,5 @@
 //! What the planning of single moves, groups and passing moves has in common: where the
-//! axes stand, what limits them, which motions are known already, and what to say when
-//! something cannot be planned.
+//! axes stand, what limits them, and which motions are known already.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -16,17 +15,17 @@ use crate::plan::approach::TakeUp;
 use crate::plan::bands::Bands;
 use crate::plan::cache::Cache;
 use crate::plan::full_torque::TorqueRamp;
+use crate::plan::job::{Job, JobKey, Key};
 use crate::plan::limits::{Known, LimitedAxis};
 use crate::plan::path::{Driven, Leg};
-use crate::plan::position::{NoTarget, Position, Scale};
+use crate::plan::position::{Position, Scale};
 use crate::plan::profile::{Impossible, Ramp};
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::settling::{LastMotion, Settling};
 use crate::plan::trapezoid::ConstantAcceleration;
-use crate::plan::{AxisLimits, Change, ChangeKind, Direction, Motion, Travel};
-use crate::rig::{Axis, Pin, Rig};
+use crate::plan::{Change, ChangeKind, Direction, Motion, Travel};
+use crate::rig::{Axis, Rig};
 use crate::script::{Move, Pace, Settings, Shape};
-use crate::units::Rounded;
 
 /// The state of a program that is being planned.
 #[derive(Debug)]
@@ -72,62 +71,6 @@ const SETTINGS: usize = 32;
 
 /// How many pairs of torque-following ramps are remembered.
 const TORQUE_RAMPS: usize = 256;
-
-/// A move of one axis, in microsteps: a motion's part or leg.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Job {
-    pub(crate) axis: usize,
-    /// How far, with its sign.
-    pub(crate) steps: i64,
-    pub(crate) shape: Shape,
-    pub(crate) limits: AxisLimits,
-    pub(crate) bands_allowed: bool,
-    /// The highest speed that it could reach at all, where that is known.
-    pub(crate) reached: f64,
-}
-
-/// What tells one motion from another: its numbers bit by bit.
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
-pub(crate) struct Key {
-    jobs: Vec<JobKey>,
-    through: bool,
-    time: Option<u64>,
-}
-
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
-struct JobKey {
-    axis: usize,
-    steps: i64,
-    shape: Shape,
-    bands_allowed: bool,
-    limits: [u64; 4],
-    jerk: Option<u64>,
-}
-
-impl JobKey {
-    fn of(job: &Job) -> Self {
-        let limits = &job.limits;
-        Self {
-            axis: job.axis,
-            steps: job.steps,
-            shape: job.shape,
-            bands_allowed: job.bands_allowed,
-            limits: [limits.speed, limits.accel, limits.decel, limits.start].map(f64::to_bits),
-            jerk: limits.jerk.map(f64::to_bits),
-        }
-    }
-}
-
-impl Key {
-    /// Of those jobs, done at once or, `through` their targets, one after the other.
-    pub(crate) fn new(jobs: &[Job], through: bool, time: Option<f64>) -> Self {
-        Self {
-            jobs: jobs.iter().map(JobKey::of).collect(),
-            through,
-            time: time.map(f64::to_bits),
-        }
-    }
-}
 
 impl<'rig> Planner<'rig> {
     pub(crate) fn new(rig: &'rig Rig, source: &Arc<Source>) -> Self {
@@ -272,73 +215,6 @@ impl<'rig> Planner<'rig> {
             .collect()
     }
 
-    /// Which axis a move means.
-    pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
-        let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
-        match &turn.axis {
-            Some((name, span)) => names()
-                .position(|known| known == &**name)
-                .ok_or_else(|| self.unknown("axis", name, *span, names())),
-            None if self.rig.axes.len() == 1 => Ok(0),
-            None => {
-                let list: Vec<&str> = names().collect();
-                Err(Diagnostic::error(
-                    "axis-not-named",
-                    format!("the rig has {} axes, and this move names none", list.len()),
-                )
-                .at(&self.source, place, "which axis?")
-                .help(format!(
-                    "write the axis behind “turn”, for instance “turn {} by …” (there are {})",
-                    list[0],
-                    list.join(", ")
-                )))
-            }
-        }
-    }
-
-    /// Where a move ends that begins at `from`.
-    pub(crate) fn target(
-        &self,
-        axis: usize,
-        from: Position,
-        turn: &Move,
-    ) -> Result<Position, Diagnostic> {
-        let scale = &self.scales[axis];
-        let name = &self.rig.axes[axis].name;
-        from.target(turn.target, turn.way, scale).map_err(|problem| {
-            let (code, message, help) = match problem {
-                NoTarget::WrongUnit if scale.is_linear() => (
-                    "wrong-unit",
-                    format!("axis “{name}” travels in a line, and this is no length"),
-                    "write a length such as 5 mm, or steps or microsteps",
-                ),
-                NoTarget::WrongUnit => (
-                    "wrong-unit",
-                    format!("axis “{name}” turns, and this is no angle"),
-                    "write an angle such as 90 deg, or steps or microsteps",
-                ),
-                NoTarget::WayOfLinear => (
-                    "way-of-linear-axis",
-                    format!("axis “{name}” travels in a line and has no way round"),
-                    "leave “clockwise”, “counterclockwise” or “shortest” out",
-                ),
-                NoTarget::WayOfIncrement => (
-                    "way-of-increment",
-                    "“by” goes a way round only with an angle above zero and “clockwise” or “counterclockwise”".to_owned(),
-                    "leave the way out (a negative angle turns clockwise), or use “to”",
-                ),
-                NoTarget::TooFar => (
-                    "too-far",
-                    format!("the position of axis “{name}” can no longer be kept exactly"),
-                    "stay within 10^15 microsteps of the start",
-                ),
-            };
-            Diagnostic::error(code, message)
-                .at(&self.source, turn.target_span, "")
-                .help(help)
-        })
-    }
-
     /// The job of a move between two positions of its axis.
     pub(crate) fn job(
         &mut self,
@@ -418,75 +294,6 @@ impl<'rig> Planner<'rig> {
     pub(crate) fn error_of(&self, axis: usize, at: Position) -> f64 {
         self.scales[axis].travel(Exact::from(at.steps as f64) - at.asked)
     }
-
-    /// The number of an output or input of that name.
-    pub(crate) fn pin(
-        &self,
-        what: &str,
-        pins: &[Pin],
-        name: &str,
-        span: Span,
-    ) -> Result<usize, Diagnostic> {
-        pins.iter()
-            .position(|pin| pin.name == name)
-            .ok_or_else(|| self.unknown(what, name, span, pins.iter().map(|pin| pin.name.as_str())))
-    }
-
-    fn unknown<'a>(
-        &self,
-        what: &str,
-        name: &str,
-        span: Span,
-        known: impl Iterator<Item = &'a str> + Clone,
-    ) -> Diagnostic {
-        let list: Vec<&str> = known.clone().collect();
-        let code = match what {
-            "axis" => "unknown-axis",
-            "output" => "unknown-output",
-            _ => "unknown-input",
-        };
-        let problem = Diagnostic::error(code, format!("the rig has no {what} “{name}”")).at(
-            &self.source,
-            span,
-            "not in the rig",
-        );
-        let problem = match list.as_slice() {
-            [] => problem.help(format!("name it under “{what}s” in the rig")),
-            list => problem.help(format!("the rig has {}", list.join(", "))),
-        };
-        problem.suggest(name, known)
-    }
-
-    /// Words for a failure of the move at `place`.
-    pub(crate) fn explain(&self, failure: &Failure, place: Span, pace: Pace) -> Diagnostic {
-        match (failure, pace) {
-            (Failure::Impossible(Impossible::TooSoon { shortest }), Pace::In(_, span)) => {
-                Diagnostic::error(
-                    "too-little-time",
-                    format!("the limits do not allow this move in less than {shortest:.6} s"),
-                )
-                .at(&self.source, span, "too little time")
-                .help(format!(
-                    "write “in {} s” or more, or raise the limits",
-                    rounded_up(*shortest)
-                ))
-            }
-            (Failure::Weak { axis }, _) => Diagnostic::error(
-                "too-little-torque",
-                format!(
-                    "the motor of axis “{}” cannot move its load with the margin that is kept",
-                    self.rig.axes[*axis].name
-                ),
-            )
-            .at(&self.source, place, "no acceleration is left for this move")
-            .help("lower the load or the torque margin, or take a stronger motor or more current"),
-            _ => Diagnostic::error(
-                "too-short",
-                "the move is too short for the speeds at its ends",
-            )
-            .at(&self.source, place, ""),
-        }
-    }
 }
 
 /// Ramps up and down below what `able(speed, 0 or 1)` allows; none where that is
@@ -522,12 +329,6 @@ impl From<Impossible> for Failure {
     fn from(impossible: Impossible) -> Self {
         Self::Impossible(impossible)
     }
-}
-
-/// A time rounded up to four digits or so: what the message says is then accepted.
-fn rounded_up(seconds: f64) -> Rounded {
-    let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
-    Rounded((seconds / unit).ceil() * unit)
 }
 
 /// The period of an axis's natural frequency (s).

@@ -7,7 +7,8 @@ use std::sync::Arc;
 
 use super::Program;
 use super::action::Action;
-use super::resolve::{Call, Operation, resolve_call};
+use super::operation::{Call, Operation};
+use super::resolve::resolve_call;
 use crate::diagnostic::{Diagnostic, Span};
 
 /// How many calls that were not resolved beforehand are kept.

@@ -18,9 +18,12 @@ mod expand;
 mod expression;
 mod grammar;
 mod group;
+mod operation;
 mod recursion;
 mod resolve;
+mod scope;
 mod syntax;
+mod turn;
 
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
@@ -32,7 +35,8 @@ pub use grammar::RESERVED;
 use crate::diagnostic::{Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};
 use expand::CALLS_SHOWN;
-use resolve::{Call, Definitions, Operation};
+use operation::{Call, Operation};
+use scope::Definitions;
 use syntax::{Statement, StatementKind, Text};
 
 /// How many errors are reported in one go.

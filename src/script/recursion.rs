@@ -1,7 +1,7 @@
 //! Sequences that would do themselves for ever.
 
 use super::error::{ErrorKind, ScriptError};
-use super::resolve::Definitions;
+use super::scope::Definitions;
 use super::syntax::{Statement, StatementKind};
 use crate::diagnostic::Span;
 

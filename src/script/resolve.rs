@@ -7,197 +7,21 @@
 //! wrong however it is called, and once for each different [`Call`].
 
 use std::collections::HashMap;
-use std::hash::{Hash, Hasher};
 use std::sync::Arc;
 
-use super::action::{Action, ActionKind, Move, Pace, Settings, SpeedLimits, Target, Way};
+use super::action::{Action, ActionKind, Move, Pace, Settings, SpeedLimits, Target};
 use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
-use super::expression::{Names, NoValue, Value, evaluate};
+use super::expression::{NoValue, Value, evaluate};
 use super::group::{self, Group};
+use super::operation::{Call, Operation};
+use super::scope::{Binding, Definitions, Scope, duplicate};
 use super::syntax::{
     Block, Clause, Defined, Expression, Limit, Name, Sequence, Statement, StatementKind, Turn,
 };
-use crate::diagnostic::{Span, nearest};
-use crate::units::{Dimension, Quantity};
-
-/// What a block comes down to.
-#[derive(Debug, Clone)]
-pub enum Operation {
-    /// Do this.
-    Act(Action),
-    /// Do these so many times (at least once).
-    Repeat(u64, Arc<[Operation]>),
-    /// Do a sequence; the statement that calls it.
-    Call(Arc<Call>, Span),
-}
-
-/// A sequence with the values and settings that it is done with. Calls are equal when
-/// they come down to the same operations.
-#[derive(Debug, Clone)]
-pub struct Call {
-    /// Which sequence of the script.
-    pub sequence: usize,
-    /// The values of its parameters.
-    pub arguments: Vec<Quantity>,
-    /// The settings in force where it is called.
-    pub settings: Arc<Settings>,
-}
-
-impl PartialEq for Call {
-    fn eq(&self, other: &Self) -> bool {
-        let bits = |of: &Self| -> Vec<(u64, Dimension)> {
-            of.arguments
-                .iter()
-                .map(|value| (value.si.to_bits(), value.dimension))
-                .collect()
-        };
-        self.sequence == other.sequence
-            && Arc::ptr_eq(&self.settings, &other.settings)
-            && bits(self) == bits(other)
-    }
-}
-
-impl Eq for Call {}
-
-impl Hash for Call {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        self.sequence.hash(state);
-        for value in &self.arguments {
-            value.si.to_bits().hash(state);
-        }
-    }
-}
-
-/// A name's value and where it is defined.
-#[derive(Debug, Clone, Copy)]
-struct Binding {
-    value: Value,
-    span: Span,
-}
-
-/// What the whole script defines.
-#[derive(Debug, Default)]
-pub struct Definitions {
-    /// The sequences, in the order in which they are written.
-    pub sequences: Vec<Arc<Sequence>>,
-    by_name: HashMap<Arc<str>, usize>,
-    /// Names of sequences whose definition could not be read.
-    broken: Vec<Arc<str>>,
-    /// Values defined outside all blocks. A sequence sees those above it.
-    values: HashMap<Arc<str>, Binding>,
-    /// Where values outside all blocks are going to be defined.
-    later: HashMap<Arc<str>, Span>,
-}
-
-impl Definitions {
-    /// The sequences and names of the script; two of one name are noted.
-    pub fn gather(statements: &[Statement], errors: &mut Vec<ScriptError>) -> Self {
-        let mut all = Self::default();
-        for statement in statements {
-            match &statement.kind {
-                StatementKind::Sequence(sequence) => all.define(sequence, errors),
-                StatementKind::Let { name, .. } => {
-                    all.later.entry(Arc::clone(&name.text)).or_insert(name.span);
-                }
-                StatementKind::Broken {
-                    defines: Some(Defined::Sequence(name)),
-                    ..
-                } => all.broken.push(Arc::clone(&name.text)),
-                _ => {}
-            }
-        }
-        all
-    }
-
-    fn define(&mut self, sequence: &Arc<Sequence>, errors: &mut Vec<ScriptError>) {
-        let name = &sequence.name;
-        match self.by_name.get(&name.text) {
-            Some(first) => {
-                let first = self.sequences[*first].name.span;
-                errors.push(duplicate(Duplicate::Sequence, name, first));
-            }
-            None => {
-                self.by_name
-                    .insert(Arc::clone(&name.text), self.sequences.len());
-                self.sequences.push(Arc::clone(sequence));
-            }
-        }
-    }
-
-    /// The number of a sequence, or none where its definition could not be read.
-    ///
-    /// # Errors
-    /// There is no such sequence.
-    pub fn sequence(&self, name: &Name) -> Result<Option<usize>, ScriptError> {
-        if let Some(index) = self.by_name.get(&name.text) {
-            return Ok(Some(*index));
-        }
-        if self.broken.contains(&name.text) {
-            return Ok(None);
-        }
-        let known = self.sequences.iter().map(|sequence| &*sequence.name.text);
-        let kind = ErrorKind::UnknownSequence {
-            name: Arc::clone(&name.text),
-            near: nearest(&name.text, known).map(Arc::from),
-        };
-        Err(ScriptError::new(name.span, kind))
-    }
-}
-
-/// The values that can be seen at one place.
-struct Scope<'a> {
-    definitions: &'a Definitions,
-    /// Values outside all blocks are seen where they are defined before this offset.
-    before: usize,
-    /// Values of the blocks and parameters around.
-    local: HashMap<Arc<str>, Binding>,
-}
-
-impl Scope<'_> {
-    fn get(&self, name: &str) -> Option<&Binding> {
-        let global = || {
-            self.definitions
-                .values
-                .get(name)
-                .filter(|binding| binding.span.start < self.before)
-        };
-        self.local.get(name).or_else(global)
-    }
-}
-
-impl Names for Scope<'_> {
-    fn find(&self, name: &Arc<str>, span: Span) -> Result<Value, ScriptError> {
-        if let Some(binding) = self.get(name) {
-            return Ok(binding.value);
-        }
-        let known = self
-            .definitions
-            .values
-            .iter()
-            .filter(|(_, binding)| binding.span.start < self.before);
-        let mut known: Vec<&str> = known
-            .map(|(name, _)| &**name)
-            .chain(self.local.keys().map(|name| &**name))
-            .collect();
-        // The order of a hash map changes from run to run; the suggestion must not.
-        known.sort_unstable();
-        let kind = ErrorKind::UnknownName {
-            name: Arc::clone(name),
-            // Any letter is close to any other.
-            near: nearest(name, known)
-                .filter(|_| name.len() > 1)
-                .map(Arc::from),
-            later: self
-                .definitions
-                .later
-                .get(name)
-                .copied()
-                .filter(|later| later.start > span.start),
-        };
-        Err(ScriptError::new(span, kind))
-    }
-}
+use super::turn::{pace_error, way_error};
+use crate::diagnostic::Span;
+use crate::units::Quantity;
 
 /// Resolves the statements outside all blocks, in their order; values are added to
 /// `definitions` as they come.
@@ -593,44 +417,4 @@ impl<'a> Resolver<'a> {
             }
         }
     }
-}
-
-fn duplicate(what: Duplicate, name: &Name, first: Span) -> ScriptError {
-    let kind = ErrorKind::Duplicate {
-        what,
-        name: Arc::clone(&name.text),
-        first,
-    };
-    ScriptError::new(name.span, kind)
-}
-
-/// A way round that says nothing, or says it twice.
-fn way_error(turn: &Turn, target: Quantity, way: Way, span: Span) -> Option<ScriptError> {
-    if target.dimension == Dimension::LENGTH {
-        let target = turn.target.value.span;
-        return Some(ScriptError::new(span, ErrorKind::WayOfLength { target }));
-    }
-    if turn.to {
-        return None;
-    }
-    if way == Way::Shortest {
-        let by = turn.target.keyword;
-        return Some(ScriptError::new(span, ErrorKind::ShortestBy { by }));
-    }
-    let kind = ErrorKind::SignAndWay { way: span };
-    (target.si < 0.0).then(|| ScriptError::new(turn.target.value.span, kind))
-}
-
-/// A speed that belongs to another kind of travel: an angle at millimetres a second.
-fn pace_error(turn: &Turn, target: Quantity, speed: Quantity, at: &Clause) -> Option<ScriptError> {
-    let travel = speed.dimension.combine(Dimension::TIME, 1)?;
-    let lengths = [target.dimension, travel].map(|dimension| dimension == Dimension::LENGTH);
-    let angles = [target.dimension, travel].map(|dimension| dimension == Dimension::ANGLE);
-    let mixed = (lengths[0] && angles[1]) || (angles[0] && lengths[1]);
-    let kind = ErrorKind::SpeedOfOtherTravel {
-        speed: speed.dimension,
-        target: target.dimension,
-        target_span: turn.target.value.span,
-    };
-    mixed.then(|| ScriptError::new(at.value.span, kind))
 }

@@ -1,0 +1,153 @@
+//! What a script names, found in the rig, and the words for what cannot be planned.
+
+use crate::diagnostic::{Diagnostic, Span};
+use crate::plan::planner::{Failure, Planner};
+use crate::plan::position::{NoTarget, Position};
+use crate::plan::profile::Impossible;
+use crate::rig::Pin;
+use crate::script::{Move, Pace};
+use crate::units::Rounded;
+
+impl Planner<'_> {
+    /// Which axis a move means.
+    pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
+        let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
+        match &turn.axis {
+            Some((name, span)) => names()
+                .position(|known| known == &**name)
+                .ok_or_else(|| self.unknown("axis", name, *span, names())),
+            None if self.rig.axes.len() == 1 => Ok(0),
+            None => {
+                let list: Vec<&str> = names().collect();
+                Err(Diagnostic::error(
+                    "axis-not-named",
+                    format!("the rig has {} axes, and this move names none", list.len()),
+                )
+                .at(&self.source, place, "which axis?")
+                .help(format!(
+                    "write the axis behind “turn”, for instance “turn {} by …” (there are {})",
+                    list[0],
+                    list.join(", ")
+                )))
+            }
+        }
+    }
+
+    /// Where a move ends that begins at `from`.
+    pub(crate) fn target(
+        &self,
+        axis: usize,
+        from: Position,
+        turn: &Move,
+    ) -> Result<Position, Diagnostic> {
+        let scale = &self.scales[axis];
+        let name = &self.rig.axes[axis].name;
+        from.target(turn.target, turn.way, scale).map_err(|problem| {
+            let (code, message, help) = match problem {
+                NoTarget::WrongUnit if scale.is_linear() => (
+                    "wrong-unit",
+                    format!("axis “{name}” travels in a line, and this is no length"),
+                    "write a length such as 5 mm, or steps or microsteps",
+                ),
+                NoTarget::WrongUnit => (
+                    "wrong-unit",
+                    format!("axis “{name}” turns, and this is no angle"),
+                    "write an angle such as 90 deg, or steps or microsteps",
+                ),
+                NoTarget::WayOfLinear => (
+                    "way-of-linear-axis",
+                    format!("axis “{name}” travels in a line and has no way round"),
+                    "leave “clockwise”, “counterclockwise” or “shortest” out",
+                ),
+                NoTarget::WayOfIncrement => (
+                    "way-of-increment",
+                    "“by” goes a way round only with an angle above zero and “clockwise” or “counterclockwise”".to_owned(),
+                    "leave the way out (a negative angle turns clockwise), or use “to”",
+                ),
+                NoTarget::TooFar => (
+                    "too-far",
+                    format!("the position of axis “{name}” can no longer be kept exactly"),
+                    "stay within 10^15 microsteps of the start",
+                ),
+            };
+            Diagnostic::error(code, message)
+                .at(&self.source, turn.target_span, "")
+                .help(help)
+        })
+    }
+
+    /// The number of an output or input of that name.
+    pub(crate) fn pin(
+        &self,
+        what: &str,
+        pins: &[Pin],
+        name: &str,
+        span: Span,
+    ) -> Result<usize, Diagnostic> {
+        pins.iter()
+            .position(|pin| pin.name == name)
+            .ok_or_else(|| self.unknown(what, name, span, pins.iter().map(|pin| pin.name.as_str())))
+    }
+
+    fn unknown<'a>(
+        &self,
+        what: &str,
+        name: &str,
+        span: Span,
+        known: impl Iterator<Item = &'a str> + Clone,
+    ) -> Diagnostic {
+        let list: Vec<&str> = known.clone().collect();
+        let code = match what {
+            "axis" => "unknown-axis",
+            "output" => "unknown-output",
+            _ => "unknown-input",
+        };
+        let problem = Diagnostic::error(code, format!("the rig has no {what} “{name}”")).at(
+            &self.source,
+            span,
+            "not in the rig",
+        );
+        let problem = match list.as_slice() {
+            [] => problem.help(format!("name it under “{what}s” in the rig")),
+            list => problem.help(format!("the rig has {}", list.join(", "))),
+        };
+        problem.suggest(name, known)
+    }
+
+    /// Words for a failure of the move at `place`.
+    pub(crate) fn explain(&self, failure: &Failure, place: Span, pace: Pace) -> Diagnostic {
+        match (failure, pace) {
+            (Failure::Impossible(Impossible::TooSoon { shortest }), Pace::In(_, span)) => {
+                Diagnostic::error(
+                    "too-little-time",
+                    format!("the limits do not allow this move in less than {shortest:.6} s"),
+                )
+                .at(&self.source, span, "too little time")
+                .help(format!(
+                    "write “in {} s” or more, or raise the limits",
+                    rounded_up(*shortest)
+                ))
+            }
+            (Failure::Weak { axis }, _) => Diagnostic::error(
+                "too-little-torque",
+                format!(
+                    "the motor of axis “{}” cannot move its load with the margin that is kept",
+                    self.rig.axes[*axis].name
+                ),
+            )
+            .at(&self.source, place, "no acceleration is left for this move")
+            .help("lower the load or the torque margin, or take a stronger motor or more current"),
+            _ => Diagnostic::error(
+                "too-short",
+                "the move is too short for the speeds at its ends",
+            )
+            .at(&self.source, place, ""),
+        }
+    }
+}
+
+/// A time rounded up to four digits or so: what the message says is then accepted.
+fn rounded_up(seconds: f64) -> Rounded {
+    let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
+    Rounded((seconds / unit).ceil() * unit)
+}

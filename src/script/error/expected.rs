@@ -1,0 +1,133 @@
+//! What the grammar expects, and what was probably meant, in words.
+
+use std::fmt;
+
+use crate::diagnostic::nearest;
+use crate::script::grammar::is_unit;
+use crate::units::UNITS;
+
+/// What the grammar expects somewhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Expected {
+    Statement,
+    Expression,
+    /// The end of the line, or one of these words.
+    LineEnd(&'static [&'static str]),
+    OneOf(&'static [&'static str]),
+    ByOrTo,
+    Word,
+    Name,
+    OutputName,
+    InputName,
+    Text,
+    Equals,
+    Power,
+    OpeningBrace,
+    ClosingParenthesis,
+    CommaOrParenthesis,
+}
+
+impl fmt::Display for Expected {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Statement => "a statement",
+            Self::Expression => "a value",
+            Self::LineEnd(_) => "the end of the line",
+            Self::OneOf(words) => return alternatives(f, words),
+            Self::ByOrTo => "“by” or “to”",
+            Self::Word => "a word",
+            Self::Name => "a name",
+            Self::OutputName => "the name of an output",
+            Self::InputName => "the name of an input",
+            Self::Text => "a text in quotation marks",
+            Self::Equals => "“=”",
+            Self::Power => "a power such as 2",
+            Self::OpeningBrace => "“{”",
+            Self::ClosingParenthesis => "“)”",
+            Self::CommaOrParenthesis => "“,” or “)”",
+        })
+    }
+}
+
+/// “a”, “b” or “c”.
+fn alternatives(f: &mut fmt::Formatter<'_>, words: &[&str]) -> fmt::Result {
+    for (index, word) in words.iter().enumerate() {
+        let joint = match words.len() - index {
+            _ if index == 0 => "",
+            1 => " or ",
+            _ => ", ",
+        };
+        write!(f, "{joint}“{word}”")?;
+    }
+    Ok(())
+}
+
+impl Expected {
+    /// What to write instead of `found`.
+    pub(super) fn help(self, found: &str) -> Option<String> {
+        match self {
+            Self::LineEnd(words) | Self::OneOf(words) => did_you_mean(nearest(found, words.iter().copied())),
+            Self::ByOrTo => Some("“turn by 90 deg” turns so far from where it stands, “turn to 90 deg” to that position".to_owned()),
+            Self::Statement => Some("a line begins with a word such as “turn”, “dwell” or “repeat”".to_owned()),
+            Self::Equals => Some("for instance: let pocket = 15 deg".to_owned()),
+            Self::Text => Some("put it between straight quotation marks: \"…\"".to_owned()),
+            Self::Name | Self::OutputName | Self::InputName => {
+                Some("a name begins with a letter and goes on with letters, digits and _".to_owned())
+            }
+            _ => None,
+        }
+    }
+}
+
+/// Asks whether the nearest word was meant.
+pub(super) fn did_you_mean(near: Option<&str>) -> Option<String> {
+    near.map(|near| format!("did you mean “{near}”?"))
+}
+
+/// Units by other spellings than ours.
+const SPELLINGS: &[(&str, &str)] = &[
+    ("degree", "deg"),
+    ("degrees", "deg"),
+    ("grad", "deg"),
+    ("radian", "rad"),
+    ("radians", "rad"),
+    ("rev", "turn"),
+    ("revs", "turn"),
+    ("revolution", "turn"),
+    ("revolutions", "turn"),
+    ("rotation", "turn"),
+    ("rotations", "turn"),
+    ("sec", "s"),
+    ("second", "s"),
+    ("seconds", "s"),
+    ("msec", "ms"),
+    ("millisecond", "ms"),
+    ("milliseconds", "ms"),
+    ("usec", "us"),
+    ("minute", "min"),
+    ("minutes", "min"),
+    ("hertz", "Hz"),
+    ("ustep", "microstep"),
+    ("usteps", "microstep"),
+    ("µstep", "microstep"),
+    ("millimetre", "mm"),
+    ("millimeter", "mm"),
+];
+
+/// The unit that `symbol` was most likely meant to be.
+pub(super) fn near_unit(symbol: &str) -> Option<&'static str> {
+    let lower = symbol.to_lowercase();
+    let spelled = SPELLINGS
+        .iter()
+        .find(|(other, _)| *other == lower)
+        .map(|(_, unit)| *unit);
+    let units = || {
+        UNITS
+            .iter()
+            .map(|unit| unit.symbol)
+            .filter(|symbol| is_unit(symbol))
+    };
+    spelled
+        .or_else(|| units().find(|unit| unit.to_lowercase() == lower))
+        .or_else(|| nearest(symbol, units()))
+}

@@ -1,0 +1,56 @@
+//! What a script comes down to before it is expanded.
+
+use std::hash::{Hash, Hasher};
+use std::sync::Arc;
+
+use super::action::{Action, Settings};
+use crate::diagnostic::Span;
+use crate::units::{Dimension, Quantity};
+
+/// What a block comes down to.
+#[derive(Debug, Clone)]
+pub enum Operation {
+    /// Do this.
+    Act(Action),
+    /// Do these so many times (at least once).
+    Repeat(u64, Arc<[Operation]>),
+    /// Do a sequence; the statement that calls it.
+    Call(Arc<Call>, Span),
+}
+
+/// A sequence with the values and settings that it is done with. Calls are equal when
+/// they come down to the same operations.
+#[derive(Debug, Clone)]
+pub struct Call {
+    /// Which sequence of the script.
+    pub sequence: usize,
+    /// The values of its parameters.
+    pub arguments: Vec<Quantity>,
+    /// The settings in force where it is called.
+    pub settings: Arc<Settings>,
+}
+
+impl PartialEq for Call {
+    fn eq(&self, other: &Self) -> bool {
+        let bits = |of: &Self| -> Vec<(u64, Dimension)> {
+            of.arguments
+                .iter()
+                .map(|value| (value.si.to_bits(), value.dimension))
+                .collect()
+        };
+        self.sequence == other.sequence
+            && Arc::ptr_eq(&self.settings, &other.settings)
+            && bits(self) == bits(other)
+    }
+}
+
+impl Eq for Call {}
+
+impl Hash for Call {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.sequence.hash(state);
+        for value in &self.arguments {
+            value.si.to_bits().hash(state);
+        }
+    }
+}
