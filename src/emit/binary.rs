@@ -37,8 +37,8 @@
 //!  9        another stream waits for an input; go on with it
 //! 10 n      the operations up to the matching 0, so many times; up to 4 deep
 //! 11        nothing (between two gaps)
-//! 12 … 16   a gap: 0 … 4 bytes of its fraction of a tick, the byte worth 2⁻⁸ first,
-//!           then whole ticks (n, below 2³²)
+//! 12 … 16   a gap: 0 … 4 bytes of its fraction of a tick, the last of them worth 2⁻⁸
+//!           and each one before it 2⁻⁸ of that, then whole ticks (n, below 2³²)
 //! ```
 //!
 //! A stream keeps a clock that starts at 0. A gap moves it on before the next

@@ -4,6 +4,7 @@
  *
  * Stimuli:
  *   pin=CYCLE:PORT:BIT:LEVEL      drives a pin from outside from that cycle on
+ *   hold=PORT:BIT:LEVEL           drives a pin before the start
  *   wave=PORT:BIT:PERIOD:LOW      drives a pin low for LOW cycles of every PERIOD
  *   flip=ADDRESS:MASK             changes a byte of the flash before the start
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
@@ -48,6 +49,8 @@ struct pin {
 /* Compare outputs A, B, C of timer 1, and the numbers of their interrupts. */
 static struct pin outputs[3];
 static int vectors[3];
+/* Whether a compare output has ever been switched on: its pin is a step line then. */
+static int is_step_line[3];
 
 /* A level that a pin is driven to, once or over and over. */
 static struct stimulus {
@@ -81,7 +84,7 @@ static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
 
     (void)irq;
     for (k = 0; k < 3; k++)
-        if (outputs[k].port == pin->port && outputs[k].bit == pin->bit && output_mode(k))
+        if (outputs[k].port == pin->port && outputs[k].bit == pin->bit && is_step_line[k])
             return;
     level_is(pin, value & 1);
 }
@@ -109,7 +112,7 @@ static void matched(struct avr_irq_t *irq, uint32_t value, void *param)
 }
 
 /* From outside, so that the pull-up does not win. */
-static void drive(struct pin pin, uint32_t level)
+static void hold(struct pin pin, uint32_t level)
 {
     static uint8_t masks[256], values[256];
     uint8_t *mask = &masks[(uint8_t)pin.port], *value = &values[(uint8_t)pin.port];
@@ -121,16 +124,12 @@ static void drive(struct pin pin, uint32_t level)
     external.mask = *mask;
     external.value = *value;
     avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(pin.port), &external);
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit), level);
 }
 
-static uint8_t port_level(struct pin pin)
+static void drive(struct pin pin, uint32_t level)
 {
-    avr_ioport_state_t state;
-
-    if (avr_ioctl(avr, AVR_IOCTL_IOPORT_GETSTATE(pin.port), &state) < 0)
-        return 0;
-    return state.port >> pin.bit & 1;
+    hold(pin, level);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit), level);
 }
 
 static void force_compare(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
@@ -144,6 +143,9 @@ static void force_compare(struct avr_t *core, avr_io_addr_t address, uint8_t val
             match(k);
 }
 
+/* A step line whose compare output is switched off follows its port, and the programs that
+ * are run here leave the ports of these pins low. What the simulator's own output stage
+ * makes of its copy of the port is not to be trusted. */
 static void compare_mode(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
 {
     int k;
@@ -152,9 +154,11 @@ static void compare_mode(struct avr_t *core, avr_io_addr_t address, uint8_t valu
     (void)address;
     (void)value;
     (void)param;
-    for (k = 0; k < 3; k++)
-        if (outputs[k].port && output_mode(k) == 0)
-            level_is(&outputs[k], port_level(outputs[k]));
+    for (k = 0; k < 3; k++) {
+        is_step_line[k] |= output_mode(k) != 0;
+        if (is_step_line[k] && output_mode(k) == 0)
+            level_is(&outputs[k], 0);
+    }
 }
 
 static void said(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -270,6 +274,9 @@ int main(int count, char **arguments)
             stimulus->pin.bit = (uint8_t)bit;
             stimulus->level = (uint8_t)level;
             stimulus_count++;
+        } else if (sscanf(argument, "hold=%c:%u:%u", &stimulus->pin.port, &bit, &level) == 3) {
+            stimulus->pin.bit = (uint8_t)bit;
+            hold(stimulus->pin, level);
         } else if (sscanf(argument, "wave=%c:%u:%llu:%llu", &stimulus->pin.port, &bit, &at, &low) == 4) {
             stimulus->pin.bit = (uint8_t)bit;
             stimulus->level = 1;

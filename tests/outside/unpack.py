@@ -117,7 +117,7 @@ def operations(data, at):
             count = source.leb()
             levels.append((source.at, count - 1))
         elif tag >= 12:
-            gap = sum(source.number(1) << 24 - 8 * k for k in range(tag - 12))
+            gap = sum(source.number(1) << 8 * k for k in range(16 - tag, 4))
             gap += source.leb() * ONE
         else:
             value = None

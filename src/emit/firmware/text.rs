@@ -180,7 +180,8 @@ SIZE = avr-size
 # Small code: with these the player without its schedule fits 4 KiB (avr-gcc 5.4).
 SMALL = -Os -flto -mcall-prologues -frename-registers -fno-split-wide-types \\
 \t-fno-move-loop-invariants -fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop \\
-\t-fno-tree-vrp -fno-tree-dominator-opts -fno-tree-tail-merge -fno-ipa-icf
+\t-fno-tree-dominator-opts -fno-tree-tail-merge -fno-tree-dce -fno-tree-reassoc \\
+\t-fno-ipa-icf -fno-guess-branch-probability
 CFLAGS = -mmcu=$(MCU) $(SMALL)
 WARNINGS = -std=c99 -Wall -Wextra -pedantic
 SOURCES = player.c table.c schedule.c

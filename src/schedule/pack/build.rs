@@ -362,6 +362,51 @@ fn drop_unused_ramps(packed: &mut Packed) {
     packed.ramps = kept;
 }
 
+/// One operation, how long it moves the clock on, and where that may stand before.
+struct Bounded {
+    act: Act,
+    lasts: u128,
+    ideal: u128,
+    from: u128,
+    to: u128,
+    /// Number of the move that it belongs to.
+    index: u64,
+}
+
+/// Where the clock may stand at each operation of a stream, so that those behind it
+/// can still be reached.
+fn bounded(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Bounded>, PackError> {
+    let mut all = Vec::with_capacity(placed.len());
+    for Placed { ideal, what } in placed {
+        let (act, lasts, bounds, index) = match what {
+            PlacedWhat::Act(tick, act) => {
+                let from = u128::from(*tick) << GAP_BITS;
+                (act.clone(), 0, Some((from, from + 2 * HALF - 1)), 0)
+            }
+            PlacedWhat::Play { known, index, .. } => {
+                let Fitted { number, length } = fitted[*known];
+                let lasts = u128::from(length) << (GAP_BITS - 16);
+                (Act::Play(number), lasts, starts(what, length), *index)
+            }
+        };
+        let (from, to) = bounds.ok_or(PackError::Inconsistent { index })?;
+        all.push(Bounded {
+            act,
+            lasts,
+            ideal: *ideal,
+            from,
+            to,
+            index,
+        });
+    }
+    let mut latest = u128::MAX;
+    for operation in all.iter_mut().rev() {
+        operation.to = operation.to.min(latest.saturating_sub(operation.lasts));
+        latest = operation.to;
+    }
+    Ok(all)
+}
+
 /// The operations of a stream, folded. The clock that they move is half a tick ahead,
 /// so that whatever happens falls on its whole part.
 fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>, PackError> {
@@ -370,25 +415,18 @@ fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>, PackError
     let mut clock = 0u128;
     let mut last_gaps: HashMap<(Option<Act>, Act), u128> = HashMap::new();
     let mut before = None;
-    for Placed { ideal, what } in placed {
-        let (act, lasts, bounds) = match what {
-            PlacedWhat::Act(tick, act) => {
-                let from = u128::from(*tick) << GAP_BITS;
-                (act.clone(), 0, Some((from, from + 2 * HALF - 1)))
-            }
-            PlacedWhat::Play { known, .. } => {
-                let Fitted { number, length } = fitted[*known];
-                let lasts = u128::from(length) << (GAP_BITS - 16);
-                (Act::Play(number), lasts, starts(what, length))
-            }
-        };
-        let (from, to) = bounds.filter(|(_, to)| *to >= clock).ok_or_else(|| {
-            let index = match what {
-                PlacedWhat::Play { index, .. } => *index,
-                PlacedWhat::Act(..) => 0,
-            };
-            PackError::Inconsistent { index }
-        })?;
+    for operation in bounded(placed, fitted)? {
+        let Bounded {
+            act,
+            lasts,
+            ideal,
+            from,
+            to,
+            index,
+        } = operation;
+        if to < clock.max(from) {
+            return Err(PackError::Inconsistent { index });
+        }
         let (least, most) = (from.saturating_sub(clock), to - clock);
         // The gap that came last between two like operations keeps repeats alike.
         let last = last_gaps.get(&(before.clone(), act.clone())).copied();

@@ -92,14 +92,11 @@ pub(crate) fn folded(ops: Vec<Op>) -> Vec<Op> {
 pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
     for op in ops {
         if op.gap != 0 {
-            // The fraction's highest bytes, as far as they are not zero.
-            let fraction = (op.gap as u32).to_be_bytes();
-            let bytes = fraction
-                .iter()
-                .rposition(|&byte| byte != 0)
-                .map_or(0, |last| last + 1);
-            out.push(GAP + bytes as u8);
-            out.extend_from_slice(&fraction[..bytes]);
+            // The fraction's bytes, lowest first, without those at its end that are zero.
+            let fraction = (op.gap as u32).to_le_bytes();
+            let zeros = fraction.iter().take_while(|&&byte| byte == 0).count();
+            out.push(GAP + (fraction.len() - zeros) as u8);
+            out.extend_from_slice(&fraction[zeros..]);
             write_number(op.gap >> GAP_BITS, out);
         }
         match &op.act {
@@ -145,8 +142,8 @@ pub(crate) fn read(
             tag @ GAP..=EXACT_GAP => {
                 let bytes = usize::from(tag - GAP);
                 let mut fraction = [0; 4];
-                fraction[..bytes].copy_from_slice(reader.take(bytes)?);
-                gap = u64::from(u32::from_be_bytes(fraction));
+                fraction[4 - bytes..].copy_from_slice(reader.take(bytes)?);
+                gap = u64::from(u32::from_le_bytes(fraction));
                 gap |= u64::from(reader.u32()?) << GAP_BITS;
                 continue;
             }

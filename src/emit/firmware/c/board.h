@@ -10,7 +10,8 @@
  *         ARM_STEP   the timer itself raises the step line at that count, and the
  *                    interrupt of the channel calls event_due(channel);
  *         ARM_EVENT  only the interrupt; the step line stays low;
- *         ARM_NOT    neither. The channel may then be ALL_CHANNELS.
+ *         ARM_NOT    neither. The channel may then be ALL_CHANNELS, and the timer stops
+ *                    for good.
  *       ARM_FIRST is added where the channel was not armed before. Returns 0 where the
  *       count had gone by before the channel was ready, so that nothing will happen at
  *       it. The channel behind the last axis has no step line, and its
@@ -21,7 +22,10 @@
  *
  *   uint8_t board_read(uint8_t input)
  *       1 where the input is active. INPUT_EMERGENCY is active where the emergency
- *       stop is open; its interrupt calls emergency_stop().
+ *       stop is open; its interrupt calls player_stop(EMERGENCY). INPUT_DUE + channel is
+ *       active where the timer has come to what the channel was armed for and its
+ *       interrupt has not been served: once the timer has stopped, that is a step which
+ *       was made and not counted.
  *
  * A player that is fed over a serial line needs two more:
  *
@@ -53,6 +57,7 @@ enum { ARM_NOT, ARM_EVENT, ARM_STEP, ARM_AFTER_STEP = 4, ARM_FIRST = 8 };
 #define LINE_DIRECTION 0u
 #define LINE_OUTPUT 16u
 #define INPUT_EMERGENCY 255u
+#define INPUT_DUE 224u
 
 #if defined(__AVR__)
 #include "board_avr.h"

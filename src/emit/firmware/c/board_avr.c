@@ -48,6 +48,8 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
     uint16_t now;
 
     if (channel == ALL_CHANNELS) {
+        /* First the counter, so that no edge comes behind the last flag. */
+        TCCR1B = 0;
         TCCR1A = 0;
         TIMSK1 = 0;
         return 1;
@@ -121,6 +123,8 @@ static void start(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
+    /* The interrupt of the emergency stop comes with the rising edge. */
+    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     STEP_LINES(OUT)
     DIRECTION_LINES(OUT)
     OUTPUT_LINES(OUT)
@@ -129,8 +133,6 @@ static void start(void)
 #ifdef COILS
     coils_start();
 #endif
-    /* The interrupt of the emergency stop comes with the rising edge. */
-    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     EIFR = 1 << EMERGENCY_INTERRUPT;
     EIMSK |= 1 << EMERGENCY_INTERRUPT;
     set_sleep_mode(SLEEP_MODE_IDLE);
@@ -197,10 +199,8 @@ static void report(uint8_t state)
         }
     while ((letter = (char)pgm_read_byte(word++)))
         say_byte(letter);
-    say_byte(':');
     for (axis = 0; axis < AXES; axis++)
         say_number(player_position(axis));
-    say_byte('\r');
     say_byte('\n');
 }
 

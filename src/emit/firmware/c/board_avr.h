@@ -33,7 +33,7 @@
     } while (0)
 
 /* Cycles from an event to the line, and at least to the end of a pulse; measured. */
-#define BOARD_LEAD (56u / PRESCALER)
+#define BOARD_LEAD (148u / PRESCALER)
 #define BOARD_TO_ARM (48u / PRESCALER)
 
 /* The interrupt of the serial port has one name where there is one such port only. */
@@ -104,7 +104,10 @@ static inline uint8_t board_read(uint8_t input)
     if (input == number)                         \
         return !(pin & (1 << bit));
     INPUT_LINES(READ)
-    (void)input;
+#define READ_DUE(number, port, ddr, bit)         \
+    if (input == INPUT_DUE + number)             \
+        return (TIFR1 & (1 << (OCF1A + number))) != 0;
+    STEP_LINES(READ_DUE)
     /* The emergency stop opens: its line is pulled up. */
     return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
 }

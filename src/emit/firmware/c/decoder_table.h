@@ -16,8 +16,7 @@ struct repeat {
  * part. */
 struct decoder {
     uint32_t state[4];    /* i, d1, d2, d3 of the ramp */
-    uint32_t wait;        /* whole ticks until the next event ... */
-    uint32_t fraction;    /* ... and the fraction of the clock */
+    uint8_t fraction[4];  /* of the clock of the stream, lowest byte first */
     uint16_t left;        /* intervals of the stretch to go */
     uint16_t gone;        /* intervals of the run that lie behind */
     const uint8_t *op;    /* the next operation */
@@ -25,7 +24,6 @@ struct decoder {
     const uint8_t *run;   /* behind the run that was entered last */
     uint8_t part;         /* of the motion that is being played; 0: none is */
     uint8_t unnamed;      /* the part that follows without being named, or 0 */
-    uint8_t waited;       /* the extra ticks of an even interval have been added */
     uint8_t nested;
     uint8_t step;         /* what a step is now: STEP, or STEP + 1 for backwards */
     uint32_t count;       /* intervals of the part that are in no stretch yet */

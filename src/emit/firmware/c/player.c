@@ -8,8 +8,11 @@
 #include "coils.h"
 #endif
 
-/* From starting the streams to the first tick of their clock. */
+/* From starting the streams to their first event. */
 #define START_TICKS (TICK_RATE / 500u)
+/* From there to the first event of the schedule: room for one interrupt of every stream,
+ * and for directions to come early. */
+#define CLEAR (6u + 2u * STREAMS) * BOARD_LEAD
 /* Between two looks at an input that is waited for. */
 #define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u + 1u)
 
@@ -102,28 +105,32 @@ void player_event(uint8_t channel, uint16_t at)
     }
 }
 
-/* Starts every stream at one count of the timer, with an event at which nothing
- * happens. The lines of the last one are written a little after its events: it starts
- * so much earlier. */
+/* Gets a stream ready to start with an event at which nothing happens. */
+APART static void prepare(struct stream *stream, uint16_t wait)
+{
+    ring_push(stream, 0, PASS, 0);
+    stream->wait = wait;
+    stream->ended = 0;
+    stream->halted = 0;
+}
+
+/* Starts every stream at one count of the timer. Outputs are written a little after their
+ * events: they come BOARD_LEAD earlier than the steps. */
 static void start_streams(void)
 {
-    uint8_t k;
     uint16_t start;
+    uint8_t k;
 
-    for (k = 0; k < STREAMS; k++) {
-        ring_push(&player_streams[k], 0, PASS, 0);
-        player_streams[k].ended = 0;
-        player_streams[k].halted = 0;
-    }
+    for (k = 0; k < AXES; k++)
+        prepare(&player_streams[k], CLEAR);
+    prepare(&player_streams[AXES], CLEAR - BOARD_LEAD);
     player_input = NO_INPUT;
     source_fill();
     BOARD_INTERRUPTS_OFF();
     start = (uint16_t)(board_now() + START_TICKS);
-    if (player_state == RUNNING) {
-        for (k = 0; k < AXES; k++)
+    if (player_state == RUNNING)
+        for (k = 0; k < STREAMS; k++)
             board_arm(k, start, 0, ARM_EVENT | ARM_FIRST);
-        board_arm(AXES, start, (uint16_t)(0u - BOARD_LEAD), ARM_EVENT | ARM_FIRST);
-    }
     BOARD_INTERRUPTS_ON();
 }
 
@@ -198,10 +205,12 @@ int32_t player_position(uint8_t axis)
 {
     struct stream *stream = &player_streams[axis];
     int32_t position = stream->position;
-    uint8_t place;
+    uint8_t place = stream->tail;
 
+    if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
+        place = (uint8_t)(place + sizeof(struct event));
     /* Takes off what is still in the ring. */
-    for (place = stream->tail; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
+    for (; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
         const struct event *event = ring_at(stream, place);
 
         if (event->what == STEP)

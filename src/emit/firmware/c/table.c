@@ -14,6 +14,7 @@
 /* Longer waits are cut into pieces, so that what is left and an interval fit 16 bits
  * together. */
 #define PIECE 0x4000u
+#define DIRECTION_LEAD (3u * BOARD_LEAD)
 /* Events that are decoded without looking up in between, at most. */
 #define AT_A_TIME 16u
 /* From here on the length of a run takes two bytes. */
@@ -186,6 +187,9 @@ APART static void next_stretch(struct stream *s)
             s->d.gone = length_before(s->d.run);
         }
         length = s->d.gone;
+    } else if (s->d.extra) {
+        s->wait += s->d.extra;
+        length = 1;
     }
     if (s->d.count < length)
         length = (uint16_t)s->d.count;
@@ -250,59 +254,42 @@ APART static void play(struct stream *s, uint8_t room)
     uint8_t head = s->head, count = (uint8_t)(AT_A_TIME - head / sizeof(struct event) % AT_A_TIME);
     struct event *event = ring_at(s, head);
     const uint8_t what = s->d.step;
-    uint16_t fraction = (uint16_t)(s->d.fraction >> 16);
+    uint16_t fraction = (uint16_t)(s->d.fraction[3] << 8 | s->d.fraction[2]);
 
     if (room < count)
         count = room;
     if (s->d.left < count)
         count = (uint8_t)s->d.left;
-    if (s->d.part == PART_EVEN) {
-        if (s->d.extra) {
-            s->d.waited ^= 1u;
-            if (s->d.waited) {
-                s->d.wait += s->d.extra;
-                return;
-            }
-            count = 1;
-        }
+    if (s->d.part == PART_EVEN)
         fraction = steps_evenly(event, count, what, s->d.even, fraction);
-    } else {
-        fraction = steps_along(event, count, what, s->d.state, fraction, s->d.part == PART_BACKWARD);
-    }
-    s->d.fraction = (uint32_t)fraction << 16 | (uint16_t)s->d.fraction;
-    event->ticks = (uint16_t)(event->ticks + (uint16_t)s->d.wait);
-    s->d.wait = 0;
-    s->d.left = (uint16_t)(s->d.left - count);
-    if (what == STEP)
-        s->position += count;
     else
-        s->position -= count;
+        fraction = steps_along(event, count, what, s->d.state, fraction, s->d.part == PART_BACKWARD);
+    s->d.fraction[2] = (uint8_t)fraction;
+    s->d.fraction[3] = (uint8_t)(fraction >> 8);
+    event->ticks = (uint16_t)(event->ticks + (uint16_t)s->wait);
+    s->wait = 0;
+    s->d.left = (uint16_t)(s->d.left - count);
+    s->position += what == STEP ? (int8_t)count : -(int8_t)count;
     s->head = (uint8_t)(head + count * sizeof(struct event));
 }
 
-/* The next gap: up to four bytes of its fraction, then whole ticks. */
+/* The next gap: its fraction, of which `bytes` bytes are there, then whole ticks. */
 APART static void read_gap(struct stream *s, uint8_t bytes)
 {
-    uint32_t fraction = 0;
     uint8_t k;
+    uint16_t sum = 0;
 
-    for (k = 4; k != 0; k--) {
-        fraction <<= 8;
-        if (bytes) {
-            fraction |= byte_at(&s->d.op);
-            bytes--;
-        }
+    for (k = (uint8_t)(4u - bytes); k != 4u; k++) {
+        sum = (uint16_t)((sum >> 8) + s->d.fraction[k] + byte_at(&s->d.op));
+        s->d.fraction[k] = (uint8_t)sum;
     }
-    s->d.fraction += fraction;
-    if (s->d.fraction < fraction)
-        s->d.wait++;
-    s->d.wait += number_at(&s->d.op);
+    s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
 APART static void next_operation(struct stream *s)
 {
     uint8_t op = byte_at(&s->d.op), value = 0;
-    uint16_t wait = (uint16_t)s->d.wait;
+    uint16_t wait = (uint16_t)s->wait;
     struct repeat *innermost = s->d.repeats + s->d.nested;
 
     if (op >= OP_GAP) {
@@ -337,8 +324,10 @@ APART static void next_operation(struct stream *s)
         player_timeout = op == OP_AWAIT_WITH_TIMEOUT ? number_at(&s->d.op) : 0;
         /* falls through */
     case OP_MEET:
+        /* The stream halts when the wait begins, not at the event before. */
         s->ended = 1;
-        return;
+        op = PASS;
+        break;
     case OP_FORWARDS:
         s->d.step = STEP;
         break;
@@ -355,12 +344,13 @@ APART static void next_operation(struct stream *s)
     default:
         return;
     }
-    s->d.wait = 0;
+    s->wait = 0;
 #if BOARD_LEAD > 0
-    /* A direction is written a little after its event: have that come earlier. */
-    if (op <= OP_BACKWARDS && wait >= 2u * BOARD_LEAD) {
-        wait = (uint16_t)(wait - BOARD_LEAD);
-        s->d.wait = BOARD_LEAD;
+    /* A direction comes early where there is room for that: it takes longer than other
+     * events, and an output may be due at the same time. */
+    if ((op == OP_FORWARDS || op == OP_BACKWARDS) && wait >= 2u * DIRECTION_LEAD) {
+        wait = (uint16_t)(wait - DIRECTION_LEAD);
+        s->wait = DIRECTION_LEAD;
     }
 #endif
     ring_push(s, wait, op, value);
@@ -372,8 +362,8 @@ static void fill(struct stream *s)
     uint8_t room;
 
     while ((room = ring_room(s)) != 0) {
-        if (s->d.wait > LONGEST_INTERVAL) {
-            s->d.wait -= PIECE;
+        if (s->wait > LONGEST_INTERVAL) {
+            s->wait -= PIECE;
             ring_push(s, PIECE, PASS, 0);
         } else if (s->d.left) {
             play(s, room);

@@ -1,0 +1,433 @@
+//! The player plays schedules on the very cycles: its machine code is run in a
+//! cycle-accurate simulator of the microcontroller (simavr, a general-purpose one), and
+//! every edge of its pins is compared with the schedule.
+
+#[path = "support/board.rs"]
+mod board;
+mod support;
+
+use board::{Bench, Built, Pin, Run, is_step_of};
+use slewsmith::emit::firmware::STEP_CYCLES;
+use slewsmith::plan::Direction;
+use slewsmith::schedule::{Event, What};
+
+/// Ticks of 8 cycles, as the board's profile has them.
+const PRESCALER: u64 = 8;
+/// How far an edge may lie from its cycle: instructions take up to four cycles, and the
+/// simulator looks at its timers between them.
+const GRAIN: i64 = 2;
+
+const EXAMPLES: [&str; 8] = [
+    "carousel.moves",
+    "dial.moves",
+    "lift.moves",
+    "lift-cured.moves",
+    "mixer.moves",
+    "mixer-cured.moves",
+    "shutter.moves",
+    "shutter-cured.moves",
+];
+
+/// An input that closes for 40 ms ten times a second.
+fn beat(pin: Pin) -> String {
+    format!("wave={}:{}:1600000:640000", pin.port, pin.bit)
+}
+
+/// What happens between two waits for inputs, in ticks.
+fn stretches(events: &[Event]) -> Vec<&[Event]> {
+    events
+        .split(|event| matches!(event.what, What::Await { .. }))
+        .collect()
+}
+
+/// Compares the edges of a run with a packed schedule: steps on their cycle plus one
+/// constant in each stretch, directions early enough, outputs within `late` cycles.
+#[track_caller]
+fn assert_played(
+    run: &Run,
+    built: &Built,
+    events: &[Event],
+    axes: &[&str],
+    outputs: &[&str],
+    late: i64,
+) {
+    let mut edges: Vec<_> = axes
+        .iter()
+        .map(|axis| {
+            run.edges_of(built.pin(&format!("step of {axis}")), 1)
+                .into_iter()
+        })
+        .collect();
+    let mut changes: Vec<_> = outputs
+        .iter()
+        .map(|output| {
+            let pin = built.pin(&format!("output {output}"));
+            run.edges.iter().filter(move |edge| edge.pin == pin)
+        })
+        .collect();
+    let mut levels = vec![0; outputs.len()];
+    for stretch in stretches(events) {
+        // The same for every axis.
+        let mut shift = None;
+        let mut switched = Vec::new();
+        for event in stretch {
+            let due = (event.tick * PRESCALER) as i64;
+            match event.what {
+                What::Step { axis, .. } => {
+                    let edge = edges[axis].next().expect("a step is missing") as i64;
+                    let shift = *shift.get_or_insert(edge - due);
+                    assert!(
+                        (edge - due - shift).abs() <= 2 * GRAIN,
+                        "{edge} {due} {shift}"
+                    );
+                }
+                What::Output { output, on } if levels[output] != u8::from(on) => {
+                    levels[output] = u8::from(on);
+                    let edge = changes[output].next().expect("an output is missing");
+                    assert_eq!(edge.level, u8::from(on));
+                    switched.push(edge.cycle as i64 - due);
+                }
+                _ => {}
+            }
+        }
+        if let Some(shift) = shift {
+            for edge in switched {
+                assert!(
+                    (edge - shift).abs() <= late,
+                    "an output is {} off",
+                    edge - shift
+                );
+            }
+        }
+    }
+    assert!(
+        edges.iter_mut().all(|edges| edges.next().is_none()),
+        "steps too many"
+    );
+}
+
+/// Pulses and pauses are as long as the drive needs, and the direction stands for its
+/// set-up time before a step and after the one before.
+#[track_caller]
+fn assert_times_are_kept(run: &Run, built: &Built, axis: &str) {
+    let (step, direction) = (
+        built.pin(&format!("step of {axis}")),
+        built.pin(&format!("direction of {axis}")),
+    );
+    let pulse = built.constant("STEP_PULSE_TICKS") * PRESCALER;
+    // 5 µs at 16 MHz, as the board's profile says.
+    let setup = 80;
+    let mut last_rise = None;
+    let mut last_change = None;
+    for edge in &run.edges {
+        if edge.pin == step && edge.level == 1 {
+            assert!(last_change.is_none_or(|change| edge.cycle - change >= setup));
+            last_rise = Some(edge.cycle);
+        } else if edge.pin == step {
+            if let Some(rise) = last_rise {
+                assert!(
+                    edge.cycle - rise >= pulse,
+                    "a pulse of {}",
+                    edge.cycle - rise
+                );
+            }
+        } else if edge.pin == direction {
+            assert!(last_rise.is_none_or(|rise| edge.cycle - rise >= setup));
+            last_change = Some(edge.cycle);
+        }
+    }
+}
+
+#[test]
+fn every_example_is_played_on_its_cycles() {
+    if board::harness().is_none() {
+        return;
+    }
+    let example = |name: &str| {
+        let bench = Bench::example(name);
+        let events = bench.packed();
+        let built = bench.build(&[]);
+        let readme = built.file("README.md");
+        let named = |what: &str| -> Vec<String> {
+            let rows = readme
+                .lines()
+                .filter_map(|row| row.strip_prefix(&format!("| {what} ")));
+            rows.map(|row| row.split(' ').next().unwrap().to_owned())
+                .collect()
+        };
+        let (axes, outputs) = (named("step of"), named("output"));
+        let axes: Vec<&str> = axes.iter().map(String::as_str).collect();
+        let outputs: Vec<&str> = outputs.iter().map(String::as_str).collect();
+        let beats: Vec<String> = named("input")
+            .iter()
+            .map(|input| beat(built.pin(&format!("input {input}"))))
+            .collect();
+        let run = built.run(120 * board::CLOCK, &beats);
+        let position: i64 = events
+            .iter()
+            .map(|event| match event.what {
+                What::Step {
+                    direction: Direction::Positive,
+                    ..
+                } => 1,
+                What::Step { .. } => -1,
+                _ => 0,
+            })
+            .sum();
+        assert_eq!(
+            run.text.as_deref(),
+            Some(format!("finished {position}").as_str()),
+            "{name}"
+        );
+        assert_played(&run, &built, &events, &axes, &outputs, 100);
+        for axis in axes {
+            assert_times_are_kept(&run, &built, axis);
+        }
+        // The packed schedule is the planned one to a tick.
+        let planned = bench.step_ticks();
+        let packed: Vec<u64> = events
+            .iter()
+            .filter(|event| is_step_of(event, 0))
+            .map(|event| event.tick)
+            .collect();
+        assert_eq!(planned.len(), packed.len());
+        assert!(
+            planned
+                .iter()
+                .zip(&packed)
+                .all(|(a, b)| a.abs_diff(*b) <= 1)
+        );
+    };
+    std::thread::scope(|scope| {
+        for half in EXAMPLES.chunks(EXAMPLES.len() / 2) {
+            scope.spawn(move || half.iter().for_each(|name| example(name)));
+        }
+    });
+}
+
+/// A motor and a drive that are light enough for anything; what they can do is not asked
+/// here.
+const AXIS: &str = "
+    motor: { rotor_teeth: 50, phase_resistance: 1 ohm, phase_inductance: 1 mH, rated_current: 2 A, holding_torque: 0.5 N.m, rotor_inertia: 50 g.cm^2, viscous_damping: 0.0005 N.m.s/rad }
+    drive: { kind: chopper, supply: 48 V, peak_current: 2 A, microsteps: 32 }
+    load: { inertia: 1 g.cm^2 }
+";
+
+fn rig(axes: &[&str], more: &str) -> String {
+    let axes: String = axes.iter().map(|name| format!("  {name}:{AXIS}")).collect();
+    format!(
+        "axes:\n{axes}timer: {{ clock: 16 MHz, prescaler: 8, step_pulse: 2 us, direction_setup: 5 us, fastest_interval: 12 us }}\n{more}"
+    )
+}
+
+/// Speeds up along a trapezoid, switches an output on the way, slows down and comes back.
+fn there_and_back(rate: u32) -> String {
+    format!(
+        "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 1500000 microstep/s^2\nshape trapezoid\n\
+         through {{\n  turn by 30000 microstep\n  output lamp on passing 15000 microstep\n  turn by 30000 microstep\n}}\n\
+         turn by -20003 microstep\nturn by 20000 microstep\n"
+    )
+}
+
+#[test]
+fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
+    if board::harness().is_none() {
+        return;
+    }
+    assert_eq!(board::CLOCK / u64::from(STEP_CYCLES), 80_000);
+    let bench = Bench::new(
+        &there_and_back(80_000),
+        &rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n"),
+    );
+    let built = bench.build(&[]);
+    let run = built.run(10 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("finished 59997"));
+    // The output is switched while steps keep interrupting it.
+    assert_played(&run, &built, &bench.packed(), &["disc"], &["lamp"], 400);
+    assert_times_are_kept(&run, &built, "disc");
+}
+
+#[test]
+fn a_program_that_is_too_fast_for_the_player_is_refused() {
+    let bench = Bench::new(
+        &there_and_back(83_000),
+        &rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n"),
+    );
+    let said = bench.emit("firmware", "player", &[]).unwrap_err();
+    assert!(said.contains("the player needs"), "{said}");
+    assert!(!bench.path().join("player").exists());
+}
+
+#[test]
+fn several_axes_step_on_their_cycles_at_once() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 20000 microstep/s\naccel 100000 microstep/s^2\njerk 2000000 microstep/s^3\nshape s-curve\n\
+        output lamp on\nawait door timeout 3 s\n\
+        together {\n  turn left by 9000 microstep\n  turn right by -4001 microstep\n}\noutput lamp off\n\
+        repeat 3 {\n  turn right by 1200 microstep\n  dwell 3 ms\n  mark \"there\"\n  turn left by -700 microstep\n  output lamp on\n  dwell 1 ms\n  output lamp off\n}\n";
+    let more = "outputs: { lamp: {} }\ninputs: { door: { pin: PJ0 } }\n";
+    let bench = Bench::new(script, &rig(&["left", "right"], more));
+    let built = bench.build(&[]);
+    let run = built.run(30 * board::CLOCK, &[beat(built.pin("input door"))]);
+    assert_eq!(run.text.as_deref(), Some("finished 6900 -401"));
+    assert_played(
+        &run,
+        &built,
+        &bench.packed(),
+        &["left", "right"],
+        &["lamp"],
+        400,
+    );
+    for axis in ["left", "right"] {
+        assert_times_are_kept(&run, &built, axis);
+    }
+    // Nothing comes within the time: it stops, and says so.
+    let run = built.run(30 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("no input 0 0"));
+}
+
+#[test]
+fn the_player_fits_small_memories() {
+    if board::harness().is_none() {
+        return;
+    }
+    for name in [
+        "carousel.moves",
+        "dial.moves",
+        "shutter-cured.moves",
+        "mixer.moves",
+    ] {
+        let bench = Bench::example(name);
+        let built = bench.build(&[]);
+        let size = built.size();
+        println!("{name}: {size:?}");
+        assert!(size.flash - size.table <= 4096, "{size:?}");
+        // Two rings of 64 events at 4 bytes, one for the steps, one for everything else.
+        assert!(size.ram - 2 * 256 <= 256, "{size:?}");
+    }
+}
+
+#[test]
+fn any_damaged_byte_of_the_table_keeps_the_player_from_starting() {
+    if board::harness().is_none() {
+        return;
+    }
+    let bench = Bench::example("shutter-cured.moves");
+    let built = bench.build(&[]);
+    let table = built.address("schedule");
+    for place in 0..built.size().table {
+        // One bit or all of them.
+        let mask = if place % 2 == 0 {
+            1 << (place % 8)
+        } else {
+            255
+        };
+        let run = built.run(board::CLOCK, &[format!("flip={}:{mask}", table + place)]);
+        assert_eq!(run.text.as_deref(), Some("damaged 0"), "byte {place}");
+        let step = built.pin("step of wheel");
+        assert!(run.edges_of(step, 1).is_empty());
+    }
+}
+
+#[test]
+fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
+    if board::harness().is_none() {
+        return;
+    }
+    let rig = rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n");
+    let bench = Bench::new(&there_and_back(60_000), &rig);
+    let built = bench.build(&[]);
+    let (stop, step, lamp) = (
+        built.pin("emergency stop"),
+        built.pin("step of disc"),
+        built.pin("output lamp"),
+    );
+    // At full speed, with the lamp on.
+    let at = 8_000_000;
+    let run = built.run(
+        20 * board::CLOCK,
+        &[format!("pin={at}:{}:{}:1", stop.port, stop.bit)],
+    );
+    let steps = run.edges_of(step, 1);
+    assert_eq!(run.text, Some(format!("emergency stop {}", steps.len())));
+    let last = steps.last().unwrap();
+    assert!(*last > at - 300 && *last < at + 270, "{last}");
+    assert!(
+        run.edges_of(step, 0).len() >= steps.len(),
+        "the last pulse stays high"
+    );
+    assert_eq!(run.edges_of(lamp, 0).len(), 1, "the outputs go off");
+    // Open before the start: nothing moves.
+    let run = built.run(
+        20 * board::CLOCK,
+        &[format!("hold={}:{}:1", stop.port, stop.bit)],
+    );
+    assert_eq!(run.text.as_deref(), Some("emergency stop 0"));
+    assert!(run.edges_of(step, 1).is_empty());
+}
+
+#[test]
+fn an_interrupt_that_comes_too_late_stops_safely_and_says_so() {
+    if board::harness().is_none() {
+        return;
+    }
+    let rig = rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n");
+    let bench = Bench::new(&there_and_back(60_000), &rig);
+    let built = bench.build(&[]);
+    let step = built.pin("step of disc");
+    // The processor does nothing for less and for more than an interval, at many places.
+    let mut late = 0;
+    for k in 0..40 {
+        let (at, cycles) = (5_000_000 + 7919 * k, 100 + 20 * k);
+        let run = built.run(20 * board::CLOCK, &[format!("block={at}:{cycles}")]);
+        let steps = run.edges_of(step, 1);
+        let longest = steps.windows(2).map(|pair| pair[1] - pair[0]).max();
+        assert!(
+            longest.is_some_and(|cycles| cycles < 65_536),
+            "a whole turn of the counter"
+        );
+        match run.text.as_deref() {
+            Some("finished 59997") => assert_eq!(steps.len(), 100_003),
+            Some(text) if text.starts_with("late ") => {
+                late += 1;
+                assert_eq!(text, format!("late {}", steps.len()));
+            }
+            other => panic!("{other:?}"),
+        }
+    }
+    assert!(late > 10 && late < 40, "{late}");
+}
+
+#[test]
+fn the_player_compiles_for_other_processors() {
+    let Some(arm) = support::tool("arm-none-eabi-gcc") else {
+        return;
+    };
+    // A timer that no small part has, so that nothing but the four functions is missing.
+    let bench = Bench::new(
+        &there_and_back(20_000),
+        &rig(&["disc"], "outputs: { lamp: {} }\n")
+            .replace("16 MHz, prescaler: 8", "72 MHz, prescaler: 36"),
+    );
+    let said = bench.emit("firmware", "player", &[]).unwrap();
+    assert!(said.contains("four functions"), "{said}");
+    for options in [
+        "-mcpu=cortex-m0 -mthumb -Os -Werror",
+        "-mcpu=cortex-m4 -mthumb -O2 -Werror",
+    ] {
+        let done = std::process::Command::new("make")
+            .args(["-s", "objects"])
+            .arg(format!("CC={}", arm.display()))
+            .arg(format!("CFLAGS={options}"))
+            .current_dir(bench.path().join("player"))
+            .output()
+            .unwrap();
+        assert!(
+            done.status.success(),
+            "{}",
+            String::from_utf8_lossy(&done.stderr)
+        );
+    }
+}
