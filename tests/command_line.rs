@@ -410,6 +410,17 @@ fn example(name: &str) -> String {
 }
 
 #[test]
+fn the_same_moves_lose_steps_in_a_band_and_none_where_it_is_avoided() {
+    let bench = Bench::new();
+    let rough = bench.run(&["simulate", &example("mixer.moves")]);
+    assert_eq!(rough.code, 1);
+    assert!(rough.out.contains("full steps lost"), "{}", rough.out);
+    let cured = bench.run(&["simulate", &example("mixer-cured.moves")]);
+    assert_eq!(cured.code, 0);
+    assert!(cured.out.contains("no step lost"), "{}", cured.out);
+}
+
+#[test]
 fn a_move_with_torque_to_spare_is_refused_in_an_unstable_band_and_loses_steps_there() {
     let bench = Bench::new();
     let refused = json(

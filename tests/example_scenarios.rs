@@ -6,7 +6,7 @@ use std::sync::Arc;
 use slewsmith::cli::files::{FilesOnDisk, beside, read_source};
 use slewsmith::diagnostic::Source;
 use slewsmith::physics::{PullOut, ShaftLoad};
-use slewsmith::plan::{ChangeKind, Item, PlannedMove, program};
+use slewsmith::plan::{ChangeKind, Direction, Item, PlannedMove, program};
 use slewsmith::rig::Rig;
 use slewsmith::script::Script;
 use slewsmith::simulate::{self, Outcome, Settler};
@@ -224,4 +224,59 @@ fn peaks_that_would_linger_in_the_band_lose_steps_and_lowered_ones_do_not() {
         assert!(outcome.ok, "{accel} {steps}: {outcome:#?}");
     }
     assert!(lost >= 4, "{lost} of 8");
+}
+
+#[test]
+fn the_focus_takes_every_picture_from_below() {
+    let focus = scenario("focus.moves");
+    let mut pictures = Vec::new();
+    let mut last: Option<&PlannedMove> = None;
+    for item in &focus.items {
+        match item {
+            Item::Move(planned) => last = Some(planned),
+            Item::Output { on: true, .. } => pictures.push(last.expect("it moves first")),
+            _ => {}
+        }
+    }
+    assert_eq!(pictures.len(), 12);
+    for (number, planned) in pictures.iter().enumerate() {
+        let axis = &planned.motion.axes[0];
+        assert_eq!(axis.direction, Direction::Positive);
+        // 8 um apart, each on the microstep nearest to it: 0.16 um.
+        let asked = -40e-6 + 8e-6 * number as f64;
+        assert!((planned.travel[0].to - asked).abs() <= 0.5 * 0.5e-3 / 3200.0 + 1e-12);
+    }
+    let outcome = focus.simulated();
+    assert!(outcome.ok, "{outcome:#?}");
+}
+
+#[test]
+fn the_panorama_closes_each_row_and_lights_the_stage_only() {
+    let panorama = scenario("panorama.moves");
+    let pictures = panorama.items.iter().filter(|item| {
+        matches!(
+            item,
+            Item::Output {
+                output: 0,
+                on: true
+            }
+        )
+    });
+    assert_eq!(pictures.count(), 36);
+    let groups: Vec<_> = panorama
+        .moves()
+        .filter(|planned| planned.motion.axes.len() == 2)
+        .collect();
+    assert_eq!(groups.len(), 3);
+    for planned in groups {
+        assert!((planned.motion.duration - 2.0).abs() < 1e-12);
+    }
+    let sweep = panorama.moves().last().expect("it ends with the sweep");
+    let turn = sweep.motion.axes[0].steps;
+    // 20 turns of 3200 microsteps; the lamp from 90 to 140 degrees.
+    assert_eq!(turn, 64_000);
+    let lamp: Vec<u64> = sweep.on_the_way.iter().map(|event| event.step).collect();
+    assert_eq!(lamp, [turn / 4, (turn * 140 + 180) / 360]);
+    let outcome = panorama.simulated();
+    assert!(outcome.ok, "{outcome:#?}");
 }
