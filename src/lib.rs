@@ -8,7 +8,8 @@
 //! 3. [`plan`]: actions become motion, segments of constant jerk.
 //! 4. [`check`]: motion against the rig: a verdict with reasons and cures.
 //! 5. [`schedule`]: motion becomes ticks.
-//! 6. [`emit`]: ticks become files; [`simulate`]: ticks turn a rotor.
+//! 6. [`emit`]: ticks become files; [`stream`]: ticks go to a board over a serial line;
+//!    [`simulate`]: ticks turn a rotor.
 //! 7. [`draw`]: plots and the report. [`cli`]: the commands.
 //!
 //! [`units`] and [`diagnostic`] serve them all.
@@ -70,4 +71,5 @@ pub mod rig;
 pub mod schedule;
 pub mod script;
 pub mod simulate;
+pub mod stream;
 pub mod units;

@@ -21,7 +21,7 @@
 mod build;
 pub(crate) mod bytes;
 mod error;
-mod fit;
+pub(crate) mod fit;
 mod fold;
 mod motion;
 mod op;

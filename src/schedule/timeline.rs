@@ -138,7 +138,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     }
 
     /// When the motion that is being played starts.
-    pub(super) fn motion_start(&self) -> Option<Instant> {
+    pub(crate) fn motion_start(&self) -> Option<Instant> {
         self.playing.as_ref().map(|playing| playing.start)
     }
 

@@ -165,7 +165,7 @@ fn longest(
 }
 
 /// The binomials C(k,1) … C(k,4).
-fn binomials(k: f64) -> [f64; 4] {
+pub(crate) fn binomials(k: f64) -> [f64; 4] {
     let two = k * (k - 1.0) / 2.0;
     let three = two * (k - 2.0) / 3.0;
     [k, two, three, three * (k - 3.0) / 4.0]
@@ -252,7 +252,7 @@ fn follow(run: &Run, before: &State, times: &[f64], tolerance: f64) -> Option<u6
 }
 
 /// Up to [`FIT_POINTS`] of 1 … n, dense at both ends.
-fn chebyshev_points(n: usize) -> Vec<usize> {
+pub(crate) fn chebyshev_points(n: usize) -> Vec<usize> {
     let count = n.min(FIT_POINTS);
     let mut points: Vec<usize> = (1..=count)
         .map(|j| {
@@ -267,7 +267,7 @@ fn chebyshev_points(n: usize) -> Vec<usize> {
 /// The coefficient of binomial `j` in the least-squares fit of binomials 1 … j + 1
 /// (counted from 0) to `values`, by normal equations in the scaled basis
 /// C(k, q+1) / nᵠ⁺¹, which keeps them well conditioned.
-fn leading_coefficient(basis: &[[f64; 4]], values: &[f64], j: usize, scale: f64) -> f64 {
+pub(crate) fn leading_coefficient(basis: &[[f64; 4]], values: &[f64], j: usize, scale: f64) -> f64 {
     let size = (j + 1).min(values.len());
     let mut matrix = [[0.0; 5]; 4];
     let powers: [f64; 4] = std::array::from_fn(|q| scale.powi(q as i32 + 1));

@@ -1,0 +1,195 @@
+//! Runs of steps fitted to ticks.
+//!
+//! As for packed schedules (see [`crate::schedule::pack`]), interval and differences of
+//! a run are found by least squares at its Chebyshev points and rounded one after the
+//! other, highest first. Here every run stands by itself and starts on a whole tick:
+//! what a lost frame takes away is whole runs, and nothing is carried on.
+
+use super::record::{LONGEST_RUN, Run};
+use crate::schedule::pack::fit::{ONE, binomials, chebyshev_points, leading_coefficient};
+
+/// From here on an interval stands by itself (ticks): the board cuts it into pieces, each
+/// of which fits 16 bits and is over soon.
+pub fn long(tick_rate: f64) -> u64 {
+    ((tick_rate / 64.0) as u64).min(0x8000)
+}
+
+/// How true a run has to be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Accuracy {
+    /// By which share intervals may differ from their own, or by one tick; none where
+    /// every step has to be within a tick of its own, and the last one on it.
+    pub share: Option<f64>,
+    /// The shortest interval that the board can play (ticks); only those that are
+    /// shorter anyway may be so.
+    pub least: u64,
+    /// From here on an interval stands by itself; see [`long`].
+    pub long: u64,
+}
+
+/// The run that takes the fewest bytes a step, of those that begin with the first of
+/// `ticks` (since the run's start, rising).
+///
+/// None where there are no ticks, or the first interval is too long.
+pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<Run> {
+    let long = |pair: &[u64]| pair[1] - pair[0] >= accuracy.long;
+    if *ticks.first()? >= accuracy.long {
+        return None;
+    }
+    let most = ticks
+        .windows(2)
+        .position(long)
+        .map_or(ticks.len(), |last| last + 1)
+        .min(LONGEST_RUN);
+    let times: Vec<f64> = ticks[..most].iter().map(|tick| *tick as f64).collect();
+    let price = |run: &Run| run.size() as f64 / f64::from(run.count);
+    let mut best: Option<Run> = None;
+    for order in 0..4 {
+        let Some(run) = longest(&times, &ticks[..most], order, accuracy) else {
+            continue;
+        };
+        if best.is_none_or(|known| price(&run) < price(&known)) {
+            best = Some(run);
+        }
+        if usize::from(run.count) == most {
+            break;
+        }
+    }
+    best
+}
+
+/// The longest run of one order: doubled until it fails, then halved in on.
+fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<Run> {
+    let attempt = |count: usize| fit(&times[..count], &ticks[..count], order, accuracy);
+    let (mut found, mut good) = (None, 0);
+    let mut count = times.len().min(order + 1);
+    let mut bad = loop {
+        match attempt(count) {
+            Some(run) => (found, good) = (Some(run), count),
+            None => break count,
+        }
+        if count == times.len() {
+            return found;
+        }
+        count = times.len().min(2 * count);
+    };
+    while bad - good > 1 {
+        let middle = good.midpoint(bad);
+        match attempt(middle) {
+            Some(run) => (found, good) = (Some(run), middle),
+            None => bad = middle,
+        }
+    }
+    found
+}
+
+/// One run through all of `times`; none where it is not true enough.
+fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<Run> {
+    let points = chebyshev_points(times.len());
+    let basis: Vec<[f64; 4]> = points.iter().map(|&k| binomials(k as f64)).collect();
+    let mut rest: Vec<f64> = points.iter().map(|&k| times[k - 1]).collect();
+    let mut state = [0; 4];
+    for j in (0..=order).rev() {
+        let scale = times.len() as f64;
+        let value = (leading_coefficient(&basis, &rest, j, scale) * ONE).round();
+        let fits = match j {
+            0 => (1.0..accuracy.long as f64 * ONE + 1.0).contains(&value),
+            _ => value.abs() < 2_147_483_648.0,
+        };
+        if !fits {
+            return None;
+        }
+        state[j] = value as i64 as u32;
+        for (left, binomial) in rest.iter_mut().zip(&basis) {
+            *left -= value / ONE * binomial[j];
+        }
+    }
+    let run = Run {
+        count: times.len() as u16,
+        state,
+    };
+    is_true(&run, ticks, accuracy).then_some(run)
+}
+
+/// Whether the run is as true as it has to be, and its intervals fit 16 bits.
+fn is_true(run: &Run, ticks: &[u64], accuracy: Accuracy) -> bool {
+    let (mut before, mut wanted_before) = (0, 0);
+    let each = run.ticks().zip(ticks).all(|(tick, &wanted)| {
+        let interval = tick.wrapping_sub(before);
+        let own = wanted - wanted_before;
+        let fits = (accuracy.least.min(own).max(1)..=accuracy.long).contains(&interval);
+        let near = match accuracy.share {
+            None => tick.abs_diff(wanted) <= 1,
+            Some(share) => interval.abs_diff(own) as f64 <= (share * own as f64).max(1.0),
+        };
+        (before, wanted_before) = (tick, wanted);
+        fits && near
+    });
+    each && (accuracy.share.is_some() || run.ticks().last() == ticks.last().copied())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LONG: u64 = 0x8000;
+    const EXACT: Accuracy = Accuracy {
+        share: None,
+        least: 1,
+        long: LONG,
+    };
+
+    /// All runs of a list of ticks.
+    fn runs(ticks: &[u64], accuracy: Accuracy) -> Vec<Run> {
+        let (mut done, mut start, mut runs) = (0, 0, Vec::new());
+        while done < ticks.len() {
+            let rest: Vec<u64> = ticks[done..].iter().map(|tick| tick - start).collect();
+            let run = best_run(&rest, accuracy).expect("a run");
+            done += usize::from(run.count);
+            start = ticks[done - 1];
+            runs.push(run);
+        }
+        runs
+    }
+
+    fn ramp(count: u32) -> Vec<u64> {
+        (1..=count)
+            .map(|k| (12_000.0 * (f64::from(k) - 0.5).sqrt()) as u64)
+            .collect()
+    }
+
+    #[test]
+    fn every_step_is_within_a_tick_and_every_run_ends_on_its_tick() {
+        let ticks = ramp(3000);
+        let (mut start, mut at) = (0, 0);
+        for run in runs(&ticks, EXACT) {
+            for tick in run.ticks() {
+                assert!((start + tick).abs_diff(ticks[at]) <= 1);
+                at += 1;
+            }
+            start += run.ticks().last().expect("a step");
+            assert_eq!(start, ticks[at - 1]);
+        }
+        assert_eq!(at, ticks.len());
+    }
+
+    #[test]
+    fn a_ramp_and_a_cruise_take_a_few_tenths_of_a_byte_a_step() {
+        let bytes = |runs: &[Run]| runs.iter().map(Run::size).sum::<usize>() as f64;
+        let climb = runs(&ramp(3000), EXACT);
+        assert!(bytes(&climb) / 3000.0 < 0.3, "{}", bytes(&climb) / 3000.0);
+        let even: Vec<u64> = (1..=3000)
+            .map(|k| (f64::from(k) * 123.456) as u64)
+            .collect();
+        let even = runs(&even, EXACT);
+        assert!(bytes(&even) / 3000.0 < 0.05, "{}", bytes(&even) / 3000.0);
+    }
+
+    #[test]
+    fn long_intervals_are_left_to_others() {
+        assert_eq!(best_run(&[LONG], EXACT), None);
+        assert_eq!(best_run(&[], EXACT), None);
+        let run = best_run(&[10, 20, 20 + LONG], EXACT).expect("a run");
+        assert_eq!(run.count, 2);
+    }
+}

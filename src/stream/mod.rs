@@ -1,0 +1,44 @@
+//! The schedule over a serial line, while the board plays it.
+//!
+//! The board keeps a little of the schedule ahead of what it plays. What goes over the
+//! line, from the outside to the inside:
+//!
+//! - [`frame`]: payloads with a CRC-16, stuffed so that zero bytes stand between them only;
+//! - [`message`]: what the payloads say: greeting and welcome, data, reports;
+//! - [`record`]: what data consist of: runs of steps and single events, for each axis
+//!   and one more stream; [`fit`] makes the runs;
+//! - [`slicer`]: the schedule cut into data, in the order in which the board needs them;
+//! - [`slow_down`]: how the axes come to a standstill behind each of these data;
+//! - [`host`]: who says what when: numbers, acknowledgements, room, repetition.
+//!
+//! Nothing here touches a port: bytes and the time go in, bytes come out. The other side
+//! is `link.c` of the player's project.
+//!
+//! # How true it is
+//!
+//! Every step falls within one tick of its tick in the schedule, every run of steps ends
+//! on exactly its tick, and nothing is carried on from one run to the next.
+//!
+//! # When the line dies
+//!
+//! A shaft that stops abruptly throws its motor out of step: nobody knows where it stands
+//! any more. One that holds its speed runs into something, sooner or later. So the board
+//! slows down, and it cannot wait for being told how when the line is dead already: all
+//! data carry behind their records a slow-down, which brings the axes along their
+//! planned path to a standstill, with no more deceleration than the plan itself uses.
+//! The next data replace it. Once a ring of events is about to run dry and nothing has come, the
+//! board plays it, switches the outputs off and reports; nothing that arrives later
+//! moves anything until a host greets again. It has counted every step, so the position is
+//! known.
+//!
+//! A stop that the host asks for is the same slow-down, behind what the board holds
+//! already (0.3 s at most). The emergency stop of the board is another matter: it ends pulses at
+//! once.
+
+pub mod fit;
+pub mod frame;
+pub mod host;
+pub mod message;
+pub mod record;
+pub mod slicer;
+pub mod slow_down;

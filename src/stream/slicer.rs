@@ -1,0 +1,582 @@
+//! The schedule, cut into frames of records, each with its slow-down.
+//!
+//! A frame takes every stream from where the one before left it to a common tick or just
+//! beyond: a stream whose next event is near goes on to that, one that waits gets a
+//! part of the wait. So no stream of the board is ever without an event while others
+//! still have some, and at the end of a frame the streams stand so close to each other
+//! that one slow-down fits them all.
+
+use std::cell::RefCell;
+use std::collections::VecDeque;
+use std::rc::Rc;
+use std::sync::Arc;
+
+use super::fit::{self, Accuracy};
+use super::message::DATA_HEAD;
+use super::record::{self, Act, What};
+use super::slow_down;
+use crate::plan::{Direction, Item, Motion};
+use crate::rig::Rig;
+use crate::schedule::timer::Pace;
+use crate::schedule::{self, Run, Schedule};
+
+/// Bytes that the records of a frame may take.
+pub const MOST_RECORDS: usize = 112;
+/// How long a frame lasts, at most (s).
+const SLICE: f64 = 0.05;
+/// By which share the intervals of a slow-down may be off: the first that fits is taken.
+const SHARES: [f64; 4] = [0.03, 0.06, 0.12, 0.24];
+
+/// A part of the schedule.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Frame {
+    /// The tick at which its first record begins, or before.
+    pub from: u64,
+    /// The records of all streams, in the order of the ticks at which they begin.
+    pub records: Vec<u8>,
+    /// For each axis the bytes of its records and the records themselves that bring it
+    /// to a standstill from where `records` end; none where those of the frame before
+    /// hold on.
+    pub slow_down: Option<Vec<u8>>,
+    /// Whether the program ends with it.
+    pub last: bool,
+}
+
+/// Why a program cannot be streamed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Unfit {
+    /// More happens on one tick than one frame holds.
+    #[error("more happens on tick {0} than one frame holds")]
+    Crowded(u64),
+    /// A slow-down takes more room than the board has.
+    #[error("the slow-down at tick {tick} takes {bytes} bytes, and the board has room for {room}")]
+    SlowDown {
+        /// Where.
+        tick: u64,
+        /// How many.
+        bytes: usize,
+        /// How many there may be.
+        room: usize,
+    },
+    /// More axes than records can tell apart.
+    #[error("{0} axes are more than a board's link can drive")]
+    Axes(usize),
+}
+
+/// Cuts a schedule into frames.
+#[derive(Debug)]
+pub struct Slicer<I> {
+    schedule: Schedule<Noting<I>>,
+    begun: Rc<RefCell<VecDeque<Arc<Motion>>>>,
+    /// Moves begun so far, and those of them that are not over.
+    moves: u64,
+    motions: VecDeque<Begun>,
+    rate: f64,
+    pace: Pace,
+    /// What a board waits for in one piece, and half of that (ticks).
+    long: u64,
+    gap: u64,
+    streams: Vec<Stream>,
+    /// Marks seen so far.
+    marks: Vec<Arc<str>>,
+    /// No event before this tick is missing in the streams.
+    known_to: u64,
+    /// Where the next frame begins, and how long it shall be.
+    from: u64,
+    slice: u64,
+    /// Everything is in the streams; everything has been given out.
+    over: bool,
+    done: bool,
+    room_to_slow: usize,
+    unfit: Option<Unfit>,
+}
+
+/// A motion and where it starts.
+#[derive(Debug)]
+struct Begun {
+    number: u64,
+    motion: Arc<Motion>,
+    start: u64,
+}
+
+#[derive(Debug, Default, Clone)]
+struct Stream {
+    /// Where its records end.
+    clock: u64,
+    pending: VecDeque<Pending>,
+    /// The move of its last step, and how many of its steps have gone.
+    of_move: u64,
+    done: u64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Pending {
+    tick: u64,
+    act: Act,
+    of_move: u64,
+}
+
+/// Keeps the motions that the schedule takes.
+#[derive(Debug)]
+struct Noting<I> {
+    items: I,
+    begun: Rc<RefCell<VecDeque<Arc<Motion>>>>,
+}
+
+impl<I: Iterator<Item = Item>> Iterator for Noting<I> {
+    type Item = Item;
+
+    fn next(&mut self) -> Option<Item> {
+        let item = self.items.next();
+        if let Some(Item::Move(planned)) = &item {
+            self.begun
+                .borrow_mut()
+                .push_back(Arc::clone(&planned.motion));
+        }
+        item
+    }
+}
+
+/// Records of one stream for one frame.
+struct Cut {
+    taken: usize,
+    clock: u64,
+    /// Tick at which each begins, what it says, and its bytes.
+    records: Vec<(u64, What, Vec<u8>)>,
+    bytes: usize,
+}
+
+impl<I: Iterator<Item = Item>> Slicer<I> {
+    /// The frames of a planned program on a rig, for a board that keeps slow-downs of
+    /// `room_to_slow` bytes.
+    ///
+    /// # Errors
+    /// [`Unfit::Axes`] where the rig has too many.
+    pub fn new(
+        items: impl IntoIterator<Item = Item, IntoIter = I>,
+        rig: &Rig,
+        room_to_slow: usize,
+    ) -> Result<Self, Unfit> {
+        if rig.axes.len() > record::MOST_AXES {
+            return Err(Unfit::Axes(rig.axes.len()));
+        }
+        let begun = Rc::new(RefCell::new(VecDeque::new()));
+        let items = Noting {
+            items: items.into_iter(),
+            begun: Rc::clone(&begun),
+        };
+        let rate = rig.timer.tick_rate();
+        let long = fit::long(rate);
+        Ok(Self {
+            schedule: Schedule::new(items, rig),
+            begun,
+            moves: 0,
+            motions: VecDeque::new(),
+            rate,
+            pace: Pace::new(&rig.timer),
+            long,
+            gap: long / 2,
+            streams: vec![Stream::default(); rig.axes.len() + 1],
+            marks: Vec::new(),
+            known_to: 0,
+            from: 0,
+            slice: (SLICE * rate) as u64,
+            over: false,
+            done: false,
+            room_to_slow,
+            unfit: None,
+        })
+    }
+
+    /// Why the frames ended too early, if they did.
+    pub const fn unfit(&self) -> Option<Unfit> {
+        self.unfit
+    }
+
+    /// The texts that marks have had so far; the first is number 1.
+    pub fn marks(&self) -> &[Arc<str>] {
+        &self.marks
+    }
+
+    /// Takes events from the schedule until all before a tick are known.
+    fn know(&mut self, tick: u64) {
+        while !self.over && self.known_to <= tick {
+            match self.schedule.next_run() {
+                Some(Run::Steps {
+                    axis,
+                    ticks,
+                    of_move,
+                    ..
+                }) => {
+                    // There is at least one.
+                    self.known_to = ticks.last().copied().unwrap_or(self.known_to);
+                    let steps = ticks.iter().map(|&tick| Pending {
+                        tick,
+                        act: Act::Step,
+                        of_move,
+                    });
+                    self.streams[axis].pending.extend(steps);
+                    self.begin(of_move);
+                }
+                Some(Run::Event(event)) => self.event(event),
+                None => {
+                    let end = self.schedule.end_tick();
+                    for stream in &mut self.streams {
+                        stream.put(end, Act::End);
+                    }
+                    self.over = true;
+                }
+            }
+        }
+    }
+
+    /// Notes the motion of a move that has begun.
+    fn begin(&mut self, of_move: u64) {
+        while self.moves < of_move {
+            self.moves += 1;
+            let motion = self.begun.borrow_mut().pop_front();
+            let start = self.schedule.motion_start();
+            if let (Some(motion), Some(start)) = (motion, start) {
+                self.motions.push_back(Begun {
+                    number: self.moves,
+                    motion,
+                    start: start.tick(),
+                });
+            }
+        }
+    }
+
+    fn event(&mut self, event: schedule::Event) {
+        let tick = event.tick;
+        self.known_to = tick;
+        let rest = self.streams.len() - 1;
+        match event.what {
+            schedule::What::Direction { axis, direction } => {
+                let act = match direction {
+                    Direction::Positive => Act::Forwards,
+                    Direction::Negative => Act::Backwards,
+                };
+                self.streams[axis].put(tick, act);
+            }
+            schedule::What::Output { output, on } => {
+                self.streams[rest].put(tick, Act::Output(output as u8, on));
+            }
+            schedule::What::Mark(text) => {
+                let known = self.marks.iter().position(|mark| *mark == text);
+                let number = known.unwrap_or_else(|| {
+                    self.marks.push(text);
+                    self.marks.len() - 1
+                });
+                // Past 255 different texts the last number stands for the others too.
+                self.streams[rest].put(tick, Act::Mark((number + 1).min(255) as u8));
+            }
+            schedule::What::Await { input, timeout } => {
+                for stream in &mut self.streams[..rest] {
+                    stream.put(tick, Act::Meet);
+                }
+                let timeout = timeout.map_or(0, |ticks| u32::try_from(ticks).unwrap_or(u32::MAX));
+                self.streams[rest].put(tick, Act::Await(input as u8, timeout));
+            }
+            // Steps come in runs.
+            schedule::What::Step { .. } => {}
+        }
+    }
+
+    /// The frame that ends at a tick or just behind it; none where it would be too big.
+    fn attempt(&self, to: u64) -> Option<(Vec<u8>, Vec<Cut>)> {
+        let mut cuts = Vec::new();
+        let mut all: Vec<(usize, u64, usize, usize)> = Vec::new();
+        let mut bytes = 0;
+        for (number, stream) in self.streams.iter().enumerate() {
+            let cut = stream.cut(
+                number,
+                to,
+                self.gap,
+                self.accuracy(None),
+                MOST_RECORDS - bytes,
+            )?;
+            bytes += cut.bytes;
+            // What comes behind a meeting of the streams has to wait for all of them.
+            let mut meetings = 0;
+            for (at, (begins, what, _)) in cut.records.iter().enumerate() {
+                all.push((meetings, *begins, number, at));
+                meetings += usize::from(what.is_meeting());
+            }
+            cuts.push(cut);
+        }
+        all.sort_unstable();
+        let mut records = Vec::with_capacity(bytes);
+        for (.., stream, at) in all {
+            records.extend_from_slice(&cuts[stream].records[at].2);
+        }
+        Some((records, cuts))
+    }
+
+    const fn accuracy(&self, share: Option<f64>) -> Accuracy {
+        Accuracy {
+            share,
+            least: self.pace.between_steps,
+            long: self.long,
+        }
+    }
+
+    /// How the axes come to a standstill from where the streams stand.
+    fn slow_down(&mut self) -> Result<Vec<u8>, Unfit> {
+        let axes = self.streams.len() - 1;
+        let under_way = self.streams[..axes]
+            .iter()
+            .map(|stream| stream.of_move)
+            .max();
+        while self
+            .motions
+            .front()
+            .is_some_and(|begun| Some(begun.number) < under_way)
+        {
+            self.motions.pop_front();
+        }
+        let Some(begun) = self
+            .motions
+            .front()
+            .filter(|begun| Some(begun.number) == under_way)
+        else {
+            return Ok(Vec::new());
+        };
+        let motion = &begun.motion;
+        let done: Vec<u64> = motion
+            .axes
+            .iter()
+            .map(|axis| self.streams[axis.axis].done_of(begun.number))
+            .collect();
+        let over = motion
+            .axes
+            .iter()
+            .zip(&done)
+            .all(|(axis, done)| axis.steps == *done);
+        let at = motion
+            .axes
+            .iter()
+            .map(|axis| self.streams[axis.axis].clock)
+            .max();
+        let (false, Some(at)) = (over, at) else {
+            return Ok(Vec::new());
+        };
+        let since = at.saturating_sub(begun.start) as f64 / self.rate;
+        let times = slow_down::standstill(motion, &done, since);
+        let mut bytes = Vec::new();
+        for share in SHARES {
+            let accuracy = self.accuracy(Some(share));
+            bytes.clear();
+            for (number, stream) in self.streams[..axes].iter().enumerate() {
+                let moving = motion.axes.iter().position(|axis| axis.axis == number);
+                let times = moving.map_or(&[][..], |at| &times[at]);
+                let records = stream.slowing(number, begun.start, times, self.rate, accuracy);
+                // What is longer does not fit anyway.
+                bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
+                bytes.extend(records);
+            }
+            if bytes.len() <= self.room_to_slow {
+                return Ok(bytes);
+            }
+        }
+        Err(Unfit::SlowDown {
+            tick: at,
+            bytes: bytes.len(),
+            room: self.room_to_slow,
+        })
+    }
+
+    fn cut(&mut self) -> Result<Frame, Unfit> {
+        let (records, cuts, to) = loop {
+            let to = self.from + self.slice;
+            self.know(to + 4 * self.gap);
+            if let Some((records, cuts)) = self.attempt(to) {
+                break (records, cuts, to);
+            }
+            if self.slice <= 1 {
+                return Err(Unfit::Crowded(self.from));
+            }
+            self.slice /= 2;
+        };
+        for (stream, cut) in self.streams.iter_mut().zip(cuts) {
+            stream.take(&cut);
+        }
+        let from = std::mem::replace(&mut self.from, to);
+        self.slice = (2 * self.slice).min((SLICE * self.rate) as u64);
+        self.done = self.over && self.streams.iter().all(|stream| stream.pending.is_empty());
+        Ok(Frame {
+            from,
+            records,
+            slow_down: Some(self.slow_down()?),
+            last: self.done,
+        })
+    }
+}
+
+impl<I: Iterator<Item = Item>> Iterator for Slicer<I> {
+    type Item = Frame;
+
+    fn next(&mut self) -> Option<Frame> {
+        if self.done {
+            return None;
+        }
+        match self.cut() {
+            Ok(frame) => Some(frame),
+            Err(unfit) => {
+                self.unfit = Some(unfit);
+                self.done = true;
+                None
+            }
+        }
+    }
+}
+
+impl Stream {
+    fn put(&mut self, tick: u64, act: Act) {
+        self.pending.push_back(Pending {
+            tick,
+            act,
+            of_move: 0,
+        });
+    }
+
+    /// How many steps of a move have gone.
+    fn done_of(&self, number: u64) -> u64 {
+        if self.of_move == number { self.done } else { 0 }
+    }
+
+    /// Its records up to a tick, or just beyond; none where they take more than `most`
+    /// bytes.
+    fn cut(
+        &self,
+        number: usize,
+        to: u64,
+        gap: u64,
+        accuracy: Accuracy,
+        most: usize,
+    ) -> Option<Cut> {
+        let mut taken = self.pending.partition_point(|pending| pending.tick < to);
+        let mut pass = None;
+        // Once an input has come, every stream needs something to go on with.
+        let mut goal = to;
+        loop {
+            let last = match taken.checked_sub(1).map(|last| self.pending[last]) {
+                None => self.clock,
+                Some(Pending { act: Act::End, .. }) => break,
+                Some(Pending { tick, act, .. }) => {
+                    let meets = matches!(act, Act::Meet | Act::Await(..));
+                    if meets && tick <= to + 2 * gap {
+                        goal = goal.max(tick + gap);
+                    }
+                    tick
+                }
+            };
+            if last >= goal {
+                break;
+            }
+            match self.pending.get(taken).map(|pending| pending.tick) {
+                Some(next) if next - last <= 2 * gap => {
+                    taken += 1;
+                    continue;
+                }
+                Some(next) => pass = Some(goal.max(last + gap).min(next - gap)),
+                None => pass = Some(goal.max(last + gap)),
+            }
+            break;
+        }
+        let mut cut = Cut {
+            taken,
+            clock: self.clock,
+            records: Vec::new(),
+            bytes: 0,
+        };
+        let mut at = 0;
+        let mut ahead = Vec::new();
+        while at < taken {
+            if cut.bytes > most {
+                return None;
+            }
+            ahead.clear();
+            let steps = self.pending.range(at..taken);
+            let steps = steps.take_while(|pending| pending.act == Act::Step);
+            ahead.extend(steps.map(|step| step.tick - cut.clock));
+            at += match fit::best_run(&ahead, accuracy) {
+                Some(run) => {
+                    let lasts = run.ticks().last().unwrap_or(0);
+                    cut.push(number, &What::Run(run), lasts);
+                    usize::from(run.count)
+                }
+                None => {
+                    let Pending { tick, act, .. } = self.pending[at];
+                    let gap = tick - cut.clock;
+                    cut.push(number, &What::Event { gap, act }, gap);
+                    1
+                }
+            };
+        }
+        if let Some(tick) = pass {
+            let (gap, act) = (tick - cut.clock, Act::Pass);
+            cut.push(number, &What::Event { gap, act }, gap);
+        }
+        (cut.bytes <= most).then_some(cut)
+    }
+
+    /// Leaves behind what has been cut off.
+    fn take(&mut self, cut: &Cut) {
+        for pending in self.pending.drain(..cut.taken) {
+            if pending.act == Act::Step {
+                if self.of_move != pending.of_move {
+                    (self.of_move, self.done) = (pending.of_move, 0);
+                }
+                self.done += 1;
+            }
+        }
+        self.clock = cut.clock;
+    }
+
+    /// The records of a slow-down whose steps fall at `times` (s since tick `start`).
+    fn slowing(
+        &self,
+        number: usize,
+        start: u64,
+        times: &[f64],
+        rate: f64,
+        accuracy: Accuracy,
+    ) -> Vec<u8> {
+        let mut records = Vec::new();
+        if times.is_empty() {
+            return records;
+        }
+        let mut clock = self.clock;
+        // Where the axis has not begun to move, its line may still have to turn.
+        if let Some(Pending { tick, act, .. }) = self.pending.front()
+            && matches!(act, Act::Forwards | Act::Backwards)
+        {
+            let (gap, act) = (tick - clock, *act);
+            record::write(number, &What::Event { gap, act }, &mut records);
+            clock = *tick;
+        }
+        let mut before = clock;
+        let ticks: Vec<u64> = times
+            .iter()
+            .map(|time| {
+                before = (start + (time * rate).round() as u64).max(before + 1);
+                before
+            })
+            .collect();
+        slow_down::write(number, clock, &ticks, accuracy, &mut records);
+        records
+    }
+}
+
+impl Cut {
+    fn push(&mut self, stream: usize, what: &What, lasts: u64) {
+        let mut bytes = Vec::new();
+        record::write(stream, what, &mut bytes);
+        self.bytes += bytes.len();
+        self.records.push((self.clock, *what, bytes));
+        self.clock += lasts;
+    }
+}
+
+/// What a frame of data may take on the line.
+const _: () = assert!(DATA_HEAD + MOST_RECORDS + 135 <= super::frame::LONGEST_PAYLOAD);

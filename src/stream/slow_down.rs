@@ -1,0 +1,199 @@
+//! How to come to a standstill from the midst of a motion, should nothing more come.
+//!
+//! The axes stay on their path: the time τ of the plan goes on more and more slowly. With
+//! w = (dτ/dt)², v and a an axis's planned speed and acceleration at τ, and d the
+//! deceleration that its motor can be trusted with,
+//!
+//! ```text
+//! real speed          √w v
+//! real acceleration   w a + ½ w′ v ≥ −d      (w′ = dw/dτ)
+//! w′ = −2 min (d + w a)/v over all axes, at most 0
+//! ```
+//!
+//! which is the soonest standstill that asks no axis for more than d; where the plan is
+//! slowing down with d already, w stays as it is. On an even stretch w = 1 − x/X, with x
+//! the way since, and X = v²/2d. Within a cell of τ in which w falls evenly from w₀ to
+//! w₁, x takes the time 2x/(√w₀ + √w).
+//!
+//! d is the highest deceleration that the plan itself uses, which its check has passed;
+//! for a full-torque motion, whose deceleration is less at high speed, the lowest. The
+//! jerk is not limited.
+
+use super::fit::{self, Accuracy};
+use super::record::{self, Act, What};
+use crate::plan::{AxisMotion, Motion};
+use crate::schedule::invert::Inverse;
+use crate::script::Shape;
+
+/// Cells that an even stretch is divided into, at least.
+const CELLS: f64 = 200.0;
+/// The shortest cell, as a share of the motion.
+const SHORTEST_CELL: f64 = 1e-5;
+
+/// When the steps fall that follow step number `done` of each axis of `motion`, if time
+/// runs as planned until `at` and is then stretched to a standstill. Times in seconds
+/// since the motion's start.
+pub fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
+    let mut axes: Vec<Walker<'_>> = motion
+        .axes
+        .iter()
+        .zip(done)
+        .filter(|(axis, _)| axis.steps > 0)
+        .map(|(axis, done)| Walker::new(axis, motion.shape, *done))
+        .collect();
+    let mut times = vec![Vec::new(); axes.len()];
+    let mut tau = at.max(0.0);
+    for (axis, times) in axes.iter_mut().zip(&mut times) {
+        axis.walk(tau, |time| times.push(time));
+    }
+    let (mut real, mut w) = (tau, 1.0);
+    while tau < motion.duration && w > 0.0 {
+        let mut cell = motion.duration - tau;
+        let mut steepest = f64::INFINITY;
+        let mut creeps = true;
+        for axis in &mut axes {
+            let (speed, acceleration) = axis.state(tau);
+            if speed > 0.0 {
+                steepest = steepest.min((axis.decel + w * acceleration) / speed);
+                cell = cell.min(speed / (2.0 * axis.decel) / CELLS);
+                creeps &= w.sqrt() * speed <= axis.start;
+            }
+        }
+        if creeps {
+            break;
+        }
+        cell = cell
+            .max(SHORTEST_CELL * motion.duration)
+            .min(motion.duration - tau);
+        let slope = 2.0 * steepest.max(0.0);
+        cell = cell.min(w / slope);
+        let end = (w - slope * cell).max(0.0);
+        for (axis, times) in axes.iter_mut().zip(&mut times) {
+            axis.walk(tau + cell, |time| {
+                let x = time - tau;
+                let then = (w - slope * x).max(0.0);
+                times.push(real + 2.0 * x / (w.sqrt() + then.sqrt()));
+            });
+        }
+        real += 2.0 * cell / (w.sqrt() + end.sqrt());
+        tau += cell;
+        w = if end < 1e-12 { 0.0 } else { end };
+    }
+    let mut by_axis = times.into_iter();
+    motion
+        .axes
+        .iter()
+        .map(|axis| {
+            let moves = (axis.steps > 0).then(|| by_axis.next()).flatten();
+            moves.unwrap_or_default()
+        })
+        .collect()
+}
+
+/// Goes along the plan of one axis, step by step.
+struct Walker<'a> {
+    axis: &'a AxisMotion,
+    decel: f64,
+    /// Speed at which it may just stop.
+    start: f64,
+    /// The step that comes next, from 1, and its segment with the time when that begins.
+    next: u64,
+    segment: usize,
+    elapsed: f64,
+    /// The segment in which `state` looked last, and the time when it begins.
+    seen: usize,
+    seen_from: f64,
+}
+
+impl<'a> Walker<'a> {
+    fn new(axis: &'a AxisMotion, shape: Shape, done: u64) -> Self {
+        Self {
+            axis,
+            decel: deceleration(axis, shape),
+            start: axis.limits.start,
+            next: done + 1,
+            segment: 0,
+            elapsed: 0.0,
+            seen: 0,
+            seen_from: 0.0,
+        }
+    }
+
+    /// Planned speed and acceleration at a time, which never goes back.
+    fn state(&mut self, tau: f64) -> (f64, f64) {
+        let segments = &self.axis.segments;
+        while self.seen + 1 < segments.len() && self.seen_from + segments[self.seen].duration <= tau
+        {
+            self.seen_from += segments[self.seen].duration;
+            self.seen += 1;
+        }
+        let segment = &segments[self.seen];
+        let since = tau - self.seen_from;
+        if since >= segment.duration {
+            return (0.0, 0.0);
+        }
+        (segment.velocity_at(since), segment.acceleration_at(since))
+    }
+
+    /// Gives the times of the steps up to `until`.
+    fn walk(&mut self, until: f64, mut step: impl FnMut(f64)) {
+        let segments = &self.axis.segments;
+        while self.next <= self.axis.steps {
+            let place = self.next as f64 - 0.5;
+            while self.segment + 1 < segments.len() && segments[self.segment + 1].position < place {
+                self.elapsed += segments[self.segment].duration;
+                self.segment += 1;
+            }
+            let time = self.elapsed + Inverse::new(&segments[self.segment]).time(place);
+            if time > until {
+                return;
+            }
+            step(time);
+            self.next += 1;
+        }
+    }
+}
+
+/// The deceleration that an axis can be trusted with (microsteps/s²).
+fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
+    let used = axis.segments.iter().flat_map(|segment| {
+        let ends = [
+            segment.acceleration_at(0.0),
+            segment.acceleration_at(segment.duration),
+        ];
+        let middle = f64::midpoint(ends[0], ends[1]);
+        match shape {
+            Shape::FullTorque => [-middle, -middle],
+            Shape::Trapezoid | Shape::SCurve => ends.map(|acceleration| -acceleration),
+        }
+    });
+    let used = used.filter(|decel| *decel > 0.0);
+    let used = match shape {
+        Shape::FullTorque => used.min_by(f64::total_cmp),
+        Shape::Trapezoid | Shape::SCurve => used.max_by(f64::total_cmp),
+    };
+    used.unwrap_or(axis.limits.decel)
+}
+
+/// Appends the records of steps that fall on `ticks` (rising, all after `clock`).
+pub fn write(stream: usize, mut clock: u64, ticks: &[u64], accuracy: Accuracy, out: &mut Vec<u8>) {
+    let mut done = 0;
+    let mut ahead = Vec::new();
+    while done < ticks.len() {
+        ahead.clear();
+        let window = ticks[done..].iter().take(record::LONGEST_RUN);
+        ahead.extend(window.map(|tick| tick - clock));
+        let (what, count) = match fit::best_run(&ahead, accuracy) {
+            Some(run) => (What::Run(run), usize::from(run.count)),
+            None => {
+                let (gap, act) = (ahead[0], Act::Step);
+                (What::Event { gap, act }, 1)
+            }
+        };
+        record::write(stream, &what, out);
+        done += count;
+        // Where intervals are true only by their share, the board's clock strays a
+        // little; what matters from here on is that the next intervals are true.
+        clock = ticks[done - 1];
+    }
+}
