@@ -147,6 +147,15 @@ static void start(void)
 #endif
 }
 
+#ifdef STREAMED
+int main(void)
+{
+    start();
+    /* The host gets to know how it ended, and may greet again. */
+    for (;;)
+        player_run();
+}
+#else
 static void say_byte(char byte)
 {
     while (!(UCSR0A & (1 << UDRE0))) {
@@ -185,11 +194,7 @@ static void report(uint8_t state)
 {
     /* In the order of the states. */
     static const char words[] PROGMEM =
-        "finished\0damaged\0emergency stop\0late\0starved\0no input"
-#ifdef STREAMED
-        "\0line dead"
-#endif
-        ;
+        "finished\0damaged\0emergency stop\0late\0starved\0no input";
     const char *word = words;
     uint8_t axis;
     char letter;
@@ -212,3 +217,4 @@ int main(void)
     for (;;) {
     }
 }
+#endif

@@ -18,6 +18,7 @@
 
 struct stream player_streams[STREAMS];
 volatile uint8_t player_state;
+uint8_t player_ending = FINISHED;
 volatile uint8_t player_mark;
 uint8_t player_input;
 uint32_t player_timeout;
@@ -141,6 +142,9 @@ static void wait_for_input(void)
     uint16_t before = board_now();
 
     while (looks != 255u && player_state == RUNNING) {
+#ifdef STREAMED
+        source_fill(); /* goes on talking to the host */
+#endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
@@ -178,7 +182,11 @@ uint8_t player_run(void)
         source_fill();
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !all_halted()) {
+#ifdef STREAMED
+            BOARD_INTERRUPTS_ON(); /* there is a line to look after */
+#else
             BOARD_IDLE();
+#endif
             continue;
         }
         BOARD_INTERRUPTS_ON();
@@ -187,7 +195,7 @@ uint8_t player_run(void)
             if (player_state == RUNNING)
                 start_streams();
         } else if (player_state == RUNNING) {
-            player_state = FINISHED;
+            player_state = player_ending;
         }
     }
 #if OUTPUTS > 0

@@ -68,7 +68,8 @@ enum {
     LATE,      /* an interval was shorter than the interrupt takes */
     STARVED,   /* the source did not keep up */
     TIMED_OUT, /* an input did not come in time */
-    LINE_DEAD  /* the serial line fell silent: the axes were slowed down */
+    LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
+    STOPPED    /* whoever feeds the line asked for it: the axes were slowed down */
 };
 
 /* No input is waited for. */
@@ -76,6 +77,7 @@ enum {
 
 extern struct stream player_streams[STREAMS];
 extern volatile uint8_t player_state;
+extern uint8_t player_ending; /* what the end of all streams means: FINISHED, or why it came early */
 extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none yet */
 
 /* The input that a source waits for; every stream has ended then. A timeout of 0 ticks

@@ -1,0 +1,612 @@
+/* A source that gets its events over a serial line.
+ *
+ * Frames with records come in, are checked, taken in their order and kept in a queue;
+ * each record is decoded into its stream's ring when the one before it has been. Behind
+ * its records a frame has a slow-down: how the axes come to a standstill from there.
+ * Should nothing more come before a ring runs dry, the slow-down is played, and nothing
+ * that comes in later moves anything until the host greets again. So the shafts never
+ * stop abruptly, and the board knows where they stand.
+ */
+#include "link.h"
+
+#include "source.h"
+
+#define VERSION 1u
+
+/* Payloads: see src/stream/message.rs of slewsmith. */
+enum { GREETING = 1, DATA, STOP, QUESTION };
+enum { WELCOME = 1, REPORT };
+enum { FLAG_START = 1, FLAG_KEEP = 2 };
+#define LIKENESS_BYTES 8u
+#define HEAD_BYTES 5u
+
+/* Records: 8 * kind + stream. */
+enum {
+    KIND_PASS = 8, KIND_STEP, KIND_FORWARDS, KIND_BACKWARDS, KIND_OFF, KIND_MARK = 14, KIND_END,
+    KIND_AWAIT = 17
+};
+/* Of `due`, besides what happens at events. */
+enum { DUE_NONE = 32, DUE_END };
+
+/* Longer waits are cut, so that each piece fits 16 bits and is over soon. */
+#if TICK_RATE / 64u < 0x8000u
+#define PIECE (uint16_t)(TICK_RATE / 64u)
+#else
+#define PIECE 0x8000u
+#endif
+#define LONGEST_WAIT (PIECE + PIECE / 2ul)
+/* Streams end no closer to an event than that. */
+#define GUARD (TICK_RATE / 10000u + 1u)
+/* A ring with less than this in it is about to run dry ... */
+#define SOON (TICK_RATE / 50u)
+#define FEW_EVENTS (RING_EVENTS / 2u)
+/* ... and a host that says nothing for so long is gone. */
+#define SILENCE TICK_RATE
+#define REPORT_EVERY (TICK_RATE / 20u)
+#define REPORT_ROOM (LINK_QUEUE / 4u)
+/* Bytes that are taken from the line in one go. */
+#define AT_A_TIME 8u
+
+static uint8_t queue[LINK_QUEUE];
+static uint16_t head, tail; /* of the queue, counted on and on */
+static uint8_t slow[LINK_SLOW_DOWN], slow_length;
+
+/* The frame that is coming in. What is behind its head goes into the free part of the
+ * queue, where it stays if it is what is expected. */
+static uint8_t in_head[HEAD_BYTES];
+static uint16_t in_count, in_crc = 0xFFFFu;
+static uint8_t in_left; /* bytes until the next code of the stuffing */
+static uint8_t in_zero; /* a zero byte stands in front of that */
+static uint8_t in_bad, in_begun;
+
+/* What is being said. */
+static uint8_t out[2u + 2u + 1u + LIKENESS_BYTES + 8u + (AXES > 1u ? 4u * AXES : 4u)];
+static uint8_t out_length, out_at, out_code;
+static uint16_t out_crc;
+static uint8_t say_welcome, say_report, accepted;
+static uint16_t room_said;
+
+static uint8_t digest[4];
+static uint8_t known;    /* a host has greeted since the board stands still */
+static uint8_t standing; /* nothing is being played */
+static uint8_t go;       /* the host says that everything may move */
+static uint8_t expected; /* number of the data that come next */
+static uint8_t gap;      /* something came damaged, or something is missing */
+static uint8_t closing;  /* no more data are taken; how the program then ends */
+static uint8_t slowing;
+static uint16_t before;  /* what the timer showed last ... */
+static uint32_t quiet, unsaid; /* ... ticks without a word from the host, or to it */
+
+static const uint8_t *cursor; /* the slow-down's next byte, while one is being read */
+
+#define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(head - tail))
+#define PLACE(at) ((uint16_t)(at) & (LINK_QUEUE - 1u))
+
+static uint16_t crc_of(uint16_t crc, uint8_t byte)
+{
+    crc = (uint16_t)(crc >> 8 | crc << 8);
+    crc ^= byte;
+    crc ^= (uint8_t)(crc & 0xFFu) >> 4;
+    crc ^= (uint16_t)(crc << 12);
+    crc ^= (uint16_t)((crc & 0xFFu) << 5);
+    return crc;
+}
+
+/* Saying. */
+
+static void put_stuffed(uint8_t byte)
+{
+    if (byte == 0) {
+        out[out_code] = (uint8_t)(out_length - out_code);
+        out_code = out_length;
+    }
+    out[out_length++] = byte;
+}
+
+static void put(uint8_t byte)
+{
+    out_crc = crc_of(out_crc, byte);
+    put_stuffed(byte);
+}
+
+APART static void put_number(uint32_t number, uint8_t bytes)
+{
+    while (bytes--) {
+        put((uint8_t)number);
+        number >>= 8;
+    }
+}
+
+APART static uint8_t likeness(uint8_t at)
+{
+    if (at == 0)
+        return VERSION;
+    if (at <= 4)
+        return (uint8_t)((uint32_t)TICK_RATE >> (8u * (at - 1u)));
+    return at == 5 ? AXES : at == 6 ? OUTPUTS : INPUTS;
+}
+
+static uint8_t state(void)
+{
+    if (!standing && player_state == RUNNING)
+        return slowing ? LINK_SLOWING : RUNNING;
+    if (known)
+        return LINK_READY;
+    return player_state == RUNNING ? LINK_IDLE : player_state;
+}
+
+/* Ticks that the events of a ring take that have not come yet. */
+APART static uint32_t ticks_in(struct stream *s)
+{
+    uint32_t ticks = 0;
+    uint8_t place;
+
+    for (place = s->tail; place != s->head; place = (uint8_t)(place + sizeof(struct event)))
+        ticks += ring_at(s, place)->ticks;
+    return ticks;
+}
+
+static void compose(void)
+{
+    uint8_t k;
+    uint32_t played = 0;
+
+    out_length = 1;
+    out_code = 0;
+    out_at = 0;
+    out_crc = 0xFFFFu;
+    if (say_welcome) {
+        say_welcome = 0;
+        put(WELCOME);
+        for (k = 0; k < LIKENESS_BYTES; k++)
+            put(likeness(k));
+        for (k = 0; k < sizeof digest; k++)
+            put(digest[k]);
+        put_number(LINK_QUEUE, 2);
+        put(LINK_SLOW_DOWN);
+        put(accepted);
+    } else {
+        say_report = 0;
+        unsaid = 0;
+        room_said = FREE();
+        put(REPORT);
+        put(expected);
+        put(gap);
+        put_number(room_said, 2);
+        put(state());
+        for (k = 0; k < STREAMS; k++) {
+            uint32_t ticks = player_streams[k].d.pushed - ticks_in(&player_streams[k]);
+
+            if ((int32_t)(ticks - played) > 0)
+                played = ticks;
+        }
+        put_number(played, 4);
+        put(player_mark);
+        for (k = 0; k < AXES; k++)
+            put_number((uint32_t)player_position(k), 4);
+    }
+    {
+        uint16_t crc = out_crc;
+
+        put_stuffed((uint8_t)(crc >> 8));
+        put_stuffed((uint8_t)crc);
+    }
+    out[out_code] = (uint8_t)(out_length - out_code);
+    out[out_length++] = 0;
+}
+
+static void speak(void)
+{
+    if (out_at != out_length) {
+        if (board_serial_put(out[out_at]))
+            out_at++;
+    } else if (say_welcome || say_report) {
+        compose();
+    }
+}
+
+/* Listening. */
+
+static uint8_t in_byte(uint8_t at)
+{
+    if (at < HEAD_BYTES)
+        return in_head[at];
+    return queue[PLACE(head + at - HEAD_BYTES)];
+}
+
+static void greeted(uint8_t length)
+{
+    uint8_t k, alike = length == 1u + LIKENESS_BYTES + sizeof digest;
+
+    for (k = 0; k < LIKENESS_BYTES; k++)
+        alike &= in_byte((uint8_t)(k + 1u)) == likeness(k);
+    for (k = 0; k < sizeof digest; k++)
+        digest[k] = in_byte((uint8_t)(1u + LIKENESS_BYTES + k));
+    say_welcome = 1;
+    accepted = alike && standing && !go;
+    if (!accepted)
+        return;
+    known = 1;
+    expected = gap = 0;
+    tail = head;
+    slow_length = 0;
+    closing = slowing = 0;
+    player_ending = FINISHED;
+    player_state = RUNNING;
+    player_mark = 0;
+    for (k = 0; k < STREAMS; k++) {
+        struct stream *s = &player_streams[k];
+        uint8_t *byte = (uint8_t *)s;
+        uint16_t left = sizeof *s;
+
+        while (left--)
+            *byte++ = 0;
+        s->d.due = DUE_NONE;
+    }
+}
+
+static void data(uint8_t length)
+{
+    uint8_t records = in_head[3], more = in_head[4], k;
+
+    say_report = 1;
+    if (length != HEAD_BYTES + records + more || more > LINK_SLOW_DOWN || closing ||
+        (standing && !known))
+        return;
+    if (in_head[1] != expected) {
+        gap |= (uint8_t)(in_head[1] - expected) < 128u;
+        return;
+    }
+    expected++;
+    gap = 0;
+    head = (uint16_t)(head + records);
+    if (!(in_head[2] & FLAG_KEEP)) {
+        for (k = 0; k < more; k++)
+            slow[k] = queue[PLACE(head + k)];
+        slow_length = more;
+    }
+    go |= in_head[2] & FLAG_START;
+}
+
+/* A frame has come to its end. */
+static void arrived(void)
+{
+    uint8_t length = (uint8_t)(in_count - 2u);
+
+    if (!in_begun)
+        return;
+    if (in_bad || in_left || in_count < 3u || in_count > 254u || in_crc != 0) {
+        gap = say_report = 1;
+        return;
+    }
+    quiet = 0;
+    switch (in_head[0]) {
+    case GREETING:
+        greeted(length);
+        break;
+    case DATA:
+        data(length);
+        break;
+    case STOP:
+        if (standing) {
+            known = 0;
+        } else if (!closing) {
+            closing = STOPPED;
+        }
+        /* falls through */
+    case QUESTION:
+        say_report = 1;
+        break;
+    }
+}
+
+static void take(uint8_t byte)
+{
+    in_crc = crc_of(in_crc, byte);
+    if (in_count < HEAD_BYTES)
+        in_head[in_count] = byte;
+    else if (in_count - HEAD_BYTES < FREE())
+        queue[PLACE(head + in_count - HEAD_BYTES)] = byte;
+    else
+        in_bad = 1;
+    in_count++;
+}
+
+static void listen(void)
+{
+    uint8_t left = AT_A_TIME;
+    int16_t got;
+
+    while (left-- && (got = board_serial_get()) >= 0) {
+        uint8_t byte = (uint8_t)got;
+
+        if (byte == 0) {
+            arrived();
+            in_count = in_begun = in_left = in_zero = in_bad = 0;
+            in_crc = 0xFFFFu;
+            continue;
+        }
+        in_begun = 1;
+        if (in_count > 255u) {
+            in_bad = 1;
+        } else if (in_left) {
+            in_left--;
+            take(byte);
+        } else {
+            if (in_zero)
+                take(0);
+            in_left = (uint8_t)(byte - 1u);
+            in_zero = byte != 255u;
+        }
+    }
+}
+
+/* Decoding. */
+
+static uint8_t record_byte(void)
+{
+    if (cursor)
+        return *cursor++;
+    return queue[PLACE(tail++)];
+}
+
+/* A number of seven bits a byte, lowest first. */
+APART static uint32_t record_number(void)
+{
+    uint32_t value = 0;
+    uint8_t byte, shift = 0;
+
+    do {
+        byte = record_byte();
+        value |= (uint32_t)(byte & 127u) << shift;
+        shift = (uint8_t)(shift + 7u);
+    } while (byte & 128u && shift < 32u);
+    return value;
+}
+
+/* Reads the record of a stream behind its first byte. */
+APART static void read_record(struct stream *s, uint8_t kind)
+{
+    uint8_t k, widths;
+
+    if (kind < KIND_PASS) {
+        s->d.count = (uint16_t)record_number();
+        s->d.fraction = 0x8000u;
+        widths = record_byte();
+        for (k = 0; k < 4u; k++) {
+            uint32_t value = 0;
+
+            if (k <= kind) {
+                uint8_t width = (uint8_t)((widths & 3u) + 1u), n, byte = 0;
+
+                for (n = 0; n < width; n++) {
+                    byte = record_byte();
+                    value |= (uint32_t)byte << (8u * n);
+                }
+                if (byte & 128u && width < 4u)
+                    value |= 0xFFFFFFFFul << (8u * width);
+                widths >>= 2;
+            }
+            s->d.state[k] = value;
+        }
+        return;
+    }
+    s->d.wait += record_number();
+    /* In the order of the player's events, but for the step. */
+    s->d.due = kind == KIND_STEP ? s->d.step : (uint8_t)(kind - KIND_PASS);
+    if (kind >= KIND_OFF && kind <= KIND_MARK) {
+        s->d.value = record_byte();
+    } else if (kind >= KIND_END) {
+        s->d.due = DUE_END;
+        if (kind == KIND_AWAIT) {
+            player_input = record_byte();
+            player_timeout = record_number();
+        }
+    } else if (kind == KIND_FORWARDS) {
+        s->d.step = STEP;
+    } else if (kind == KIND_BACKWARDS) {
+        s->d.step = STEP + 1;
+    }
+}
+
+static uint8_t is_busy(const struct stream *s)
+{
+    return s->d.count != 0 || s->d.due != DUE_NONE || s->ended;
+}
+
+/* Gives records to their streams, until the next one's is still busy. */
+static void hand_out(void)
+{
+    while (tail != head) {
+        uint8_t first = queue[PLACE(tail)], k = first & 7u;
+
+        if (k >= STREAMS || (first >> 3) > KIND_AWAIT) {
+            /* Nothing that a host of the same version would send. */
+            closing = LINE_DEAD;
+            tail = head;
+            return;
+        }
+        if (is_busy(&player_streams[k]))
+            return;
+        tail++;
+        read_record(&player_streams[k], first >> 3);
+    }
+}
+
+static void push(struct stream *s, uint16_t ticks, uint8_t what, uint8_t value)
+{
+    s->d.pushed += ticks;
+    ring_push(s, ticks, what, value);
+}
+
+static void count_steps(struct stream *s, uint8_t count)
+{
+    if (s->d.step == STEP)
+        s->position += count;
+    else
+        s->position -= count;
+}
+
+/* Steps of a run, as many as the ring has room for. */
+static void push_steps(struct stream *s, uint8_t room)
+{
+    if (s->d.count < room)
+        room = (uint8_t)s->d.count;
+    s->d.count = (uint16_t)(s->d.count - room);
+    count_steps(s, room);
+    while (room--) {
+        uint32_t sum = s->d.state[0] + s->d.fraction;
+        uint16_t ticks = (uint16_t)((sum >> 16) + (uint16_t)s->d.wait);
+
+        s->d.wait = 0;
+        s->d.fraction = (uint16_t)sum;
+        push(s, ticks, s->d.step, 0);
+        s->d.state[0] += s->d.state[1];
+        s->d.state[1] += s->d.state[2];
+        s->d.state[2] += s->d.state[3];
+    }
+}
+
+static void push_due(struct stream *s)
+{
+    uint8_t what = s->d.due;
+    uint32_t wait = s->d.wait;
+
+    if (wait > LONGEST_WAIT) {
+        s->d.wait -= PIECE;
+        push(s, PIECE, PASS, 0);
+        return;
+    }
+    s->d.wait = 0;
+    s->d.due = DUE_NONE;
+    if (what == DUE_END) {
+        if (wait >= GUARD)
+            push(s, (uint16_t)wait, PASS, 0);
+        else
+            s->d.pushed += wait;
+        s->ended = 1;
+        return;
+    }
+    if (what & STEP)
+        count_steps(s, 1);
+    /* A direction is written a little after its event: have that come earlier. */
+    if ((what == FORWARDS || what == BACKWARDS) && wait > 2u * BOARD_LEAD) {
+        wait -= BOARD_LEAD;
+        s->d.wait = BOARD_LEAD;
+    }
+    push(s, (uint16_t)wait, what, s->d.value);
+}
+
+static void fill(struct stream *s)
+{
+    uint8_t room;
+
+    while (!s->ended && (room = ring_room(s)) != 0) {
+        if (s->d.count) {
+            push_steps(s, room);
+        } else if (s->d.due != DUE_NONE) {
+            push_due(s);
+        } else if (!slowing) {
+            return;
+        } else if (s->d.slow == s->d.slow_end) {
+            s->ended = 1;
+        } else {
+            uint8_t first;
+
+            cursor = slow + s->d.slow;
+            first = record_byte();
+            read_record(s, first >> 3);
+            s->d.slow = (uint8_t)(cursor - slow);
+            cursor = 0;
+        }
+    }
+}
+
+static void slow_down(void)
+{
+    uint8_t k, at = 0;
+
+    slowing = 1;
+    say_report = 1;
+    for (k = 0; k < AXES && at < slow_length; k++) {
+        player_streams[k].d.slow = (uint8_t)(at + 1u);
+        at = (uint8_t)(at + 1u + slow[at]);
+        player_streams[k].d.slow_end = at;
+    }
+}
+
+/* Looks whether nothing more will come, or does not come in time. */
+static void watch(void)
+{
+    uint8_t k, all_halted = 1;
+
+    for (k = 0; k < STREAMS; k++) {
+        struct stream *s = &player_streams[k];
+        uint8_t used = (uint8_t)(s->head - s->tail) / sizeof(struct event);
+
+        all_halted &= s->halted;
+        /* Nobody knows how much of the next event's wait is over. */
+        if (tail == head && !is_busy(s) && used < FEW_EVENTS &&
+            ticks_in(s) - ring_at(s, s->tail)->ticks < SOON && !closing)
+            closing = LINE_DEAD;
+    }
+    if (!closing || slowing)
+        return;
+    if (tail == head) {
+        player_ending = closing;
+        slow_down();
+    }
+    /* An input shall start nothing that the host knows nothing of. */
+    if (all_halted && player_input != NO_INPUT)
+        player_state = closing;
+}
+
+static void look_at_time(void)
+{
+    uint16_t now = board_now(), passed = (uint16_t)(now - before);
+
+    before = now;
+    quiet += passed;
+    unsaid += passed;
+    if (known) {
+        if (unsaid >= REPORT_EVERY || (int16_t)(FREE() - room_said) >= (int16_t)REPORT_ROOM)
+            say_report = 1;
+        if (quiet > SILENCE) {
+            quiet = 0;
+            if (standing)
+                known = 0;
+            else if (!closing)
+                closing = LINE_DEAD;
+        }
+    }
+}
+
+uint8_t source_start(void)
+{
+    standing = 1;
+    known = go = 0;
+    tail = head;
+    say_report = 1;
+    quiet = 0;
+    BOARD_INTERRUPTS_ON(); /* bytes come in by one */
+    do {
+        listen();
+        look_at_time();
+        speak();
+    } while (!(known && go));
+    standing = 0;
+    return 1;
+}
+
+void source_fill(void)
+{
+    uint8_t k;
+
+    listen();
+    look_at_time();
+    hand_out();
+    for (k = 0; k < STREAMS; k++)
+        fill(&player_streams[k]);
+    watch();
+    speak();
+}

@@ -1,0 +1,23 @@
+/* The board's side of the serial link; see link.c. What goes over the line is described
+ * where slewsmith speaks it: src/stream. */
+#ifndef LINK_H
+#define LINK_H
+
+#include "player.h"
+
+#include "board.h"
+
+/* Bytes of records that wait for their turn: a power of two. */
+#ifndef LINK_QUEUE
+#define LINK_QUEUE (AXES > 1u ? 1024u : 512u)
+#endif
+
+/* Bytes that a slow-down may have: 255 at most. */
+#ifndef LINK_SLOW_DOWN
+#define LINK_SLOW_DOWN (AXES > 1u ? 128u : 96u)
+#endif
+
+/* States on the line that are none of the player's; its own have the same numbers. */
+enum { LINK_READY = 9, LINK_SLOWING, LINK_IDLE };
+
+#endif
