@@ -225,7 +225,7 @@ fn names() -> impl Iterator<Item = &'static str> {
 }
 
 /// Why the program must not run, none where it may; and how long it lasts (s).
-fn why_not(job: &Job) -> Result<(Option<String>, f64), Failure> {
+pub(super) fn why_not(job: &Job) -> Result<(Option<String>, f64), Failure> {
     let mut checker = Checker::new(&job.rig, job.abilities());
     for item in job.items() {
         checker.check(&item?);

@@ -22,6 +22,7 @@ mod progress;
 mod report;
 mod schema;
 mod simulate;
+mod stream;
 mod table;
 mod terminal;
 mod watch;
@@ -76,6 +77,7 @@ enum Command {
     Emit(emit::Emit),
     Plot(plot::Plot),
     Simulate(simulate::Simulate),
+    Stream(stream::Stream),
     Motor(motor::Motor),
     Coils(coils::Coils),
     Report(report::Report),
@@ -97,6 +99,7 @@ pub fn run() -> ExitCode {
         Command::Emit(command) => command.run(&mut terminal),
         Command::Plot(command) => command.run(&mut terminal),
         Command::Simulate(command) => command.run(&mut terminal),
+        Command::Stream(command) => command.run(&mut terminal),
         Command::Motor(command) => command.run(&mut terminal),
         Command::Coils(command) => command.run(&mut terminal),
         Command::Report(command) => command.run(&mut terminal),

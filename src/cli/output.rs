@@ -17,7 +17,7 @@ use tempfile::NamedTempFile;
 use super::Failure;
 
 /// Exit code of a program that Ctrl-C ended: 128 + SIGINT, common practice of shells.
-const INTERRUPTED: i32 = 130;
+pub(super) const INTERRUPTED: i32 = 130;
 /// Symbolic links followed one after the other at the most.
 const LINKS: usize = 40;
 

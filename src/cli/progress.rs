@@ -23,7 +23,7 @@ impl Progress {
     pub fn new(duration: f64, terminal: &Terminal) -> Self {
         Self::with(
             Some((duration * 1e3) as u64),
-            "{bar:40} {percent} % of the program, {eta} to go",
+            "{bar:40} {percent} % of the program, {eta} to go {wide_msg}",
             terminal,
         )
     }
@@ -43,6 +43,11 @@ impl Progress {
             bar,
             waiting: terminal.watched().then(Instant::now),
         }
+    }
+
+    /// Shows a few words behind the bar.
+    pub fn say(&mut self, words: String) {
+        self.bar.set_message(words);
     }
 
     /// The program has come to so many seconds.

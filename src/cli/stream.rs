@@ -1,0 +1,349 @@
+//! `stream`: a board plays the schedule while it comes over a serial line.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::{Duration, Instant};
+
+use clap::Args;
+use serde_json::{Value, json};
+use serialport::SerialPort;
+use sha2::{Digest, Sha256};
+
+use super::emit::why_not;
+use super::input::Job;
+use super::output::INTERRUPTED;
+use super::progress::Progress;
+use super::terminal::{BAD, DOUBTFUL, GOOD};
+use super::{Answer, Failure, Terminal};
+use crate::check::TravelUnit;
+use crate::plan::Item;
+use crate::rig::Rig;
+use crate::stream::host::{Ending, Host};
+use crate::stream::message::{Likeness, Report, State, VERSION};
+use crate::stream::slicer::{Slicer, Unfit};
+use crate::units::Rounded;
+
+/// How long to wait for bytes before looking at what has to be sent.
+const LISTEN: Duration = Duration::from_millis(3);
+
+/// Has a board play the schedule while it comes over a serial line.
+///
+/// The board runs the project that `emit --as firmware --streamed` writes. Should the
+/// line die, or on Ctrl-C, it slows the axes down to a standstill on their path and
+/// keeps count of where they stand. A second Ctrl-C leaves at once; the board then slows
+/// down by itself.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example:\n  slewsmith stream examples/carousel.moves --port /dev/ttyUSB0\n\n\
+    The axes move as soon as the board has answered. Keep clear of them, and keep within\n\
+    reach of an emergency stop that cuts the power: Ctrl-C is none."
+)]
+pub struct Stream {
+    /// The move script; `-` reads it from standard input.
+    script: PathBuf,
+    /// The serial port that the board is at.
+    #[arg(short, long, value_name = "PORT")]
+    port: String,
+    /// Bits a second on the line.
+    #[arg(long, value_name = "RATE", default_value_t = 115_200)]
+    baud: u32,
+    /// Play it even where the check fails.
+    #[arg(long)]
+    unchecked: bool,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+type Items<'a> = Box<dyn Iterator<Item = Item> + 'a>;
+type Link<'a> = Host<Slicer<Items<'a>>>;
+
+impl Stream {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Wrong input, a board that is not made for the rig, or a port that fails.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        let job = Job::load(&self.script)?;
+        let wanted = likeness(&job.rig)?;
+        let (failure, duration) = why_not(&job)?;
+        if let Some(reason) = &failure {
+            if !self.unchecked {
+                terminal.note(&format!(
+                    "the program must not run, so nothing was sent: {reason}\n\
+                     `slewsmith check` shows all reasons and their cures; --unchecked plays it all the same"
+                ));
+                return Ok(Answer::No);
+            }
+            terminal.note(&format!(
+                "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played all the same: {reason}"
+            ));
+        }
+        let mut port = serialport::new(&self.port, self.baud)
+            .timeout(LISTEN)
+            .open()
+            .map_err(|error| Failure::System {
+                what: format!("cannot open {}", self.port),
+                error: error.into(),
+            })?;
+        let interrupts = count_interrupts();
+        let mut host = Host::new(wanted, digest(&job), self.baud);
+        let bar = Progress::new(duration, terminal);
+        let ending = play(&job, &mut *port, &mut host, &interrupts, bar)
+            .map_err(Failure::system(format!("{} failed", self.port)))?;
+        if let Ending::Broken(_) = &ending {
+            // The plan has been gone through once, so this is all that can be left.
+            let unfit = host.frames().and_then(Slicer::unfit);
+            return Err(unfit.map_or_else(
+                || Failure::Request("the program broke off".to_owned()),
+                |unfit: Unfit| Failure::Request(format!("the program broke off: {unfit}")),
+            ));
+        }
+        let report = self.ended(ending)?;
+        let mark = host.frames().and_then(|frames| {
+            let number = usize::from(report.mark).checked_sub(1)?;
+            frames.marks().get(number).cloned()
+        });
+        let text = if self.json {
+            let counts = host.counts();
+            let mut object = to_json(&report, mark, &job.rig);
+            object["frames"] = json!(counts.sent);
+            object["frames_repeated"] = json!(counts.again);
+            object["bytes"] = json!(counts.bytes);
+            object.to_string() + "\n"
+        } else {
+            for_people(&report, mark, &job.rig)
+        };
+        let mut out = terminal.results();
+        out.write_all(text.as_bytes())
+            .and_then(|()| out.flush())
+            .map_err(Failure::system("cannot print the outcome"))?;
+        Ok(Answer::of(report.state == State::Finished))
+    }
+
+    /// What the board said last, where it came to an end.
+    fn ended(&self, ending: Ending) -> Result<Report, Failure> {
+        let port = &self.port;
+        let gone = |what: String, kind, why: &str| Failure::System {
+            what,
+            error: io::Error::new(kind, why.to_owned()),
+        };
+        match ending {
+            Ending::Reported(report) | Ending::Broken(report) => Ok(report),
+            Ending::Unlike { wanted, found } => Err(Failure::Request(unlike(wanted, found))),
+            Ending::Busy => Err(Failure::Request(format!(
+                "the board at {port} is still playing something else"
+            ))),
+            Ending::NoAnswer => Err(gone(
+                format!("no answer from {port}"),
+                io::ErrorKind::TimedOut,
+                "is it the right port and rate, and does the board run the streaming player?",
+            )),
+            Ending::Silent(report) => {
+                let place = report.map_or_else(String::new, |report| {
+                    format!(" after {} ticks", report.ticks)
+                });
+                Err(gone(
+                    format!("{port} fell silent{place}"),
+                    io::ErrorKind::TimedOut,
+                    "the board slows the axes down by itself, unless it has lost its power; find out where they \
+                     stand before you go on",
+                ))
+            }
+            Ending::Reset(_) => Err(gone(
+                format!("the board at {port} has started anew"),
+                io::ErrorKind::ConnectionReset,
+                "its pulses ended abruptly; find out where the axes stand before you go on",
+            )),
+        }
+    }
+}
+
+/// What a board has to be like.
+fn likeness(rig: &Rig) -> Result<Likeness, Failure> {
+    let rate = rig.timer.tick_rate();
+    let (axes, outputs, inputs) = (rig.axes.len(), rig.outputs.len(), rig.inputs.len());
+    let byte = |count: usize, what: &str| {
+        u8::try_from(count)
+            .map_err(|_| Failure::Request(format!("{count} {what} are more than a board can have")))
+    };
+    if rate.fract() != 0.0 || rate > f64::from(u32::MAX) {
+        return Err(Failure::Request(format!(
+            "the timer counts {rate} times a second; a board that is fed over a line needs a whole number"
+        )));
+    }
+    Ok(Likeness {
+        version: VERSION,
+        tick_rate: rate as u32,
+        axes: byte(axes, "axes")?,
+        outputs: byte(outputs, "outputs")?,
+        inputs: byte(inputs, "inputs")?,
+    })
+}
+
+/// How a board differs from what it should be.
+fn unlike(wanted: Likeness, found: Likeness) -> String {
+    let all = [
+        (
+            "version of the link",
+            wanted.version.into(),
+            found.version.into(),
+        ),
+        ("ticks a second", wanted.tick_rate, found.tick_rate),
+        ("axes", wanted.axes.into(), found.axes.into()),
+        ("outputs", wanted.outputs.into(), found.outputs.into()),
+        ("inputs", wanted.inputs.into(), found.inputs.into()),
+    ];
+    let differing: Vec<String> = all
+        .iter()
+        .filter(|(_, wanted, found)| wanted != found)
+        .map(|(what, wanted, found)| format!("{what}: {found}, not {wanted}"))
+        .collect();
+    format!(
+        "the board's player was made for another rig ({}); write it anew with `slewsmith emit --as firmware --streamed`",
+        differing.join("; ")
+    )
+}
+
+/// Tells programs apart.
+fn digest(job: &Job) -> u32 {
+    let mut hash = Sha256::new();
+    for source in &job.sources {
+        hash.update(source.text().as_bytes());
+        hash.update([0]);
+    }
+    let [a, b, c, d, ..] = <[u8; 32]>::from(hash.finalize());
+    u32::from_le_bytes([a, b, c, d])
+}
+
+/// Counts how often Ctrl-C has been pressed; the second time ends the program.
+fn count_interrupts() -> Arc<AtomicU32> {
+    let count = Arc::new(AtomicU32::new(0));
+    let counted = Arc::clone(&count);
+    // Without a handler Ctrl-C ends the program, and the board slows down by itself.
+    let _ = ctrlc::set_handler(move || {
+        if counted.fetch_add(1, Ordering::Relaxed) > 0 {
+            std::process::exit(INTERRUPTED);
+        }
+    });
+    count
+}
+
+/// Feeds the board until it has come to an end.
+fn play<'a>(
+    job: &'a Job,
+    port: &mut dyn SerialPort,
+    host: &mut Link<'a>,
+    interrupts: &AtomicU32,
+    mut bar: Progress,
+) -> io::Result<Ending> {
+    let began = Instant::now();
+    let rate = job.rig.timer.tick_rate();
+    let mut bytes = [0; 256];
+    loop {
+        match port.read(&mut bytes) {
+            Ok(count) => host.receive(began.elapsed(), &bytes[..count]),
+            Err(error)
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::TimedOut
+                        | io::ErrorKind::WouldBlock
+                        | io::ErrorKind::Interrupted
+                ) => {}
+            Err(error) => return Err(error),
+        }
+        if host.wants_frames() {
+            let room = host.welcome().map_or(0, |welcome| welcome.slow_down);
+            // The check has gone through the same plan before, so no error is left.
+            let items: Items<'a> = Box::new(job.items().map_while(Result::ok));
+            match Slicer::new(items, &job.rig, usize::from(room)) {
+                Ok(frames) => host.play(frames),
+                Err(unfit) => return Err(io::Error::other(unfit)),
+            }
+        }
+        if interrupts.load(Ordering::Relaxed) > 0 {
+            host.stop();
+        }
+        let out = host.transmit(began.elapsed());
+        if !out.is_empty() {
+            send(port, &out)?;
+        }
+        if let Some(report) = host.report() {
+            bar.reach(host.played() as f64 / rate);
+            bar.say(places(report, &job.rig).join(", "));
+        }
+        if let Some(ending) = host.ending() {
+            return Ok(ending.clone());
+        }
+    }
+}
+
+/// Writes everything, however long the port takes.
+fn send(port: &mut dyn SerialPort, mut bytes: &[u8]) -> io::Result<()> {
+    while !bytes.is_empty() {
+        match port.write(bytes) {
+            Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+            Ok(count) => bytes = &bytes[count..],
+            Err(error)
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::TimedOut
+                        | io::ErrorKind::WouldBlock
+                        | io::ErrorKind::Interrupted
+                ) => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}
+
+/// Where each axis stands, in words.
+fn places(report: &Report, rig: &Rig) -> Vec<String> {
+    let axes = rig.axes.iter().zip(&report.positions);
+    axes.map(|(axis, steps)| {
+        let unit = TravelUnit::of(axis);
+        let place = f64::from(*steps) / axis.microsteps_per_travel() * unit.per_si;
+        format!("{} at {} {}", axis.name, Rounded(place), unit.name)
+    })
+    .collect()
+}
+
+fn to_json(report: &Report, mark: Option<Arc<str>>, rig: &Rig) -> Value {
+    let axes: Vec<Value> = rig
+        .axes
+        .iter()
+        .zip(&report.positions)
+        .map(|(axis, steps)| {
+            let unit = TravelUnit::of(axis);
+            let place = f64::from(*steps) / axis.microsteps_per_travel() * unit.per_si;
+            let mut object = json!({ "axis": axis.name, "microsteps": steps });
+            object[format!("position_{}", unit.name)] = json!(place);
+            object
+        })
+        .collect();
+    json!({
+        "ok": report.state == State::Finished,
+        "state": report.state.to_string(),
+        "axes": axes,
+        "mark": mark.as_deref(),
+    })
+}
+
+fn for_people(report: &Report, mark: Option<Arc<str>>, rig: &Rig) -> String {
+    let state = report.state;
+    let style = match state {
+        State::Finished => GOOD,
+        State::Stopped => DOUBTFUL,
+        _ => BAD,
+    };
+    let mut text = format!("{style}{state}{style:#}\n");
+    for (place, steps) in places(report, rig).iter().zip(&report.positions) {
+        text += &format!("{place} ({steps} microsteps from where it started)\n");
+    }
+    if let Some(mark) = mark {
+        text += &format!("last mark: {mark}\n");
+    }
+    text
+}
