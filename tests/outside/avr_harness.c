@@ -11,6 +11,9 @@
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
  *   quiet                         prints no pins
+ *   step=BAUD                     runs in step with whoever holds the other ends of its
+ *                                 pipes, as board_posix.c does, but for this: times are
+ *                                 in cycles, lines are 8 * (port - 'A') + bit
  *
  * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
  * end, for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
@@ -31,6 +34,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 enum { TCCR1A = 0x80, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64 };
 
@@ -39,7 +43,7 @@ static const char *ports;
 static uint8_t levels[256][8];
 static char text[256];
 static size_t text_length;
-static int text_done, quiet;
+static int text_done, quiet, in_step;
 
 struct pin {
     char port;
@@ -61,6 +65,74 @@ static struct stimulus {
 } stimuli[MOST_STIMULI];
 static int stimulus_count;
 
+/* What goes through the pipes of a run in step. */
+enum { MOST = 65535 };
+static uint8_t in[MOST], out[MOST], events[MOST][10];
+static uint32_t in_length, in_at, out_length, event_count;
+static uint64_t slice_end, next_byte;
+/* The simulator takes 11 bits for a byte. */
+static uint64_t byte_cycles;
+/* The simulator itself speaks on standard output. */
+static FILE *pipe_out;
+
+static void note(const struct pin *pin, uint8_t level)
+{
+    uint8_t k;
+
+    if (event_count == MOST)
+        exit(1);
+    for (k = 0; k < 8; k++)
+        events[event_count][k] = (uint8_t)(avr->cycle >> (8 * k));
+    events[event_count][8] = (uint8_t)(8 * (pin->port - 'A') + pin->bit);
+    events[event_count++][9] = level;
+}
+
+static void write_count(uint32_t count)
+{
+    putc((int)(count & 255), pipe_out);
+    putc((int)(count >> 8), pipe_out);
+}
+
+static void read_all(void *to, size_t length)
+{
+    if (fread(to, 1, length, stdin) != length)
+        exit(0);
+}
+
+static void next_slice(void)
+{
+    static int begun;
+    uint8_t head[9];
+
+    if (begun) {
+        write_count(out_length);
+        fwrite(out, 1, out_length, pipe_out);
+        write_count(event_count);
+        fwrite(events, sizeof events[0], event_count, pipe_out);
+        fflush(pipe_out);
+    }
+    begun = 1;
+    out_length = event_count = 0;
+    read_all(head, sizeof head);
+    slice_end = avr->cycle + (head[0] | (uint64_t)head[1] << 8 | (uint64_t)head[2] << 16 | (uint64_t)head[3] << 24);
+    memmove(in, in + in_at, in_length - in_at);
+    in_length -= in_at;
+    in_at = 0;
+    read_all(in + in_length, head[7] | (size_t)head[8] << 8);
+    in_length += head[7] | (uint32_t)head[8] << 8;
+}
+
+/* Hands on the bytes that come in, as fast as the line is. */
+static void feed(void)
+{
+    if (avr->cycle >= slice_end)
+        next_slice();
+    if (in_at < in_length && avr->cycle >= next_byte) {
+        avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), in[in_at++]);
+        next_byte = avr->cycle + byte_cycles;
+    }
+}
+
 static uint8_t output_mode(int k)
 {
     return avr->data[TCCR1A] >> (6 - 2 * k) & 3;
@@ -72,7 +144,9 @@ static void level_is(const struct pin *pin, uint8_t level)
 
     if (*known != level) {
         *known = level;
-        if (!quiet)
+        if (in_step)
+            note(pin, level);
+        else if (!quiet)
             printf("pin %llu %c %u %u\n", (unsigned long long)avr->cycle, pin->port, pin->bit, level);
     }
 }
@@ -165,7 +239,9 @@ static void said(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
     (void)param;
-    if (value == '\n') {
+    if (in_step) {
+        out[out_length++] = (uint8_t)value;
+    } else if (value == '\n') {
         printf("text %.*s\n", (int)text_length, text);
         text_length = 0;
         text_done = 1;
@@ -175,7 +251,7 @@ static void said(struct avr_irq_t *irq, uint32_t value, void *param)
 }
 
 /* Instead of the simulator's own, which sleeps in real time. */
-static void sleep(struct avr_t *core, avr_cycle_count_t cycles)
+static void no_sleep(struct avr_t *core, avr_cycle_count_t cycles)
 {
     (void)core;
     (void)cycles;
@@ -188,7 +264,7 @@ static void set_up(const char *mcu)
     uint32_t flags = 0;
     int is_large = strstr(mcu, "2560") != NULL, k, bit;
 
-    avr->sleep = sleep;
+    avr->sleep = no_sleep;
     memcpy(outputs, is_large ? large : small, sizeof outputs);
     ports = is_large ? "ABCDEFGHJKL" : "BCD";
     for (k = 0; ports[k]; k++) {
@@ -249,6 +325,13 @@ int main(int count, char **arguments)
 
     if (count < 5)
         return 2;
+    for (k = 5; k < count; k++) {
+        if (!strncmp(arguments[k], "step=", 5)) {
+            pipe_out = fdopen(dup(1), "wb");
+            if (!pipe_out || dup2(2, 1) < 0)
+                return 2;
+        }
+    }
     memset(&firmware, 0, sizeof firmware);
     if (elf_read_firmware(arguments[1], &firmware))
         return 2;
@@ -287,6 +370,9 @@ int main(int count, char **arguments)
             avr->flash[at] ^= (uint8_t)mask;
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
         } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
+        } else if (sscanf(argument, "step=%llu", &at) == 1) {
+            in_step = 1;
+            byte_cycles = 11 * avr->frequency / at;
         } else if (!strcmp(argument, "quiet")) {
             quiet = 1;
         } else {
@@ -296,6 +382,8 @@ int main(int count, char **arguments)
     while (avr->cycle < limit && avr->cycle < end) {
         if (avr->cycle >= next)
             next = stimulate();
+        if (in_step)
+            feed();
         state = avr_run(avr);
         if (avr->cycle >= block_at) {
             avr->cycle += block;

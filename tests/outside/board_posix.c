@@ -1,0 +1,256 @@
+/* A board in a process: the player and its link, compiled for this machine, with a timer
+ * that is counted here. What the compare interrupts of a real board do happens at
+ * exactly its count; every other look at the timer takes as long as a turn of the main
+ * loop takes on a small board.
+ *
+ *   board             in step with whoever holds the other ends of its pipes
+ *   board --terminal  in real time, at a pseudo-terminal, whose name it prints
+ *
+ * In step, over and over: it reads how long to run (4 bytes, ticks), inputs that are
+ * active (1; the highest bit: the emergency stop is open), how many bytes it may say (2)
+ * and how many bytes come in (2), with the bytes; it writes how many bytes it says (2)
+ * with the bytes, and how many events there were (2) with a record of 10 bytes each:
+ * tick (8), line (1: 32 + axis for a step, else as in board.h), level (1; of a step: 1
+ * or 255). Numbers stand lowest byte first. It ends when there is nothing more to read.
+ */
+#define _XOPEN_SOURCE 700
+#include <fcntl.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "link.h"
+
+#include "event.h"
+
+#define LINE_STEP 32u
+#define INPUT_BIT_EMERGENCY 0x80u
+/* A turn of the main loop, and an interrupt. */
+#define TURN_TICKS (TICK_RATE / 25000u + 1u)
+#define INTERRUPT_TICKS (TICK_RATE / 200000u + 1u)
+#define MOST 65535u
+
+static uint64_t now, slice_end;
+static uint8_t armed[STREAMS];
+static uint64_t due[STREAMS];
+static uint8_t interrupts_on, in_interrupt;
+static uint8_t inputs;
+
+static uint8_t in[MOST], out[MOST];
+static uint32_t in_length, in_at, out_length, out_most;
+static uint8_t events[MOST][10];
+static uint32_t event_count;
+
+static int terminal = -1;
+static struct timespec began;
+
+static void note(uint8_t line, uint8_t level)
+{
+    uint8_t *event, k;
+
+    if (event_count == MOST) {
+        fprintf(stderr, "too many events in one slice\n");
+        exit(1);
+    }
+    event = events[event_count++];
+    for (k = 0; k < 8u; k++)
+        event[k] = (uint8_t)(now >> (8u * k));
+    event[8] = line;
+    event[9] = level;
+}
+
+static void read_all(void *to, size_t length)
+{
+    if (fread(to, 1, length, stdin) != length)
+        exit(0);
+}
+
+static void write_count(uint32_t count)
+{
+    putchar((int)(count & 255u));
+    putchar((int)(count >> 8));
+}
+
+static void in_step(void)
+{
+    uint8_t head[9];
+    static int begun;
+
+    if (begun) {
+        write_count(out_length);
+        fwrite(out, 1, out_length, stdout);
+        write_count(event_count);
+        fwrite(events, sizeof events[0], event_count, stdout);
+        fflush(stdout);
+    }
+    begun = 1;
+    read_all(head, sizeof head);
+    slice_end = now + (head[0] | (uint64_t)head[1] << 8 | (uint64_t)head[2] << 16 | (uint64_t)head[3] << 24);
+    inputs = head[4];
+    out_most = head[5] | (uint32_t)head[6] << 8;
+    /* What was not taken in time is lost, as in a receiver that overruns. */
+    in_length = head[7] | (uint32_t)head[8] << 8;
+    read_all(in, in_length);
+    in_at = out_length = event_count = 0;
+}
+
+static void in_real_time(void)
+{
+    struct timespec pause = {0, 1000000}, clock;
+    ssize_t got;
+    uint64_t passed;
+
+    if (out_length && write(terminal, out, out_length) != (ssize_t)out_length)
+        exit(0);
+    if (in_at == in_length) {
+        got = read(terminal, in, 64);
+        in_length = got > 0 ? (uint32_t)got : 0;
+        in_at = 0;
+    }
+    out_length = event_count = 0;
+    out_most = 64;
+    slice_end += TICK_RATE / 1000u;
+    for (;;) {
+        clock_gettime(CLOCK_MONOTONIC, &clock);
+        passed = (uint64_t)(clock.tv_sec - began.tv_sec) * TICK_RATE +
+                 (uint64_t)((int64_t)(clock.tv_nsec - began.tv_nsec) * (int64_t)(TICK_RATE / 1000u) / 1000000);
+        if (passed >= slice_end)
+            return;
+        nanosleep(&pause, NULL);
+    }
+}
+
+/* Runs the interrupts that are due until then. */
+static void run_until(uint64_t then)
+{
+    for (;;) {
+        uint8_t k, next = STREAMS;
+
+        if (inputs & INPUT_BIT_EMERGENCY && player_state == RUNNING)
+            player_stop(EMERGENCY);
+        for (k = 0; k < STREAMS; k++)
+            if (armed[k] && due[k] <= then && (next == STREAMS || due[k] < due[next]))
+                next = k;
+        if (next == STREAMS)
+            break;
+        if (due[next] > now)
+            now = due[next];
+        in_interrupt = 1;
+        if (armed[next] & ARM_STEP) {
+            uint64_t kept = now;
+
+            now = due[next];
+            note((uint8_t)(LINE_STEP + next), ring_at(&player_streams[next], player_streams[next].tail)->what & 1u ? 255u : 1u);
+            now = kept;
+        }
+        if (next == AXES)
+            player_event(next, (uint16_t)due[next]);
+        else
+            event_due(next, (uint16_t)due[next]);
+        now += INTERRUPT_TICKS;
+        interrupts_on = 1;
+        in_interrupt = 0;
+    }
+    if (then > now)
+        now = then;
+}
+
+uint16_t board_now(void)
+{
+    if (in_interrupt) {
+        now++;
+    } else if (!interrupts_on) {
+        now += TURN_TICKS;
+    } else {
+        while (now >= slice_end) {
+            if (terminal < 0)
+                in_step();
+            else
+                in_real_time();
+        }
+        run_until(now + TURN_TICKS);
+    }
+    return (uint16_t)now;
+}
+
+uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
+{
+    uint64_t at = now - (uint16_t)((uint16_t)now - from);
+    uint8_t k;
+
+    if (channel == ALL_CHANNELS) {
+        for (k = 0; k < STREAMS; k++)
+            armed[k] = 0;
+        return 1;
+    }
+    if (mode & ARM_FIRST) {
+        /* From a count that is still to come, give or take. */
+        at = now + (uint16_t)(from - (uint16_t)now) + (uint64_t)(int64_t)(int16_t)ticks;
+        ticks = 0;
+    }
+    armed[channel] = mode & (ARM_STEP | ARM_EVENT);
+    due[channel] = at + ticks;
+    return !armed[channel] || due[channel] > now || mode & ARM_FIRST;
+}
+
+void board_interrupts(uint8_t on)
+{
+    interrupts_on = on;
+}
+
+void board_write(uint8_t line, uint8_t level)
+{
+    note(line, level);
+}
+
+uint8_t board_read(uint8_t input)
+{
+    if (input == INPUT_EMERGENCY)
+        return (inputs & INPUT_BIT_EMERGENCY) != 0;
+    return inputs >> input & 1;
+}
+
+int16_t board_serial_get(void)
+{
+    return in_at < in_length ? in[in_at++] : -1;
+}
+
+uint8_t board_serial_put(uint8_t byte)
+{
+    if (out_length >= out_most)
+        return 0;
+    out[out_length++] = byte;
+    return 1;
+}
+
+static void open_terminal(void)
+{
+    struct termios raw;
+
+    terminal = posix_openpt(O_RDWR | O_NOCTTY);
+    if (terminal < 0 || grantpt(terminal) || unlockpt(terminal)) {
+        perror("no pseudo-terminal");
+        exit(1);
+    }
+    if (tcgetattr(terminal, &raw) == 0) {
+        raw.c_iflag = raw.c_oflag = raw.c_lflag = 0;
+        tcsetattr(terminal, TCSANOW, &raw);
+    }
+    fcntl(terminal, F_SETFL, O_NONBLOCK);
+    printf("%s\n", ptsname(terminal));
+    fflush(stdout);
+    clock_gettime(CLOCK_MONOTONIC, &began);
+}
+
+int main(int count, char **arguments)
+{
+    if (count > 1 && strcmp(arguments[1], "--terminal") == 0)
+        open_terminal();
+    interrupts_on = 1;
+    for (;;)
+        player_run();
+}
