@@ -211,6 +211,8 @@ uint8_t board_read(uint8_t input)
 {
     if (input == INPUT_EMERGENCY)
         return (inputs & INPUT_BIT_EMERGENCY) != 0;
+    if (input >= INPUT_DUE)
+        return armed[input - INPUT_DUE] && due[input - INPUT_DUE] <= now;
     return inputs >> input & 1;
 }
 

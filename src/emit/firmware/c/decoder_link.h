@@ -6,7 +6,7 @@
 
 struct decoder {
     uint32_t state[4];  /* i, d1, d2, d3 of the run */
-    uint32_t wait;      /* ticks until `due`, or that the next event has to make up for */
+    uint32_t wait;      /* ticks until `due` */
     uint32_t pushed;    /* tick of the last event in the ring */
     uint16_t fraction;  /* of the clock within a run */
     uint16_t count;     /* steps of the run to go */

@@ -44,8 +44,10 @@ enum { DUE_NONE = 32, DUE_END };
 #define SILENCE TICK_RATE
 #define REPORT_EVERY (TICK_RATE / 20u)
 #define REPORT_ROOM (LINK_QUEUE / 4u)
-/* Bytes that are taken from the line in one go. */
-#define AT_A_TIME 8u
+/* Bytes that are taken from the line, and steps that are decoded, in one go: neither may
+ * keep the other waiting for long. */
+#define BYTES_AT_A_TIME 16u
+#define STEPS_AT_A_TIME 16u
 
 static uint8_t queue[LINK_QUEUE];
 static uint16_t head, tail; /* of the queue, counted on and on */
@@ -82,15 +84,19 @@ static const uint8_t *cursor; /* the slow-down's next byte, while one is being r
 #define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(head - tail))
 #define PLACE(at) ((uint16_t)(at) & (LINK_QUEUE - 1u))
 
+#ifdef __AVR__
+#include <util/crc16.h>
+#define crc_of(crc, byte) _crc_xmodem_update((crc), (byte))
+#else
 static uint16_t crc_of(uint16_t crc, uint8_t byte)
 {
-    crc = (uint16_t)(crc >> 8 | crc << 8);
-    crc ^= byte;
-    crc ^= (uint8_t)(crc & 0xFFu) >> 4;
+    crc = (uint16_t)((uint16_t)(crc >> 8 | crc << 8) ^ byte);
+    crc ^= (uint8_t)crc >> 4;
     crc ^= (uint16_t)(crc << 12);
     crc ^= (uint16_t)((crc & 0xFFu) << 5);
     return crc;
 }
+#endif
 
 /* Saying. */
 
@@ -314,7 +320,7 @@ static void take(uint8_t byte)
 
 static void listen(void)
 {
-    uint8_t left = AT_A_TIME;
+    uint8_t left = BYTES_AT_A_TIME;
     int16_t got;
 
     while (left-- && (got = board_serial_get()) >= 0) {
@@ -391,7 +397,7 @@ APART static void read_record(struct stream *s, uint8_t kind)
         }
         return;
     }
-    s->d.wait += record_number();
+    s->d.wait = record_number();
     /* In the order of the player's events, but for the step. */
     s->d.due = kind == KIND_STEP ? s->d.step : (uint8_t)(kind - KIND_PASS);
     if (kind >= KIND_OFF && kind <= KIND_MARK) {
@@ -433,9 +439,11 @@ static void hand_out(void)
     }
 }
 
-static void push(struct stream *s, uint16_t ticks, uint8_t what, uint8_t value)
+APART static void push(struct stream *s, uint16_t ticks, uint8_t what, uint8_t value)
 {
     s->d.pushed += ticks;
+    ticks = (uint16_t)(ticks + s->wait);
+    s->wait = 0;
     ring_push(s, ticks, what, value);
 }
 
@@ -447,24 +455,45 @@ static void count_steps(struct stream *s, uint8_t count)
         s->position -= count;
 }
 
-/* Steps of a run, as many as the ring has room for. */
-static void push_steps(struct stream *s, uint8_t room)
+/* Steps of a run, some of those that the ring has room for. This is where a fast
+ * schedule spends its time. */
+APART static void push_steps(struct stream *s, uint8_t room)
 {
-    if (s->d.count < room)
-        room = (uint8_t)s->d.count;
-    s->d.count = (uint16_t)(s->d.count - room);
-    count_steps(s, room);
-    while (room--) {
-        uint32_t sum = s->d.state[0] + s->d.fraction;
-        uint16_t ticks = (uint16_t)((sum >> 16) + (uint16_t)s->d.wait);
+    uint8_t head = s->head, what = s->d.step, left;
+    struct event *event = ring_at(s, head), *first = event;
+    uint16_t fraction = s->d.fraction;
+    uint32_t i = s->d.state[0], d1 = s->d.state[1], d2 = s->d.state[2], pushed = s->d.pushed;
+    const uint32_t d3 = s->d.state[3];
+    uint8_t count = (uint8_t)(STEPS_AT_A_TIME - head / sizeof *event % STEPS_AT_A_TIME);
 
-        s->d.wait = 0;
-        s->d.fraction = (uint16_t)sum;
-        push(s, ticks, s->d.step, 0);
-        s->d.state[0] += s->d.state[1];
-        s->d.state[1] += s->d.state[2];
-        s->d.state[2] += s->d.state[3];
-    }
+    if (room < count)
+        count = room;
+    if (s->d.count < count)
+        count = (uint8_t)s->d.count;
+    left = count;
+    do {
+        uint32_t sum = i + fraction;
+        uint16_t ticks = (uint16_t)(sum >> 16);
+
+        event->ticks = ticks;
+        event->what = what;
+        event++;
+        pushed += ticks;
+        fraction = (uint16_t)sum;
+        i += d1;
+        d1 += d2;
+        d2 += d3;
+    } while (--left);
+    first->ticks = (uint16_t)(first->ticks + s->wait);
+    s->wait = 0;
+    s->d.state[0] = i;
+    s->d.state[1] = d1;
+    s->d.state[2] = d2;
+    s->d.fraction = fraction;
+    s->d.pushed = pushed;
+    s->d.count = (uint16_t)(s->d.count - count);
+    count_steps(s, count);
+    s->head = (uint8_t)(head + count * sizeof *event);
 }
 
 static void push_due(struct stream *s)
@@ -477,7 +506,6 @@ static void push_due(struct stream *s)
         push(s, PIECE, PASS, 0);
         return;
     }
-    s->d.wait = 0;
     s->d.due = DUE_NONE;
     if (what == DUE_END) {
         if (wait >= GUARD)
@@ -491,8 +519,10 @@ static void push_due(struct stream *s)
         count_steps(s, 1);
     /* A direction is written a little after its event: have that come earlier. */
     if ((what == FORWARDS || what == BACKWARDS) && wait > 2u * BOARD_LEAD) {
-        wait -= BOARD_LEAD;
-        s->d.wait = BOARD_LEAD;
+        push(s, (uint16_t)(wait - BOARD_LEAD), what, 0);
+        s->d.pushed += BOARD_LEAD;
+        s->wait = BOARD_LEAD;
+        return;
     }
     push(s, (uint16_t)wait, what, s->d.value);
 }
@@ -504,6 +534,7 @@ static void fill(struct stream *s)
     while (!s->ended && (room = ring_room(s)) != 0) {
         if (s->d.count) {
             push_steps(s, room);
+            return;
         } else if (s->d.due != DUE_NONE) {
             push_due(s);
         } else if (!slowing) {
