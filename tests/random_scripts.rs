@@ -375,3 +375,157 @@ proptest! {
         prop_assert_eq!(marks, ends);
     }
 }
+
+/// An axis of a group: microsteps, gearing, whether it is linear (5 mm a turn); its
+/// travel (arc minutes or micrometres) in each of the groups; speed, acceleration and
+/// jerk (deg or mm).
+#[derive(Debug, Clone)]
+struct Member {
+    microsteps: u32,
+    gearing: (u32, u32),
+    linear: bool,
+    travels: Vec<i64>,
+    limits: [u32; 3],
+}
+
+const GROUPS: usize = 3;
+
+fn member() -> impl Strategy<Value = Member> {
+    (
+        prop::sample::select(vec![1_u32, 2, 8, 16, 64, 256]),
+        (1_u32..12, 1_u32..4),
+        any::<bool>(),
+        prop::collection::vec(
+            prop_oneof![Just(0), -60_i64..60, -30_000_i64..30_000],
+            GROUPS,
+        ),
+        [1_u32..500, 1_u32..5_000, 1_u32..500_000],
+    )
+        .prop_map(|(microsteps, gearing, linear, travels, limits)| Member {
+            microsteps,
+            gearing,
+            linear,
+            travels,
+            limits,
+        })
+}
+
+impl Member {
+    fn axis(&self, name: &str) -> Axis {
+        let mut axis = if self.linear {
+            rigs::linear(name, self.microsteps, 5e-3)
+        } else {
+            rotary(name, self.microsteps)
+        };
+        axis.load.gearing = Gearing {
+            motor: f64::from(self.gearing.0),
+            load: f64::from(self.gearing.1),
+        };
+        axis
+    }
+
+    /// Microsteps of a turn of the load, times this, are whole …
+    fn parts(&self) -> i128 {
+        i128::from(self.gearing.1)
+    }
+
+    /// … namely this.
+    fn turn(&self) -> i128 {
+        200 * i128::from(self.microsteps) * i128::from(self.gearing.0)
+    }
+
+    /// Units of travel in a turn of the load.
+    fn units(&self) -> i128 {
+        if self.linear { 5_000 } else { TURN }
+    }
+
+    /// Microsteps a degree, or a millimetre.
+    fn scale(&self) -> f64 {
+        let unit = if self.linear { 5.0 } else { 360.0 };
+        self.turn() as f64 / self.parts() as f64 / unit
+    }
+
+    /// Where it stands after so many units, in microsteps.
+    fn steps(&self, travel: i64) -> i128 {
+        nearest(
+            i128::from(travel) * self.turn(),
+            self.parts() * self.units(),
+        )
+    }
+}
+
+fn group_script(members: &[Member], shape: &str) -> String {
+    let mut text = format!("bands allow\nshape {shape}\n");
+    for (name, member) in ["a", "b", "c"].iter().zip(members) {
+        let unit = if member.linear { "mm" } else { "deg" };
+        let [speed, accel, jerk] = member.limits;
+        let _ = writeln!(
+            text,
+            "speed {name} {speed} {unit}/s\naccel {name} {accel} {unit}/s^2\njerk {name} {jerk} {unit}/s^3"
+        );
+    }
+    for group in 0..GROUPS {
+        text += "together {\n";
+        for (name, member) in ["a", "b", "c"].iter().zip(members) {
+            let unit = if member.linear { "um" } else { "arcmin" };
+            let _ = writeln!(text, "turn {name} by {} {unit}", member.travels[group]);
+        }
+        text += "}\n";
+    }
+    text
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 1000, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn random_groups_keep_every_axis_limit_and_the_line(
+        members in prop::collection::vec(member(), 2..4),
+        shape in prop::sample::select(vec!["trapezoid", "s-curve"]),
+    ) {
+        let axes = ["a", "b", "c"].iter().zip(&members).map(|(name, member)| member.axis(name));
+        let rig = rig(axes.collect());
+        let items = planned(&rig, &group_script(&members, shape)).expect("this can be planned");
+        prop_assert_eq!(items.len(), GROUPS);
+        for (group, item) in items.iter().enumerate() {
+            let Item::Move(planned) = item else { panic!("{item:?} is no move") };
+            for (motion, travel) in planned.motion.axes.iter().zip(&planned.travel) {
+                let member = &members[motion.axis];
+                let so_far = |groups: usize| member.steps(member.travels[..groups].iter().sum());
+                prop_assert_eq!(i128::from(travel.from_steps), so_far(group));
+                prop_assert_eq!(i128::from(travel.to_steps), so_far(group + 1));
+                prop_assert_eq!(
+                    i128::from(motion.direction.sign()) * i128::from(motion.steps),
+                    so_far(group + 1) - so_far(group)
+                );
+                let own = |limit: u32| f64::from(limit) * member.scale() * (1.0 + ROUNDING);
+                let [speed, accel, jerk] = member.limits;
+                let mut time = 0.0;
+                for segment in &motion.segments {
+                    for part in 0..=4 {
+                        let t = segment.duration * f64::from(part) / 4.0;
+                        prop_assert!(segment.velocity_at(t) <= own(speed));
+                        prop_assert!(segment.acceleration_at(t).abs() <= own(accel));
+                    }
+                    if shape == "s-curve" {
+                        prop_assert!(segment.jerk.abs() <= own(jerk) * (1.0 + 1e-6));
+                    }
+                    time += segment.duration;
+                }
+                prop_assert!((time - planned.motion.duration).abs() <= 1e-9 * time);
+                // All are the same share of their way at the ends of all segments.
+                let first = &planned.motion.axes[0];
+                for (own, others) in motion.segments.iter().zip(&first.segments) {
+                    let off = own.position - others.position * motion.steps as f64 / first.steps as f64;
+                    prop_assert!(off.abs() < 1e-6, "{} microsteps off the line", off);
+                }
+            }
+            // Axes that do not move have no part, unless none moves.
+            let moving = members.iter().filter(|member| {
+                let so_far = |groups: usize| member.steps(member.travels[..groups].iter().sum());
+                so_far(group) != so_far(group + 1)
+            }).count();
+            prop_assert!(planned.motion.axes.len() == moving || moving == 0);
+        }
+    }
+}
