@@ -57,7 +57,12 @@ struct Bench {
 }
 
 fn manner() -> impl Strategy<Value = Manner> {
-    let shape = prop::sample::select(vec!["trapezoid", "s-curve", "full-torque"]);
+    // Full torque costs the most: each manner has its own ramps.
+    let shape = prop_oneof![
+        4 => Just("trapezoid"),
+        4 => Just("s-curve"),
+        1 => Just("full-torque"),
+    ];
     (
         shape,
         1_u32..2000,
@@ -239,8 +244,9 @@ fn keeps_limits(
         .min(one.at.unwrap_or(u32::MAX))
         .min(bench.speed.unwrap_or(u32::MAX));
     let motion = &planned.motion.axes[0];
-    let (pull_out, load) = (PullOut::of(axis), ShaftLoad::of(axis));
-    let torque = one.manner.shape == "full-torque";
+    // The curve takes milliseconds to work out.
+    let torque = (one.manner.shape == "full-torque").then(|| PullOut::of(axis));
+    let load = ShaftLoad::of(axis);
     let mut before: Option<[f64; 3]> = None;
     for segment in &motion.segments {
         for part in 0..=6 {
@@ -252,7 +258,7 @@ fn keeps_limits(
                 "{}",
                 a
             );
-            if torque {
+            if let Some(pull_out) = &torque {
                 let required = load.required_torque(
                     v * axis.microstep_angle(),
                     a * axis.microstep_angle(),
@@ -302,7 +308,7 @@ fn keeps_limits(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 1500, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 3000, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn random_scripts_on_random_rigs_keep_every_limit_and_end_on_their_microstep(
