@@ -3,15 +3,15 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use clap::Args;
 use clap::builder::PossibleValuesParser;
+use clap::{Args, ValueEnum};
 
 use super::input::Job;
 use super::output::Output;
 use super::progress::{Progress, length};
 use super::{Answer, Failure, Terminal};
 use crate::check::Checker;
-use crate::emit::firmware::{self, ProjectFile};
+use crate::emit::firmware::{self, Lines, ProjectFile};
 use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
 use crate::units::Rounded;
@@ -31,9 +31,31 @@ pub struct Emit {
     /// format is `firmware`.
     #[arg(short, long, value_name = "PATH", default_value = "-")]
     output: PathBuf,
+    /// What the player of `firmware` puts out: step and direction lines for a drive, or
+    /// the switches of the coils themselves.
+    #[arg(long, value_enum, default_value_t = PlayerLines::Steps)]
+    lines: PlayerLines,
     /// Write it even where the check fails; the output then says so.
     #[arg(long)]
     unchecked: bool,
+}
+
+/// What the player puts out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum PlayerLines {
+    /// A step and a direction line for each axis.
+    Steps,
+    /// The switches of two bridges for each axis.
+    Coils,
+}
+
+impl From<PlayerLines> for Lines {
+    fn from(lines: PlayerLines) -> Self {
+        match lines {
+            PlayerLines::Steps => Self::Steps,
+            PlayerLines::Coils => Self::Coils,
+        }
+    }
 }
 
 impl Emit {
@@ -103,7 +125,7 @@ impl Emit {
             }
         });
         let emitted = if self.format == firmware::NAME {
-            Project::of(&heading, &mut items).map(Emitted::Project)
+            Project::of(&heading, self.lines.into(), &mut items).map(Emitted::Project)
         } else {
             self.file(&heading, &mut items)?
         };

@@ -58,7 +58,6 @@ static int is_step_line[3];
 
 /* A level that a pin is driven to, once or over and over. */
 static struct stimulus {
-    uint64_t at;
     struct pin pin;
     uint8_t level;
     uint64_t high, low;
@@ -291,25 +290,18 @@ static void set_up(const char *mcu)
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), said, NULL);
 }
 
-/* Drives what is due; returns when something is due next. */
-static uint64_t stimulate(void)
+/* Drives a pin at its time, which wakes the processor where it sleeps; returns when the
+ * pin is driven next, or 0. */
+static avr_cycle_count_t stimulate(struct avr_t *core, avr_cycle_count_t when, void *param)
 {
-    uint64_t next = UINT64_MAX;
-    int k;
+    struct stimulus *stimulus = param;
+    avr_cycle_count_t next = 0;
 
-    for (k = 0; k < stimulus_count; k++) {
-        struct stimulus *stimulus = &stimuli[k];
-
-        while (stimulus->at <= avr->cycle) {
-            drive(stimulus->pin, stimulus->level);
-            stimulus->at = UINT64_MAX;
-            if (stimulus->low) {
-                stimulus->at = avr->cycle + (stimulus->level ? stimulus->high : stimulus->low);
-                stimulus->level = !stimulus->level;
-            }
-        }
-        if (stimulus->at < next)
-            next = stimulus->at;
+    (void)core;
+    drive(stimulus->pin, stimulus->level);
+    if (stimulus->low) {
+        next = when + (stimulus->level ? stimulus->high : stimulus->low);
+        stimulus->level = !stimulus->level;
     }
     return next;
 }
@@ -317,7 +309,7 @@ static uint64_t stimulate(void)
 int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
-    uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0}, next = 0;
+    uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
     unsigned long long block_at = UINT64_MAX, block = 0;
     uint32_t vector_table;
     unsigned entry = 0, stack = 0;
@@ -353,10 +345,10 @@ int main(int count, char **arguments)
         if (stimulus_count == MOST_STIMULI)
             return 2;
         if (sscanf(argument, "pin=%llu:%c:%u:%u", &at, &stimulus->pin.port, &bit, &level) == 4) {
-            stimulus->at = at;
             stimulus->pin.bit = (uint8_t)bit;
             stimulus->level = (uint8_t)level;
             stimulus_count++;
+            avr_cycle_timer_register(avr, at, stimulate, stimulus);
         } else if (sscanf(argument, "hold=%c:%u:%u", &stimulus->pin.port, &bit, &level) == 3) {
             stimulus->pin.bit = (uint8_t)bit;
             hold(stimulus->pin, level);
@@ -366,6 +358,7 @@ int main(int count, char **arguments)
             stimulus->high = at - low;
             stimulus->low = low;
             stimulus_count++;
+            avr_cycle_timer_register(avr, 1, stimulate, stimulus);
         } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
             avr->flash[at] ^= (uint8_t)mask;
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
@@ -380,8 +373,6 @@ int main(int count, char **arguments)
         }
     }
     while (avr->cycle < limit && avr->cycle < end) {
-        if (avr->cycle >= next)
-            next = stimulate();
         if (in_step)
             feed();
         state = avr_run(avr);

@@ -5,6 +5,7 @@
 //! any other board it holds the same player behind four functions that the board has to
 //! have; `board.h` says which.
 
+mod coils;
 mod pace;
 mod part;
 mod text;
@@ -17,6 +18,16 @@ use crate::schedule::pack::{PackError, pack};
 
 pub use pace::{EVENT_CYCLES, STEP_CYCLES};
 pub use part::{Part, PartPin, Wiring};
+
+/// What the player puts out for its axes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Lines {
+    /// A step and a direction line for each, for a drive that takes them.
+    #[default]
+    Steps,
+    /// The switches of their bridges, and codes for converters where the rig has them.
+    Coils,
+}
 
 /// What the format is called on the command line.
 pub const NAME: &str = "firmware";
@@ -67,6 +78,12 @@ const AVR: [(&str, &str); 2] = [
     ("board_avr.c", include_str!("c/board_avr.c")),
 ];
 
+/// Files that it needs to switch coils.
+const COILS: [(&str, &str); 2] = [
+    ("coils.h", include_str!("c/coils.h")),
+    ("coils_avr.c", include_str!("c/coils_avr.c")),
+];
+
 impl Project {
     /// The project that plays a planned program.
     ///
@@ -74,6 +91,7 @@ impl Project {
     /// Programs that the player cannot hold or cannot keep up with.
     pub fn of(
         heading: &Heading<'_>,
+        lines: Lines,
         items: &mut dyn Iterator<Item = Item>,
     ) -> Result<Self, EmitError> {
         let unfit = |reason: String| EmitError::Unfit {
@@ -92,15 +110,24 @@ impl Project {
         if packed.marks().len() > 254 {
             return Err(unfit("it has more than 254 different marks".to_owned()));
         }
+        let tables = match lines {
+            Lines::Steps => Vec::new(),
+            Lines::Coils => coils::tables(rig).map_err(unfit)?,
+        };
         let wiring = if part::has_timer(&rig.timer) {
-            Wiring::of(rig)
+            Wiring::of(rig, coils::kind(&tables))
         } else {
             Err(format!(
                 "its timer counts {} divided by {}",
                 rig.timer.clock, rig.timer.prescaler
             ))
         };
-        let mut pace = pace::Pace::new(rig);
+        if let (Lines::Coils, Err(reason)) = (lines, &wiring) {
+            return Err(unfit(format!(
+                "the player switches coils only where it is made for the board, and here {reason}"
+            )));
+        }
+        let mut pace = pace::Pace::new(rig, lines);
         let mut steps = 0;
         for event in packed.events() {
             steps += u64::from(matches!(event.what, What::Step { .. }));
@@ -122,6 +149,14 @@ impl Project {
         files.push(file("schedule.c", text::schedule_c(heading, &layout)));
         if let Ok(wiring) = &wiring {
             files.extend(AVR.iter().map(|&(name, text)| file(name, text.to_owned())));
+            if !tables.is_empty() {
+                files.extend(
+                    COILS
+                        .iter()
+                        .map(|&(name, text)| file(name, text.to_owned())),
+                );
+                files.push(file("coil_table.h", coils::table_h(heading, &tables)));
+            }
             files.push(ProjectFile {
                 keep: true,
                 ..file("pins.h", text::pins_h(heading, wiring))

@@ -14,6 +14,7 @@
 
 use thiserror::Error;
 
+use super::Lines;
 use crate::rig::Rig;
 use crate::schedule::{Event, What};
 
@@ -21,6 +22,8 @@ use crate::schedule::{Event, What};
 pub const STEP_CYCLES: u32 = 200;
 /// Cycles that any other event takes in all.
 pub const EVENT_CYCLES: u32 = 700;
+/// Cycles that a step takes besides where the player switches the coils.
+const COIL_CYCLES: u32 = 400;
 /// Cycles from a step to the next one being armed, and from or to any other event.
 const STEP_READY: u32 = 130;
 const EVENT_READY: u32 = 400;
@@ -47,6 +50,8 @@ pub(super) enum TooFast {
 /// Follows a program event by event.
 pub(super) struct Pace<'a> {
     rig: &'a Rig,
+    /// Cycles that switching the coils takes.
+    coils: u64,
     /// When each stream had its last event (cycles), and whether that was a step.
     last: Vec<Option<(u64, bool)>>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
@@ -54,9 +59,14 @@ pub(super) struct Pace<'a> {
 }
 
 impl<'a> Pace<'a> {
-    pub(super) fn new(rig: &'a Rig) -> Self {
+    pub(super) fn new(rig: &'a Rig, lines: Lines) -> Self {
+        let coils = match lines {
+            Lines::Steps => 0,
+            Lines::Coils => u64::from(COIL_CYCLES),
+        };
         Self {
             rig,
+            coils,
             last: vec![None; rig.axes.len() + 1],
             busy: 0,
         }
@@ -86,8 +96,8 @@ impl<'a> Pace<'a> {
             } else {
                 EVENT_READY
             };
-            let first = other_axes * u64::from(STEP_READY) + u64::from(OTHERS_READY);
-            let least = first + u64::from(own);
+            let first = other_axes * (u64::from(STEP_READY) + self.coils) + u64::from(OTHERS_READY);
+            let least = first + u64::from(own) + self.coils;
             // What falls on one tick is done in one interrupt.
             if cycles < least && (cycles > 0 || step || was_step) {
                 let axis = self.rig.axes.get(stream);
@@ -99,7 +109,11 @@ impl<'a> Pace<'a> {
             }
         }
         self.last[stream] = Some((now, step));
-        let cost = u64::from(if step { STEP_CYCLES } else { EVENT_CYCLES });
+        let cost = if step {
+            u64::from(STEP_CYCLES) + self.coils
+        } else {
+            u64::from(EVENT_CYCLES)
+        };
         self.busy = self.busy.max(now) + cost;
         let behind = self.busy - now;
         if behind > RING * u64::from(STEP_CYCLES) {

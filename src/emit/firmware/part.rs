@@ -20,6 +20,16 @@ const fn pin(port: char, bit: u8) -> PartPin {
     PartPin { port, bit }
 }
 
+const fn whole_port(port: char) -> [PartPin; 8] {
+    let mut pins = [pin(port, 0); 8];
+    let mut bit = 0;
+    while bit < 8 {
+        pins[bit] = pin(port, bit as u8);
+        bit += 1;
+    }
+    pins
+}
+
 impl fmt::Display for PartPin {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "P{}{}", self.port, self.bit)
@@ -54,6 +64,11 @@ pub struct Part {
     free: &'static [(char, u8, u8)],
     /// Letters of its ports.
     ports: &'static str,
+    /// Where the player switches coils itself: the pins of the eight switches of each
+    /// axis, the ports of its two converters, and what is free beside them.
+    switches: &'static [[PartPin; 8]],
+    converters: &'static [[char; 2]],
+    free_beside_coils: &'static [(char, u8, u8)],
 }
 
 /// The families, smallest first. Source: the data sheets of these parts.
@@ -65,6 +80,18 @@ const PARTS: [Part; 2] = [
         interrupts: &[pin('D', 2), pin('D', 3)],
         free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
         ports: "BCD",
+        switches: &[[
+            pin('C', 0),
+            pin('C', 1),
+            pin('C', 2),
+            pin('C', 3),
+            pin('D', 4),
+            pin('D', 5),
+            pin('D', 6),
+            pin('D', 7),
+        ]],
+        converters: &[],
+        free_beside_coils: &[('B', 0, 0), ('B', 3, 5), ('C', 4, 5)],
     },
     Part {
         compiler_name: "atmega2560",
@@ -73,6 +100,9 @@ const PARTS: [Part; 2] = [
         interrupts: &[pin('D', 0), pin('D', 1), pin('D', 2), pin('D', 3)],
         free: &[('F', 0, 7), ('K', 0, 7), ('J', 0, 7)],
         ports: "ABCDEFGHJKL",
+        switches: &[whole_port('A'), whole_port('F')],
+        converters: &[['L', 'K'], ['C', 'J']],
+        free_beside_coils: &[('H', 0, 6), ('G', 0, 5), ('E', 3, 7)],
     },
 ];
 
@@ -86,10 +116,15 @@ const PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
 pub struct Wiring {
     /// The part.
     pub part: &'static Part,
-    /// The step line of each axis.
+    /// The step line of each axis; none where the player switches the coils.
     pub steps: Vec<PartPin>,
-    /// The direction line of each axis.
+    /// The direction line of each axis, likewise.
     pub directions: Vec<PartPin>,
+    /// The eight switches of each axis, where the player switches the coils: phase A, high
+    /// and low of leg 1, high and low of leg 2, then phase B.
+    pub switches: Vec<[PartPin; 8]>,
+    /// The ports of the converters of both phases of each axis, where there are any.
+    pub converters: Vec<[char; 2]>,
     /// The outputs of the rig.
     pub outputs: Vec<PartPin>,
     /// The inputs of the rig.
@@ -100,6 +135,17 @@ pub struct Wiring {
     pub interrupt: usize,
 }
 
+/// Who switches the coils.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Coils {
+    /// A drive that takes steps and a direction.
+    OfTheDrive,
+    /// The player: bridges that put the whole supply on the windings.
+    Bare,
+    /// The player, with converters that set the currents.
+    WithConverters,
+}
+
 /// Whether the timer of a rig is one that these parts have.
 pub(super) fn has_timer(timer: &Timer) -> bool {
     timer.clock.si() <= HIGHEST_CLOCK && PRESCALERS.contains(&timer.prescaler)
@@ -108,10 +154,10 @@ pub(super) fn has_timer(timer: &Timer) -> bool {
 impl Wiring {
     /// The wiring for a rig on the smallest part that has the pins, or what every part
     /// lacks.
-    pub(super) fn of(rig: &Rig) -> Result<Self, String> {
+    pub(super) fn of(rig: &Rig, coils: Coils) -> Result<Self, String> {
         let mut lacking = String::new();
         for part in &PARTS {
-            match Self::on(part, rig) {
+            match Self::on(part, rig, coils) {
                 Ok(wiring) => return Ok(wiring),
                 Err(reason) => lacking = format!("{}: {reason}", part.compiler_name),
             }
@@ -119,7 +165,7 @@ impl Wiring {
         Err(lacking)
     }
 
-    fn on(part: &'static Part, rig: &Rig) -> Result<Self, String> {
+    fn on(part: &'static Part, rig: &Rig, coils: Coils) -> Result<Self, String> {
         let axes = rig.axes.len();
         if axes >= part.compare.len() {
             return Err(format!(
@@ -127,9 +173,26 @@ impl Wiring {
                 part.compare.len() - 1
             ));
         }
-        let steps = part.compare[..axes].to_vec();
+        let mut steps = part.compare[..axes].to_vec();
         let mut taken = steps.clone();
         taken.extend(part.serial);
+        let (mut switches, mut converters) = (Vec::new(), Vec::new());
+        if coils != Coils::OfTheDrive {
+            let enough = "it has too few pins for the switches of so many axes";
+            switches = part.switches.get(..axes).ok_or(enough)?.to_vec();
+            taken.extend(switches.iter().flatten());
+            steps.clear();
+        }
+        if coils == Coils::WithConverters {
+            let enough = "it has too few ports for the converters";
+            converters = part.converters.get(..axes).ok_or(enough)?.to_vec();
+            taken.extend(
+                converters
+                    .iter()
+                    .flatten()
+                    .flat_map(|&port| whole_port(port)),
+            );
+        }
         let outputs = named(part, &rig.outputs, &mut taken)?;
         let inputs = named(part, &rig.inputs, &mut taken)?;
         let mut interrupts = part.interrupts.iter().enumerate();
@@ -147,7 +210,9 @@ impl Wiring {
             let pin = wanted.or_else(|| free.next());
             pin.ok_or_else(|| "it has too few pins".to_owned())
         };
-        let directions = (0..axes).map(|_| give(None)).collect::<Result<_, _>>()?;
+        let directions = (0..steps.len())
+            .map(|_| give(None))
+            .collect::<Result<_, _>>()?;
         let outputs = outputs
             .into_iter()
             .map(&mut give)
@@ -160,6 +225,8 @@ impl Wiring {
             part,
             steps,
             directions,
+            switches,
+            converters,
             outputs,
             inputs,
             emergency,

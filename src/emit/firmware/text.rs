@@ -13,11 +13,11 @@ use crate::schedule::timer::Pace;
 const PER_LINE: usize = 16;
 
 /// Text that cannot end a comment of C.
-fn in_comment(text: &str) -> String {
+pub(super) fn in_comment(text: &str) -> String {
     text.replace("*/", "* /").replace(['\n', '\r'], " ")
 }
 
-fn opening(heading: &Heading<'_>, what: &str) -> String {
+pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
     let mut text = format!("/* {what} of {}.", in_comment(heading.program));
     if let Some(failure) = heading.failure {
         let _ = write!(
@@ -136,6 +136,17 @@ pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
         rig.inputs.len(),
     );
     lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
+    for (axis, pins) in wiring.switches.iter().enumerate() {
+        lines(&mut text, &format!("SWITCHES_{axis}"), pins, "PORT", "DDR");
+    }
+    for (axis, ports) in wiring.converters.iter().enumerate() {
+        for (phase, port) in ["A", "B"].iter().zip(ports) {
+            let _ = writeln!(
+                text,
+                "#define CODE_{phase}_{axis} PORT{port}\n#define CODE_{phase}_{axis}_OUT DDR{port}"
+            );
+        }
+    }
     lines(
         &mut text,
         "DIRECTION_LINES",
@@ -166,7 +177,15 @@ pub(super) fn makefile(wiring: Option<&Wiring>) -> String {
     let Some(wiring) = wiring else {
         return OTHER_MAKEFILE.to_owned();
     };
-    AVR_MAKEFILE.replace("@MCU@", wiring.part.compiler_name)
+    let (coils, define) = if wiring.switches.is_empty() {
+        ("", "")
+    } else {
+        (" coils_avr.c", " -DCOILS")
+    };
+    AVR_MAKEFILE
+        .replace("@MCU@", wiring.part.compiler_name)
+        .replace("@COILS@", coils)
+        .replace("@DEFINE@", define)
 }
 
 const AVR_MAKEFILE: &str = "\
@@ -182,7 +201,7 @@ SMALL = -Os -flto -mcall-prologues -frename-registers -fno-split-wide-types \\
 \t-fno-move-loop-invariants -fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop \\
 \t-fno-tree-dominator-opts -fno-tree-tail-merge -fno-tree-dce -fno-tree-reassoc \\
 \t-fno-ipa-icf -fno-guess-branch-probability
-CFLAGS = -mmcu=$(MCU) $(SMALL)
+CFLAGS = -mmcu=$(MCU) $(SMALL)@DEFINE@
 WARNINGS = -std=c99 -Wall -Wextra -pedantic
 SOURCES = player.c table.c schedule.c
 HEADERS = $(wildcard *.h)
@@ -190,8 +209,8 @@ HEADERS = $(wildcard *.h)
 player.hex: player.elf
 \t$(OBJCOPY) -O ihex -R .eeprom $< $@
 
-player.elf: $(SOURCES) board_avr.c $(HEADERS)
-\t$(CC) $(CFLAGS) $(WARNINGS) $(SOURCES) board_avr.c -Wl,--gc-sections,--relax -o $@
+player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
+\t$(CC) $(CFLAGS) $(WARNINGS) $(SOURCES) board_avr.c@COILS@ -Wl,--gc-sections,--relax -o $@
 
 size: player.elf
 \t$(SIZE) $<
@@ -224,6 +243,33 @@ clean:
 fn pin_rows(text: &mut String, what: &str, names: &[String], pins: &[PartPin]) {
     for (name, pin) in names.iter().zip(pins) {
         let _ = writeln!(text, "| {what} {name} | {pin} |");
+    }
+}
+
+/// The switches and converters of each axis.
+fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
+    const SWITCHES: [&str; 8] = [
+        "A leg 1 high",
+        "A leg 1 low",
+        "A leg 2 high",
+        "A leg 2 low",
+        "B leg 1 high",
+        "B leg 1 low",
+        "B leg 2 high",
+        "B leg 2 low",
+    ];
+    for (name, pins) in axes.iter().zip(&wiring.switches) {
+        for (switch, pin) in SWITCHES.iter().zip(pins) {
+            let _ = writeln!(text, "| switch {switch} of {name} | {pin} |");
+        }
+    }
+    for (name, ports) in axes.iter().zip(&wiring.converters) {
+        for (phase, port) in ["A", "B"].iter().zip(ports) {
+            let _ = writeln!(
+                text,
+                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 |"
+            );
+        }
     }
 }
 
@@ -261,13 +307,20 @@ pub(super) fn readme(
             );
             pin_rows(&mut text, "step of", &axes, &wiring.steps);
             pin_rows(&mut text, "direction of", &axes, &wiring.directions);
+            coil_rows(&mut text, &axes, wiring);
             pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
             pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
             let _ = writeln!(text, "| emergency stop | {} |\n", wiring.emergency);
             text.push_str(
                 "Inputs are active low. **The emergency stop is a contact to ground that opens:** without one, \
                  wire its pin to ground or the player will not start. It stops the pulses; it is no substitute \
-                 for a switch that cuts the power of the drive.\n\n\
+                 for a switch that cuts the power of the drive.\n\n",
+            );
+            if !wiring.switches.is_empty() {
+                text.push_str(COILS);
+            }
+            text.push_str(
+                "\
                  The program starts at reset. When it has ended, one line on the serial port (38400 baud, \
                  9600 below 4 MHz) says how, and where each axis stands in steps since the start:\n\n",
             );
@@ -289,6 +342,15 @@ pub(super) fn readme(
     }
     text
 }
+
+const COILS: &str = "\
+A high pin turns its switch on. At reset every pin is an input: **give each switch a resistor that holds it off**, \
+or it floats while the microcontroller starts. The two switches of a leg are never both on, and stay off for 1 µs \
+at least when they change over. At the start the coils get the currents of the first row of `coil_table.h`, and the \
+rotor half a second to swing there, by up to two full steps. When the program has finished the coils keep their last \
+currents, in full: the motor holds, and stays hot. After any stop all switches are off, **and a load that hangs falls**.
+
+";
 
 const ENDINGS: &str = "\
 | says | means |

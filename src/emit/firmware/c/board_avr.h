@@ -95,6 +95,7 @@ static inline void board_write(uint8_t line, uint8_t level)
 #define WRITE_OUTPUT(number, port, ddr, bit) WRITE(LINE_OUTPUT + number, port, ddr, bit)
     DIRECTION_LINES(WRITE)
     OUTPUT_LINES(WRITE_OUTPUT)
+    (void)line;
     (void)level;
 }
 
@@ -108,6 +109,7 @@ static inline uint8_t board_read(uint8_t input)
     if (input == INPUT_DUE + number)             \
         return (TIFR1 & (1 << (OCF1A + number))) != 0;
     STEP_LINES(READ_DUE)
+    (void)input;
     /* The emergency stop opens: its line is pulled up. */
     return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
 }

@@ -176,7 +176,11 @@ uint8_t player_run(void)
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_EMERGENCY))
         player_state = EMERGENCY;
-    else
+#ifdef COILS
+    if (player_state == RUNNING)
+        coils_on();
+#endif
+    if (player_state == RUNNING)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
@@ -198,6 +202,10 @@ uint8_t player_run(void)
             player_state = player_ending;
         }
     }
+#ifdef COILS
+    if (player_state != FINISHED)
+        coils_off();
+#endif
 #if OUTPUTS > 0
     if (player_state != FINISHED) {
         uint8_t k;
@@ -215,8 +223,10 @@ int32_t player_position(uint8_t axis)
     int32_t position = stream->position;
     uint8_t place = stream->tail;
 
+#ifndef COILS
     if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
         place = (uint8_t)(place + sizeof(struct event));
+#endif
     /* Takes off what is still in the ring. */
     for (; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
         const struct event *event = ring_at(stream, place);

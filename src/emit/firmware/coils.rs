@@ -1,0 +1,118 @@
+//! Coil tables in the form in which the player reads them.
+
+use std::fmt::Write;
+
+use super::part::Coils;
+use super::text;
+use crate::emit::Heading;
+use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
+use crate::rig::Rig;
+
+/// The finest microsteps that the player switches itself.
+const MOST_MICROSTEPS: u32 = 16;
+/// Codes go to ports of eight lines.
+const MOST_BITS: u32 = 8;
+
+/// The tables of all axes, or why the player cannot switch their coils.
+pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, String> {
+    let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
+    let regulated = |axis: &crate::rig::Axis| axis.drive.peak_current().is_some();
+    for (axis, table) in rig.axes.iter().zip(&tables) {
+        let name = &axis.name;
+        if table.microsteps > MOST_MICROSTEPS {
+            return Err(format!(
+                "axis `{name}` makes {} microsteps a full step, and the player switches {MOST_MICROSTEPS} at most",
+                table.microsteps
+            ));
+        }
+        if regulated(axis) && table.converter.is_none() {
+            return Err(format!(
+                "axis `{name}` has a regulated current, and its rig does not say what sets it: `sense_resistor`, `converter_bits` and `converter_reference` are missing"
+            ));
+        }
+        if table
+            .converter
+            .as_ref()
+            .is_some_and(|converter| converter.bits > MOST_BITS)
+        {
+            return Err(format!(
+                "the converters of axis `{name}` have more than {MOST_BITS} bits"
+            ));
+        }
+    }
+    if tables.iter().any(|table| table.converter.is_some()) && !rig.axes.iter().all(regulated) {
+        return Err("some of its axes have converters and others have none".to_owned());
+    }
+    Ok(tables)
+}
+
+/// Who switches the coils of axes with these tables.
+pub(super) fn kind(tables: &[CoilTable]) -> Coils {
+    match tables.first() {
+        None => Coils::OfTheDrive,
+        Some(table) if table.converter.is_some() => Coils::WithConverters,
+        Some(_) => Coils::Bare,
+    }
+}
+
+/// The switches of a phase that are on: bit 0 high of leg 1, 1 low of leg 1, 2 high of
+/// leg 2, 3 low of leg 2.
+fn switches(phase: PhaseCurrent) -> u8 {
+    match phase.sign {
+        0 => 0,
+        1.. => 0b1001,
+        _ => 0b0110,
+    }
+}
+
+fn row(CoilRow { a, b, .. }: &CoilRow) -> [u8; 3] {
+    let code = |phase: &PhaseCurrent| phase.code.map_or(0, |code| code.value as u8);
+    [switches(*a) | switches(*b) << 4, code(a), code(b)]
+}
+
+pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
+    let mut text = text::opening(heading, "The coil tables");
+    text.push_str(
+        "#ifndef COIL_TABLE_H\n#define COIL_TABLE_H\n\n#include <avr/pgmspace.h>\n#include <stdint.h>\n\n\
+         /* Both switches of a leg stay off for 1 us at least. */\n\
+         #define DEAD_CYCLES (CLOCK / 1000000ul + 1ul)\n",
+    );
+    for (axis, table) in tables.iter().enumerate() {
+        let _ = writeln!(
+            text,
+            "\n/* {}: {}, {} microsteps a full step. Switches, code of phase A, of phase B. */\n\
+             static const uint8_t rows_{axis}[] PROGMEM = {{",
+            text::in_comment(&table.axis),
+            table.drive,
+            table.microsteps,
+        );
+        for [pattern, a, b] in table.rows.iter().map(row) {
+            let _ = writeln!(text, "    {pattern:#04x}, {a}, {b},");
+        }
+        text.push_str("};\n");
+    }
+    let choose = |values: Vec<String>| {
+        let mut values = values.into_iter().enumerate().rev();
+        let last = values.next().map(|(_, value)| value).unwrap_or_default();
+        values.fold(last, |rest, (axis, value)| {
+            format!("axis == {axis}u ? {value} : {rest}")
+        })
+    };
+    let rows = choose(
+        (0..tables.len())
+            .map(|axis| format!("rows_{axis}"))
+            .collect(),
+    );
+    let counts = choose(
+        tables
+            .iter()
+            .map(|table| format!("{}u", table.rows.len()))
+            .collect(),
+    );
+    let _ = write!(
+        text,
+        "\nstatic inline const uint8_t *coil_rows(uint8_t axis)\n{{\n    (void)axis;\n    return {rows};\n}}\n\n\
+         static inline uint8_t coil_row_count(uint8_t axis)\n{{\n    (void)axis;\n    return {counts};\n}}\n\n#endif\n"
+    );
+    text
+}
