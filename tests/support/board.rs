@@ -123,11 +123,13 @@ impl Bench {
         binary::read(&bytes).unwrap().program.events().collect()
     }
 
-    /// Ticks of the steps in the schedule before it is packed.
-    pub fn step_ticks(&self) -> Vec<u64> {
+    /// Ticks of the steps of an axis in the schedule before it is packed.
+    pub fn step_ticks(&self, axis: &str) -> Vec<u64> {
         self.emit("csv", "program.csv", &[]).unwrap();
         let text = fs::read_to_string(self.path().join("program.csv")).unwrap();
-        let steps = text.lines().filter(|line| line.contains(",step,"));
+        let steps = text
+            .lines()
+            .filter(|line| line.contains(&format!(",step,{axis},")));
         steps
             .map(|line| line.split(',').next().unwrap().parse().unwrap())
             .collect()
