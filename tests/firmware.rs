@@ -9,8 +9,8 @@ mod support;
 use std::path::Path;
 
 use board::{Bench, Built, Pin, Run, is_step_of};
-use slewsmith::emit::firmware::STEP_CYCLES;
 use slewsmith::plan::Direction;
+use slewsmith::schedule::timer::PLAYER_STEP_CYCLES;
 use slewsmith::schedule::{Event, What};
 
 /// Ticks of 8 cycles, as the board's profile has them.
@@ -239,7 +239,7 @@ fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
     if board::harness().is_none() {
         return;
     }
-    assert_eq!(board::CLOCK / u64::from(STEP_CYCLES), 80_000);
+    assert_eq!(board::CLOCK / u64::from(PLAYER_STEP_CYCLES), 80_000);
     let bench = Bench::new(
         &there_and_back(80_000),
         &rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n"),
@@ -261,6 +261,33 @@ fn a_program_that_is_too_fast_for_the_player_is_refused() {
     let said = bench.emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("the player needs"), "{said}");
     assert!(!bench.path().join("player").exists());
+}
+
+#[test]
+fn a_shorter_interval_than_the_player_keeps_is_warned_of() {
+    for (interval, axes, warned) in [
+        ("12 us", 1, true),
+        ("12.5 us", 1, false),
+        ("12.5 us", 2, true),
+        ("25 us", 2, false),
+    ] {
+        let rig = rig(&["left", "right"][..axes], "").replace("12 us", interval);
+        let bench = Bench::new(
+            "rig \"rig.yaml\"\nspeed 1 rpm\naccel 10 rpm/s\nturn left by 1 step\n",
+            &rig,
+        );
+        let out = std::process::Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .current_dir(bench.path())
+            .args(["check", "program.moves", "--json"])
+            .output()
+            .unwrap();
+        let checked = String::from_utf8(out.stdout).unwrap();
+        assert_eq!(
+            checked.contains("interval-below-player"),
+            warned,
+            "{interval} {axes} {checked}"
+        );
+    }
 }
 
 #[test]

@@ -32,11 +32,10 @@ pub struct Checker<'a> {
 impl<'a> Checker<'a> {
     /// For programs on `rig`, whose axes can do `abilities` (one each, in order).
     pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
-        let findings: Vec<Finding> = rig
-            .axes
-            .iter()
-            .zip(abilities)
+        let of_axes = rig.axes.iter().zip(abilities);
+        let findings: Vec<Finding> = of_axes
             .flat_map(|(axis, ability)| ability.findings(axis))
+            .chain(reasons::player(rig))
             .collect();
         Self {
             rig,
@@ -180,7 +179,7 @@ impl<'a> Checker<'a> {
         let own = problems
             .iter()
             .filter(|problem| problem.axis == motion.axis);
-        findings.extend(own.map(|problem| reasons::timer(self.rig, problem, motion)));
+        findings.extend(own.map(|problem| reasons::too_fast(self.rig, problem, motion)));
         findings.extend(reasons::regeneration(axis, regeneration, || {
             braking.and_then(|stops| stops.gentler(axis))
         }));

@@ -8,7 +8,7 @@ use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig, TravelUnit};
-use crate::schedule::timer::TimerProblem;
+use crate::schedule::timer::{self, TimerProblem};
 use crate::units::{Damping, Rounded, Time, Torque};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
@@ -295,7 +295,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
 }
 
 /// Steps that the timer cannot play.
-pub(super) fn timer(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -> Finding {
+pub(super) fn too_fast(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -> Finding {
     let axis = &rig.axes[problem.axis];
     let unit = TravelUnit::of(axis);
     let could = problem.travel_speed(rig) * unit.per_si;
@@ -308,6 +308,28 @@ pub(super) fn timer(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -> F
             unit.name
         )])
         .axis(&axis.name)
+}
+
+/// A shortest interval that our own player cannot keep on this board.
+pub(super) fn player(rig: &Rig) -> Option<Finding> {
+    let (kept, asked) = (timer::player_interval(rig)?, rig.timer.fastest_interval);
+    // What was meant to be exactly the least may miss it by arithmetic.
+    if asked.si() >= kept.si() * (1.0 - 1e-9) {
+        return None;
+    }
+    let axes = match rig.axes.len() {
+        1 => String::new(),
+        several => format!(" when {several} axes step at once"),
+    };
+    let message = format!(
+        "the timer's `fastest_interval` is {asked}, and the player of `emit --as firmware` takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
+        timer::PLAYER_STEP_CYCLES as usize * rig.axes.len(),
+    );
+    Some(
+        Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(
+            "set `fastest_interval` to {kept} or more, so that the check keeps to what the player can do"
+        )]),
+    )
 }
 
 /// Energy that returns to the supply, where an ordinary one cannot take it.

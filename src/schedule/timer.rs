@@ -23,6 +23,29 @@ use super::invert::Inverse;
 use crate::exact::Exact;
 use crate::plan::{AxisMotion, Motion, Segment};
 use crate::rig::{Rig, Timer};
+use crate::units::Time;
+
+/// Cycles that one step takes our player on an 8-bit AVR in all, its interrupt and its
+/// decoding: measured in a cycle-accurate simulator, with five cycles added for entering
+/// the interrupt (`tests/firmware.rs` measures it again). Axes that step at once take
+/// their times one after the other.
+pub const PLAYER_STEP_CYCLES: u32 = 200;
+/// Highest clock of the parts that the player is made for as it stands (Hz) …
+const PLAYER_CLOCK: f64 = 20e6;
+/// … and what their timers divide it by. Source: the data sheets of these parts.
+const PLAYER_PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
+
+/// Whether our player is made for this timer as it stands.
+pub fn suits_player(timer: &Timer) -> bool {
+    timer.clock.si() <= PLAYER_CLOCK && PLAYER_PRESCALERS.contains(&timer.prescaler)
+}
+
+/// The shortest interval that our player keeps on all axes at once; none where it is
+/// not made for this timer.
+pub fn player_interval(rig: &Rig) -> Option<Time> {
+    let cycles = f64::from(PLAYER_STEP_CYCLES) * rig.axes.len() as f64;
+    suits_player(&rig.timer).then(|| Time::new(cycles / rig.timer.clock.si()))
+}
 
 /// Share by which an interval may miss the least one: what arithmetic in `f64` takes
 /// from a speed that was meant to be exactly the highest.

@@ -15,8 +15,9 @@ use super::{EmitError, Heading};
 use crate::plan::Item;
 use crate::schedule::What;
 use crate::schedule::pack::{PackError, pack};
+use crate::schedule::timer::suits_player;
 
-pub use pace::{EVENT_CYCLES, STEP_CYCLES};
+pub use pace::EVENT_CYCLES;
 pub use part::{Part, PartPin, Wiring};
 
 /// What the player puts out for its axes.
@@ -114,7 +115,7 @@ impl Project {
             Lines::Steps => Vec::new(),
             Lines::Coils => coils::tables(rig).map_err(unfit)?,
         };
-        let wiring = if part::has_timer(&rig.timer) {
+        let wiring = if suits_player(&rig.timer) {
             Wiring::of(rig, coils::kind(&tables))
         } else {
             Err(format!(

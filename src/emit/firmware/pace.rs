@@ -16,10 +16,9 @@ use thiserror::Error;
 
 use super::Lines;
 use crate::rig::Rig;
+use crate::schedule::timer::PLAYER_STEP_CYCLES as STEP_CYCLES;
 use crate::schedule::{Event, What};
 
-/// Cycles that one step takes in all: its interrupt and its decoding.
-pub const STEP_CYCLES: u32 = 200;
 /// Cycles that any other event takes in all.
 pub const EVENT_CYCLES: u32 = 700;
 /// Cycles that a step takes besides where the player switches the coils.

@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use crate::rig::{Pin, Rig, Timer};
+use crate::rig::{Pin, Rig};
 
 /// A pin of a part: its port and its number there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -106,11 +106,6 @@ const PARTS: [Part; 2] = [
     },
 ];
 
-/// Highest clock of these parts (Hz); the larger one is made for 16 MHz.
-const HIGHEST_CLOCK: f64 = 20e6;
-/// What their timers divide the clock by.
-const PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
-
 /// Which pin does what.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wiring {
@@ -144,11 +139,6 @@ pub(super) enum Coils {
     Bare,
     /// The player, with converters that set the currents.
     WithConverters,
-}
-
-/// Whether the timer of a rig is one that these parts have.
-pub(super) fn has_timer(timer: &Timer) -> bool {
-    timer.clock.si() <= HIGHEST_CLOCK && PRESCALERS.contains(&timer.prescaler)
 }
 
 impl Wiring {
