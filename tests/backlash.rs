@@ -148,6 +148,17 @@ fn both_parts_take_the_time_of_the_move_to_the_tick() {
         "{}",
         hasty.message
     );
+    // What the help says is then accepted.
+    let help = hasty.help.unwrap();
+    let seconds = help.split(' ').find_map(|word| word.parse().ok()).unwrap();
+    assert!(seconds < 1.001 * fastest, "{help}");
+    assert!(
+        plan(
+            &rig,
+            vec![moving(within(seconds, by("-90 deg", &settings)))]
+        )
+        .is_ok()
+    );
 }
 
 #[test]

@@ -219,9 +219,12 @@ fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
         let near = (place + 0.5).max(0.0) as u64;
         let window = near.saturating_sub(2).max(1)..near.saturating_add(3).min(axis.steps);
         let known = candidates.last().map_or(0, |(step, ..)| *step);
+        let mut begins: Option<f64> = None;
         for step in window.filter(|step| *step > known) {
-            let (interval, error) = steps.rough_interval(step);
-            candidates.push((step, interval, error));
+            let begin = begins.unwrap_or_else(|| steps.rough_moment(step));
+            let end = steps.rough_moment(step + 1);
+            begins = Some(end);
+            candidates.push((step, end - begin, ROUGH * end));
         }
     }
     let least = candidates
@@ -324,17 +327,13 @@ impl<'a> StepMoments<'a> {
         }
     }
 
-    /// The same in plain arithmetic, and how far it may be off.
-    fn rough_interval(&self, step: u64) -> (f64, f64) {
-        let moment = |step| {
-            let (number, place) = self.segment_of(step);
-            let segment = self.axis.segments.get(number);
-            segment.map_or(0.0, |segment| {
-                self.starts[number].nearest() + Inverse::new(segment).time(place)
-            })
-        };
-        let end = moment(step + 1);
-        (end - moment(step), ROUGH * end)
+    /// Time of a step in plain arithmetic.
+    fn rough_moment(&self, step: u64) -> f64 {
+        let (number, place) = self.segment_of(step);
+        let segment = self.axis.segments.get(number);
+        segment.map_or(0.0, |segment| {
+            self.starts[number].nearest() + Inverse::new(segment).time(place)
+        })
     }
 }
 
