@@ -9,7 +9,7 @@ use super::{
     crossing, cure, reasons,
 };
 use crate::physics::regeneration::Braking;
-use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
+use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
 use crate::rig::Rig;
 use crate::schedule::timer::{self, TimerProblem};
 
@@ -143,20 +143,7 @@ impl<'a> Checker<'a> {
         let rule = TorqueRule::new(axis, &ability.load, &ability.pull_out, tolerance);
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
-        let peak = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max) / per_travel;
-        let peak_speed = peak(&mut motion.segments.iter().flat_map(|segment| {
-            let turn = -segment.acceleration / segment.jerk;
-            let inside = if turn > 0.0 && turn < segment.duration {
-                turn
-            } else {
-                0.0
-            };
-            [0.0, inside, segment.duration].map(|t| segment.velocity_at(t))
-        }));
-        let peak_acceleration =
-            peak(&mut motion.segments.iter().flat_map(|segment| {
-                [0.0, segment.duration].map(|t| segment.acceleration_at(t).abs())
-            }));
+        let (peak_speed, peak_acceleration) = peaks(&motion.segments);
         let crossings =
             crossing::crossings(motion, &ability.bands, axis.drive.microsteps(), rule.clock);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
@@ -186,12 +173,29 @@ impl<'a> Checker<'a> {
         AxisCheck {
             axis: motion.axis,
             duration: motion.duration(),
-            peak_speed,
-            peak_acceleration,
+            peak_speed: peak_speed / per_travel,
+            peak_acceleration: peak_acceleration / per_travel,
             torque,
             bands: crossings,
             regeneration,
             findings,
         }
     }
+}
+
+/// The highest speed and the highest acceleration or deceleration anywhere in a list of
+/// segments (microsteps/s, /s²).
+fn peaks(segments: &[Segment]) -> (f64, f64) {
+    let (mut speed, mut acceleration) = (0.0_f64, 0.0_f64);
+    for segment in segments {
+        let turn = -segment.acceleration / segment.jerk;
+        if turn > 0.0 && turn < segment.duration {
+            speed = speed.max(segment.velocity_at(turn));
+        }
+        for t in [0.0, segment.duration] {
+            speed = speed.max(segment.velocity_at(t));
+            acceleration = acceleration.max(segment.acceleration_at(t).abs());
+        }
+    }
+    (speed, acceleration)
 }

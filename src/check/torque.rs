@@ -19,6 +19,9 @@ use crate::rig::Axis;
 const POINTS: usize = 24;
 /// Points looked at in each segment of a long list, such as a full-torque ramp.
 const POINTS_IN_SHORT: usize = 3;
+/// Share of its speed by which a segment may change it and be looked at only at its ends,
+/// in a long list.
+const EVEN: f64 = 0.1;
 /// Lists longer than this are long.
 pub(super) const LONG_LIST: usize = 16;
 /// Margins below this are given as this: there is next to no torque to compare with.
@@ -102,15 +105,21 @@ impl<'a> TorqueRule<'a> {
     /// Instants close enough together to stand for the whole motion: the ends of
     /// every segment and points between.
     pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = Instant> {
-        let within = if motion.segments.len() > LONG_LIST {
-            POINTS_IN_SHORT
-        } else {
-            POINTS
+        let long = motion.segments.len() > LONG_LIST;
+        let within = move |segment: &Segment| {
+            let speeds = [0.0, segment.duration].map(|t| segment.velocity_at(t));
+            let most = speeds[0].max(speeds[1]);
+            match long {
+                false => POINTS,
+                // The pull-out torque hardly changes, and the acceleration evenly.
+                true if (speeds[1] - speeds[0]).abs() <= EVEN * most => 1,
+                true => POINTS_IN_SHORT,
+            }
         };
         let mut start = 0.0;
         motion.segments.iter().flat_map(move |segment| {
             let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
-            let last = if steady { 0 } else { within };
+            let last = if steady { 0 } else { within(segment) };
             let begins = start;
             start += segment.duration;
             (0..=last).map(move |point| {
