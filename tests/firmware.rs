@@ -681,3 +681,32 @@ fn what_the_player_cannot_switch_is_refused_with_the_reason() {
         assert!(said.contains(reason), "{said}");
     }
 }
+
+#[test]
+fn a_player_fed_over_a_line_builds_for_small_parts_and_others() {
+    if board::harness().is_none() {
+        return;
+    }
+    for name in ["carousel.moves", "panorama.moves"] {
+        let bench = Bench::example(name);
+        let built = bench.build(&["--feed", "line", "--baud", "250000"]);
+        assert!(built.file("README.md").contains("--baud 250000"));
+        if let Some(arm) = support::tool("arm-none-eabi-gcc") {
+            let done = std::process::Command::new("make")
+                .args([
+                    "-s",
+                    "objects",
+                    "CFLAGS=-mcpu=cortex-m3 -mthumb -Os -Werror",
+                ])
+                .arg(format!("CC={}", arm.display()))
+                .current_dir(bench.path().join("player"))
+                .output()
+                .unwrap();
+            assert!(
+                done.status.success(),
+                "{}",
+                String::from_utf8_lossy(&done.stderr)
+            );
+        }
+    }
+}

@@ -9,9 +9,10 @@ use clap::{Args, ValueEnum};
 use super::input::Job;
 use super::output::Output;
 use super::progress::{Progress, length};
+use super::stream::BAUD;
 use super::{Answer, Failure, Terminal};
 use crate::check::Checker;
-use crate::emit::firmware::{self, Lines, ProjectFile};
+use crate::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
 use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
 use crate::units::Rounded;
@@ -35,9 +36,25 @@ pub struct Emit {
     /// the switches of the coils themselves.
     #[arg(long, value_enum, default_value_t = PlayerLines::Steps)]
     lines: PlayerLines,
+    /// Where the player of `firmware` has its schedule from: its own memory, or a serial
+    /// line that `stream` sends on.
+    #[arg(long, value_enum, default_value_t = PlayerFeed::Memory)]
+    feed: PlayerFeed,
+    /// Bits a second on that line.
+    #[arg(long, default_value_t = BAUD)]
+    baud: u32,
     /// Write it even where the check fails; the output then says so.
     #[arg(long)]
     unchecked: bool,
+}
+
+/// Where the player has its schedule from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum PlayerFeed {
+    /// Its own memory.
+    Memory,
+    /// A serial line.
+    Line,
 }
 
 /// What the player puts out.
@@ -49,16 +66,21 @@ enum PlayerLines {
     Coils,
 }
 
-impl From<PlayerLines> for Lines {
-    fn from(lines: PlayerLines) -> Self {
-        match lines {
-            PlayerLines::Steps => Self::Steps,
-            PlayerLines::Coils => Self::Coils,
+impl Emit {
+    /// What the project is to be.
+    fn options(&self) -> Options {
+        Options {
+            lines: match self.lines {
+                PlayerLines::Steps => Lines::Steps,
+                PlayerLines::Coils => Lines::Coils,
+            },
+            feed: match self.feed {
+                PlayerFeed::Memory => Feed::Memory,
+                PlayerFeed::Line => Feed::Line { baud: self.baud },
+            },
         }
     }
-}
 
-impl Emit {
     /// Runs the command. Nothing is written unless the whole program passes its check
     /// or `--unchecked` is given.
     ///
@@ -125,7 +147,7 @@ impl Emit {
             }
         });
         let emitted = if self.format == firmware::NAME {
-            Project::of(&heading, self.lines.into(), &mut items).map(Emitted::Project)
+            Project::of(&heading, self.options(), &mut items).map(Emitted::Project)
         } else {
             self.file(&heading, &mut items)?
         };
@@ -150,7 +172,9 @@ impl Emit {
             }
             Emitted::Project(project) => {
                 self.write_project(&project, terminal)?;
-                terminal.note(&bytes_a_step(project.table as u64, steps));
+                if let Some(bytes) = project.table {
+                    terminal.note(&bytes_a_step(bytes as u64, steps));
+                }
             }
         }
         Ok(())

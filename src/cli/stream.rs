@@ -28,6 +28,9 @@ use crate::units::Rounded;
 /// How long to wait for bytes before looking at what has to be sent.
 const LISTEN: Duration = Duration::from_millis(3);
 
+/// What ports and boards are set to where nobody says (bits a second).
+pub(super) const BAUD: u32 = 115_200;
+
 /// Has a board play the schedule while it comes over a serial line.
 ///
 /// The board runs the project that `emit --as firmware --streamed` writes. Should the
@@ -47,7 +50,7 @@ pub struct Stream {
     #[arg(short, long, value_name = "PORT")]
     port: String,
     /// Bits a second on the line.
-    #[arg(long, value_name = "RATE", default_value_t = 115_200)]
+    #[arg(long, value_name = "RATE", default_value_t = BAUD)]
     baud: u32,
     /// Play it even where the check fails.
     #[arg(long)]

@@ -10,7 +10,7 @@ use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::time::Duration;
 
 use slewsmith::emit::Heading;
-use slewsmith::emit::firmware::{Lines, PartPin, Project, Wiring};
+use slewsmith::emit::firmware::{Options, PartPin, Project, Wiring};
 use slewsmith::rig::Rig;
 
 /// What a board did.
@@ -192,7 +192,7 @@ impl Simulated {
             rig,
             failure: None,
         };
-        let project = Project::of(&heading, Lines::Steps, &mut std::iter::empty()).unwrap();
+        let project = Project::of(&heading, Options::default(), &mut std::iter::empty()).unwrap();
         for file in &project.files {
             std::fs::write(folder.join(file.name), &file.text).unwrap();
         }

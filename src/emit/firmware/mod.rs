@@ -10,7 +10,7 @@ mod pace;
 mod part;
 mod text;
 
-use super::binary::lay_out;
+use super::binary::{Layout, lay_out};
 use super::{EmitError, Heading};
 use crate::plan::Item;
 use crate::schedule::What;
@@ -30,11 +30,36 @@ pub enum Lines {
     Coils,
 }
 
+/// Where the player has its schedule from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Feed {
+    /// The program's own memory.
+    #[default]
+    Memory,
+    /// A serial line of so many bits a second, on which `stream` sends any program for
+    /// the same rig.
+    Line {
+        /// Bits a second.
+        baud: u32,
+    },
+}
+
+/// What is to be written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Options {
+    /// What the player puts out.
+    pub lines: Lines,
+    /// Where it has its schedule from.
+    pub feed: Feed,
+}
+
 /// What the format is called on the command line.
 pub const NAME: &str = "firmware";
 
 /// One object of the compiler for these parts holds no more bytes.
 const LONGEST_TABLE: usize = 32_767;
+/// An event names a mark in one byte, and 0 is none.
+const MOST_MARKS: usize = 254;
 
 /// A file of a project.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -55,22 +80,38 @@ pub struct Project {
     /// The wiring, where the player is made for the board as it stands; otherwise why
     /// it is not.
     pub wiring: Result<Wiring, String>,
-    /// Bytes of the packed schedule.
-    pub table: usize,
+    /// Bytes of the packed schedule; none where it comes over a line.
+    pub table: Option<usize>,
+}
+
+/// A packed schedule as a project holds it.
+struct Table {
+    layout: Layout,
     /// Steps of the program, of all axes.
-    pub steps: u64,
+    steps: u64,
 }
 
 /// Files that every project holds as they are.
-const COMMON: [(&str, &str); 8] = [
+const COMMON: [(&str, &str); 6] = [
     ("player.h", include_str!("c/player.h")),
     ("player.c", include_str!("c/player.c")),
     ("event.h", include_str!("c/event.h")),
     ("source.h", include_str!("c/source.h")),
-    ("decoder_table.h", include_str!("c/decoder_table.h")),
-    ("table.c", include_str!("c/table.c")),
     ("board.h", include_str!("c/board.h")),
     ("board_other.h", include_str!("c/board_other.h")),
+];
+
+/// Files that read a schedule in memory.
+const TABLE: [(&str, &str); 2] = [
+    ("decoder_table.h", include_str!("c/decoder_table.h")),
+    ("table.c", include_str!("c/table.c")),
+];
+
+/// Files that read one from a serial line.
+const LINK: [(&str, &str); 3] = [
+    ("decoder_link.h", include_str!("c/decoder_link.h")),
+    ("link.h", include_str!("c/link.h")),
+    ("link.c", include_str!("c/link.c")),
 ];
 
 /// Files that a project for an AVR holds besides.
@@ -86,31 +127,18 @@ const COILS: [(&str, &str); 2] = [
 ];
 
 impl Project {
-    /// The project that plays a planned program.
+    /// The project that plays a planned program, or any program of the rig that comes over
+    /// a line.
     ///
     /// # Errors
-    /// Programs that the player cannot hold or cannot keep up with.
+    /// Programs that the player cannot hold or cannot keep up with, and coils that it
+    /// cannot switch.
     pub fn of(
         heading: &Heading<'_>,
-        lines: Lines,
+        Options { lines, feed }: Options,
         items: &mut dyn Iterator<Item = Item>,
     ) -> Result<Self, EmitError> {
-        let unfit = |reason: String| EmitError::Unfit {
-            format: NAME,
-            reason,
-        };
         let rig = heading.rig;
-        let packed = pack(items, rig).map_err(|error: PackError| unfit(error.to_string()))?;
-        let layout = lay_out(&packed, rig, heading.failure.unwrap_or_default())?;
-        if layout.bytes.len() > LONGEST_TABLE {
-            return Err(unfit(format!(
-                "its schedule takes {} bytes even when packed, and a table in the program's memory holds {LONGEST_TABLE}",
-                layout.bytes.len()
-            )));
-        }
-        if packed.marks().len() > 254 {
-            return Err(unfit("it has more than 254 different marks".to_owned()));
-        }
         let tables = match lines {
             Lines::Steps => Vec::new(),
             Lines::Coils => coils::tables(rig).map_err(unfit)?,
@@ -128,34 +156,24 @@ impl Project {
                 "the player switches coils only where it is made for the board, and here {reason}"
             )));
         }
-        let mut pace = pace::Pace::new(rig, lines);
-        let mut steps = 0;
-        for event in packed.events() {
-            steps += u64::from(matches!(event.what, What::Step { .. }));
-            if wiring.is_ok() {
-                pace.pass(&event)
-                    .map_err(|problem| unfit(problem.to_string()))?;
-            }
-        }
-        let file = |name, text| ProjectFile {
-            name,
-            text,
-            keep: false,
+        let table = match feed {
+            Feed::Memory => Some(table(heading, items, wiring.is_ok().then_some(lines))?),
+            Feed::Line { .. } => None,
         };
-        let mut files: Vec<ProjectFile> = COMMON
-            .iter()
-            .map(|&(name, text)| file(name, text.to_owned()))
-            .collect();
-        files.push(file("schedule.h", text::schedule_h(heading, &layout)));
-        files.push(file("schedule.c", text::schedule_c(heading, &layout)));
+        let mut files = copies(&COMMON);
+        match &table {
+            Some(Table { layout, .. }) => {
+                files.extend(copies(&TABLE));
+                files.push(file("schedule.c", text::schedule_c(heading, layout)));
+            }
+            None => files.extend(copies(&LINK)),
+        }
+        let layout = table.as_ref().map(|table| &table.layout);
+        files.push(file("schedule.h", text::schedule_h(heading, layout)));
         if let Ok(wiring) = &wiring {
-            files.extend(AVR.iter().map(|&(name, text)| file(name, text.to_owned())));
+            files.extend(copies(&AVR));
             if !tables.is_empty() {
-                files.extend(
-                    COILS
-                        .iter()
-                        .map(|&(name, text)| file(name, text.to_owned())),
-                );
+                files.extend(copies(&COILS));
                 files.push(file("coil_table.h", coils::table_h(heading, &tables)));
             }
             files.push(ProjectFile {
@@ -163,16 +181,71 @@ impl Project {
                 ..file("pins.h", text::pins_h(heading, wiring))
             });
         }
-        files.push(file("Makefile", text::makefile(wiring.as_ref().ok())));
+        files.push(file("Makefile", text::makefile(wiring.as_ref().ok(), feed)));
+        let counts = table
+            .as_ref()
+            .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             "README.md",
-            text::readme(heading, &wiring, &layout, steps),
+            text::readme(heading, &wiring, feed, counts),
         ));
         Ok(Self {
             files,
             wiring,
-            table: layout.bytes.len(),
-            steps,
+            table: counts.map(|(_, bytes)| bytes),
         })
     }
+}
+
+fn unfit(reason: String) -> EmitError {
+    EmitError::Unfit {
+        format: NAME,
+        reason,
+    }
+}
+
+fn file(name: &'static str, text: String) -> ProjectFile {
+    ProjectFile {
+        name,
+        text,
+        keep: false,
+    }
+}
+
+fn copies(files: &'static [(&str, &str)]) -> Vec<ProjectFile> {
+    let copy = |&(name, text): &(&'static str, &str)| file(name, text.to_owned());
+    files.iter().map(copy).collect()
+}
+
+/// Packs a program for a player that puts out these lines; none: for a board whose pace
+/// is not known.
+fn table(
+    heading: &Heading<'_>,
+    items: &mut dyn Iterator<Item = Item>,
+    lines: Option<Lines>,
+) -> Result<Table, EmitError> {
+    let rig = heading.rig;
+    let packed = pack(items, rig).map_err(|error: PackError| unfit(error.to_string()))?;
+    let layout = lay_out(&packed, rig, heading.failure.unwrap_or_default())?;
+    if layout.bytes.len() > LONGEST_TABLE {
+        return Err(unfit(format!(
+            "its schedule takes {} bytes even when packed, and a table in the program's memory holds {LONGEST_TABLE}; `stream` sends it over a line instead",
+            layout.bytes.len()
+        )));
+    }
+    if packed.marks().len() > MOST_MARKS {
+        return Err(unfit(format!(
+            "it has more than {MOST_MARKS} different marks"
+        )));
+    }
+    let mut pace = lines.map(|lines| pace::Pace::new(rig, lines));
+    let mut steps = 0;
+    for event in packed.events() {
+        steps += u64::from(matches!(event.what, What::Step { .. }));
+        if let Some(pace) = &mut pace {
+            pace.pass(&event)
+                .map_err(|problem| unfit(problem.to_string()))?;
+        }
+    }
+    Ok(Table { layout, steps })
 }

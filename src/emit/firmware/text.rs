@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::Feed;
 use super::part::{PartPin, Wiring};
 use crate::emit::Heading;
 use crate::emit::binary::Layout;
@@ -30,12 +31,11 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
     text
 }
 
-pub(super) fn schedule_h(heading: &Heading<'_>, layout: &Layout) -> String {
+pub(super) fn schedule_h(heading: &Heading<'_>, layout: Option<&Layout>) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
     let pace = Pace::new(timer);
     let mut text = opening(heading, "The schedule");
-    let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
     let _ = write!(
         text,
         "#ifndef SCHEDULE_H
@@ -53,7 +53,21 @@ pub(super) fn schedule_h(heading: &Heading<'_>, layout: &Layout) -> String {
 #define PRESCALER {prescaler}ul
 #define TICK_RATE {rate:.0}ul
 #define STEP_PULSE_TICKS {pulse}u
-
+",
+        axes = rig.axes.len(),
+        streams = rig.axes.len() + 1,
+        outputs = rig.outputs.len(),
+        inputs = rig.inputs.len(),
+        clock = timer.clock.si(),
+        prescaler = timer.prescaler,
+        rate = timer.tick_rate(),
+        pulse = pace.step_pulse,
+    );
+    if let Some(layout) = layout {
+        let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+        let _ = write!(
+            text,
+            "
 /* Bytes of the table, and where in it its parts begin. */
 #define SCHEDULE_LENGTH {length}u
 #define SCHEDULE_RAMPS {ramps}u
@@ -70,22 +84,14 @@ extern const uint8_t schedule[SCHEDULE_LENGTH];
 #define SCHEDULE_BYTE(place) (*(place))
 #define SCHEDULE_MEMORY
 #endif
-
-#endif
 ",
-        axes = rig.axes.len(),
-        streams = rig.axes.len() + 1,
-        outputs = rig.outputs.len(),
-        inputs = rig.inputs.len(),
-        clock = timer.clock.si(),
-        prescaler = timer.prescaler,
-        rate = timer.tick_rate(),
-        pulse = pace.step_pulse,
-        length = layout.bytes.len(),
-        ramps = layout.ramps,
-        motions = layout.motions,
-        starts = streams.join(", "),
-    );
+            length = layout.bytes.len(),
+            ramps = layout.ramps,
+            motions = layout.motions,
+            starts = streams.join(", "),
+        );
+    }
+    text.push_str("\n#endif\n");
     text
 }
 
@@ -173,19 +179,27 @@ pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
     text
 }
 
-pub(super) fn makefile(wiring: Option<&Wiring>) -> String {
-    let Some(wiring) = wiring else {
-        return OTHER_MAKEFILE.to_owned();
+pub(super) fn makefile(wiring: Option<&Wiring>, feed: Feed) -> String {
+    let (sources, fed) = match feed {
+        Feed::Memory => ("table.c schedule.c", String::new()),
+        Feed::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
     };
-    let (coils, define) = if wiring.switches.is_empty() {
+    let Some(wiring) = wiring else {
+        return OTHER_MAKEFILE
+            .replace("@SOURCES@", sources)
+            .replace("@FED@", &fed);
+    };
+    let (coils, switching) = if wiring.switches.is_empty() {
         ("", "")
     } else {
         (" coils_avr.c", " -DCOILS")
     };
     AVR_MAKEFILE
         .replace("@MCU@", wiring.part.compiler_name)
+        .replace("@SOURCES@", sources)
         .replace("@COILS@", coils)
-        .replace("@DEFINE@", define)
+        .replace("@FED@", &fed)
+        .replace("@SWITCHING@", switching)
 }
 
 const AVR_MAKEFILE: &str = "\
@@ -201,22 +215,22 @@ SMALL = -Os -flto -mcall-prologues -frename-registers -fno-split-wide-types \\
 \t-fno-move-loop-invariants -fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop \\
 \t-fno-tree-dominator-opts -fno-tree-tail-merge -fno-tree-dce -fno-tree-reassoc \\
 \t-fno-ipa-icf -fno-guess-branch-probability
-CFLAGS = -mmcu=$(MCU) $(SMALL)@DEFINE@
-WARNINGS = -std=c99 -Wall -Wextra -pedantic
-SOURCES = player.c table.c schedule.c
+CFLAGS = -mmcu=$(MCU) $(SMALL)@SWITCHING@
+LANGUAGE = -std=c99 -Wall -Wextra -pedantic@FED@
+SOURCES = player.c @SOURCES@
 HEADERS = $(wildcard *.h)
 
 player.hex: player.elf
 \t$(OBJCOPY) -O ihex -R .eeprom $< $@
 
 player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
-\t$(CC) $(CFLAGS) $(WARNINGS) $(SOURCES) board_avr.c@COILS@ -Wl,--gc-sections,--relax -o $@
+\t$(CC) $(CFLAGS) $(LANGUAGE) $(SOURCES) board_avr.c@COILS@ -Wl,--gc-sections,--relax -o $@
 
 size: player.elf
 \t$(SIZE) $<
 
 objects:
-\t$(CC) $(CFLAGS) $(WARNINGS) -c $(SOURCES)
+\t$(CC) $(CFLAGS) $(LANGUAGE) -c $(SOURCES)
 
 clean:
 \trm -f player.elf player.hex *.o
@@ -228,11 +242,11 @@ const OTHER_MAKEFILE: &str = "\
 # make objects    compiles the player; link it with your board's four functions
 CC = cc
 CFLAGS = -O2
-WARNINGS = -std=c99 -Wall -Wextra -pedantic
-SOURCES = player.c table.c schedule.c
+LANGUAGE = -std=c99 -Wall -Wextra -pedantic@FED@
+SOURCES = player.c @SOURCES@
 
 objects:
-\t$(CC) $(CFLAGS) $(WARNINGS) -c $(SOURCES)
+\t$(CC) $(CFLAGS) $(LANGUAGE) -c $(SOURCES)
 
 clean:
 \trm -f *.o
@@ -276,25 +290,35 @@ fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
 pub(super) fn readme(
     heading: &Heading<'_>,
     wiring: &Result<Wiring, String>,
-    layout: &Layout,
-    steps: u64,
+    feed: Feed,
+    counts: Option<(u64, usize)>,
 ) -> String {
     let rig = heading.rig;
-    let mut text = format!("# Player for {}\n\n", heading.program);
+    let mut text = match counts {
+        Some(_) => format!("# Player for {}\n\n", heading.program),
+        None => "# Player for programs that come over a line\n\n".to_owned(),
+    };
     if let Some(failure) = heading.failure {
         let _ = writeln!(
             text,
             "**Danger: this program failed its check and was written all the same: {failure}**\n"
         );
     }
-    let _ = writeln!(
-        text,
-        "Plays one program of indexed moves from the microcontroller's own memory: {steps} steps in {} bytes. \
-         Every event falls on its tick of a {} timer divided by {}.\n",
-        layout.bytes.len(),
-        rig.timer.clock,
-        rig.timer.prescaler,
-    );
+    let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
+    let _ = match (counts, feed) {
+        (Some((steps, bytes)), _) => writeln!(
+            text,
+            "Plays one program of indexed moves from the microcontroller's own memory: {steps} steps in {bytes} bytes. \
+             Every event falls on its tick of a {clock} timer divided by {prescaler}.\n",
+        ),
+        (None, Feed::Line { baud }) => writeln!(
+            text,
+            "Plays programs of indexed moves while `slewsmith stream SCRIPT --port PORT --baud {baud}` sends them, \
+             for this rig, by a {clock} timer divided by {prescaler}. When the line dies the axes slow down along \
+             their path to a standstill.\n",
+        ),
+        (None, Feed::Memory) => Ok(()),
+    };
     let axes: Vec<String> = rig.axes.iter().map(|axis| axis.name.clone()).collect();
     let names = |pins: &[Pin]| pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
     match wiring {
@@ -319,11 +343,12 @@ pub(super) fn readme(
             if !wiring.switches.is_empty() {
                 text.push_str(COILS);
             }
-            text.push_str(
-                "\
-                 The program starts at reset. When it has ended, one line on the serial port (38400 baud, \
-                 9600 below 4 MHz) says how, and where each axis stands in steps since the start:\n\n",
-            );
+            text.push_str(if counts.is_none() {
+                "`stream` says how a program has ended, and where each axis stands:\n\n"
+            } else {
+                "The program starts at reset. When it has ended, one line on the serial port (38400 baud, \
+                 9600 below 4 MHz) says how, and where each axis stands in steps since the start:\n\n"
+            });
         }
         Err(reason) => {
             let _ = writeln!(
@@ -336,6 +361,10 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if counts.is_none() {
+        text.push_str("| line dead | nothing came over the line in time: the axes slowed down to a standstill |\n");
+    }
+    text.push_str(AFTERWARDS);
     text.push_str("\n## Cautions\n\n");
     for caution in CAUTIONS {
         let _ = writeln!(text, "- {caution}");
@@ -361,6 +390,8 @@ const ENDINGS: &str = "\
 | late | two events came closer together than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not come within its timeout |
+";
 
+const AFTERWARDS: &str = "
 After anything but `finished` all outputs are off, and nothing moves before a reset.
 ";
