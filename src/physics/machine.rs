@@ -292,6 +292,14 @@ impl Machine {
         full_steps_per_s * FRAC_PI_2 / self.rotor_teeth
     }
 
+    /// The longest step that resolves the swing of the rotor alone (s): a twentieth of a
+    /// radian of it.
+    pub(crate) fn rotor_step(&self) -> f64 {
+        let stiffness =
+            self.rotor_teeth * self.holding_torque() + 4.0 * self.rotor_teeth * self.detent_torque;
+        0.05 * (self.inertia / stiffness).sqrt()
+    }
+
     /// The longest internal step that resolves every time constant of the machine (s).
     ///
     /// A twentieth of the electrical time constant and of a radian of the fastest
@@ -299,11 +307,8 @@ impl Machine {
     /// on the back-EMF), half the regulator's time constant: there the error of a
     /// fourth-order step is below 1e-6 of its own change.
     pub fn internal_step(&self) -> f64 {
-        let stiffness =
-            self.rotor_teeth * self.holding_torque() + 4.0 * self.rotor_teeth * self.detent_torque;
-        let spring = (self.inertia / stiffness).sqrt();
         let back_emf = (self.inductance * self.inertia).sqrt() / self.torque_constant;
-        let mechanical = 0.05 * spring.min(back_emf);
+        let mechanical = self.rotor_step().min(0.05 * back_emf);
         let electrical = match self.feed {
             Feed::FixedVoltage { .. } => 0.05 * self.inductance / self.resistance,
             Feed::Regulated { time_constant, .. } => 0.5 * time_constant,

@@ -66,7 +66,8 @@ impl<'m> Follower<'m> {
         let motor_per_travel = axis.microsteps_per_travel() * axis.microstep_angle();
         Self {
             name: &axis.name,
-            simulator: Simulator::at_rest(machine, 0, machine.internal_step() / options.finer),
+            simulator: Simulator::at_rest(machine, 0, machine.internal_step() / options.finer)
+                .no_coarser_than(options.trace_interval.unwrap_or(f64::INFINITY)),
             unit: TravelUnit::of(axis),
             motor_per_travel,
             settle: axis.settle() * motor_per_travel,

@@ -16,7 +16,7 @@
 use std::f64::consts::TAU;
 
 use super::equations::{Conditions, Damper, Equations};
-use super::{Demand, Machine, degrees};
+use super::{Demand, Feed, Machine, degrees};
 
 /// The state of a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -43,7 +43,11 @@ pub struct Simulator<'m> {
     /// not fade however far the axis goes, in microsteps.
     cycles_out: i64,
     during: Conditions,
+    /// When the command changed last (s).
+    commanded_at: f64,
     longest_step: f64,
+    /// Longest step where only the rotor is integrated (s).
+    rotor_step: f64,
 }
 
 /// Longest electrical angle (rad) that the rotor turns in one internal step.
@@ -58,8 +62,8 @@ const CROSSING_ROUNDS: usize = 3;
 
 impl<'m> Simulator<'m> {
     /// A simulator at time zero in `state`, with microstep `command` on the phases
-    /// and internal steps of at most `longest_step` seconds
-    /// ([`Machine::internal_step`] is a good choice).
+    /// and internal steps of at most `longest_step` seconds ([`Machine::internal_step`] is a
+    /// good choice); longer ones while a regulated current rests on its set point.
     pub fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
         let mut simulator = Self {
             equations: Equations::of(machine),
@@ -71,9 +75,12 @@ impl<'m> Simulator<'m> {
                 demand: machine.demand(command),
                 slide: 0.0,
                 damper: Damper::default(),
+                clipped_step: longest_step,
                 angle_out: 0.0,
             },
+            commanded_at: 0.0,
             longest_step,
+            rotor_step: machine.rotor_step() * (longest_step / machine.internal_step()).min(2.0),
         };
         simulator.settle_friction();
         simulator
@@ -114,10 +121,18 @@ impl<'m> Simulator<'m> {
         Self::new(machine, state, command, longest_step)
     }
 
+    /// With steps no longer than `step` seconds also where only the rotor is integrated.
+    #[must_use]
+    pub fn no_coarser_than(mut self, step: f64) -> Self {
+        self.rotor_step = self.rotor_step.min(step);
+        self
+    }
+
     /// Puts microstep `index` on the phases, from now on.
     pub fn command(&mut self, index: i64) {
         if index != self.command {
             self.command = index;
+            self.commanded_at = self.time;
             self.during.demand = self.machine().demand(index);
             self.take_cycles_out();
         }
@@ -151,11 +166,10 @@ impl<'m> Simulator<'m> {
         while self.time < to {
             let left = to - self.time;
             let turning = (self.machine().rotor_teeth * self.state.speed).abs();
-            let longest = if turning * self.longest_step > TURN_PER_STEP {
-                TURN_PER_STEP / turning
-            } else {
-                self.longest_step
-            };
+            let mut longest = self.longest_step();
+            if turning * longest > TURN_PER_STEP {
+                longest = TURN_PER_STEP / turning;
+            }
             let steps = (left / longest).ceil().max(1.0);
             if steps == 1.0 {
                 self.step(left);
@@ -167,6 +181,20 @@ impl<'m> Simulator<'m> {
             }
             watch(self);
         }
+    }
+
+    /// The longest step from here. While a regulated current comes to rest on its set point, the
+    /// error of a step fades as e^(−t/τ), and the fifth power of its length may grow by that.
+    fn longest_step(&self) -> f64 {
+        let Feed::Regulated { time_constant, .. } = self.machine().feed else {
+            return self.longest_step;
+        };
+        if !self.equations.in_regulation(&self.during, &self.state) {
+            return self.longest_step;
+        }
+        let x = (self.time - self.commanded_at) / (5.0 * time_constant);
+        let grown = self.longest_step * (1.0 + x + 0.5 * x * x);
+        grown.min(self.rotor_step).max(self.longest_step)
     }
 
     /// Puts a damper on the shaft, in place of the one before.
