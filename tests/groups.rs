@@ -594,3 +594,24 @@ fn ramps_begin_and_end_at_the_start_speed_or_the_cruise_where_that_is_lower() {
     assert_eq!(planned[2].motion.axes[0].segments.len(), 1);
     assert_eq!(ends(2).0, 100.0);
 }
+
+/// By hand: up to 60 full steps/s at 500/s² takes 0.12 s from rest and 0.02 s from 50/s,
+/// and as long on the way down.
+#[test]
+fn a_start_speed_shortens_the_time_at_low_speeds() {
+    let rig = plain();
+    let slow_time = |start: &str| {
+        let mut settings = settings("180 deg/s", "900 deg/s^2");
+        settings.all.start = limit(start);
+        let planned = rigs::moves(&rig, vec![moving(by("2 turns", &Arc::new(settings)))]);
+        let axis = &planned[0].motion.axes[0];
+        let samples = 200_000;
+        let slow = (0..samples)
+            .map(|sample| planned[0].motion.duration * f64::from(sample) / f64::from(samples))
+            .filter(|time| at(axis, *time)[1] < 600.0)
+            .count();
+        planned[0].motion.duration * slow as f64 / f64::from(samples)
+    };
+    assert_relative_eq!(slow_time(""), 0.24, max_relative = 1e-3);
+    assert_relative_eq!(slow_time("50 step/s"), 0.04, max_relative = 1e-3);
+}
