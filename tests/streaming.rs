@@ -6,22 +6,30 @@ mod support;
 #[path = "support/link.rs"]
 mod link;
 
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use link::{Board, Firmware, Happening, Line, Process, SLICE, Simulated, Wire};
+use link::{Board, Chance, Firmware, Happening, Line, Process, SLICE, Simulated, Wire};
+use slewsmith::cli::files::FilesOnDisk;
 use slewsmith::diagnostic::Source;
+use slewsmith::emit::Heading;
+use slewsmith::emit::firmware::{Feed, Options, Project};
 use slewsmith::plan::{self, Item};
 use slewsmith::rig::{NoFiles, Rig};
 use slewsmith::schedule::{Schedule, What};
 use slewsmith::script::Script;
+use slewsmith::stream::frame::{self, LONGEST_PAYLOAD};
 use slewsmith::stream::host::{Ending, Host};
 use slewsmith::stream::message::{Likeness, Report, State, VERSION};
-use slewsmith::stream::slicer::Slicer;
+use slewsmith::stream::record::{self, Act};
+use slewsmith::stream::slicer::{MOST_RECORDS, Slicer};
 
 const RATE: u32 = 2_000_000;
 const BAUD: u32 = 115_200;
 
-fn rig(axes: &[&str]) -> Rig {
+fn rig_text(axes: &[&str]) -> String {
     let mut text = String::from("axes:\n");
     for name in axes {
         text += &format!(
@@ -37,8 +45,12 @@ fn rig(axes: &[&str]) -> Rig {
 outputs: { lamp: { pin: PB0 } }
 inputs: { ready: { pin: PB3 } }
 ";
-    let read = Rig::parse(&Source::new("bench.yaml", text), &mut NoFiles);
-    read.expect("a rig").rig
+    text
+}
+
+fn rig(axes: &[&str]) -> Rig {
+    let source = Source::new("bench.yaml", rig_text(axes));
+    Rig::parse(&source, &mut NoFiles).expect("a rig").rig
 }
 
 fn items(rig: &Rig, script: &str) -> Vec<Item> {
@@ -586,4 +598,368 @@ fn a_million_steps_through_the_serial_port_of_a_simulated_avr() {
     session.check_all();
     assert_eq!(report.positions, session.positions());
     tell(&session);
+}
+
+/// A board at a pseudo-terminal, in real time.
+struct AtTerminal {
+    child: Child,
+    name: String,
+}
+
+impl AtTerminal {
+    fn start(program: &Path) -> Self {
+        let mut child = Command::new(program)
+            .arg("--terminal")
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut name = String::new();
+        let out = child.stdout.take().unwrap();
+        BufReader::new(out).read_line(&mut name).unwrap();
+        Self {
+            child,
+            name: name.trim().to_owned(),
+        }
+    }
+
+    /// `stream`, at this board.
+    fn stream(&self, folder: &Path, options: &[&str]) -> Child {
+        Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .current_dir(folder)
+            .args(["stream", "dial.moves", "--port", &self.name])
+            .args(options)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+    }
+}
+
+impl Drop for AtTerminal {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn interrupt(child: &Child) {
+    let kill = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(kill.unwrap().success());
+}
+
+#[test]
+fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
+    let rig = rig(&["dial"]);
+    let Some(program) = firmware(&rig).build("terminal") else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let script = "rig \"dial.yaml\"\nspeed 720 deg/s\naccel 1500 deg/s^2\nmark \"out\"\n\
+                  turn by 900 deg\nturn by -180 deg\n";
+    std::fs::write(folder.path().join("dial.yaml"), rig_text(&["dial"])).unwrap();
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let board = AtTerminal::start(&program);
+
+    let out = board
+        .stream(folder.path(), &["--json"])
+        .wait_with_output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(0), "{said}");
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(json["ok"], true, "{json}");
+    assert_eq!(json["axes"][0]["microsteps"], 6400, "{json}");
+    assert_eq!(json["mark"], "out");
+
+    let child = board.stream(folder.path(), &["--json"]);
+    std::thread::sleep(Duration::from_millis(900));
+    interrupt(&child);
+    let out = child.wait_with_output().unwrap();
+    assert_eq!(out.status.code(), Some(1));
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(json["ok"], false);
+    let state = json["state"].as_str().unwrap();
+    assert!(state.contains("slowed down"), "{json}");
+    let steps = json["axes"][0]["microsteps"].as_i64().unwrap();
+    assert!(steps > 100 && steps < 8000, "{json}");
+
+    // Ctrl-C twice: the command leaves, the board slows down and can be greeted again.
+    let child = board.stream(folder.path(), &[]);
+    std::thread::sleep(Duration::from_millis(900));
+    interrupt(&child);
+    std::thread::sleep(Duration::from_millis(50));
+    interrupt(&child);
+    assert_eq!(child.wait_with_output().unwrap().status.code(), Some(130));
+    let out = board
+        .stream(folder.path(), &["--json"])
+        .wait_with_output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(0), "{said}");
+}
+
+#[test]
+fn a_port_that_is_not_there_is_a_failure_of_the_system() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("dial.yaml"), rig_text(&["dial"])).unwrap();
+    let script = "rig \"dial.yaml\"\nspeed 90 deg/s\naccel 500 deg/s^2\nturn by 90 deg\n";
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+        .current_dir(folder.path())
+        .args(["stream", "dial.moves", "--port", "no-such-port"])
+        .output()
+        .unwrap();
+    assert_eq!(out.status.code(), Some(3));
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert!(said.contains("cannot open no-such-port"), "{said}");
+}
+
+#[test]
+fn frames_are_read_by_decoders_from_outside() {
+    let Some(python) = support::python() else {
+        return;
+    };
+    let mut chance = Chance(3);
+    let mut payloads: Vec<Vec<u8>> = vec![
+        vec![0],
+        vec![1],
+        vec![0; LONGEST_PAYLOAD],
+        vec![7; LONGEST_PAYLOAD],
+    ];
+    for _ in 0..300 {
+        let length = 1 + chance.next() as usize % LONGEST_PAYLOAD;
+        // Plenty of zero bytes, which is what stuffing is about.
+        let byte = |chance: &mut Chance| (chance.next() as u8).saturating_sub(100);
+        payloads.push((0..length).map(|_| byte(&mut chance)).collect());
+    }
+    let mut line = Vec::new();
+    for payload in &payloads {
+        frame::write(payload, &mut line);
+    }
+    let mut child = Command::new(python)
+        .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/read_frames.py"))
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    child.stdin.take().unwrap().write_all(&line).unwrap();
+    let out = child.wait_with_output().unwrap();
+    assert!(out.status.success());
+    let read: Vec<String> = String::from_utf8(out.stdout)
+        .unwrap()
+        .lines()
+        .map(str::to_owned)
+        .collect();
+    let wanted: Vec<String> = payloads
+        .iter()
+        .map(|payload| payload.iter().map(|byte| format!("{byte:02x}")).collect())
+        .collect();
+    assert_eq!(read, wanted);
+}
+
+/// What a stream's clock and events come to when all records of a program are decoded.
+#[derive(Debug, Default, Clone)]
+struct Decoded {
+    clock: u64,
+    events: Vec<(u64, Act)>,
+    way: Option<Act>,
+}
+
+impl Decoded {
+    fn take(&mut self, what: record::What) {
+        match what {
+            record::What::Run(run) => {
+                let start = self.clock;
+                let steps = run
+                    .ticks()
+                    .map(|tick| (start + tick, self.way.expect("a direction")));
+                self.events.extend(steps);
+                self.clock = start + run.ticks().last().unwrap();
+            }
+            record::What::Event { gap, act } => {
+                self.clock += gap;
+                match act {
+                    Act::Pass => {}
+                    Act::Step => self
+                        .events
+                        .push((self.clock, self.way.expect("a direction"))),
+                    Act::Forwards | Act::Backwards => self.way = Some(act),
+                    _ => self.events.push((self.clock, act)),
+                }
+            }
+        }
+    }
+}
+
+/// Decodes records one by one, checking that none holds up another that is due before.
+fn decode(frames: &mut Frames, axes: usize) -> (Vec<Decoded>, usize, usize, usize) {
+    let mut streams = vec![Decoded::default(); axes + 1];
+    let (mut count, mut bytes, mut slow) = (0, 0, 0);
+    let mut latest = 0;
+    for frame in frames.by_ref() {
+        count += 1;
+        bytes += frame.records.len();
+        assert!(frame.records.len() <= MOST_RECORDS);
+        let mut rest = &frame.records[..];
+        while let Some((stream, what, behind)) = record::read(rest) {
+            // Meetings set all clocks to one tick, whatever came before.
+            assert!(streams[stream].clock >= latest || what.is_meeting() || latest == 0);
+            latest = latest.max(streams[stream].clock);
+            streams[stream].take(what);
+            rest = behind;
+        }
+        assert!(rest.is_empty());
+        let before: Vec<u64> = streams.iter().map(|stream| stream.clock).collect();
+        // No stream is left behind without an event.
+        let least = before.iter().min().unwrap();
+        assert!(frame.last || *least + 20_000 >= frame.from, "{before:?}");
+        slow += frame.slow_down.as_ref().map_or(0, Vec::len);
+    }
+    assert_eq!(frames.unfit(), None);
+    (streams, count, bytes, slow)
+}
+
+#[test]
+fn examples_come_out_of_their_records_as_they_are_scheduled() {
+    for name in ["carousel", "dial", "lift-cured", "shutter-cured"] {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
+        let script = std::fs::read_to_string(folder.join(format!("{name}.moves"))).unwrap();
+        let script = Script::parse(Source::new(name, script)).unwrap();
+        let (rig, _) = script.rig().unwrap();
+        let text = std::fs::read_to_string(folder.join(rig)).unwrap();
+        let source = Source::new(folder.join(rig).to_str().unwrap(), text);
+        let rig = Rig::parse(&source, &mut FilesOnDisk).unwrap().rig;
+        let items: Vec<Item> = plan::program(&rig, script.source(), script.actions())
+            .map(|item| item.unwrap())
+            .collect();
+        let mut frames = Slicer::new(items.clone(), &rig, 128).unwrap();
+        let axes = rig.axes.len();
+        let (streams, count, bytes, slow) = decode(&mut frames, axes);
+        let mut wanted = vec![Vec::new(); axes + 1];
+        let mut marks: Vec<std::sync::Arc<str>> = Vec::new();
+        for event in Schedule::new(items, &rig) {
+            match event.what {
+                What::Step { axis, direction } => {
+                    let way = if direction.sign() > 0 {
+                        Act::Forwards
+                    } else {
+                        Act::Backwards
+                    };
+                    wanted[axis].push((event.tick, way));
+                }
+                What::Output { output, on } => {
+                    wanted[axes].push((event.tick, Act::Output(output as u8, on)));
+                }
+                What::Mark(text) => {
+                    let known = marks.iter().position(|mark| *mark == text);
+                    let number = known.unwrap_or_else(|| {
+                        marks.push(text);
+                        marks.len() - 1
+                    });
+                    wanted[axes].push((event.tick, Act::Mark(number as u8 + 1)));
+                }
+                What::Await { input, timeout } => {
+                    for stream in &mut wanted[..axes] {
+                        stream.push((event.tick, Act::Meet));
+                    }
+                    let timeout = timeout.unwrap_or(0) as u32;
+                    wanted[axes].push((event.tick, Act::Await(input as u8, timeout)));
+                }
+                What::Direction { .. } => {}
+            }
+        }
+        let mut steps = 0;
+        for (stream, wanted) in streams.iter().zip(&wanted) {
+            let events = &stream.events[..stream.events.len() - 1];
+            assert_eq!(stream.events.last().unwrap().1, Act::End);
+            assert_eq!(events.len(), wanted.len());
+            for (made, wanted) in events.iter().zip(wanted) {
+                assert_eq!(made.1, wanted.1, "{name}");
+                let off = made.0.abs_diff(wanted.0);
+                let is_step = matches!(made.1, Act::Forwards | Act::Backwards);
+                steps += u32::from(is_step);
+                assert!(off <= u64::from(is_step), "{name}: {made:?} for {wanted:?}");
+            }
+        }
+        eprintln!(
+            "{name}: {steps} steps, {count} frames, {:.3} bytes a step, {:.1} bytes a slow-down",
+            bytes as f64 / f64::from(steps),
+            slow as f64 / count as f64
+        );
+    }
+}
+
+/// The files of the streaming project for a rig, in a folder.
+fn project(rig: &Rig) -> tempfile::TempDir {
+    let heading = Heading {
+        program: "streamed",
+        rig,
+        failure: None,
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let options = Options {
+        feed: Feed::Line { baud: BAUD },
+        ..Options::default()
+    };
+    let project = Project::of(&heading, options, &mut std::iter::empty());
+    for file in project.unwrap().files {
+        std::fs::write(folder.path().join(file.name), file.text).unwrap();
+    }
+    folder
+}
+
+#[test]
+fn the_project_compiles_for_another_kind_of_processor() {
+    let Some(gcc) = support::tool("arm-none-eabi-gcc") else {
+        return;
+    };
+    let folder = project(&rig(&["x", "y", "z"]));
+    let done = Command::new(support::tool("make").unwrap())
+        .current_dir(folder.path())
+        .arg("objects")
+        .arg(format!("CC={}", gcc.display()))
+        .arg("CFLAGS=-mcpu=cortex-m0plus -Os -ffreestanding -Werror")
+        .output()
+        .unwrap();
+    assert!(
+        done.status.success(),
+        "{}",
+        String::from_utf8_lossy(&done.stderr)
+    );
+    assert!(folder.path().join("link.o").exists());
+}
+
+#[test]
+fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
+    let (Some(_), Some(size)) = (support::tool("avr-gcc"), support::tool("avr-size")) else {
+        return;
+    };
+    let folder = project(&rig(&["dial"]));
+    let done = Command::new(support::tool("make").unwrap())
+        .current_dir(folder.path())
+        .args(["--silent", "player.elf"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&done.stderr);
+    assert!(done.status.success() && said.is_empty(), "{said}");
+    let out = Command::new(size)
+        .arg(folder.path().join("player.elf"))
+        .output()
+        .unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    let numbers: Vec<u32> = text
+        .lines()
+        .nth(1)
+        .unwrap()
+        .split_whitespace()
+        .take(3)
+        .map(|number| number.parse().unwrap())
+        .collect();
+    let (flash, memory) = (numbers[0] + numbers[1], numbers[1] + numbers[2]);
+    eprintln!("streaming player: {flash} bytes of flash, {memory} of memory");
+    assert!(flash <= 6144, "{flash}");
+    // Of 2048 bytes; 300 stay for the stack.
+    assert!(memory <= 1748, "{memory}");
 }

@@ -33,7 +33,7 @@ pub(super) const BAUD: u32 = 115_200;
 
 /// Has a board play the schedule while it comes over a serial line.
 ///
-/// The board runs the project that `emit --as firmware --streamed` writes. Should the
+/// The board runs the project that `emit --as firmware --feed line` writes. Should the
 /// line die, or on Ctrl-C, it slows the axes down to a standstill on their path and
 /// keeps count of where they stand. A second Ctrl-C leaves at once; the board then slows
 /// down by itself.
@@ -205,7 +205,7 @@ fn unlike(wanted: Likeness, found: Likeness) -> String {
         .map(|(what, wanted, found)| format!("{what}: {found}, not {wanted}"))
         .collect();
     format!(
-        "the board's player was made for another rig ({}); write it anew with `slewsmith emit --as firmware --streamed`",
+        "the board's player was made for another rig ({}); write it anew with `slewsmith emit --as firmware --feed line`",
         differing.join("; ")
     )
 }

@@ -90,6 +90,30 @@ mod tests {
     }
 
     #[test]
+    fn stuffing_is_that_of_its_inventors() {
+        // Examples 1 to 7 of the article “Consistent Overhead Byte Stuffing” in the
+        // English Wikipedia; from memory.
+        let count: Vec<u8> = (1..=254).collect();
+        let mut counted = vec![255];
+        counted.extend(&count);
+        counted.push(0);
+        let examples: [(&[u8], &[u8]); 7] = [
+            (&[0], &[1, 1, 0]),
+            (&[0, 0], &[1, 1, 1, 0]),
+            (&[0, 0x11, 0], &[1, 2, 0x11, 1, 0]),
+            (&[0x11, 0x22, 0, 0x33], &[3, 0x11, 0x22, 2, 0x33, 0]),
+            (&[0x11, 0x22, 0x33, 0x44], &[5, 0x11, 0x22, 0x33, 0x44, 0]),
+            (&[0x11, 0, 0, 0], &[2, 0x11, 1, 1, 1, 0]),
+            (&count, &counted),
+        ];
+        for (plain, stuffed) in examples {
+            let mut line = vec![0; corncobs::max_encoded_len(plain.len())];
+            let length = corncobs::encode_buf(plain, &mut line);
+            assert_eq!(&line[..length], stuffed);
+        }
+    }
+
+    #[test]
     fn what_goes_in_comes_out() {
         let payloads: Vec<Vec<u8>> = vec![
             vec![],

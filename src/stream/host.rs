@@ -24,6 +24,8 @@ pub const AHEAD: f64 = 0.3;
 const GREET_EVERY: Duration = Duration::from_millis(250);
 /// How long an answer to the greeting may take.
 const PATIENCE: Duration = Duration::from_secs(6);
+/// A board that owes an answer is asked for it no more often than that.
+const HURRY: Duration = Duration::from_millis(20);
 /// After this long without a word to the board it is asked how it stands …
 const ASK_AFTER: Duration = Duration::from_millis(150);
 /// … and after this long without a word from it the line counts as dead.
@@ -229,13 +231,17 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             Phase::Playing => {
                 self.phase = Phase::Stopping;
                 self.spoken = None;
-                // What is under way may arrive or not; nothing is sent again.
-                self.under_way.clear();
-                self.next = 0;
-                self.held = None;
+                self.forget();
             }
             Phase::Stopping | Phase::Ended => {}
         }
+    }
+
+    /// What is under way may arrive or not; nothing is sent again.
+    fn forget(&mut self) {
+        self.under_way.clear();
+        self.next = 0;
+        self.held = None;
     }
 
     fn end(&mut self, ending: Ending) {
@@ -291,6 +297,11 @@ impl<F: Iterator<Item = Frame>> Host<F> {
                 Ending::Reported(report)
             });
             return;
+        }
+        if report.state == State::Slowing && self.phase == Phase::Playing {
+            // It takes no more data.
+            self.forget();
+            self.complete = true;
         }
         if report.state == State::Idle {
             self.end(Ending::Reset(report));
@@ -404,7 +415,12 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         // Where the end of a frame got lost, the board does not know of it before more
         // comes. And it takes a host that says nothing at all for gone.
         let overdue = self.waited_for(now) > self.latency * 3 / 2 + SLACK;
-        if self.may_speak(now, if overdue { self.latency } else { ASK_AFTER }) {
+        let patience = if overdue {
+            self.latency.max(HURRY)
+        } else {
+            ASK_AFTER
+        };
+        if self.may_speak(now, patience) {
             self.say(now, &FromHost::Question, line);
         }
     }

@@ -101,8 +101,9 @@ struct Begun {
 
 #[derive(Debug, Default, Clone)]
 struct Stream {
-    /// Where its records end.
+    /// Where its records end, and whether its end is among them.
     clock: u64,
+    ended: bool,
     pending: VecDeque<Pending>,
     /// The move of its last step, and how many of its steps have gone.
     of_move: u64,
@@ -284,6 +285,14 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
 
     /// The frame that ends at a tick or just behind it; none where it would be too big.
     fn attempt(&self, to: u64) -> Option<(Vec<u8>, Vec<Cut>)> {
+        // Where the streams meet they have to do so in one frame, and to have something
+        // to go on with once the input has come.
+        let meeting = self.streams.last().and_then(|others| {
+            let before = others.pending.partition_point(|pending| pending.tick < to);
+            let mut acts = others.pending.range(..before).rev();
+            acts.find(|pending| matches!(pending.act, Act::Await(..)))
+        });
+        let to = meeting.map_or(to, |meeting| to.max(meeting.tick + self.gap));
         let mut cuts = Vec::new();
         let mut all: Vec<(usize, u64, usize, usize)> = Vec::new();
         let mut bytes = 0;
@@ -388,7 +397,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     fn cut(&mut self) -> Result<Frame, Unfit> {
         let (records, cuts, to) = loop {
             let to = self.from + self.slice;
-            self.know(to + 4 * self.gap);
+            self.know(to + 5 * self.gap);
             if let Some((records, cuts)) = self.attempt(to) {
                 break (records, cuts, to);
             }
@@ -456,30 +465,26 @@ impl Stream {
     ) -> Option<Cut> {
         let mut taken = self.pending.partition_point(|pending| pending.tick < to);
         let mut pass = None;
-        // Once an input has come, every stream needs something to go on with.
-        let mut goal = to;
         loop {
             let last = match taken.checked_sub(1).map(|last| self.pending[last]) {
+                None if self.ended => break,
                 None => self.clock,
                 Some(Pending { act: Act::End, .. }) => break,
-                Some(Pending { tick, act, .. }) => {
-                    let meets = matches!(act, Act::Meet | Act::Await(..));
-                    if meets && tick <= to + 2 * gap {
-                        goal = goal.max(tick + gap);
-                    }
-                    tick
-                }
+                Some(Pending { tick, .. }) => tick,
             };
-            if last >= goal {
+            if last >= to {
                 break;
             }
-            match self.pending.get(taken).map(|pending| pending.tick) {
-                Some(next) if next - last <= 2 * gap => {
+            let middle = to.max(last + gap);
+            match self.pending.get(taken) {
+                Some(next) if next.tick >= middle + gap => pass = Some(middle),
+                None => pass = Some(middle),
+                // Whether there is a meeting in this frame has been decided for all.
+                Some(next) if matches!(next.act, Act::Meet | Act::Await(..)) => {}
+                Some(_) => {
                     taken += 1;
                     continue;
                 }
-                Some(next) => pass = Some(goal.max(last + gap).min(next - gap)),
-                None => pass = Some(goal.max(last + gap)),
             }
             break;
         }
@@ -529,6 +534,7 @@ impl Stream {
                 }
                 self.done += 1;
             }
+            self.ended = pending.act == Act::End;
         }
         self.clock = cut.clock;
     }

@@ -10,7 +10,7 @@ use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::time::Duration;
 
 use slewsmith::emit::Heading;
-use slewsmith::emit::firmware::{Options, PartPin, Project, Wiring};
+use slewsmith::emit::firmware::{Feed, Options, PartPin, Project, Wiring};
 use slewsmith::rig::Rig;
 
 /// What a board did.
@@ -181,9 +181,10 @@ impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
     pub fn start(rig: &Rig, baud: u32) -> Option<Self> {
-        let [gcc, avr_gcc, _] = ["gcc", "avr-gcc", "simavr"].map(crate::support::tool);
-        let (gcc, avr_gcc) = (gcc?, avr_gcc?);
-        crate::support::tool("simavr")?;
+        let (gcc, make) = (crate::support::tool("gcc")?, crate::support::tool("make")?);
+        for tool in ["avr-gcc", "simavr"] {
+            crate::support::tool(tool)?;
+        }
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("streaming-avr");
         std::fs::create_dir_all(&folder).unwrap();
@@ -192,26 +193,17 @@ impl Simulated {
             rig,
             failure: None,
         };
-        let project = Project::of(&heading, Options::default(), &mut std::iter::empty()).unwrap();
+        let options = Options {
+            feed: Feed::Line { baud },
+            ..Options::default()
+        };
+        let project = Project::of(&heading, options, &mut std::iter::empty()).unwrap();
         for file in &project.files {
             std::fs::write(folder.join(file.name), &file.text).unwrap();
         }
-        let c = root.join("src/emit/firmware/c");
-        for name in ["link.c", "link.h", "decoder_link.h"] {
-            std::fs::copy(c.join(name), folder.join(name)).unwrap();
-        }
-        let built = Command::new(avr_gcc)
+        let built = Command::new(make)
             .current_dir(&folder)
-            .args([
-                "-mmcu=atmega328p",
-                "-Os",
-                "-flto",
-                "-mcall-prologues",
-                "-std=c99",
-            ])
-            .args(["-Wall", "-Wextra", "-pedantic", "-DSTREAMED"])
-            .arg(format!("-DSTREAM_BAUD={baud}ul"))
-            .args(["player.c", "link.c", "board_avr.c", "-o", "player.elf"])
+            .args(["--silent", "player.elf"])
             .status()
             .unwrap();
         assert!(built.success(), "the player does not compile");
