@@ -106,6 +106,35 @@ fn json(text: &str) -> serde_json::Value {
 }
 
 #[test]
+fn the_walk_in_the_readme_shows_what_the_commands_print_and_draw() {
+    let bench = Bench::with_scenario();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = fs::read_to_string(root.join("README.md")).unwrap();
+    let moves = fs::read_to_string(bench.file("turntable.moves")).unwrap();
+    let (_, moves) = moves.split_once('\n').unwrap();
+    assert!(readme.contains(moves), "the script");
+    let checked = bench.run(&["check", "turntable.moves", "--simulate"]);
+    assert!(readme.contains(checked.out.trim_end()), "{}", checked.out);
+    for (arguments, picture) in [
+        (
+            ["motor", "turntable.yaml", "--plot", "drawn.svg"],
+            "turntable-motor.svg",
+        ),
+        (
+            ["plot", "turntable.moves", "-o", "drawn.svg"],
+            "turntable-moves.svg",
+        ),
+    ] {
+        assert_eq!(bench.run(&arguments).code, 0);
+        let drawn = fs::read_to_string(bench.file("drawn.svg")).unwrap();
+        let path = format!("examples/pictures/{picture}");
+        assert!(readme.contains(&path));
+        let shown = fs::read_to_string(root.join(&path)).unwrap();
+        assert!(drawn == shown, "{path} is no longer what the command draws");
+    }
+}
+
+#[test]
 fn a_new_scenario_passes_its_check_at_once() {
     let bench = Bench::with_scenario();
     let checked = bench.run(&["check", "turntable.moves"]);
