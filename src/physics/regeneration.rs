@@ -125,7 +125,7 @@ impl fmt::Display for Regeneration {
         write!(
             f,
             "braking returns up to {} to the supply, {} J in all: where the supply takes nothing back, \
-             {} at {} µF becomes {}",
+             {} at {} µF becomes {}, which can destroy the drive and whatever else is on it",
             Power::new(self.power),
             Rounded(self.energy),
             Voltage::new(self.supply),

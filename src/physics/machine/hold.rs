@@ -70,7 +70,7 @@ pub fn hold_speed_in_steps(
 /// lag and one microstep by more than `limit_deg` (electrical degrees) within
 /// `seconds` at `full_steps_per_s`. As [`hold_speed`], but the run ends as soon as that is
 /// known, and in steps that are coarse for the currents (which stay stable) and fine
-/// for the rotor: some four times as fast for a regulated drive.
+/// for the rotor.
 pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit_deg: f64) -> bool {
     let spring = 0.1 / machine.natural_frequency();
     let electrical = match machine.feed {

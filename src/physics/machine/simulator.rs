@@ -1,10 +1,12 @@
 //! The integrator: the machine's equations, from event to event.
 //!
-//! Classical fourth-order Runge-Kutta with a fixed step that lands on the time it is
+//! Classical fourth-order Runge-Kutta (of the rotor alone while the currents are in
+//! regulation, see `equations`) with a step that lands on the time it is
 //! asked to reach, so that every change of the command falls between two steps and
 //! never inside one. The step is the longest that divides the way to the next event
 //! evenly and is no longer than [`Machine::internal_step`] and than the rotor takes
-//! for 0.15 electrical radians.
+//! for 0.15 electrical radians. Behind each change of a regulated current it grows, as that
+//! comes to rest on its set point, to a twentieth of a radian of the rotor's swing.
 //!
 //! **Friction** and the losses of a gearing resist whichever way the rotor turns. Within
 //! a step they resist one way, so the right-hand side stays smooth. A step in which the
