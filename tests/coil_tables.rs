@@ -98,3 +98,28 @@ fn a_c_compiler_reads_the_header() {
         .sum();
     assert_eq!(String::from_utf8(sum).unwrap().trim(), expected.to_string());
 }
+
+#[test]
+fn compilers_for_microcontrollers_take_the_header() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("coils.h"), written(CoilFormat::C)).unwrap();
+    let source = folder.path().join("main.c");
+    let program = "#include \"coils.h\"\nint main(void) { return coil_tray_1_sign_b != 0; }\n";
+    std::fs::write(&source, program).unwrap();
+    for (compiler, part) in [
+        ("avr-gcc", "-mmcu=atmega328p"),
+        ("arm-none-eabi-gcc", "-mcpu=cortex-m0"),
+    ] {
+        let Some(compiler) = support::tool(compiler) else {
+            continue;
+        };
+        let built = Command::new(compiler)
+            .args([part, "-Os", "-std=c99", "-Wall", "-Wextra", "-pedantic"])
+            .args(["-Wno-unused-const-variable", "-Werror", "-c", "-o"])
+            .args([&folder.path().join("main.o"), &source])
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&built.stderr);
+        assert!(built.status.success(), "{said}");
+    }
+}
