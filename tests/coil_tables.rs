@@ -104,7 +104,7 @@ fn compilers_for_microcontrollers_take_the_header() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("coils.h"), written(CoilFormat::C)).unwrap();
     let source = folder.path().join("main.c");
-    let program = "#include \"coils.h\"\nint main(void) { return coil_tray_1_sign_b != 0; }\n";
+    let program = "#include \"coils.h\"\nint main(void) { return coil_tray_1_sign_b[1]; }\n";
     std::fs::write(&source, program).unwrap();
     for (compiler, part) in [
         ("avr-gcc", "-mmcu=atmega328p"),
