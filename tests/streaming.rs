@@ -20,6 +20,7 @@ use slewsmith::plan::{self, Item};
 use slewsmith::rig::{NoFiles, Rig};
 use slewsmith::schedule::{Schedule, What};
 use slewsmith::script::Script;
+use slewsmith::stream::STEP_CYCLES;
 use slewsmith::stream::frame::{self, LONGEST_PAYLOAD};
 use slewsmith::stream::host::{Ending, Host};
 use slewsmith::stream::message::{Likeness, Report, State, VERSION};
@@ -90,6 +91,8 @@ struct Session<B> {
     now: Duration,
     inputs: u8,
     baud: u32,
+    /// Ticks of a millisecond.
+    slice: u32,
     /// How much happenings count in one tick, and by how much they may be off besides.
     per_tick: i64,
     grain: i64,
@@ -108,6 +111,7 @@ impl<B: Board> Session<B> {
             now: Duration::ZERO,
             inputs: 0,
             baud: BAUD,
+            slice: RATE / 1000,
             per_tick: 1,
             grain: 0,
             rig: rig.clone(),
@@ -126,7 +130,7 @@ impl<B: Board> Session<B> {
         self.out.put(&self.host.transmit(self.now));
         let arrived = self.out.take();
         let most = (self.baud / 10_000) as u16;
-        let (said, happened) = self.board.run(RATE / 1000, self.inputs, most, &arrived);
+        let (said, happened) = self.board.run(self.slice, self.inputs, most, &arrived);
         self.back.put(&said);
         self.now += SLICE;
         let heard = self.back.take();
@@ -962,4 +966,62 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
     assert!(flash <= 6144, "{flash}");
     // Of 2048 bytes; 300 stay for the stack.
     assert!(memory <= 1748, "{memory}");
+}
+
+#[test]
+fn the_simulated_avr_keeps_up_with_the_highest_step_rate_that_is_let_through() {
+    let rig = rig(&["dial"]);
+    let Some(board) = Simulated::start(&rig, 250_000) else {
+        return;
+    };
+    // 16 MHz in so many cycles, in degrees of 3200 microsteps a turn.
+    let speed = 16e6 / f64::from(STEP_CYCLES) / 3200.0 * 360.0;
+    let script =
+        format!("speed {speed} deg/s\naccel 60000 deg/s^2\nturn by 4000 deg\nturn by -4000 deg\n");
+    let mut session = Session::new(board, &rig, items(&rig, &script), 0.0, 7);
+    session.baud = 250_000;
+    session.out = Wire::new(250_000 / 11 * 10, 0.0, 1);
+    (session.per_tick, session.grain) = (8, 2);
+    let report = reported(session.run());
+    assert_eq!(report.state, State::Finished);
+    session.check_all();
+}
+
+#[test]
+fn a_slow_timer_and_long_waits_are_streamed_too() {
+    let text = rig_text(&["dial"]).replace("prescaler: 8", "prescaler: 256");
+    let text = text.replace("fastest_interval: 20 us", "fastest_interval: 200 us");
+    let source = Source::new("bench.yaml", text);
+    let rig = Rig::parse(&source, &mut NoFiles).expect("a rig").rig;
+    let rate = 62_500;
+    let slow = Firmware {
+        tick_rate: rate,
+        ..firmware(&rig)
+    };
+    let Some(program) = slow.build("slow") else {
+        return;
+    };
+    let script = "
+speed 400 deg/s
+accel 1000 deg/s^2
+turn by 90 deg
+dwell 2 s
+output lamp on
+speed 0.5 deg/s
+turn by -3 deg
+dwell 400 ms
+output lamp off
+turn by 1 deg
+";
+    let mut session = Session::new(Process::start(&program), &rig, items(&rig, script), 2e-4, 7);
+    let wanted = Likeness {
+        tick_rate: rate,
+        ..likeness(&rig)
+    };
+    session.host = Host::new(wanted, 1, BAUD);
+    session.slice = rate / 1000;
+    let report = reported(session.run());
+    assert_eq!(report.state, State::Finished);
+    assert_eq!(report.positions, session.positions());
+    session.check_all();
 }

@@ -20,6 +20,8 @@ use super::{Answer, Failure, Terminal};
 use crate::check::TravelUnit;
 use crate::plan::Item;
 use crate::rig::Rig;
+use crate::schedule::timer::{suits_player, verdict};
+use crate::stream::STEP_CYCLES;
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{Likeness, Report, State, VERSION};
 use crate::stream::slicer::{Slicer, Unfit};
@@ -83,6 +85,17 @@ impl Stream {
             terminal.note(&format!(
                 "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played all the same: {reason}"
             ));
+        }
+        if let Some(rate) = too_fast(&job)? {
+            terminal.note(&format!(
+                "the program asks for up to {} microsteps a second, all axes together, and this board decodes {} \
+                 from the line: lower its speeds, or put it into the board's memory",
+                Rounded(rate),
+                Rounded(most_steps(&job.rig))
+            ));
+            if !self.unchecked {
+                return Ok(Answer::No);
+            }
         }
         let mut port = serialport::new(&self.port, self.baud)
             .timeout(LISTEN)
@@ -184,6 +197,33 @@ fn likeness(rig: &Rig) -> Result<Likeness, Failure> {
         outputs: byte(outputs, "outputs")?,
         inputs: byte(inputs, "inputs")?,
     })
+}
+
+/// Steps a second, of all axes, that the player decodes from a line.
+fn most_steps(rig: &Rig) -> f64 {
+    rig.timer.clock.si() / f64::from(STEP_CYCLES)
+}
+
+/// The highest step rate of the program (microsteps/s, all axes together), where it is
+/// more than the player that we write for the rig's board can take from a line.
+fn too_fast(job: &Job) -> Result<Option<f64>, Failure> {
+    if !suits_player(&job.rig.timer) {
+        return Ok(None);
+    }
+    let mut highest = 0.0_f64;
+    for item in job.items() {
+        let Item::Move(planned) = item? else { continue };
+        // What the timer cannot play at all the check has said already.
+        let Ok(facts) = verdict(&planned.motion, &job.rig) else {
+            continue;
+        };
+        let rates = facts
+            .axes
+            .iter()
+            .map(|axis| job.rig.timer.tick_rate() / axis.shortest_interval.max(1) as f64);
+        highest = highest.max(rates.sum());
+    }
+    Ok((highest > most_steps(&job.rig)).then_some(highest))
 }
 
 /// How a board differs from what it should be.
