@@ -22,10 +22,10 @@ use slewsmith::schedule::{Schedule, What};
 use slewsmith::script::Script;
 use slewsmith::stream::STEP_CYCLES;
 use slewsmith::stream::frame::{self, LONGEST_PAYLOAD};
-use slewsmith::stream::host::{Ending, Host};
+use slewsmith::stream::host::{Ending, Host, Phase};
 use slewsmith::stream::message::{Likeness, Report, State, VERSION};
 use slewsmith::stream::record::{self, Act};
-use slewsmith::stream::slicer::{MOST_RECORDS, Slicer};
+use slewsmith::stream::slicer::{MOST_RECORDS, Slicer, Unfit};
 
 const RATE: u32 = 2_000_000;
 const BAUD: u32 = 115_200;
@@ -1024,4 +1024,40 @@ turn by 1 deg
     assert_eq!(report.state, State::Finished);
     assert_eq!(report.positions, session.positions());
     session.check_all();
+}
+
+#[test]
+fn a_stop_before_the_start_moves_nothing() {
+    let rig = rig(&["dial"]);
+    let Some(program) = firmware(&rig).build("early") else {
+        return;
+    };
+    let mut session = Session::new(Process::start(&program), &rig, items(&rig, TURNS), 0.0, 1);
+    while session.host.phase() == Phase::Greeting {
+        session.step();
+    }
+    session.wait(10);
+    session.host.stop();
+    assert_eq!(reported(session.run()).state, State::Idle);
+    session.wait(300);
+    assert!(session.happened.is_empty());
+}
+
+#[test]
+fn a_program_that_no_frame_can_hold_breaks_off_gently() {
+    let rig = rig(&["dial"]);
+    let Some(program) = firmware(&rig).build("crowded") else {
+        return;
+    };
+    let crowd = "output lamp on\noutput lamp off\n".repeat(40);
+    let script = format!("speed 3600 deg/s\naccel 30000 deg/s^2\nturn by 2000 deg\n{crowd}");
+    let mut session = Session::new(Process::start(&program), &rig, items(&rig, &script), 0.0, 1);
+    let Ending::Broken(report) = session.run() else {
+        panic!("{:?}", session.host.ending());
+    };
+    assert_eq!(report.state, State::Stopped);
+    assert_eq!(report.positions, session.positions());
+    assert_gentle(&session, 0);
+    let unfit = session.host.frames().and_then(Slicer::unfit);
+    assert!(matches!(unfit, Some(Unfit::Crowded(_))), "{unfit:?}");
 }

@@ -118,6 +118,8 @@ pub struct Host<F> {
     /// The last frame has been drawn; there was none that should have been.
     complete: bool,
     broken: bool,
+    /// Whether the board has begun to play.
+    moved: bool,
     /// Data that the board has not acknowledged; those from `next` on have to be sent.
     under_way: VecDeque<Sent>,
     next: usize,
@@ -168,6 +170,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             filled: false,
             complete: false,
             broken: false,
+            moved: false,
             under_way: VecDeque::new(),
             next: 0,
             number: 0,
@@ -290,23 +293,28 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         self.heard = now;
         let passed = report.ticks.wrapping_sub(self.played as u32);
         self.played += u64::from(passed);
-        if report.state.is_end() {
-            self.end(if self.broken {
-                Ending::Broken(report)
-            } else {
-                Ending::Reported(report)
-            });
-            return;
-        }
+        self.moved |= matches!(report.state, State::Running | State::Slowing);
         if report.state == State::Slowing && self.phase == Phase::Playing {
             // It takes no more data.
             self.forget();
             self.complete = true;
         }
-        if report.state == State::Idle {
-            self.end(Ending::Reset(report));
-            return;
-        }
+        // Asked to stop before it was told to start, the board stands by again.
+        let never_began = !self.moved && self.phase == Phase::Stopping;
+        let ending = match report.state {
+            State::Idle if !never_began => Ending::Reset(report),
+            state if !state.is_end() && state != State::Idle => {
+                self.go_on(now, report);
+                return;
+            }
+            _ if self.broken => Ending::Broken(report),
+            _ => Ending::Reported(report),
+        };
+        self.end(ending);
+    }
+
+    /// Takes note of what the board has by now.
+    fn go_on(&mut self, now: Duration, report: Report) {
         // A report from before the greeting was taken knows nothing of these data.
         let oldest = self.under_way.front().map(|sent| sent.number);
         let taken = usize::from(
