@@ -582,7 +582,7 @@ fn tell<B>(session: &Session<B>) {
 fn a_million_steps_through_the_serial_port_of_a_simulated_avr() {
     let rig = rig(&["dial"]);
     let baud = 250_000;
-    let Some(board) = Simulated::start(&rig, baud) else {
+    let Some(board) = Simulated::start("million", &rig, baud) else {
         return;
     };
     let items = items(&rig, &many(31));
@@ -971,7 +971,7 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
 #[test]
 fn the_simulated_avr_keeps_up_with_the_highest_step_rate_that_is_let_through() {
     let rig = rig(&["dial"]);
-    let Some(board) = Simulated::start(&rig, 250_000) else {
+    let Some(board) = Simulated::start("fast", &rig, 250_000) else {
         return;
     };
     // 16 MHz in so many cycles, in degrees of 3200 microsteps a turn.
@@ -1060,4 +1060,33 @@ fn a_program_that_no_frame_can_hold_breaks_off_gently() {
     assert_gentle(&session, 0);
     let unfit = session.host.frames().and_then(Slicer::unfit);
     assert!(matches!(unfit, Some(Unfit::Crowded(_))), "{unfit:?}");
+}
+
+#[test]
+fn two_axes_of_a_larger_part_stay_on_their_line() {
+    let rig = rig(&["x", "y"]);
+    let Some(board) = Simulated::start("axes", &rig, 250_000) else {
+        return;
+    };
+    let script = "
+speed 1200 deg/s
+accel 10000 deg/s^2
+repeat 2 {
+    together {
+        turn x by 500 deg
+        turn y by -177 deg
+    }
+    output lamp on
+    turn y by 100 deg
+    output lamp off
+}
+";
+    let mut session = Session::new(board, &rig, items(&rig, script), 5e-4, 7);
+    session.baud = 250_000;
+    session.out = Wire::new(250_000 / 11 * 10, 5e-4, 3);
+    (session.per_tick, session.grain) = (8, 2);
+    let report = reported(session.run());
+    assert_eq!(report.state, State::Finished, "{report:?}");
+    session.check_all();
+    assert_eq!(report.positions, session.positions());
 }

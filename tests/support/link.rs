@@ -180,13 +180,13 @@ pub struct Simulated {
 impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
-    pub fn start(rig: &Rig, baud: u32) -> Option<Self> {
+    pub fn start(name: &str, rig: &Rig, baud: u32) -> Option<Self> {
         let (gcc, make) = (crate::support::tool("gcc")?, crate::support::tool("make")?);
         for tool in ["avr-gcc", "simavr"] {
             crate::support::tool(tool)?;
         }
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("streaming-avr");
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("streaming-avr-{name}"));
         std::fs::create_dir_all(&folder).unwrap();
         let heading = Heading {
             program: "streamed",
@@ -215,12 +215,12 @@ impl Simulated {
             .status()
             .unwrap();
         assert!(built.success(), "the harness does not compile");
+        let wiring = project.wiring.unwrap();
         let mut command = Command::new(folder.join("harness"));
         command
             .arg(folder.join("player.elf"))
-            .args(["atmega328p", "16000000", "99999999999999"])
+            .args([wiring.part.compiler_name, "16000000", "99999999999999"])
             .arg(format!("step={baud}"));
-        let wiring = project.wiring.unwrap();
         // The emergency stop is wired to ground.
         let PartPin { port, bit } = wiring.emergency;
         command.arg(format!("pin=0:{port}:{bit}:0")).arg("entry=5");
