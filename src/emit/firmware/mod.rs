@@ -16,6 +16,7 @@ use crate::plan::Item;
 use crate::schedule::What;
 use crate::schedule::pack::{PackError, pack};
 use crate::schedule::timer::suits_player;
+use crate::units::Frequency;
 
 pub use pace::EVENT_CYCLES;
 pub use part::{Part, PartPin, Wiring};
@@ -158,7 +159,12 @@ impl Project {
         }
         let table = match feed {
             Feed::Memory => Some(table(heading, items, wiring.is_ok().then_some(lines))?),
-            Feed::Line { .. } => None,
+            Feed::Line { baud } => {
+                if wiring.is_ok() {
+                    check_rate(rig.timer.clock.si(), baud).map_err(unfit)?;
+                }
+                None
+            }
         };
         let mut files = copies(&COMMON);
         match &table {
@@ -195,6 +201,24 @@ impl Project {
             table: counts.map(|(_, bytes)| bytes),
         })
     }
+}
+
+/// Share by which a serial port may be off its rate: host and board together may be off
+/// by some 4 % before the last bit of a byte is misread (common practice).
+const RATE_TOLERANCE: f64 = 0.025;
+
+/// Whether the serial port of a part with this clock (Hz) makes so many bits a second; it
+/// divides an eighth of the clock by a whole number.
+fn check_rate(clock: f64, baud: u32) -> Result<(), String> {
+    let wanted = f64::from(baud);
+    let made = clock / 8.0 / (clock / 8.0 / wanted).round().max(1.0);
+    if (made / wanted - 1.0).abs() <= RATE_TOLERANCE {
+        return Ok(());
+    }
+    Err(format!(
+        "with a clock of {} its serial port makes {made:.0} bits a second, not {baud}",
+        Frequency::new(clock)
+    ))
 }
 
 fn unfit(reason: String) -> EmitError {
@@ -248,4 +272,20 @@ fn table(
         }
     }
     Ok(Table { layout, steps })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rates_that_a_serial_port_cannot_make_are_refused() {
+        // Errors of the rates as the data sheets of these parts list them for double
+        // speed: 2.1 % at 115200 and none at 250000 from 16 MHz, 8.5 % at 230400 from
+        // 8 MHz; from memory.
+        assert_eq!(check_rate(16e6, 115_200), Ok(()));
+        assert_eq!(check_rate(16e6, 250_000), Ok(()));
+        assert!(check_rate(8e6, 230_400).is_err());
+        assert!(check_rate(1e6, 115_200).is_err());
+    }
 }
