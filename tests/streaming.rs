@@ -5,6 +5,8 @@ mod support;
 
 #[path = "support/link.rs"]
 mod link;
+#[path = "support/model_board.rs"]
+mod model_board;
 
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::Path;
@@ -12,6 +14,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use link::{Board, Chance, Firmware, Happening, Line, Process, SLICE, Simulated, Wire};
+use model_board::Model;
 use slewsmith::cli::files::FilesOnDisk;
 use slewsmith::diagnostic::Source;
 use slewsmith::emit::Heading;
@@ -1089,4 +1092,44 @@ repeat 2 {
     assert_eq!(report.state, State::Finished, "{report:?}");
     session.check_all();
     assert_eq!(report.positions, session.positions());
+}
+
+#[test]
+fn a_second_reading_of_the_link_agrees_whatever_the_line_does() {
+    let rig = rig(&["dial"]);
+    let items = items(&rig, TURNS);
+    for seed in 0..60 {
+        let model = Model::new(likeness(&rig));
+        let faults = [0.0, 2e-4, 1e-3][seed as usize % 3];
+        let mut session = Session::new(model, &rig, items.clone(), faults, 977 * seed);
+        let report = reported(session.run());
+        assert_eq!(report.state, State::Finished, "seed {seed}: {report:?}");
+        session.check_all();
+        assert_eq!(report.positions, session.positions());
+    }
+}
+
+#[test]
+fn a_second_reading_of_the_slow_down_comes_to_a_standstill_too() {
+    let rig = rig(&["dial"]);
+    let items = items(&rig, TURNS);
+    for cut in (300..1700).step_by(17) {
+        let model = Model::new(likeness(&rig));
+        let mut session = Session::new(model, &rig, items.clone(), 0.0, 1);
+        session.wait(cut);
+        if cut % 2 == 0 {
+            session.out.cut = true;
+        } else {
+            session.host.stop();
+        }
+        let report = reported(session.run());
+        let wanted = if cut % 2 == 0 {
+            State::LineDead
+        } else {
+            State::Stopped
+        };
+        assert_eq!(report.state, wanted, "at {cut} ms");
+        assert_eq!(report.positions, session.positions());
+        assert_gentle(&session, 0);
+    }
 }
