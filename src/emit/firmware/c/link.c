@@ -493,6 +493,7 @@ APART static void push_steps(struct stream *s, uint8_t room)
     s->d.pushed = pushed;
     s->d.count = (uint16_t)(s->d.count - count);
     count_steps(s, count);
+    WRITTEN();
     s->head = (uint8_t)(head + count * sizeof *event);
 }
 

@@ -31,6 +31,7 @@ APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_
     event->ticks = ticks;
     event->what = what;
     event->value = value;
+    WRITTEN();
     stream->head = (uint8_t)(head + sizeof *event);
 }
 

@@ -27,6 +27,14 @@
 #define APART
 #endif
 
+/* Between writing an event and letting the interrupts have it: the compiler may not put
+ * the one behind the other. */
+#if defined(__GNUC__)
+#define WRITTEN() __asm__ __volatile__("" : : : "memory")
+#else
+#define WRITTEN() (void)0
+#endif
+
 /* Events of a ring; each takes 4 bytes, so that a place in it is one byte. */
 #define RING_EVENTS 64u
 

@@ -270,6 +270,7 @@ APART static void play(struct stream *s, uint8_t room)
     s->wait = 0;
     s->d.left = (uint16_t)(s->d.left - count);
     s->position += what == STEP ? (int8_t)count : -(int8_t)count;
+    WRITTEN();
     s->head = (uint8_t)(head + count * sizeof(struct event));
 }
 
