@@ -88,6 +88,9 @@ pub struct Slicer<I> {
     over: bool,
     done: bool,
     room_to_slow: usize,
+    /// The ticks of each axis's steps in the slow-down that was given last, since its
+    /// records ended; none where there is more to it.
+    given: Option<Vec<Vec<u64>>>,
     unfit: Option<Unfit>,
 }
 
@@ -185,6 +188,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             over: false,
             done: false,
             room_to_slow,
+            given: None,
             unfit: None,
         })
     }
@@ -329,8 +333,9 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         }
     }
 
-    /// How the axes come to a standstill from where the streams stand.
-    fn slow_down(&mut self) -> Result<Vec<u8>, Unfit> {
+    /// How the axes come to a standstill from where the streams stand; none where the
+    /// slow-down that was given last does so, as it does on even stretches.
+    fn slow_down(&mut self) -> Result<Option<Vec<u8>>, Unfit> {
         let axes = self.streams.len() - 1;
         let under_way = self.streams[..axes]
             .iter()
@@ -348,7 +353,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             .front()
             .filter(|begun| Some(begun.number) == under_way)
         else {
-            return Ok(Vec::new());
+            return Ok(self.stand_still());
         };
         let motion = &begun.motion;
         let done: Vec<u64> = motion
@@ -367,24 +372,46 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             .map(|axis| self.streams[axis.axis].clock)
             .max();
         let (false, Some(at)) = (over, at) else {
-            return Ok(Vec::new());
+            return Ok(self.stand_still());
         };
         let since = at.saturating_sub(begun.start) as f64 / self.rate;
         let times = slow_down::standstill(motion, &done, since);
+        let times_of = |number: usize| {
+            let moving = motion.axes.iter().position(|axis| axis.axis == number);
+            moving.map_or(&[][..], |at| &times[at])
+        };
+        // Where an axis still has to turn its line, there is more to it than steps.
+        let turns = |(number, stream): (usize, &Stream)| {
+            stream.turns().is_some() && !times_of(number).is_empty()
+        };
+        let moving = self.streams[..axes].iter().enumerate();
+        let ways: Option<Vec<Vec<u64>>> = (!moving.clone().any(turns)).then(|| {
+            let way = |(number, stream): (usize, &Stream)| {
+                let tick = |time: &f64| begun.start + (time * self.rate).round() as u64;
+                let since = |time| tick(time).saturating_sub(stream.clock);
+                times_of(number).iter().map(since).collect()
+            };
+            moving.map(way).collect()
+        });
+        if let (Some(ways), Some(given)) = (&ways, &self.given)
+            && ways.iter().zip(given).all(|(way, given)| agree(way, given))
+        {
+            return Ok(None);
+        }
         let mut bytes = Vec::new();
         for share in SHARES {
             let accuracy = self.accuracy(Some(share));
             bytes.clear();
             for (number, stream) in self.streams[..axes].iter().enumerate() {
-                let moving = motion.axes.iter().position(|axis| axis.axis == number);
-                let times = moving.map_or(&[][..], |at| &times[at]);
+                let times = times_of(number);
                 let records = stream.slowing(number, begun.start, times, self.rate, accuracy);
                 // What is longer does not fit anyway.
                 bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
                 bytes.extend(records);
             }
             if bytes.len() <= self.room_to_slow {
-                return Ok(bytes);
+                self.given = ways;
+                return Ok(Some(bytes));
             }
         }
         Err(Unfit::SlowDown {
@@ -392,6 +419,13 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             bytes: bytes.len(),
             room: self.room_to_slow,
         })
+    }
+
+    /// The slow-down of axes that stand still.
+    fn stand_still(&mut self) -> Option<Vec<u8>> {
+        let still = vec![Vec::new(); self.streams.len() - 1];
+        let given = self.given.replace(still.clone());
+        (given != Some(still)).then(Vec::new)
     }
 
     fn cut(&mut self) -> Result<Frame, Unfit> {
@@ -415,7 +449,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         Ok(Frame {
             from,
             records,
-            slow_down: Some(self.slow_down()?),
+            slow_down: self.slow_down()?,
             last: self.done,
         })
     }
@@ -539,6 +573,13 @@ impl Stream {
         self.clock = cut.clock;
     }
 
+    /// Where the axis has not begun to move, when and which way its line has to turn.
+    fn turns(&self) -> Option<(u64, Act)> {
+        let next = self.pending.front()?;
+        let turns = matches!(next.act, Act::Forwards | Act::Backwards);
+        turns.then_some((next.tick, next.act))
+    }
+
     /// The records of a slow-down whose steps fall at `times` (s since tick `start`).
     fn slowing(
         &self,
@@ -553,13 +594,10 @@ impl Stream {
             return records;
         }
         let mut clock = self.clock;
-        // Where the axis has not begun to move, its line may still have to turn.
-        if let Some(Pending { tick, act, .. }) = self.pending.front()
-            && matches!(act, Act::Forwards | Act::Backwards)
-        {
-            let (gap, act) = (tick - clock, *act);
+        if let Some((tick, act)) = self.turns() {
+            let gap = tick - clock;
             record::write(number, &What::Event { gap, act }, &mut records);
-            clock = *tick;
+            clock = tick;
         }
         let mut before = clock;
         let ticks: Vec<u64> = times
@@ -572,6 +610,17 @@ impl Stream {
         slow_down::write(number, clock, &ticks, accuracy, &mut records);
         records
     }
+}
+
+/// Whether the slow-down of an axis that was given does for another one: they are the
+/// same but for rounding, which tells most where the axis hardly moves any more. The
+/// other may have one step more, never less, so that no target is overrun.
+fn agree(ticks: &[u64], given: &[u64]) -> bool {
+    let near = |(one, other): (&u64, &u64)| one.abs_diff(*other) <= 2 + one / 200;
+    let more = ticks.len().checked_sub(given.len());
+    ticks.is_empty() == given.is_empty()
+        && more.is_some_and(|more| more <= 1)
+        && ticks.iter().zip(given).all(near)
 }
 
 impl Cut {
