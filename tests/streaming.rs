@@ -546,7 +546,7 @@ fn a_million_steps_over_a_bad_line() {
         return;
     };
     let items = items(&rig, &many(31));
-    let mut session = Session::new(Process::start(&program), &rig, items, 5e-4, 42);
+    let mut session = Session::new(Process::start(&program), &rig, items, 1e-3, 42);
     let report = reported(session.run());
     assert_eq!(
         report.state,
@@ -589,10 +589,10 @@ fn a_million_steps_through_the_serial_port_of_a_simulated_avr() {
         return;
     };
     let items = items(&rig, &many(31));
-    let mut session = Session::new(board, &rig, items, 5e-4, 7);
+    let mut session = Session::new(board, &rig, items, 1e-3, 7);
     session.baud = baud;
     // The simulator takes 11 bits for a byte.
-    session.out = Wire::new(baud / 11 * 10, 5e-4, 1);
+    session.out = Wire::new(baud / 11 * 10, 1e-3, 1);
     session.per_tick = 8;
     session.grain = 2;
     let report = reported(session.run());
