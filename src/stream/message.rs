@@ -6,7 +6,7 @@
 //! | first byte | rest |
 //! | --- | --- |
 //! | 1 greeting | version (1 byte), ticks a second (4), axes (1), outputs (1), inputs (1), digest of the program (4) |
-//! | 2 data | number (1; counts up modulo 256), flags (1), bytes of records (1), bytes of slow-down (1), records, slow-down |
+//! | 2 data | number (1; counts up modulo 256), flags (1; 1: everything may move now, 2: the slow-down that came last holds on), bytes of records (1), bytes of slow-down (1), records, slow-down: for each axis the bytes of its records (1) and the records |
 //! | 3 stop | nothing |
 //! | 4 question | nothing |
 //!
@@ -15,7 +15,7 @@
 //! | first byte | rest |
 //! | --- | --- |
 //! | 1 welcome | version (1), ticks a second (4), axes (1), outputs (1), inputs (1), digest that was greeted with (4), bytes of its queue (2), bytes that a slow-down may have (1), whether the greeting was accepted (1) |
-//! | 2 report | number of the data expected next (1), whether something was damaged or missing (1), free bytes of the queue (2), state (1), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
+//! | 2 report | number of the data expected next (1), whether something was damaged or missing (1), free bytes of the queue (2), state (1; in the order of [`State`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
 
 use std::fmt;
 

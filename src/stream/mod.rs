@@ -26,7 +26,7 @@
 //! slows down, and it cannot wait for being told how when the line is dead already: all
 //! data carry behind their records a slow-down, which brings the axes along their
 //! planned path to a standstill, with no more deceleration than the plan itself uses.
-//! The next data replace it. Once a ring of events is about to run dry and nothing has come, the
+//! The next data replace it, or say that it holds on. Once a ring of events is about to run dry and nothing has come, the
 //! board plays it, switches the outputs off and reports; nothing that arrives later
 //! moves anything until a host greets again. It has counted every step, so the position is
 //! known.
