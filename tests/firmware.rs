@@ -710,3 +710,70 @@ fn a_player_fed_over_a_line_builds_for_small_parts_and_others() {
         }
     }
 }
+
+#[test]
+fn pins_that_are_the_builders_are_kept_and_refused_where_they_no_longer_fit() {
+    if board::harness().is_none() {
+        return;
+    }
+    let with = |pin: &str| {
+        rig(
+            &["disc"],
+            &format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n"),
+        )
+    };
+    let bench = Bench::new(&there_and_back(1000), &with("PC0"));
+    let built = bench.build(&[]);
+    let pins = built.file("pins.h");
+    let own = format!("{pins}/* mine */\n");
+    std::fs::write(bench.path().join("player/pins.h"), &own).unwrap();
+    // The same wiring: kept, and it builds.
+    let said = bench.emit("firmware", "player", &[]).unwrap();
+    assert!(said.contains("is kept as it is"), "{said}");
+    assert_eq!(bench.build(&[]).file("pins.h"), own);
+    // Another one: kept, and `make` refuses it.
+    for other in ["PC1", "PB1"] {
+        std::fs::write(bench.path().join("rig.yaml"), with(other)).unwrap();
+        let said = bench.emit("firmware", "player", &[]).unwrap();
+        assert!(said.contains("for another wiring"), "{said}");
+        let made = std::process::Command::new("make")
+            .arg("-sC")
+            .arg(bench.path().join("player"))
+            .output()
+            .unwrap();
+        assert!(!made.status.success());
+        let said = String::from_utf8_lossy(&made.stderr);
+        assert!(said.contains("pins.h is for another wiring"), "{said}");
+    }
+}
+
+#[test]
+fn a_larger_part_is_taken_for_a_reason_and_a_folder_of_others_is_left_alone() {
+    for (pin, part) in [
+        ("PC0", "atmega328p:"),
+        (
+            "PB1",
+            "atmega2560 (not atmega328p: pin PB1 of `lamp` is a step line",
+        ),
+        (
+            "PD1",
+            "atmega2560 (not atmega328p: pin PD1 of `lamp` is the serial port's",
+        ),
+        (
+            "PB7",
+            "atmega328p: pin PB7 of `lamp` is not there, or belongs to the crystal",
+        ),
+    ] {
+        let rig = rig(
+            &["disc"],
+            &format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n"),
+        );
+        let bench = Bench::new(&there_and_back(1000), &rig);
+        let said = bench.emit("firmware", "player", &[]).unwrap();
+        assert!(said.contains(part), "{said}");
+        // The script's own folder is no project.
+        let said = bench.emit("firmware", ".", &[]).unwrap_err();
+        assert!(said.contains("holds other things"), "{said}");
+        assert!(!bench.path().join("player.h").exists());
+    }
+}

@@ -62,7 +62,7 @@ impl Check {
         let ok = if self.json {
             json(&job, checker, simulated.as_ref(), &mut out, terminal)?
         } else {
-            people(&job, checker, &mut out, terminal)?
+            people(&job, checker, simulated.as_ref(), &mut out, terminal)?
         };
         if let Some(outcome) = simulated.as_ref().filter(|_| !self.json) {
             let text = super::simulate::conclusion(outcome);
@@ -119,7 +119,13 @@ fn json(
 pub(super) fn show(job: &Job, terminal: &mut Terminal) -> Result<bool, Failure> {
     let abilities = job.abilities();
     let mut out = terminal.results();
-    let ok = people(job, Checker::new(&job.rig, abilities), &mut out, terminal)?;
+    let ok = people(
+        job,
+        Checker::new(&job.rig, abilities),
+        None,
+        &mut out,
+        terminal,
+    )?;
     out.flush()
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(ok)
@@ -136,6 +142,7 @@ struct Row {
 fn people(
     job: &Job,
     mut checker: Checker<'_>,
+    simulated: Option<&Outcome>,
     out: &mut impl Write,
     terminal: &Terminal,
 ) -> Result<bool, Failure> {
@@ -166,7 +173,8 @@ fn people(
     }
     drop(bar);
     let summary = checker.summary();
-    let text = report(&rows, beyond, summary, &job.rig, terminal);
+    let mut text = report(&rows, beyond, summary, &job.rig, terminal);
+    conclude(&mut text, summary, simulated);
     out.write_all(text.as_bytes())
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(summary.ok)
@@ -217,7 +225,6 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         describe(&mut text, finding);
     }
     text.push('\n');
-    conclude(&mut text, summary);
     text
 }
 
@@ -312,7 +319,8 @@ pub(super) fn describe(text: &mut String, finding: &Finding) {
     }
 }
 
-fn conclude(text: &mut String, summary: &Summary) {
+/// The verdict on the whole program; what the simulator says comes behind it.
+fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
     let least = match summary.least_margin {
         Some((least, line)) => {
             format!("; least torque margin {:.0} % (line {line})", least * 100.0)
@@ -325,7 +333,12 @@ fn conclude(text: &mut String, summary: &Summary) {
     } else {
         format!("{} moves", summary.moves)
     };
-    if summary.ok {
+    if summary.ok && simulated.is_some_and(|outcome| !outcome.ok) {
+        let _ = write!(
+            text,
+            "{BAD}Must not run{BAD:#}: steps are lost in the simulator; {moves} in {time}{least}"
+        );
+    } else if summary.ok {
         let _ = write!(text, "{GOOD}May run{GOOD:#}: {moves} in {time}{least}");
     } else {
         let _ = write!(

@@ -94,7 +94,7 @@ impl Emit {
             ));
         }
         let job = Job::load(&self.script)?;
-        let (failure, duration) = why_not(&job)?;
+        let (failure, doubtful, duration) = why_not(&job)?;
         if let Some(reason) = &failure
             && !self.unchecked
         {
@@ -103,6 +103,11 @@ impl Emit {
                  `slewsmith check` shows all reasons and their cures; --unchecked writes it all the same"
             ));
             return Ok(Answer::No);
+        }
+        if doubtful > 0 {
+            terminal.note(&format!(
+                "{doubtful} of its moves are to be looked at: `slewsmith check --simulate` says why, and whether the rotor follows"
+            ));
         }
         let bar = Progress::new(duration, terminal);
         self.write(&job, failure.as_deref(), bar, terminal)?;
@@ -172,6 +177,17 @@ impl Emit {
             }
             Emitted::Project(project) => {
                 self.write_project(&project, terminal)?;
+                let reduced = job
+                    .rig
+                    .axes
+                    .iter()
+                    .any(|axis| axis.drive.hold_current < 1.0);
+                if self.lines == PlayerLines::Coils && reduced {
+                    terminal.note(
+                        "the player keeps the full current while an axis stands: `hold_current` is not applied, \
+                         and motor and drive get hotter than `check` and `motor` say",
+                    );
+                }
                 if let Some(bytes) = project.table {
                     terminal.note(&bytes_a_step(bytes as u64, steps));
                 }
@@ -206,20 +222,44 @@ impl Emit {
         let folder = &self.output;
         std::fs::create_dir_all(folder)
             .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
+        let mut entries = std::fs::read_dir(folder)
+            .map_err(Failure::system(format!("cannot read {}", folder.display())))?;
+        if entries.next().is_some() && !folder.join("player.h").exists() {
+            return Err(Failure::Request(format!(
+                "{} holds other things than a player's project; nothing was written",
+                folder.display()
+            )));
+        }
         for ProjectFile { name, text, keep } in &project.files {
             let path = folder.join(name);
-            if *keep && path.exists() {
-                terminal.note(&format!("{} is kept as it is", path.display()));
+            let kept = if *keep {
+                std::fs::read_to_string(&path).ok()
             } else {
-                Output::write_whole(&path, text.as_bytes())?;
+                None
+            };
+            match kept {
+                None => Output::write_whole(&path, text.as_bytes())?,
+                Some(kept) if firmware::same_wiring(&kept, text) => {
+                    terminal.note(&format!("{} is kept as it is", path.display()));
+                }
+                Some(_) => terminal.note(&format!(
+                    "{} is kept, but it is for another wiring, and `make` will refuse it: rename it, write the project again, \
+                     and carry your changes over",
+                    path.display()
+                )),
             }
         }
         match &project.wiring {
-            Ok(wiring) => terminal.note(&format!(
-                "for an {}: `make` in {} builds it, and its README.md shows the wiring",
-                wiring.part.compiler_name,
-                folder.display()
-            )),
+            Ok(wiring) => {
+                let smaller = wiring.not_smaller.as_ref();
+                let smaller = smaller.map_or_else(String::new, |why| format!(" (not {why})"));
+                terminal.note(&format!(
+                    "for an {}{smaller}: emergency stop on {}; `make` in {} builds it, and its README.md shows the wiring",
+                    wiring.part.compiler_name,
+                    wiring.emergency,
+                    folder.display()
+                ));
+            }
             Err(reason) => terminal.note(&format!(
                 "the player is not made for this board as it stands ({reason}): \
                  {} says which four functions it needs",
@@ -271,7 +311,7 @@ fn names() -> impl Iterator<Item = &'static str> {
 }
 
 /// Why the program must not run, none where it may; and how long it lasts (s).
-pub(super) fn why_not(job: &Job) -> Result<(Option<String>, f64), Failure> {
+pub(super) fn why_not(job: &Job) -> Result<(Option<String>, u64, f64), Failure> {
     let mut checker = Checker::new(&job.rig, job.abilities());
     for item in job.items() {
         checker.check(&item?);
@@ -288,5 +328,5 @@ pub(super) fn why_not(job: &Job) -> Result<(Option<String>, f64), Failure> {
         .first_failure
         .as_ref()
         .map(|(line, reason)| format!("{}{reason}", place(*line)));
-    Ok((failure, summary.total_time))
+    Ok((failure, summary.warned, summary.total_time))
 }

@@ -73,7 +73,7 @@ impl Stream {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = Job::load(&self.script)?;
         let wanted = likeness(&job.rig)?;
-        let (failure, duration) = why_not(&job)?;
+        let (failure, _, duration) = why_not(&job)?;
         if let Some(reason) = &failure {
             if !self.unchecked {
                 terminal.note(&format!(

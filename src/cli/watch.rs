@@ -37,7 +37,8 @@ const CLEAR: &str = "\x1b[2J\x1b[3J\x1b[H";
 pub struct Watch {
     /// The move script.
     script: PathBuf,
-    /// Where to write the report.
+    /// Where to write the report; beside the script, with the ending `.html`, where this is
+    /// left out.
     #[arg(short, long, value_name = "FILE.html")]
     output: Option<PathBuf>,
 }
@@ -60,6 +61,8 @@ impl Watch {
             ));
         }
         end_well_on_interrupt();
+        let output = self.output.clone();
+        let output = output.unwrap_or_else(|| self.script.with_extension("html"));
         let (sender, changes) = channel();
         // Where the system cannot tell of changes, the stamps are all there is.
         let mut watcher =
@@ -74,9 +77,11 @@ impl Watch {
         loop {
             let mut files = Files::new();
             let page = self.look(terminal, &mut files)?;
-            if let Some(output) = &self.output {
-                write(output, page)?;
-            }
+            write(&output, page)?;
+            terminal.note(&format!(
+                "the report is in {}; Ctrl-C ends this",
+                output.display()
+            ));
             watch_folders(watcher.as_mut(), &files, &mut watched);
             wait(&changes, || {
                 files.iter().any(|(path, known)| stamp(path) != *known)

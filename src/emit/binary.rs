@@ -89,7 +89,7 @@ use crate::schedule::pack::{Malformed, PackError, Packed, Sections, pack};
 use crate::units::Frequency;
 
 /// The checksum at the end.
-const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+pub(super) const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// The first four bytes.
 const MAGIC: [u8; 4] = *b"SLW\x1a";
 /// The version of the layout.

@@ -175,7 +175,10 @@ impl Project {
             None => files.extend(copies(&LINK)),
         }
         let layout = table.as_ref().map(|table| &table.layout);
-        files.push(file("schedule.h", text::schedule_h(heading, layout)));
+        files.push(file(
+            "schedule.h",
+            text::schedule_h(heading, wiring.as_ref().ok(), layout),
+        ));
         if let Ok(wiring) = &wiring {
             files.extend(copies(&AVR));
             if !tables.is_empty() {
@@ -184,7 +187,7 @@ impl Project {
             }
             files.push(ProjectFile {
                 keep: true,
-                ..file("pins.h", text::pins_h(heading, wiring))
+                ..file("pins.h", text::pins_h(wiring))
             });
         }
         files.push(file("Makefile", text::makefile(wiring.as_ref().ok(), feed)));
@@ -219,6 +222,11 @@ fn check_rate(clock: f64, baud: u32) -> Result<(), String> {
         "with a clock of {} its serial port makes {made:.0} bits a second, not {baud}",
         Frequency::new(clock)
     ))
+}
+
+/// Whether two texts of `pins.h` are for one wiring, so that a builder's can be kept.
+pub fn same_wiring(one: &str, other: &str) -> bool {
+    text::same_wiring(one, other)
 }
 
 fn unfit(reason: String) -> EmitError {

@@ -35,14 +35,16 @@ const RING: u64 = 48;
 #[derive(Debug, Clone, PartialEq, Error)]
 pub(super) enum TooFast {
     #[error(
-        "on axis `{axis}` two events come {cycles} clock cycles apart, and the player needs {least}"
+        "two events of `{axis}` come {cycles} clock cycles apart, and the player needs {least}: turn more slowly, or use fewer microsteps or a faster clock"
     )]
     Events {
         axis: String,
         cycles: u64,
         least: u64,
     },
-    #[error("the player needs {needed} clock cycles for steps that come within {cycles}")]
+    #[error(
+        "the player needs {needed} clock cycles for steps that come within {cycles}: turn more slowly, or use fewer microsteps or a faster clock"
+    )]
     Decoding { needed: u64, cycles: u64 },
 }
 
@@ -96,7 +98,11 @@ impl<'a> Pace<'a> {
                 EVENT_READY
             };
             let first = other_axes * (u64::from(STEP_READY) + self.coils) + u64::from(OTHERS_READY);
-            let least = first + u64::from(own) + self.coils;
+            let mut least = first + u64::from(own) + self.coils;
+            if was_step && step {
+                // What decoding takes on the average.
+                least = least.max(u64::from(STEP_CYCLES) + self.coils);
+            }
             // What falls on one tick is done in one interrupt.
             if cycles < least && (cycles > 0 || step || was_step) {
                 let axis = self.rig.axes.get(stream);

@@ -55,8 +55,8 @@ pub struct Part {
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     compare: &'static [PartPin],
-    /// Pins of the serial port.
-    serial: [PartPin; 2],
+    /// Pins of the serial port: receive, transmit.
+    pub(super) serial: [PartPin; 2],
     /// Pins that can interrupt on an edge, by number of the interrupt.
     interrupts: &'static [PartPin],
     /// Pins that nothing else needs, in the order in which they are given out: port,
@@ -64,6 +64,9 @@ pub struct Part {
     free: &'static [(char, u8, u8)],
     /// Letters of its ports.
     ports: &'static str,
+    /// Pins that are not there or carry the crystal or the reset: port, first and last
+    /// bit.
+    unusable: &'static [(char, u8, u8)],
     /// Where the player switches coils itself: the pins of the eight switches of each
     /// axis, the ports of its two converters, and what is free beside them.
     switches: &'static [[PartPin; 8]],
@@ -80,6 +83,7 @@ const PARTS: [Part; 2] = [
         interrupts: &[pin('D', 2), pin('D', 3)],
         free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
         ports: "BCD",
+        unusable: &[('B', 6, 7), ('C', 6, 7)],
         switches: &[[
             pin('C', 0),
             pin('C', 1),
@@ -100,6 +104,7 @@ const PARTS: [Part; 2] = [
         interrupts: &[pin('D', 0), pin('D', 1), pin('D', 2), pin('D', 3)],
         free: &[('F', 0, 7), ('K', 0, 7), ('J', 0, 7)],
         ports: "ABCDEFGHJKL",
+        unusable: &[('G', 6, 7)],
         switches: &[whole_port('A'), whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
         free_beside_coils: &[('H', 0, 6), ('G', 0, 5), ('E', 3, 7)],
@@ -109,8 +114,10 @@ const PARTS: [Part; 2] = [
 /// Which pin does what.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wiring {
-    /// The part.
+    /// The part …
     pub part: &'static Part,
+    /// … and why it is no smaller one.
+    pub not_smaller: Option<String>,
     /// The step line of each axis; none where the player switches the coils.
     pub steps: Vec<PartPin>,
     /// The direction line of each axis, likewise.
@@ -145,14 +152,19 @@ impl Wiring {
     /// The wiring for a rig on the smallest part that has the pins, or what every part
     /// lacks.
     pub(super) fn of(rig: &Rig, coils: Coils) -> Result<Self, String> {
-        let mut lacking = String::new();
+        let mut lacking = Vec::new();
         for part in &PARTS {
             match Self::on(part, rig, coils) {
-                Ok(wiring) => return Ok(wiring),
-                Err(reason) => lacking = format!("{}: {reason}", part.compiler_name),
+                Ok(wiring) => {
+                    return Ok(Self {
+                        not_smaller: lacking.pop(),
+                        ..wiring
+                    });
+                }
+                Err(reason) => lacking.push(format!("{}: {reason}", part.compiler_name)),
             }
         }
-        Err(lacking)
+        Err(lacking.join("; "))
     }
 
     fn on(part: &'static Part, rig: &Rig, coils: Coils) -> Result<Self, String> {
@@ -213,6 +225,7 @@ impl Wiring {
             .collect::<Result<_, _>>()?;
         Ok(Self {
             part,
+            not_smaller: None,
             steps,
             directions,
             switches,
@@ -238,7 +251,27 @@ fn named(
             continue;
         };
         let known = PartPin::parse(text).filter(|pin| part.ports.contains(pin.port));
-        let known = known.ok_or_else(|| format!("it has no pin `{text}`, which `{name}` is on"))?;
+        let known = known.ok_or_else(|| {
+            format!(
+                "it has no pin `{text}`, which `{name}` is on (its pins are called PB0 and so on)"
+            )
+        })?;
+        let within = |&(port, first, last): &(char, u8, u8)| {
+            known.port == port && (first..=last).contains(&known.bit)
+        };
+        if part.unusable.iter().any(within) {
+            return Err(format!(
+                "pin {known} of `{name}` is not there, or belongs to the crystal or the reset"
+            ));
+        }
+        if part.compare.contains(&known) {
+            return Err(format!(
+                "pin {known} of `{name}` is a step line of the timer"
+            ));
+        }
+        if part.serial.contains(&known) {
+            return Err(format!("pin {known} of `{name}` is the serial port's"));
+        }
         if taken.contains(&known) {
             return Err(format!(
                 "pin {known} of `{name}` is needed for something else"

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::Feed;
 use super::part::{PartPin, Wiring};
 use crate::emit::Heading;
-use crate::emit::binary::Layout;
+use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
 use crate::rig::Pin;
 use crate::schedule::timer::Pace;
@@ -31,7 +31,41 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
     text
 }
 
-pub(super) fn schedule_h(heading: &Heading<'_>, layout: Option<&Layout>) -> String {
+/// The line of `pins.h` that says which wiring it is for.
+fn fingerprint(wiring: &Wiring) -> String {
+    let Wiring {
+        part,
+        steps,
+        directions,
+        switches,
+        converters,
+        outputs,
+        inputs,
+        emergency,
+        ..
+    } = wiring;
+    let all = format!(
+        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {inputs:?} {emergency}",
+        part.compiler_name
+    );
+    format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
+}
+
+/// Whether two texts of `pins.h` are for one wiring.
+pub(super) fn same_wiring(one: &str, other: &str) -> bool {
+    let line = |text: &str| {
+        let mut lines = text.lines();
+        let found = lines.find(|line| line.starts_with("#define PINS_FINGERPRINT"));
+        found.map(str::to_owned)
+    };
+    line(one).is_some() && line(one) == line(other)
+}
+
+pub(super) fn schedule_h(
+    heading: &Heading<'_>,
+    wiring: Option<&Wiring>,
+    layout: Option<&Layout>,
+) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
     let pace = Pace::new(timer);
@@ -63,6 +97,13 @@ pub(super) fn schedule_h(heading: &Heading<'_>, layout: Option<&Layout>) -> Stri
         rate = timer.tick_rate(),
         pulse = pace.step_pulse,
     );
+    if let Some(wiring) = wiring {
+        let _ = write!(
+            text,
+            "\n/* Which wiring pins.h has to be for. */\n#define WIRING_FINGERPRINT {}\n",
+            fingerprint(wiring)
+        );
+    }
     if let Some(layout) = layout {
         let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
         let _ = write!(
@@ -119,8 +160,7 @@ fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &
     let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
 }
 
-pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
-    let rig = heading.rig;
+pub(super) fn pins_h(wiring: &Wiring) -> String {
     let mut text = format!(
         "/* Which pin does what, on an {}. This file is yours: it is kept when the project is
  * written again. The step lines are the compare outputs of timer 1 and stay where they
@@ -131,15 +171,14 @@ pub(super) fn pins_h(heading: &Heading<'_>, wiring: &Wiring) -> String {
 
 #include \"schedule.h\"
 
-#if AXES != {}u || OUTPUTS != {}u || INPUTS != {}u
-#error \"pins.h is for another rig: remove it and write the project again\"
+#define PINS_FINGERPRINT {}
+#if PINS_FINGERPRINT != WIRING_FINGERPRINT
+#error \"pins.h is for another wiring: rename it, write the project again, carry your changes over\"
 #endif
 
 ",
         wiring.part.compiler_name,
-        rig.axes.len(),
-        rig.outputs.len(),
-        rig.inputs.len(),
+        fingerprint(wiring),
     );
     lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
     for (axis, pins) in wiring.switches.iter().enumerate() {
@@ -334,7 +373,12 @@ pub(super) fn readme(
             coil_rows(&mut text, &axes, wiring);
             pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
             pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
-            let _ = writeln!(text, "| emergency stop | {} |\n", wiring.emergency);
+            let [receive, transmit] = wiring.part.serial;
+            let _ = writeln!(
+                text,
+                "| emergency stop | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
+                wiring.emergency
+            );
             text.push_str(
                 "Inputs are active low. **The emergency stop is a contact to ground that opens:** without one, \
                  wire its pin to ground or the player will not start. It stops the pulses; it is no substitute \
