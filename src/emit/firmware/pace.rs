@@ -100,8 +100,9 @@ impl<'a> Pace<'a> {
             let first = other_axes * (u64::from(STEP_READY) + self.coils) + u64::from(OTHERS_READY);
             let mut least = first + u64::from(own) + self.coils;
             if was_step && step {
-                // What decoding takes on the average.
-                least = least.max(u64::from(STEP_CYCLES) + self.coils);
+                // What decoding takes on the average; ticks may fall one apart.
+                let average = u64::from(STEP_CYCLES) + self.coils;
+                least = least.max(average.saturating_sub(2 * u64::from(self.rig.timer.prescaler)));
             }
             // What falls on one tick is done in one interrupt.
             if cycles < least && (cycles > 0 || step || was_step) {
