@@ -197,8 +197,8 @@ const HERTZ: Dimension = per_time(Dimension::NONE, 1);
 const TURN: f64 = std::f64::consts::TAU;
 
 /// Every unit that the script and the rig know. Values from the SI brochure (BIPM,
-/// 9th edition); the pound, inch and ounce-force from their international
-/// definitions (from memory: 0.45359237 kg, 25.4 mm, 9.80665 m/s²).
+/// 9th edition); the pound, inch, ounce-force and kilogram-force from their
+/// international definitions (from memory: 0.45359237 kg, 25.4 mm, 9.80665 m/s²).
 pub const UNITS: &[Unit] = &[
     unit("deg", TURN / 360.0, Dimension::ANGLE),
     unit("°", TURN / 360.0, Dimension::ANGLE),
@@ -238,6 +238,12 @@ pub const UNITS: &[Unit] = &[
     unit("µN", 1e-6, FORCE),
     unit("kN", 1e3, FORCE),
     unit("ozf", 0.028_349_523_125 * 9.806_65, FORCE),
+    unit("kgf", 9.806_65, FORCE),
+    unit("gf", 9.806_65e-3, FORCE),
+    // As data sheets write them, without a sign between.
+    unit("Nm", 1.0, TORQUE),
+    unit("mNm", 1e-3, TORQUE),
+    unit("Ncm", 1e-2, TORQUE),
     unit("A", 1.0, AMPERE),
     unit("mA", 1e-3, AMPERE),
     unit("V", 1.0, VOLT),
@@ -649,6 +655,15 @@ mod tests {
         for (text, si) in cases {
             let inertia: Inertia = text.parse().unwrap();
             assert_relative_eq!(inertia.si(), si, max_relative = 1e-12);
+        }
+        for (text, torque) in [
+            ("12 Ncm", 0.12),
+            ("120 mNm", 0.12),
+            ("0.12 Nm", 0.12),
+            ("1.2 kgf.cm", 0.117_679_8),
+        ] {
+            let read: Torque = text.parse().unwrap();
+            assert!((read.si() - torque).abs() < 1e-9, "{text}");
         }
         let damping: Damping = "20 uN.m.s/rad".parse().unwrap();
         assert_relative_eq!(damping.si(), 2e-5, max_relative = 1e-12);
