@@ -106,6 +106,23 @@ fn json(text: &str) -> serde_json::Value {
 }
 
 #[test]
+fn coils_and_heat_of_a_rig_are_plotted() {
+    let bench = Bench::with_scenario();
+    for of in ["motor", "coils", "heat"] {
+        for ending in ["svg", "png"] {
+            let picture = format!("{of}.{ending}");
+            let drawn = bench.run(&["plot", "turntable.yaml", "--of", of, "-o", &picture]);
+            assert_eq!(drawn.code, 0, "{}", drawn.err);
+            assert!(fs::metadata(bench.file(&picture)).unwrap().len() > 2000);
+        }
+    }
+    let heat = fs::read_to_string(bench.file("heat.svg")).unwrap();
+    assert!(heat.contains("hold current of the rig"));
+    let coils = fs::read_to_string(bench.file("coils.svg")).unwrap();
+    assert!(coils.contains("phase B"));
+}
+
+#[test]
 fn the_walk_in_the_readme_shows_what_the_commands_print_and_draw() {
     let bench = Bench::with_scenario();
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));

@@ -2,14 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::input::{Job, abilities, load_rig, read};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use crate::draw::plots::{SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording};
-use crate::draw::{Figure, png, svg};
+use crate::draw::{Figure, png, rig_charts, svg};
 use crate::physics::Effort;
 use crate::units::Time;
 
@@ -21,7 +21,8 @@ const MOVES: u64 = 2000;
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  slewsmith plot examples/carousel.moves -o carousel.svg\n  \
-    slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg"
+    slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg\n  \
+    slewsmith plot examples/carousel.yaml --of heat -o heat.png"
 )]
 pub struct Plot {
     /// The move script, or a rig (`.yaml`).
@@ -29,6 +30,9 @@ pub struct Plot {
     /// The picture to write; its ending says which kind: `.svg` or `.png`.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
+    /// What to show of a rig.
+    #[arg(long, value_enum, default_value_t = Of::Motor)]
+    of: Of,
     /// Lay a recording over the plan: the csv that `simulate --trace` writes, or a log of
     /// a real run with the columns `time_s` and `angle_deg` (or `position_mm`).
     #[arg(long, value_name = "FILE.csv")]
@@ -41,6 +45,17 @@ pub struct Plot {
         allow_hyphen_values = true
     )]
     starts_at: Option<String>,
+}
+
+/// What can be shown of a rig.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Of {
+    /// What its motors can do: pull-out torque and bad speeds.
+    Motor,
+    /// The currents of the coils through one electrical cycle.
+    Coils,
+    /// The power at standstill over the hold current.
+    Heat,
 }
 
 /// The kinds of picture.
@@ -120,11 +135,17 @@ impl Plot {
 
     fn rig_figure(&self) -> Result<Figure, Failure> {
         let rig = load_rig(&self.input)?;
-        let abilities = abilities(&rig, Effort::Thorough);
-        let planes = abilities.iter().enumerate();
-        let charts = planes
-            .map(|(number, ability)| TorquePlane::new(&rig, number, ability).chart())
-            .collect();
+        let charts = match self.of {
+            Of::Motor => {
+                let abilities = abilities(&rig, Effort::Thorough);
+                let planes = abilities.iter().enumerate();
+                planes
+                    .map(|(number, ability)| TorquePlane::new(&rig, number, ability).chart())
+                    .collect()
+            }
+            Of::Coils => rig.axes.iter().map(rig_charts::coils).collect(),
+            Of::Heat => rig.axes.iter().map(rig_charts::heat).collect(),
+        };
         Ok(Figure {
             title: name(&self.input),
             charts,

@@ -10,7 +10,9 @@ use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use crate::check::Checker;
 use crate::draw::report::{self, About, Page, Report as Making};
+use crate::emit::binary::to_bytes;
 use crate::plan::Item;
+use crate::schedule::pack::pack;
 use crate::schedule::{Facts, Schedule};
 
 /// Schedules with more items than this are not counted.
@@ -62,7 +64,14 @@ pub(super) fn page(job: &Job, script: &Path) -> Result<(Page, bool), Failure> {
         }
     }
     making.simulate();
-    let schedule = (items.len() <= COUNTED).then(|| counted(items, job));
+    let whole = items.len() <= COUNTED;
+    // A program that cannot be packed has no figure for it.
+    let packed = whole
+        .then(|| pack(items.clone(), &job.rig).ok())
+        .flatten()
+        .and_then(|packed| to_bytes(&packed, &job.rig, "").ok())
+        .map(|bytes| bytes.len());
+    let schedule = whole.then(|| counted(items, job));
     let about = About {
         title: title(script),
         inputs: job
@@ -77,7 +86,10 @@ pub(super) fn page(job: &Job, script: &Path) -> Result<(Page, bool), Failure> {
         },
     };
     let summary = checker.summary();
-    Ok((making.page(&about, summary, schedule.as_ref()), summary.ok))
+    Ok((
+        making.page(&about, summary, schedule.as_ref(), packed),
+        summary.ok,
+    ))
 }
 
 fn counted(items: Vec<Item>, job: &Job) -> Facts {

@@ -5,6 +5,7 @@ pub mod plots;
 mod png;
 pub mod recording;
 pub mod report;
+pub mod rig_charts;
 mod svg;
 
 pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};

@@ -102,8 +102,15 @@ impl<'a> Report<'a> {
         ));
     }
 
-    /// The page; `schedule` is what the schedule came to, where it was counted.
-    pub fn page(self, about: &About, summary: &Summary, schedule: Option<&Facts>) -> Page {
+    /// The page; `schedule` is what the schedule came to, where it was counted, and
+    /// `packed` how many bytes it takes when it is packed.
+    pub fn page(
+        self,
+        about: &About,
+        summary: &Summary,
+        schedule: Option<&Facts>,
+        packed: Option<usize>,
+    ) -> Page {
         let (mut over_time, paths) = self.timeline.plots(self.abilities);
         over_time.extend(
             self.simulation
@@ -133,7 +140,7 @@ impl<'a> Report<'a> {
             heading: "Torque and bad speeds".into(),
             blocks: torque_blocks(planes),
         });
-        sections.push(self.schedule(schedule));
+        sections.push(self.schedule(schedule, packed));
         sections.push(Section {
             id: "coils",
             heading: "Coils and currents".into(),
@@ -297,7 +304,7 @@ impl<'a> Report<'a> {
         }
     }
 
-    fn schedule(&self, facts: Option<&Facts>) -> Section {
+    fn schedule(&self, facts: Option<&Facts>, packed: Option<usize>) -> Section {
         let timer = &self.rig.timer;
         let rate = timer.tick_rate();
         let pace = Pace::new(timer);
@@ -349,6 +356,16 @@ impl<'a> Report<'a> {
             lines.push(("events".to_owned(), facts.events.to_string()));
             for (axis, steps) in self.rig.axes.iter().zip(&facts.steps) {
                 lines.push((format!("microsteps of {}", axis.name), steps.to_string()));
+            }
+            if let Some(bytes) = packed {
+                let steps = facts.steps.iter().sum::<u64>().max(1);
+                lines.push((
+                    "packed".to_owned(),
+                    format!(
+                        "{bytes} bytes, {} a step",
+                        Rounded(bytes as f64 / steps as f64)
+                    ),
+                ));
             }
             lines.push(("last event".to_owned(), in_ticks(facts.last_tick)));
             if facts.waits_beyond_counter > 0 {

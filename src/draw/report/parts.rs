@@ -1,6 +1,7 @@
 //! Coils, currents and heat: what depends on the rig alone.
 
-use super::page::{Block, Cell, Column, Table, Tone};
+use super::page::{Block, Cell, Column, Plot, Table, Tone};
+use crate::draw::{Chart, rig_charts};
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::{Heat, Losses};
 use crate::rig::{Axis, Rig};
@@ -16,12 +17,28 @@ const ROWS: usize = 17;
 pub(super) fn coils(rig: &Rig) -> Vec<Block> {
     let mut blocks = Vec::new();
     for axis in &rig.axes {
+        blocks.push(plot(
+            rig_charts::coils(axis),
+            "the currents of both phases through one electrical cycle, microstep by microstep; the table has the numbers.",
+        ));
         blocks.push(Block::Table(coil_table(
             &CoilTable::of(axis),
             rig.axes.len() > 1,
         )));
     }
     blocks
+}
+
+/// A chart that nothing is read off at an instant.
+fn plot(chart: Chart, says: &str) -> Block {
+    Block::Plot(Box::new(Plot {
+        description: format!("{}: {says}", chart.title),
+        chart,
+        tall: false,
+        live: Vec::new(),
+        over_time: false,
+        table: None,
+    }))
 }
 
 fn coil_table(coils: &CoilTable, several: bool) -> Table {
@@ -122,6 +139,10 @@ pub(super) fn heat(rig: &Rig) -> Vec<Block> {
             &Heat::of(axis),
             rig.axes.len() > 1,
         )));
+        blocks.push(plot(
+            rig_charts::heat(axis),
+            "where the power goes at standstill, over the hold current from none to the full current.",
+        ));
     }
     blocks
 }
