@@ -288,13 +288,7 @@ fn play<'a>(
     loop {
         match port.read(&mut bytes) {
             Ok(count) => host.receive(began.elapsed(), &bytes[..count]),
-            Err(error)
-                if matches!(
-                    error.kind(),
-                    io::ErrorKind::TimedOut
-                        | io::ErrorKind::WouldBlock
-                        | io::ErrorKind::Interrupted
-                ) => {}
+            Err(error) if passes(&error) => {}
             Err(error) => return Err(error),
         }
         if host.wants_frames() {
@@ -323,19 +317,21 @@ fn play<'a>(
     }
 }
 
+/// Whether the port is only not ready yet.
+fn passes(error: &io::Error) -> bool {
+    matches!(
+        error.kind(),
+        io::ErrorKind::TimedOut | io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted
+    )
+}
+
 /// Writes everything, however long the port takes.
 fn send(port: &mut dyn SerialPort, mut bytes: &[u8]) -> io::Result<()> {
     while !bytes.is_empty() {
         match port.write(bytes) {
             Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
             Ok(count) => bytes = &bytes[count..],
-            Err(error)
-                if matches!(
-                    error.kind(),
-                    io::ErrorKind::TimedOut
-                        | io::ErrorKind::WouldBlock
-                        | io::ErrorKind::Interrupted
-                ) => {}
+            Err(error) if passes(&error) => {}
             Err(error) => return Err(error),
         }
     }
