@@ -7,7 +7,6 @@ mod support;
 
 use std::fs;
 use std::path::Path;
-use std::process::Command;
 use std::sync::Arc;
 
 use rigs::{by, moves, moving};
@@ -47,7 +46,7 @@ fn full_torque(rig: &Rig, distance: f64) -> f64 {
 
 /// Least times of trapezoids (s): with one acceleration for both ramps, and with an own
 /// one for each.
-fn trapezoids(python: &Path, rig: &Rig) -> Vec<[f64; 2]> {
+fn trapezoids(rig: &Rig) -> Option<Vec<[f64; 2]>> {
     let axis = &rig.axes[0];
     let (pull_out, load) = (PullOut::of(axis), ShaftLoad::of(axis));
     let speeds: Vec<f64> = (0..4000).map(f64::from).map(|at| at * 0.1).collect();
@@ -73,31 +72,16 @@ fn trapezoids(python: &Path, rig: &Rig) -> Vec<[f64; 2]> {
     let folder = tempfile::TempDir::new().unwrap();
     let path = folder.path().join("job.json");
     fs::write(&path, job.to_string()).unwrap();
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/best_trapezoid.py");
-    let done = Command::new(python)
-        .arg(script)
-        .arg(&path)
-        .output()
-        .unwrap();
-    assert!(
-        done.status.success(),
-        "{}",
-        String::from_utf8_lossy(&done.stderr)
-    );
-    let text = String::from_utf8(done.stdout).unwrap();
-    text.lines()
-        .map(|line| {
-            let mut numbers = line.split(' ').map(|word| word.parse().unwrap());
-            [numbers.next().unwrap(), numbers.next().unwrap()]
-        })
-        .collect()
+    let text = support::python_says("outside/best_trapezoid.py", [&path])?;
+    let pairs = text.lines().map(|line| {
+        let mut numbers = line.split(' ').map(|word| word.parse().unwrap());
+        [numbers.next().unwrap(), numbers.next().unwrap()]
+    });
+    Some(pairs.collect())
 }
 
 #[test]
 fn full_torque_beats_the_best_trapezoid_under_the_same_margin() {
-    let Some(python) = support::python() else {
-        return;
-    };
     let limited = carousel();
     let mut free = limited.clone();
     free.axes[0].limits.speed = None;
@@ -108,7 +92,9 @@ fn full_torque_beats_the_best_trapezoid_under_the_same_margin() {
         [[0.15, 0.08], [0.25, 0.15], [0.15, 0.1]],
     ];
     for (rig, least) in [limited, free].iter().zip(least) {
-        let found = trapezoids(&python, rig);
+        let Some(found) = trapezoids(rig) else {
+            return;
+        };
         assert_eq!(found.len(), DISTANCES.len());
         for ((distance, found), least) in DISTANCES.iter().zip(found).zip(least) {
             let time = full_torque(rig, *distance);

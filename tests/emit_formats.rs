@@ -5,8 +5,9 @@ mod motion;
 mod support;
 
 use std::collections::HashMap;
+use std::ffi::OsString;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Command;
 use std::sync::Arc;
 
 use motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
@@ -87,36 +88,23 @@ fn written(name: &str, rig: &Rig, items: &[Item]) -> Vec<u8> {
     out
 }
 
-fn succeeded(output: Output) -> String {
-    let error = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{error}");
-    assert_eq!(error, "", "nothing to complain about");
-    String::from_utf8(output.stdout).unwrap()
-}
-
 #[test]
 fn csv_json_and_vcd_hold_the_same_events_for_readers_that_are_not_ours() {
     // Python's csv and json modules, and vcdvcd from PyPI.
-    let Some(python) = support::python() else {
-        return;
-    };
     let (rig, items) = everything();
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(format!("schedule.{name}"));
     for name in ["csv", "json", "vcd"] {
         std::fs::write(path(name), written(name, &rig, &items)).unwrap();
     }
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/read_formats.py");
     let pulse = Pace::new(&rig.timer).step_pulse;
     // 16 MHz / 8 is 500 ns a tick; the dump counts in 100 ns.
-    let found = succeeded(
-        Command::new(python)
-            .arg(script)
-            .args([path("csv"), path("json"), path("vcd")])
-            .args([pulse.to_string(), "5".to_owned()])
-            .output()
-            .unwrap(),
-    );
+    let files = ["csv", "json", "vcd"].map(|name| path(name).into_os_string());
+    let numbers = [pulse.to_string(), "5".to_owned()].map(OsString::from);
+    let arguments = files.into_iter().chain(numbers);
+    let Some(found) = support::python_says("outside/read_formats.py", arguments) else {
+        return;
+    };
     let events = Schedule::new(items, &rig).count();
     assert_eq!(found.trim(), events.to_string());
 }
@@ -170,18 +158,16 @@ fn plays_our_ticks(gcc: &Path, rig: &Rig, items: &[Item]) -> String {
     std::fs::write(folder.path().join("schedule.h"), &header).unwrap();
     let player = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/play_header.c");
     let program = folder.path().join("player");
-    succeeded(
+    support::said(
         Command::new(gcc)
             .args(STRICT)
             .arg("-I")
             .arg(folder.path())
             .arg(player)
             .arg("-o")
-            .arg(&program)
-            .output()
-            .unwrap(),
+            .arg(&program),
     );
-    let played = succeeded(Command::new(program).output().unwrap());
+    let played = support::said(&mut Command::new(program));
     let ours = as_played(rig, items);
     let differs = played.lines().zip(ours.lines()).position(|(a, b)| a != b);
     assert!(played == ours, "line {differs:?} differs");
@@ -256,13 +242,11 @@ fn the_c_header_compiles_for_8_bit_controllers() {
     .unwrap();
     // One whose tables are read near, and one with more than 64 KB that needs far reads.
     for part in ["atmega328p", "atmega2560"] {
-        succeeded(
+        support::said(
             Command::new(&gcc)
                 .args(STRICT)
                 .args(["-Os", "-c", &format!("-mmcu={part}"), "-o"])
-                .args([&folder.path().join("player.o"), &source])
-                .output()
-                .unwrap(),
+                .args([&folder.path().join("player.o"), &source]),
         );
     }
 }

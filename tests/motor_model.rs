@@ -11,7 +11,6 @@ mod spread;
 mod support;
 
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2, TAU};
-use std::process::Command;
 
 use model::{Ring, entries, machine, number, numbers, outside, ring, scipy};
 use serde_json::Value;
@@ -331,13 +330,6 @@ fn the_scan_finds_top_edge_and_islands() {
 
 #[test]
 fn redoing_the_integration_gives_the_committed_values() {
-    let Some(python) = support::python() else {
-        return;
-    };
-    let script = concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/tests/reference/motor_model.py"
-    );
     // Some of each kind, the whole of what is quick: `reference/redo` does all.
     let all: [(&str, &[usize]); 5] = [
         ("integrator", &[0, 1, 2, 3, 4]),
@@ -350,17 +342,10 @@ fn redoing_the_integration_gives_the_committed_values() {
         let numbers: Vec<String> = cases.iter().map(usize::to_string).collect();
         format!("{name}:{}", numbers.join(","))
     });
-    let output = Command::new(python)
-        .arg(script)
-        .args(wanted)
-        .output()
-        .unwrap();
-    assert!(
-        output.status.success(),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    let redone: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let Some(redone) = support::python_says("reference/motor_model.py", wanted) else {
+        return;
+    };
+    let redone: Value = serde_json::from_str(&redone).unwrap();
     let committed = scipy();
     model::assert_close(&redone["motors"], &committed["motors"], 1e-12, "motors");
     for (name, cases) in all {

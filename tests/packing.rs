@@ -238,9 +238,6 @@ fn a_program_takes_at_most_a_quarter_of_what_a_general_compressor_needs() {
 
 #[test]
 fn an_independent_reader_finds_the_same_events() {
-    let Some(python) = support::python() else {
-        return;
-    };
     let rig = rig(2, timer(16e6, 8));
     let mut items = errands();
     items.push(play(&motion(vec![
@@ -252,18 +249,9 @@ fn an_independent_reader_finds_the_same_events() {
     let path = folder.path().join("program.bin");
     let bytes = binary::to_bytes(&packed, &rig, "").expect("bytes");
     std::fs::write(&path, bytes).expect("written");
-    let reader = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/outside/unpack.py");
-    let output = Command::new(python)
-        .arg(reader)
-        .arg(&path)
-        .output()
-        .expect("python runs");
-    assert!(
-        output.status.success(),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    let text = String::from_utf8(output.stdout).expect("text");
+    let Some(text) = support::python_says("outside/unpack.py", [&path]) else {
+        return;
+    };
     let mut read: Vec<&str> = text.lines().collect();
     let axis = |number: usize| rig.axes[number].name.as_str();
     let ours: Vec<String> = packed

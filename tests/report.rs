@@ -147,12 +147,6 @@ fn whatever_the_inputs_hold_is_shown_and_never_run() {
 
 #[test]
 fn a_browser_and_its_auditors_find_nothing_wrong_with_the_reports() {
-    let Some((node, scripts)) = support::page_scripts() else {
-        return;
-    };
-    let Some(_) = support::tool("chromium") else {
-        return;
-    };
     let folder = scenario();
     let mut pages = Vec::new();
     let failing = folder.path().join("turntable.moves");
@@ -166,39 +160,13 @@ fn a_browser_and_its_auditors_find_nothing_wrong_with_the_reports() {
     }
     let pictures = root().join("target/pictures");
     fs::create_dir_all(&pictures).unwrap();
-    let looked = Command::new(node)
-        .arg(scripts.join("reports.mjs"))
-        .arg(&pictures)
-        .args(&pages)
-        .output()
-        .unwrap();
-    assert!(
-        looked.status.success(),
-        "{}",
-        String::from_utf8_lossy(&looked.stderr)
-    );
+    support::browser_looks("reports.mjs", [pictures].iter().chain(&pages));
 }
 
 #[test]
 fn an_open_page_of_watch_keeps_itself_up_to_date() {
-    let Some((node, scripts)) = support::page_scripts() else {
-        return;
-    };
-    let Some(_) = support::tool("chromium") else {
-        return;
-    };
     let folder = scenario();
-    let looked = Command::new(node)
-        .arg(scripts.join("watched.mjs"))
-        .arg(PROGRAM)
-        .arg(folder.path())
-        .output()
-        .unwrap();
-    assert!(
-        looked.status.success(),
-        "{}",
-        String::from_utf8_lossy(&looked.stderr)
-    );
+    support::browser_looks("watched.mjs", [Path::new(PROGRAM), folder.path()]);
 }
 
 /// Reads the page until it says `words`.
@@ -401,22 +369,10 @@ fn explain_says_what_a_code_means_and_suggests_the_nearest() {
 
 /// What an independent validator says of each file.
 fn validated(schema: &str, paths: &[PathBuf]) -> Option<Vec<String>> {
-    let python = support::python()?;
     let folder = TempDir::new().unwrap();
     let file = folder.path().join("schema.json");
     fs::write(&file, out(&["schema", schema])).unwrap();
-    let said = Command::new(python)
-        .arg(root().join("tests/outside/schemas.py"))
-        .arg(&file)
-        .args(paths)
-        .output()
-        .unwrap();
-    assert!(
-        said.status.success(),
-        "{}",
-        String::from_utf8_lossy(&said.stderr)
-    );
-    let said = String::from_utf8(said.stdout).unwrap();
+    let said = support::python_says("outside/schemas.py", [&file].into_iter().chain(paths))?;
     Some(said.lines().map(str::to_owned).collect())
 }
 

@@ -11,6 +11,7 @@ pub mod coils;
 mod csv;
 mod digits;
 pub mod firmware;
+mod identifiers;
 mod json;
 mod vcd;
 

@@ -10,10 +10,11 @@
 //! where none does, 1 ps, and times are rounded to it.
 
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashSet};
+use std::collections::BinaryHeap;
 use std::io::{self, Write};
 
 use super::digits::append_number;
+use super::identifiers::Identifiers;
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
 use crate::rig::Timer;
@@ -147,9 +148,9 @@ impl<'a> Dump<'a> {
         let steps = rig.axes.iter().map(|axis| ("step", &axis.name));
         let directions = rig.axes.iter().map(|axis| ("direction", &axis.name));
         let outputs = rig.outputs.iter().map(|output| ("output", &output.name));
-        let mut taken = HashSet::new();
+        let mut identifiers = Identifiers::default();
         for ((kind, name), code) in steps.chain(directions).chain(outputs).zip(&self.codes) {
-            let name = identifier(kind, name, &mut taken);
+            let name = identifiers.unique(kind, name);
             writeln!(out, "$var wire 1 {code} {name} $end")?;
         }
         writeln!(out, "$upscope $end\n$enddefinitions $end\n#0\n$dumpvars")?;
@@ -266,19 +267,6 @@ fn code(number: usize) -> String {
     }
 }
 
-/// A name of letters, digits and `_` that no other wire has.
-fn identifier(kind: &str, name: &str, taken: &mut HashSet<String>) -> String {
-    let simple = |c: char| if c.is_ascii_alphanumeric() { c } else { '_' };
-    let wanted = format!("{kind}_{}", name.chars().map(simple).collect::<String>());
-    let mut unique = wanted.clone();
-    let mut number = 2;
-    while !taken.insert(unique.clone()) {
-        unique = format!("{wanted}_{number}");
-        number += 1;
-    }
-    unique
-}
-
 /// Text that cannot end its comment.
 fn plain(text: &str) -> String {
     text.replace('$', "_").replace(['\n', '\r'], " ")
@@ -286,6 +274,8 @@ fn plain(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::HashSet;
+
     use super::*;
     use crate::units::{Frequency, Time};
 
@@ -326,11 +316,8 @@ mod tests {
     }
 
     #[test]
-    fn codes_and_names_are_all_different() {
+    fn codes_are_all_different() {
         let codes: HashSet<String> = (0..20_000).map(code).collect();
         assert_eq!(codes.len(), 20_000);
-        let mut taken = HashSet::new();
-        assert_eq!(identifier("step", "arm-1", &mut taken), "step_arm_1");
-        assert_eq!(identifier("step", "arm 1", &mut taken), "step_arm_1_2");
     }
 }

@@ -9,7 +9,6 @@ mod model;
 #[path = "../support/mod.rs"]
 mod support;
 
-use std::process::Command;
 use std::time::Instant;
 
 fn main() {
@@ -17,9 +16,6 @@ fn main() {
     if !std::env::args().any(|argument| argument == "--bench") {
         return;
     }
-    let Some(python) = support::python() else {
-        return;
-    };
     let machine = model::machine("medium", "current");
     let repeats = 10;
     let started = Instant::now();
@@ -28,30 +24,27 @@ fn main() {
         .fold(0.0, |_, angle| angle);
     let ours = started.elapsed().as_secs_f64() / f64::from(repeats);
 
-    let script = concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/tests/reference/motor_model.py"
-    );
     let scipy = |tolerance: f64| {
-        let output = Command::new(&python)
-            .args([script, "--second", &tolerance.to_string()])
-            .output()
-            .expect("python runs");
-        let text = String::from_utf8_lossy(&output.stdout);
+        let arguments = ["--second", &tolerance.to_string()];
+        let text = support::python_says("reference/motor_model.py", arguments)?;
         let mut words = text.split_whitespace().map(|word| word.parse::<f64>());
         match (words.next(), words.next()) {
-            (Some(Ok(seconds)), Some(Ok(angle))) => (seconds, angle),
-            _ => panic!("{text}{}", String::from_utf8_lossy(&output.stderr)),
+            (Some(Ok(seconds)), Some(Ok(angle))) => Some((seconds, angle)),
+            _ => panic!("{text}"),
         }
     };
-    let (_, exact) = scipy(1e-12);
+    let Some((_, exact)) = scipy(1e-12) else {
+        return;
+    };
     let error = (angle - exact).abs();
     println!(
         "here:  {ours:.4} s, {:.0} x real time, {error:.1e} rad off",
         1.0 / ours
     );
     for tolerance in [1e-3, 1e-5, 1e-7, 1e-9] {
-        let (seconds, angle) = scipy(tolerance);
+        let Some((seconds, angle)) = scipy(tolerance) else {
+            return;
+        };
         let off = (angle - exact).abs();
         println!(
             "scipy: {seconds:.2} s at rtol {tolerance:e}, {off:.1e} rad off: {:.0} x as long",

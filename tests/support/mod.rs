@@ -1,6 +1,8 @@
 //! What the tests share: the outside tools that they check against.
 
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 /// Set by `tests/run` and CI: a missing outside tool is then a failure.
 const REQUIRED: &str = "SLEWSMITH_OUTSIDE_CHECKS";
@@ -26,16 +28,45 @@ pub fn python() -> Option<PathBuf> {
     )
 }
 
-/// Node, and the folder where `tests/run` puts the scripts that open pages in a browser.
+/// What the Python script of that path below `tests/` prints; none where Python is
+/// missing. It has to end well.
 #[allow(dead_code, reason = "each test binary uses its own part")]
-pub fn page_scripts() -> Option<(PathBuf, PathBuf)> {
-    let node = tool("node")?;
+#[track_caller]
+pub fn python_says(
+    script: &str,
+    arguments: impl IntoIterator<Item = impl AsRef<OsStr>>,
+) -> Option<String> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests")
+        .join(script);
+    Some(said(Command::new(python()?).arg(path).args(arguments)))
+}
+
+/// Has a script of `tests/outside/page` look at pages in a browser, where there are Node,
+/// its packages and the browser. It has to end well.
+#[allow(dead_code, reason = "each test binary uses its own part")]
+#[track_caller]
+pub fn browser_looks(script: &str, arguments: impl IntoIterator<Item = impl AsRef<OsStr>>) {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside-page");
-    found(
+    let packages = folder.join("node_modules/.package-lock.json");
+    let there = found(
         "target/outside-page with its packages",
-        [folder.join("node_modules/.package-lock.json")].into_iter(),
-    )?;
-    Some((node, folder))
+        [packages].into_iter(),
+    );
+    if let (Some(node), Some(_), Some(_)) = (tool("node"), tool("chromium"), there) {
+        said(Command::new(node).arg(folder.join(script)).args(arguments));
+    }
+}
+
+/// What a program prints, which has to end well and without a complaint.
+#[allow(dead_code, reason = "each test binary uses its own part")]
+#[track_caller]
+pub fn said(program: &mut Command) -> String {
+    let output = program.output().expect("the program starts");
+    let complaint = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{complaint}");
+    assert_eq!(complaint, "", "nothing to complain about");
+    String::from_utf8(output.stdout).expect("text")
 }
 
 fn found(name: &str, mut places: impl Iterator<Item = PathBuf>) -> Option<PathBuf> {

@@ -1,10 +1,10 @@
 //! The text of the header.
 
-use std::collections::HashSet;
 use std::io::{self, Write};
 
 use super::{Action, Kind, SEVERAL, Tables};
 use crate::emit::Heading;
+use crate::emit::identifiers::Identifiers;
 use crate::schedule::Facts;
 use crate::schedule::timer::Pace;
 
@@ -119,18 +119,16 @@ fn constants(
     define("PARTS", format!("{}UL", tables.parts.list.len()))?;
     define("INTERVALS", format!("{}UL", tables.parts.intervals.len()))?;
     define("AXES", format!("{}", rig.axes.len()))?;
-    let mut taken = HashSet::new();
+    let mut identifiers = Identifiers::default();
     for (number, (axis, steps)) in rig.axes.iter().zip(&facts.steps).enumerate() {
-        let name = identifier("AXIS", &axis.name, &mut taken);
+        let name = identifiers.unique("AXIS", &axis.name.to_ascii_uppercase());
         define(&name, format!("{number}"))?;
         define(&format!("{name}_STEPS"), format!("{steps}ULL"))?;
     }
     for (kind, pins) in [("OUTPUT", &rig.outputs), ("INPUT", &rig.inputs)] {
         for (number, pin) in pins.iter().enumerate() {
-            define(
-                &identifier(kind, &pin.name, &mut taken),
-                format!("{number}"),
-            )?;
+            let name = identifiers.unique(kind, &pin.name.to_ascii_uppercase());
+            define(&name, format!("{number}"))?;
         }
     }
     writeln!(out, "\n/* The kinds of action: */")?;
@@ -374,23 +372,4 @@ fn comment(text: &str) -> String {
         .replace("/*", "/ *")
         .replace("??", "? ?")
         .replace(['\n', '\r', '\\'], " ")
-}
-
-/// A macro's name of capitals, digits and `_` that no other has.
-fn identifier(kind: &str, name: &str, taken: &mut HashSet<String>) -> String {
-    let simple = |c: char| {
-        if c.is_ascii_alphanumeric() {
-            c.to_ascii_uppercase()
-        } else {
-            '_'
-        }
-    };
-    let wanted = format!("{kind}_{}", name.chars().map(simple).collect::<String>());
-    let mut unique = wanted.clone();
-    let mut number = 2;
-    while !taken.insert(unique.clone()) {
-        unique = format!("{wanted}_{number}");
-        number += 1;
-    }
-    unique
 }
