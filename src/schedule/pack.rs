@@ -25,6 +25,7 @@ pub(crate) mod fit;
 mod fold;
 mod motion;
 mod op;
+mod place;
 mod play;
 mod ramp;
 

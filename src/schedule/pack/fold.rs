@@ -1,65 +1,122 @@
 //! Folding: what a list does over and over is kept once, with a count.
 
+use std::cmp::Reverse;
+
 /// The longest period that is looked for.
 const LONGEST_PERIOD: usize = 64;
 
 /// What can be folded.
 pub(crate) trait Fold: Sized {
+    /// What a repeat takes besides its body (bytes).
+    const REPEAT: usize;
+
     /// Whether the two do the same.
     fn same(&self, other: &Self) -> bool;
     /// `body`, so many times.
     fn repeat(count: u32, body: Vec<Self>) -> Self;
     /// How deep repeats are nested in it.
     fn depth(&self) -> usize;
+    /// About how much it takes (bytes).
+    fn size(&self) -> usize;
 }
 
-/// Folds repetitions, short periods first, each pass over the result of the one
-/// before, until nothing repeats or repeats are nested `most_nested` deep.
+/// A stretch that does something over and over.
+#[derive(Debug, Clone, Copy)]
+struct Stretch {
+    start: usize,
+    period: usize,
+    times: usize,
+    /// What folding it saves (bytes).
+    saved: usize,
+}
+
+impl Stretch {
+    const fn end(&self) -> usize {
+        self.start + self.period * self.times
+    }
+}
+
+/// Folds repetitions, those that save most first, then what is left and the bodies,
+/// until nothing is saved any more or repeats are nested `most_nested` deep.
 pub(crate) fn fold<T: Fold>(mut list: Vec<T>, most_nested: usize) -> Vec<T> {
-    for _ in 0..most_nested {
-        let before = list.len();
-        for period in 1..=LONGEST_PERIOD.min(list.len() / 2) {
-            list = fold_period(list, period, most_nested);
+    loop {
+        let mut stretches = apart(stretches(&list, most_nested), list.len());
+        if stretches.is_empty() {
+            return list;
         }
-        if list.len() == before {
+        stretches.sort_unstable_by_key(|stretch| stretch.start);
+        list = with_repeats(list, &stretches, most_nested);
+    }
+}
+
+/// Every stretch that is worth folding.
+fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Stretch> {
+    let mut found = Vec::new();
+    let mut sizes = vec![0];
+    sizes.extend(list.iter().scan(0, |sum, item| {
+        *sum += item.size();
+        Some(*sum)
+    }));
+    let deepest = |start: usize, period: usize| {
+        let body = &list[start..start + period];
+        body.iter().map(T::depth).max().unwrap_or(0)
+    };
+    for period in 1..=LONGEST_PERIOD.min(list.len() / 2) {
+        let mut start = 0;
+        while start + period < list.len() {
+            let pairs = list[start..].iter().zip(&list[start + period..]);
+            let equal = pairs.take_while(|(one, later)| one.same(later)).count();
+            let times = (equal / period + 1).min(u32::MAX as usize);
+            let body = sizes[start + period] - sizes[start];
+            let saved = (body * (times - 1)).saturating_sub(T::REPEAT);
+            if saved > 0 && deepest(start, period) < most_nested {
+                found.push(Stretch {
+                    start,
+                    period,
+                    times,
+                    saved,
+                });
+            }
+            start += equal + 1;
+        }
+        // Where nearly everything is one stretch, longer periods find it again.
+        let covers = |stretch: &Stretch| 4 * stretch.period * stretch.times > 3 * list.len();
+        if found.last().is_some_and(covers) {
             break;
         }
     }
-    list
+    found
 }
 
-fn fold_period<T: Fold>(list: Vec<T>, period: usize, most_nested: usize) -> Vec<T> {
-    // How many items from each on equal the item one period later.
-    let mut equal = vec![0usize; list.len()];
-    for k in (0..list.len().saturating_sub(period)).rev() {
-        if list[k].same(&list[k + period]) {
-            equal[k] = equal[k + 1] + 1;
+/// Those of the stretches that save most and do not overlap.
+fn apart(mut stretches: Vec<Stretch>, length: usize) -> Vec<Stretch> {
+    stretches.sort_by_key(|stretch| (Reverse(stretch.saved), stretch.start));
+    let mut taken = vec![false; length];
+    stretches.retain(|stretch| {
+        let places = &mut taken[stretch.start..stretch.end()];
+        let free = !places.contains(&true);
+        if free {
+            places.fill(true);
         }
-    }
-    let mut folded = Vec::with_capacity(list.len());
+        free
+    });
+    stretches
+}
+
+/// The list with repeats for those stretches, which are in order.
+fn with_repeats<T: Fold>(list: Vec<T>, stretches: &[Stretch], most_nested: usize) -> Vec<T> {
+    let mut folded = Vec::new();
     let mut rest = list.into_iter();
     let mut at = 0;
-    while at < equal.len() {
-        let more = u32::try_from(equal[at] / period).unwrap_or(u32::MAX - 1);
-        let length = period * (more as usize + 1);
-        // A repeat costs a little itself: one item has to come three times.
-        if more == 0 || period == 1 && more < 2 {
-            folded.extend(rest.next());
-            at += 1;
-            continue;
-        }
-        let mut body: Vec<T> = rest.by_ref().take(length).collect();
-        at += length;
-        if body[..period]
-            .iter()
-            .any(|item| item.depth() >= most_nested)
-        {
-            folded.append(&mut body);
-            continue;
-        }
-        body.truncate(period);
-        folded.push(T::repeat(more + 1, body));
+    for stretch in stretches {
+        folded.extend(rest.by_ref().take(stretch.start - at));
+        let body = rest.by_ref().take(stretch.period).collect();
+        folded.push(T::repeat(stretch.times as u32, fold(body, most_nested - 1)));
+        at = stretch.start + stretch.period;
+        rest.by_ref().take(stretch.end() - at).for_each(drop);
+        at = stretch.end();
     }
+    folded.extend(rest);
     folded
 }
 
@@ -74,6 +131,8 @@ mod tests {
     }
 
     impl Fold for Item {
+        const REPEAT: usize = 1;
+
         fn same(&self, other: &Self) -> bool {
             self == other
         }
@@ -88,6 +147,17 @@ mod tests {
                 Self::Many(_, body) => 1 + body.iter().map(Self::depth).max().unwrap_or(0),
             }
         }
+
+        fn size(&self) -> usize {
+            match self {
+                Self::One(_) => 1,
+                Self::Many(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
+            }
+        }
+    }
+
+    fn letters(text: &[u8]) -> Vec<Item> {
+        text.iter().map(|&letter| Item::One(letter)).collect()
     }
 
     fn unfolded(items: &[Item], out: &mut Vec<u8>) {
@@ -101,17 +171,38 @@ mod tests {
 
     #[test]
     fn nested_repeats_are_found_and_unfold_to_the_same() {
-        let text: Vec<u8> = b"abbbc".repeat(7).into_iter().chain(*b"xyxyxyz").collect();
-        let folded = fold(text.iter().map(|&c| Item::One(c)).collect(), 4);
-        assert!(folded.len() <= 4, "{folded:?}");
-        let mut out = Vec::new();
-        unfolded(&folded, &mut out);
-        assert_eq!(out, text);
+        for text in [
+            [b"abbbc".repeat(7), b"xyxyxyz".to_vec()].concat(),
+            // The two a in a row are no repeat that is worth more than the whole.
+            b"abaaba".repeat(4),
+            [b"abaabac".repeat(3), b"abaaba".to_vec()].concat(),
+        ] {
+            let folded = fold(letters(&text), 4);
+            let size: usize = folded.iter().map(Item::size).sum();
+            assert!(size <= 14, "{folded:?}");
+            let mut out = Vec::new();
+            unfolded(&folded, &mut out);
+            assert_eq!(out, text);
+        }
     }
 
     #[test]
     fn nothing_is_nested_deeper_than_allowed() {
-        let folded = fold(b"aab".repeat(64).into_iter().map(Item::One).collect(), 1);
+        let folded = fold(letters(&b"aaaaab".repeat(64)), 1);
         assert!(folded.iter().all(|item| item.depth() <= 1));
+    }
+
+    #[test]
+    fn whatever_is_folded_unfolds_to_the_same() {
+        proptest::proptest!(|(
+            text in proptest::collection::vec(0u8..3, 0..200),
+            most_nested in 0usize..5,
+        )| {
+            let folded = fold(letters(&text), most_nested);
+            assert!(folded.iter().all(|item| item.depth() <= most_nested));
+            let mut out = Vec::new();
+            unfolded(&folded, &mut out);
+            assert_eq!(out, text);
+        });
     }
 }

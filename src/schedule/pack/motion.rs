@@ -177,22 +177,25 @@ impl Motion {
         self.play(ramps).sum()
     }
 
-    /// Whether it passes `times` as closely as it has to.
-    fn keeps(&self, ramps: &[Ramp], times: &[f64]) -> bool {
+    /// How far from `times` its steps fall at most (ticks), if that is as close as it
+    /// has to be.
+    fn error(&self, ramps: &[Ramp], times: &[f64]) -> Option<f64> {
         let mut passed = 0u64;
         let mut steps = times.iter();
-        let mut last_error = f64::INFINITY;
+        let (mut last, mut largest) = (0.0_f64, 0.0_f64);
         for interval in self.play(ramps) {
             passed += interval;
-            let Some(time) = steps.next() else {
-                return false;
-            };
-            last_error = passed as f64 / ONE - time;
-            if last_error.abs() > TOLERANCE {
-                return false;
-            }
+            last = (passed as f64 / ONE - steps.next()?).abs();
+            largest = largest.max(last);
         }
-        steps.next().is_none() && last_error.abs() <= END_TOLERANCE
+        let close = steps.next().is_none() && largest <= TOLERANCE && last <= END_TOLERANCE;
+        close.then_some(largest)
+    }
+
+    /// Itself, and its error, where that is small enough.
+    fn with_error(self, ramps: &[Ramp], times: &[f64]) -> Option<(Self, f64)> {
+        let error = self.error(ramps, times)?;
+        Some((self, error))
     }
 }
 
@@ -268,10 +271,11 @@ fn mirrored(times: &[f64], end: f64) -> bool {
 
 /// Packs one motion: `times` are the ideal times of its steps and `end` that of its
 /// end (ticks from its start). A ramp that it needs and `ramps` does not yet hold is
-/// added. None where it cannot be packed.
-pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<Motion> {
+/// added. Gives how far its steps fall from their times at most, too; none where it
+/// cannot be packed.
+pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<(Motion, f64)> {
     if times.is_empty() {
-        return Some(Motion::default());
+        return Some((Motion::default(), 0.0));
     }
     let single = Singles::before(times)?;
     let up = ramp_length(times).max(single.count());
@@ -282,8 +286,9 @@ pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<Mot
         let known = (0..ramps.len()).rev();
         for ramp in known.filter(|&ramp| single.lead_to(&ramps[ramp], &times[..up])) {
             let count = wanted.min(ramps[ramp].len());
-            if let Some(motion) = mirror(&single, Some((ramp, count)), ramps, times, end) {
-                return Some(motion);
+            let motion = mirror(&single, Some((ramp, count)), ramps, times, end);
+            if motion.is_some() {
+                return motion;
             }
         }
         let before = ramps.len();
@@ -292,8 +297,9 @@ pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<Mot
             ramps.push(single.ramp_through(&times[..up])?);
             ramp = Some((before, wanted));
         }
-        if let Some(motion) = mirror(&single, ramp, ramps, times, end) {
-            return Some(motion);
+        let motion = mirror(&single, ramp, ramps, times, end);
+        if motion.is_some() {
+            return motion;
         }
         ramps.truncate(before);
     }
@@ -365,7 +371,7 @@ fn mirror(
     ramps: &[Ramp],
     times: &[f64],
     end: f64,
-) -> Option<Motion> {
+) -> Option<(Motion, f64)> {
     let mut parts: Vec<Part> = single.parts().collect();
     let mut length = single.passed;
     let mut up = single.count();
@@ -404,12 +410,11 @@ fn mirror(
     }
     // The first interval leads up to the first step, so nothing mirrors it.
     parts.extend(single.parts().skip(1).rev());
-    let motion = Motion { parts };
-    motion.keeps(ramps, times).then_some(motion)
+    Motion { parts }.with_error(ramps, times)
 }
 
 /// The motion whose intervals are all stored, the last one as it is.
-fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<Motion> {
+fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<(Motion, f64)> {
     let (last, others) = times.split_last()?;
     let mut parts: Vec<Part> = single.parts().collect();
     if single.count() < others.len() {
@@ -435,6 +440,5 @@ fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<Mot
     };
     let interval = ((last * ONE).round() as u64).checked_sub(so_far.length(ramps))?;
     parts.push(Part::Even { count: 1, interval });
-    let motion = Motion { parts };
-    motion.keeps(ramps, times).then_some(motion)
+    Motion { parts }.with_error(ramps, times)
 }

@@ -64,6 +64,8 @@ const EXACT_GAP: u8 = GAP + 4;
 pub(crate) const MOST_NESTED: usize = 4;
 
 impl Fold for Op {
+    const REPEAT: usize = 3;
+
     fn same(&self, other: &Self) -> bool {
         self == other
     }
@@ -81,6 +83,27 @@ impl Fold for Op {
             _ => 0,
         }
     }
+
+    fn size(&self) -> usize {
+        let gap = match self.gap {
+            0 => 0,
+            gap => 3 + fraction(gap).len(),
+        };
+        let act = match &self.act {
+            Act::Direction(_) | Act::Meet | Act::Wait => 1,
+            Act::Output(..) | Act::Mark(_) | Act::Await(_, None) => 2,
+            Act::Play(_) => 3,
+            Act::Await(_, Some(_)) => 5,
+            Act::Repeat(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
+        };
+        gap + act
+    }
+}
+
+/// The bytes of a gap's fraction, lowest first, without those that are zero at that end.
+fn fraction(gap: u64) -> impl ExactSizeIterator<Item = u8> {
+    let zeros = (gap as u32).trailing_zeros().min(GAP_BITS) / 8;
+    (gap as u32).to_le_bytes().into_iter().skip(zeros as usize)
 }
 
 /// Puts what repeats into [`Act::Repeat`].
@@ -92,11 +115,9 @@ pub(crate) fn folded(ops: Vec<Op>) -> Vec<Op> {
 pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
     for op in ops {
         if op.gap != 0 {
-            // The fraction's bytes, lowest first, without those at its end that are zero.
-            let fraction = (op.gap as u32).to_le_bytes();
-            let zeros = fraction.iter().take_while(|&&byte| byte == 0).count();
-            out.push(GAP + (fraction.len() - zeros) as u8);
-            out.extend_from_slice(&fraction[zeros..]);
+            let fraction = fraction(op.gap);
+            out.push(GAP + fraction.len() as u8);
+            out.extend(fraction);
             write_number(op.gap >> GAP_BITS, out);
         }
         match &op.act {

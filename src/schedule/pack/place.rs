@@ -1,0 +1,310 @@
+//! From what a stream does, and when, to its operations and the gaps between them.
+//!
+//! The clock that operations move on is half a tick ahead, so that whatever happens
+//! falls on its whole part. It need not show the ideal time exactly: each operation
+//! leaves it some room, and within that room gaps are chosen that take few bytes and
+//! come again, so that what repeats can be folded.
+
+use std::collections::HashMap;
+
+use super::error::PackError;
+use super::op::{self, Act, GAP_BITS, Op};
+use crate::schedule::clock::Instant;
+
+/// One tick of a clock.
+const TICK: u128 = 1 << GAP_BITS;
+/// How far gaps with few bytes may carry the clock of a stream from the ideal in all
+/// (ticks) …
+const DRIFT: f64 = 1.0 / 64.0;
+/// … and at how many of its operations that may happen to leave a tick too early or too
+/// late, which takes a gap of its own and ends what repeats.
+const MISSES: f64 = 1.0 / 8.0;
+/// What rounding a step to its tick leaves of one tick, but for what arithmetic may be
+/// off by (ticks).
+const ROUNDED: f64 = 0.5 - 1e-6;
+/// Gaps that differ by less are alike (2⁻³² ticks).
+const ALIKE: u128 = 1 << 8;
+/// The longest gap of one operation.
+const LONGEST_GAP: u128 = u64::MAX as u128;
+
+/// What the clock of a stream shows at an instant: half a tick more.
+pub(super) fn clock_at(instant: Instant) -> u128 {
+    instant.in_parts(GAP_BITS) + TICK / 2
+}
+
+/// An operation and where in time it falls.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Placed {
+    /// Where the clock should stand.
+    pub(super) ideal: u128,
+    pub(super) what: What,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum What {
+    /// Anything but a motion, and the tick that it falls on.
+    Act(u64, Act),
+    /// A motion.
+    Play {
+        /// Number of the move in the program.
+        index: u64,
+        /// Which of the known motions.
+        known: usize,
+        /// Tick of its last step.
+        last: u64,
+    },
+}
+
+/// A motion once it is packed.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fitted {
+    pub(super) number: u16,
+    /// When the last step falls (2⁻¹⁶ ticks since the start).
+    pub(super) length: u64,
+    /// How far any step is from its ideal time (ticks, before it falls on a whole one).
+    pub(super) error: f64,
+}
+
+/// One operation, how long it moves the clock on, and where that may stand before.
+struct Bounded {
+    act: Act,
+    lasts: u128,
+    ideal: u128,
+    from: u128,
+    to: u128,
+    /// Number of the move that it belongs to.
+    index: u64,
+}
+
+impl Bounded {
+    fn of(placed: &Placed, fitted: &[Fitted]) -> Self {
+        let ideal = placed.ideal;
+        match &placed.what {
+            What::Act(tick, act) => {
+                let from = u128::from(*tick) << GAP_BITS;
+                Self {
+                    act: act.clone(),
+                    lasts: 0,
+                    ideal,
+                    from,
+                    to: from + TICK - 1,
+                    index: 0,
+                }
+            }
+            What::Play { known, last, index } => {
+                let Fitted {
+                    number,
+                    length,
+                    error,
+                } = fitted[*known];
+                let lasts = u128::from(length) << (GAP_BITS - 16);
+                // No step is more than a tick off, and the last one on its own tick.
+                let room = in_parts((ROUNDED - error).max(0.0));
+                let end = u128::from(*last) << GAP_BITS;
+                Self {
+                    act: Act::Play(number),
+                    lasts,
+                    ideal,
+                    from: ideal.max(room) - room,
+                    to: ideal + room,
+                    index: *index,
+                }
+                .ends_within(end, end + TICK - 1)
+            }
+        }
+    }
+
+    fn ends_within(mut self, from: u128, to: u128) -> Self {
+        self.from = self.from.max(from.saturating_sub(self.lasts));
+        self.to = self.to.min(to.saturating_sub(self.lasts));
+        self
+    }
+}
+
+fn in_parts(ticks: f64) -> u128 {
+    (ticks * TICK as f64) as u128
+}
+
+/// Where the clock may stand at each operation of a stream, so that those behind it
+/// can still be reached.
+fn bounded(placed: &[Placed], fitted: &[Fitted]) -> Vec<Bounded> {
+    let mut all: Vec<Bounded> = placed.iter().map(|one| Bounded::of(one, fitted)).collect();
+    let mut latest = u128::MAX;
+    for operation in all.iter_mut().rev() {
+        operation.to = operation.to.min(latest.saturating_sub(operation.lasts));
+        latest = operation.to;
+    }
+    all
+}
+
+/// The operations of a stream, folded.
+///
+/// # Errors
+/// Where an operation cannot be reached in time.
+pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>, PackError> {
+    let all = bounded(placed, fitted);
+    let gaps = Gaps::of(&all);
+    let mut ops = Vec::with_capacity(all.len());
+    let mut clock = 0;
+    for (number, operation) in all.iter().enumerate() {
+        let Bounded { from, to, .. } = *operation;
+        if to < from.max(clock) {
+            let index = operation.index;
+            return Err(PackError::Inconsistent { index });
+        }
+        let (least, most) = (from.saturating_sub(clock), to - clock);
+        let mut gap = gaps
+            .usual(number)
+            .filter(|gap| (least..=most).contains(gap))
+            .unwrap_or_else(|| {
+                let nearest = operation.ideal.saturating_sub(clock).clamp(least, most);
+                let drift = in_parts(DRIFT / 2.0);
+                roundest(
+                    least.max(nearest.saturating_sub(drift)),
+                    most.min(nearest + drift),
+                )
+            });
+        clock += gap + operation.lasts;
+        while gap > LONGEST_GAP {
+            ops.push(Op {
+                gap: u64::MAX,
+                act: Act::Wait,
+            });
+            gap -= LONGEST_GAP;
+        }
+        ops.push(Op {
+            gap: gap as u64,
+            act: operation.act.clone(),
+        });
+    }
+    Ok(op::folded(ops))
+}
+
+/// The gaps between operations that come again and again: each as round as the number
+/// of times that it comes allows.
+struct Gaps {
+    /// Which kind of gap stands before each operation, if it has an ideal length.
+    kinds: Vec<Option<usize>>,
+    /// How long each kind is.
+    lengths: Vec<u128>,
+}
+
+impl Gaps {
+    fn of(all: &[Bounded]) -> Self {
+        let mut known = HashMap::new();
+        let mut kinds = Vec::with_capacity(all.len());
+        let mut found: Vec<(u128, u32)> = Vec::new();
+        let mut before: Option<&Bounded> = None;
+        for operation in all {
+            let end = before.map_or(0, |before| before.ideal + before.lasts);
+            let kind = operation.ideal.checked_sub(end).map(|ideal| {
+                let key = (
+                    before.map(|before| &before.act),
+                    &operation.act,
+                    (ideal + ALIKE / 2) / ALIKE,
+                );
+                *known.entry(key).or_insert_with(|| {
+                    found.push((ideal, 0));
+                    found.len() - 1
+                })
+            });
+            if let Some(kind) = kind {
+                found[kind].1 += 1;
+            }
+            kinds.push(kind);
+            before = Some(operation);
+        }
+        let drift = DRIFT.min(MISSES / all.len().max(1) as f64);
+        let drift = in_parts(drift / found.len().max(1) as f64);
+        let lengths = found
+            .iter()
+            .map(|&(ideal, times)| rounded(ideal, drift / u128::from(times)))
+            .collect();
+        Self { kinds, lengths }
+    }
+
+    /// How long the gap before an operation usually is.
+    fn usual(&self, number: usize) -> Option<u128> {
+        self.kinds[number].map(|kind| self.lengths[kind])
+    }
+}
+
+/// The number next to `ideal` with the fewest bytes of fraction that is not more than
+/// `off` away.
+fn rounded(ideal: u128, off: u128) -> u128 {
+    (0..=GAP_BITS)
+        .rev()
+        .step_by(8)
+        .map(|bits| {
+            let half = (1 << bits) / 2;
+            (ideal + half) >> bits << bits
+        })
+        .find(|rounded| rounded.abs_diff(ideal) <= off)
+        .unwrap_or(ideal)
+}
+
+/// The number from `least` to `most` that ends in the most zero bits.
+fn roundest(least: u128, most: u128) -> u128 {
+    let differ = (least.wrapping_sub(1) ^ most).checked_ilog2().unwrap_or(0);
+    if least == 0 {
+        0
+    } else {
+        most >> differ << differ
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Direction;
+
+    #[test]
+    fn the_roundest_number_is_taken() {
+        assert_eq!(roundest(0, 9), 0);
+        assert_eq!(roundest(9, 9), 9);
+        assert_eq!(roundest(9, 15), 12);
+        assert_eq!(roundest(17, 35), 32);
+        assert_eq!(roundest(3, 4), 4);
+    }
+
+    #[test]
+    fn as_few_bytes_as_are_near_enough_are_taken() {
+        let ideal = (7 << GAP_BITS) + 0x1234_5678;
+        assert_eq!(rounded(ideal, TICK), 7 << GAP_BITS);
+        assert_eq!(rounded(ideal, 1 << 23), (7 << GAP_BITS) + 0x1200_0000);
+        assert_eq!(rounded(ideal, 0), ideal);
+    }
+
+    #[test]
+    fn longer_gaps_than_fit_are_split() {
+        let tick = 3 << 32;
+        let act = Act::Direction(Direction::Negative);
+        let ideal = (u128::from(tick) << GAP_BITS) + TICK / 2;
+        let what = What::Act(tick, act);
+        let ops = operations(&[Placed { ideal, what }], &[]).expect("operations");
+        let total: u128 = op::Unrolled::new(&ops).map(|op| u128::from(op.gap)).sum();
+        assert!(total.abs_diff(ideal) <= in_parts(DRIFT));
+    }
+
+    #[test]
+    fn what_repeats_for_long_is_folded_and_stays_on_its_ticks() {
+        // Gaps of 1000 and a third ticks.
+        let act = |k: u64| Act::Output(0, k.is_multiple_of(2));
+        let placed: Vec<Placed> = (1..=3000u64)
+            .map(|k| {
+                let ideal = (u128::from(k) * 3001 * TICK) / 3 + TICK / 2;
+                let tick = (ideal >> GAP_BITS) as u64;
+                let what = What::Act(tick, act(k));
+                Placed { ideal, what }
+            })
+            .collect();
+        let ops = operations(&placed, &[]).expect("operations");
+        assert!(ops.len() <= 3, "{} operations", ops.len());
+        let mut clock = 0;
+        for (op, placed) in op::Unrolled::new(&ops).zip(&placed) {
+            clock += u128::from(op.gap);
+            let tick = (clock >> GAP_BITS) as u64;
+            assert_eq!(What::Act(tick, op.act.clone()), placed.what);
+        }
+    }
+}
