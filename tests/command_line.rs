@@ -661,3 +661,22 @@ fn every_example_gets_the_verdict_that_it_announces() {
         }
     }
 }
+
+#[test]
+fn a_counter_of_another_width_than_the_players_is_told_of_and_changes_nothing() {
+    let bench = Bench::with_scenario();
+    let emit = |folder| bench.run(&["emit", "turntable.moves", "--as", "firmware", "-o", folder]);
+    let plain = emit("sixteen");
+    assert!(!plain.err.contains("timer 1"), "{}", plain.err);
+    bench.edit("turntable.yaml", "bits: 16", "bits: 8");
+    let told = emit("eight");
+    assert!(
+        told.err.contains("timer 1 of its part, which has 16 bits"),
+        "{}",
+        told.err
+    );
+    for file in ["schedule.c", "schedule.h", "pins.h", "player.c"] {
+        let read = |folder| fs::read_to_string(bench.file(folder).join(file)).unwrap();
+        assert!(read("sixteen") == read("eight"), "{file}");
+    }
+}

@@ -761,10 +761,6 @@ fn a_larger_part_is_taken_for_a_reason_and_a_folder_of_others_is_left_alone() {
             "PD1",
             "atmega2560 (not atmega328p: pin PD1 of `lamp` is the serial port's",
         ),
-        (
-            "PB7",
-            "atmega328p: pin PB7 of `lamp` is not there, or belongs to the crystal",
-        ),
     ] {
         let rig = rig(
             &["disc"],
@@ -778,4 +774,52 @@ fn a_larger_part_is_taken_for_a_reason_and_a_folder_of_others_is_left_alone() {
         assert!(said.contains("holds other things"), "{said}");
         assert!(!bench.path().join("player.h").exists());
     }
+}
+
+#[test]
+fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
+    for (pins, reasons) in [
+        (
+            "outputs: { lamp: { pin: D9 }, bell: { pin: GPIO4 } }\ninputs: { door: { pin: 13 } }\n",
+            &[
+                "`D9` of `lamp` and `GPIO4` of `bell` and `13` of `door`",
+                "as in PB0",
+            ][..],
+        ),
+        (
+            "outputs: { lamp: { pin: B1 }, bell: { pin: PX1 }, horn: { pin: PB8 } }\n",
+            &[
+                "`B1` of `lamp`, perhaps PB1",
+                "`PX1` of `bell` and",
+                "`PB8` of `horn`;",
+            ],
+        ),
+        // There on one part, and taken by something else on it.
+        (
+            "outputs: { lamp: { pin: PE0 } }\n",
+            &["pin PE0 of `lamp` is the serial port's"],
+        ),
+        (
+            "outputs: { lamp: { pin: PB7 } }\n",
+            &["atmega328p: pin PB7 of `lamp` is not there, or belongs to the crystal"],
+        ),
+    ] {
+        let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], pins));
+        let said = bench.emit("firmware", "player", &[]).unwrap_err();
+        for reason in reasons.iter().chain(&["--other-board"]) {
+            assert!(said.contains(reason), "{reason} is not in {said}");
+        }
+        assert!(!bench.path().join("player").exists());
+        let said = bench
+            .emit("firmware", "player", &["--other-board"])
+            .unwrap();
+        assert!(said.contains("four functions"), "{said}");
+        let project = bench.path().join("player");
+        assert!(project.join("board_other.h").exists() && !project.join("pins.h").exists());
+    }
+    // A timer that no such part has says by itself that the board is another one.
+    let other = rig(&["disc"], "outputs: { lamp: { pin: D9 } }\n")
+        .replace("16 MHz, prescaler: 8", "72 MHz, prescaler: 36");
+    let bench = Bench::new(&there_and_back(1000), &other);
+    assert!(bench.emit("firmware", "player", &[]).is_ok());
 }

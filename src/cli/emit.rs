@@ -32,17 +32,21 @@ pub struct Emit {
     /// format is `firmware`.
     #[arg(short, long, value_name = "PATH", default_value = "-")]
     output: PathBuf,
-    /// What the player of `firmware` puts out: step and direction lines for a drive, or
-    /// the switches of the coils themselves.
-    #[arg(long, value_enum, default_value_t = PlayerLines::Steps)]
-    lines: PlayerLines,
-    /// Where the player of `firmware` has its schedule from: its own memory, or a serial
-    /// line that `stream` sends on.
-    #[arg(long, value_enum, default_value_t = PlayerFeed::Memory)]
-    feed: PlayerFeed,
-    /// Bits a second on that line.
-    #[arg(long, default_value_t = BAUD)]
-    baud: u32,
+    /// What the player of `firmware` puts out: step and direction lines for a drive (so where
+    /// this is left out), or the switches of the coils themselves.
+    #[arg(long, value_enum)]
+    lines: Option<PlayerLines>,
+    /// Where the player of `firmware` has its schedule from: its own memory (so where this is
+    /// left out), or a serial line that `stream` sends on.
+    #[arg(long, value_enum)]
+    feed: Option<PlayerFeed>,
+    /// Bits a second on that line; 115200 where this is left out.
+    #[arg(long, value_name = "RATE")]
+    baud: Option<u32>,
+    /// Write the player of `firmware` for a board of another kind than those that it is made
+    /// for, behind four functions of your own, whatever pins and timer the rig has.
+    #[arg(long)]
+    other_board: bool,
     /// Write it even where the check fails; the output then says so.
     #[arg(long)]
     unchecked: bool,
@@ -71,14 +75,41 @@ impl Emit {
     fn options(&self) -> Options {
         Options {
             lines: match self.lines {
-                PlayerLines::Steps => Lines::Steps,
-                PlayerLines::Coils => Lines::Coils,
+                None | Some(PlayerLines::Steps) => Lines::Steps,
+                Some(PlayerLines::Coils) => Lines::Coils,
             },
             feed: match self.feed {
-                PlayerFeed::Memory => Feed::Memory,
-                PlayerFeed::Line => Feed::Line { baud: self.baud },
+                None | Some(PlayerFeed::Memory) => Feed::Memory,
+                Some(PlayerFeed::Line) => Feed::Line {
+                    baud: self.baud.unwrap_or(BAUD),
+                },
             },
+            other_board: self.other_board,
         }
+    }
+
+    /// Refuses options that would do nothing.
+    fn refuse_idle_options(&self) -> Result<(), Failure> {
+        let of_the_player = [
+            ("--lines", self.lines.is_some()),
+            ("--feed", self.feed.is_some()),
+            ("--baud", self.baud.is_some()),
+            ("--other-board", self.other_board),
+        ];
+        let given = of_the_player.iter().find(|(_, given)| *given);
+        if let Some((option, _)) = given
+            && self.format != firmware::NAME
+        {
+            return Err(Failure::Request(format!(
+                "{option} is about the player, which only `--as firmware` writes"
+            )));
+        }
+        if self.baud.is_some() && self.feed != Some(PlayerFeed::Line) {
+            return Err(Failure::Request(
+                "--baud is the rate of a serial line: it needs `--feed line`".to_owned(),
+            ));
+        }
+        Ok(())
     }
 
     /// Runs the command. Nothing is written unless the whole program passes its check
@@ -88,6 +119,7 @@ impl Emit {
     /// Wrong input, a program that the format cannot hold, or output that cannot be
     /// written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        self.refuse_idle_options()?;
         if self.format == firmware::NAME && self.output == Path::new("-") {
             return Err(Failure::Request(
                 "a project is a folder: say which one with --output".to_owned(),
@@ -182,11 +214,19 @@ impl Emit {
                     .axes
                     .iter()
                     .any(|axis| axis.drive.hold_current < 1.0);
-                if self.lines == PlayerLines::Coils && reduced {
+                if self.options().lines == Lines::Coils && reduced {
                     terminal.note(
                         "the player keeps the full current while an axis stands: `hold_current` is not applied, \
                          and motor and drive get hotter than `check` and `motor` say",
                     );
+                }
+                let bits = job.rig.timer.bits;
+                if project.wiring.is_ok() && bits != firmware::TIMER_BITS {
+                    terminal.note(&format!(
+                        "the player counts with timer 1 of its part, which has {} bits, not with one of {bits} as the rig \
+                         says: it plays the same schedule on the same ticks",
+                        firmware::TIMER_BITS
+                    ));
                 }
                 if let Some(bytes) = project.table {
                     terminal.note(&bytes_a_step(bytes as u64, steps));

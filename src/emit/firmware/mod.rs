@@ -52,10 +52,16 @@ pub struct Options {
     pub lines: Lines,
     /// Where it has its schedule from.
     pub feed: Feed,
+    /// Whether it is for another board than those that the player is made for, whatever
+    /// the rig says.
+    pub other_board: bool,
 }
 
 /// What the format is called on the command line.
 pub const NAME: &str = "firmware";
+
+/// Width of the counter that the player uses on the parts that it is made for.
+pub const TIMER_BITS: u32 = 16;
 
 /// One object of the compiler for these parts holds no more bytes.
 const LONGEST_TABLE: usize = 32_767;
@@ -132,11 +138,15 @@ impl Project {
     /// a line.
     ///
     /// # Errors
-    /// Programs that the player cannot hold or cannot keep up with, and coils that it
-    /// cannot switch.
+    /// Programs that the player cannot hold or cannot keep up with, coils that it cannot
+    /// switch, and pins that no part has although the timer would fit.
     pub fn of(
         heading: &Heading<'_>,
-        Options { lines, feed }: Options,
+        Options {
+            lines,
+            feed,
+            other_board,
+        }: Options,
         items: &mut dyn Iterator<Item = Item>,
     ) -> Result<Self, EmitError> {
         let rig = heading.rig;
@@ -144,7 +154,9 @@ impl Project {
             Lines::Steps => Vec::new(),
             Lines::Coils => coils::tables(rig).map_err(unfit)?,
         };
-        let wiring = if suits_player(&rig.timer) {
+        let wiring = if other_board {
+            Err("--other-board says so".to_owned())
+        } else if suits_player(&rig.timer) {
             Wiring::of(rig, coils::kind(&tables))
         } else {
             Err(format!(
@@ -155,6 +167,16 @@ impl Project {
         if let (Lines::Coils, Err(reason)) = (lines, &wiring) {
             return Err(unfit(format!(
                 "the player switches coils only where it is made for the board, and here {reason}"
+            )));
+        }
+        if let Err(reason) = &wiring
+            && suits_player(&rig.timer)
+            && rig.axes.len() <= part::MOST_AXES
+            && !other_board
+        {
+            return Err(unfit(format!(
+                "the pins of its rig fit none of the parts that the player is made for: {reason}. --other-board writes the \
+                 player for a board of another kind, behind four functions of your own"
             )));
         }
         let table = match feed {

@@ -111,6 +111,9 @@ const PARTS: [Part; 2] = [
     },
 ];
 
+/// Axes that the largest part steps; one of its channels times everything else.
+pub(super) const MOST_AXES: usize = PARTS[PARTS.len() - 1].compare.len() - 1;
+
 /// Which pin does what.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wiring {
@@ -152,6 +155,9 @@ impl Wiring {
     /// The wiring for a rig on the smallest part that has the pins, or what every part
     /// lacks.
     pub(super) fn of(rig: &Rig, coils: Coils) -> Result<Self, String> {
+        if let Some(reason) = foreign_pins(rig) {
+            return Err(reason);
+        }
         let mut lacking = Vec::new();
         for part in &PARTS {
             match Self::on(part, rig, coils) {
@@ -238,6 +244,45 @@ impl Wiring {
     }
 }
 
+/// What the rig calls its pins where no part has a pin of that name, and what the names
+/// of the parts are.
+fn foreign_pins(rig: &Rig) -> Option<String> {
+    let known = |pin: PartPin| PARTS.iter().any(|part| part.ports.contains(pin.port));
+    let foreign: Vec<String> = rig
+        .outputs
+        .iter()
+        .chain(&rig.inputs)
+        .filter_map(|Pin { name, pin }| Some((name, pin.as_deref()?)))
+        .filter(|(_, text)| !PartPin::parse(text).is_some_and(known))
+        .map(|(name, text)| {
+            let meant = meant_pin(text).map_or_else(String::new, |pin| format!(", perhaps {pin}"));
+            format!("`{text}` of `{name}`{meant}")
+        })
+        .collect();
+    let ports: Vec<String> = PARTS
+        .iter()
+        .map(|part| format!("{} on an {}", part.ports, part.compiler_name))
+        .collect();
+    (!foreign.is_empty()).then(|| {
+        format!(
+            "they have no pin {}; a pin is called P, the letter of its port ({}) and a number from 0 to 7, \
+             as in PB0, whatever is printed beside it on a board",
+            foreign.join(" and "),
+            ports.join(", ")
+        )
+    })
+}
+
+/// The one pin whose name is a slip of the pen away from `text`.
+fn meant_pin(text: &str) -> Option<PartPin> {
+    let ports = PARTS.last()?.ports.chars();
+    let mut near = ports.flat_map(whole_port).filter(|pin| {
+        strsim::damerau_levenshtein(&pin.to_string(), &text.to_ascii_uppercase()) == 1
+    });
+    let first = near.next();
+    first.filter(|_| near.next().is_none())
+}
+
 /// The pins that the rig names, which have to be there and free.
 fn named(
     part: &Part,
@@ -251,11 +296,7 @@ fn named(
             continue;
         };
         let known = PartPin::parse(text).filter(|pin| part.ports.contains(pin.port));
-        let known = known.ok_or_else(|| {
-            format!(
-                "it has no pin `{text}`, which `{name}` is on (its pins are called PB0 and so on)"
-            )
-        })?;
+        let known = known.ok_or_else(|| format!("it has no pin `{text}`, which `{name}` is on"))?;
         let within = |&(port, first, last): &(char, u8, u8)| {
             known.port == port && (first..=last).contains(&known.bit)
         };
