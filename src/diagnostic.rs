@@ -284,6 +284,14 @@ impl fmt::Display for Diagnostics {
 
 impl std::error::Error for Diagnostics {}
 
+/// “a, b or c”.
+pub(crate) fn alternatives(words: &[String]) -> String {
+    match words {
+        [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
+        _ => words.concat(),
+    }
+}
+
 /// The word of `known` that `word` was most likely meant to be, if one is close.
 pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let limit = word.chars().count().div_ceil(3).max(1);

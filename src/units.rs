@@ -238,6 +238,7 @@ pub const UNITS: &[Unit] = &[
     unit("µN", 1e-6, FORCE),
     unit("kN", 1e3, FORCE),
     unit("ozf", 0.028_349_523_125 * 9.806_65, FORCE),
+    unit("lbf", 0.453_592_37 * 9.806_65, FORCE),
     unit("kgf", 9.806_65, FORCE),
     unit("gf", 9.806_65e-3, FORCE),
     // As data sheets write them, without a sign between.
@@ -319,6 +320,9 @@ pub enum UnitError {
         /// A value in the expected unit.
         example: &'static str,
     },
+    /// A comma where a number has its decimal point.
+    #[error("“{0}” has a comma where a number has a decimal point")]
+    DecimalComma(String),
     /// Not-a-number, infinite, or too large for the arithmetic.
     #[error("“{0}” is not a finite number")]
     NotFinite(String),
@@ -339,12 +343,13 @@ impl FromStr for Quantity {
     /// powers as `^2`, `2` or `²`.
     fn from_str(text: &str) -> Result<Self, UnitError> {
         let trimmed = text.trim();
-        let split = number_length(trimmed);
-        let (number, unit) = trimmed.split_at(split);
+        let (number, unit) = split_number(trimmed);
         let value: f64 = number
             .parse()
             .map_err(|_| UnitError::NoNumber(trimmed.to_owned()))?;
-        let unit = unit.trim();
+        if unit.starts_with(',') {
+            return Err(UnitError::DecimalComma(trimmed.to_owned()));
+        }
         let (factor, dimension) = match unit {
             "" => (1.0, Dimension::NONE),
             _ => parse_unit(unit)?,
@@ -355,6 +360,12 @@ impl FromStr for Quantity {
         }
         Ok(Self { si, dimension })
     }
+}
+
+/// The number at the start of `text`, and the unit behind it.
+pub(crate) fn split_number(text: &str) -> (&str, &str) {
+    let (number, unit) = text.split_at(number_length(text));
+    (number, unit.trim())
 }
 
 /// How many bytes of `text` belong to the number at its start.
@@ -498,6 +509,8 @@ pub trait Measure: Copy + fmt::Display + FromStr<Err = UnitError> {
     const WORDS: &'static str;
     /// A value as it is written in a rig.
     const EXAMPLE: &'static str;
+    /// The units in which values are shown.
+    const UNITS: &'static [(&'static str, f64)];
 
     /// From a value in SI units.
     fn from_si(si: f64) -> Self;
@@ -533,6 +546,7 @@ macro_rules! quantities {
         impl Measure for $name {
             const WORDS: &'static str = $words;
             const EXAMPLE: &'static str = $example;
+            const UNITS: &'static [(&'static str, f64)] = &[$(($symbol, $factor)),+];
 
             fn from_si(si: f64) -> Self {
                 Self(si)
@@ -580,7 +594,7 @@ macro_rules! quantities {
 
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                write_scaled(f, self.0, &[$(($symbol, $factor)),+])
+                write_scaled(f, self.0, Self::UNITS)
             }
         }
     )+};
@@ -691,6 +705,10 @@ mod tests {
             "“3.2 V” is a voltage, and an inductance is wanted here: write for instance 3.2 mH"
         );
         assert_eq!(error("3.2 mQ"), "“mQ” is not a unit that slewsmith knows");
+        assert_eq!(
+            error("3,2 mH"),
+            "“3,2 mH” has a comma where a number has a decimal point"
+        );
         assert_eq!(error("mH"), "“mH” does not begin with a number");
         assert_eq!(error("1e999 mH"), "“1e999 mH” is not a finite number");
         assert_eq!(error("3 mH^"), "“mH^” has “^” where a unit should be");

@@ -481,6 +481,187 @@ rotor_inertia: 57 g.cm^2
     insta::assert_snapshot!(all);
 }
 
+/// What is said about a rig with one change, and that it is one problem.
+fn one_problem(from: &str, to: &str) -> (String, String) {
+    assert!(BASE.contains(from), "{from} is not in the rig");
+    let problems = parse(&BASE.replacen(from, to, 1)).unwrap_err().0;
+    let [problem] = &problems[..] else {
+        panic!("{to}: {problems:?}");
+    };
+    (
+        problem.message.clone(),
+        problem.help.clone().unwrap_or_default(),
+    )
+}
+
+#[test]
+fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
+    for (from, to, help) in [
+        // 600 A are more than a motor can have.
+        (
+            "rated_current: 1.5 A",
+            "rated_current: 600",
+            "say which unit: `600 mA`?",
+        ),
+        (
+            "rated_current: 1.5 A",
+            "rated_current: 1.5",
+            "say which unit: `1.5 A` or `1.5 mA`?",
+        ),
+        (
+            "phase_inductance: 3.2 mH",
+            "phase_inductance: 3.2",
+            "say which unit: `3.2 mH`, `3.2 uH` or `3.2 H`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 42",
+            "say which unit: `42 N.cm`, `42 kgf.cm` or `42 mN.m`?",
+        ),
+        (
+            "detent_torque: 18 mN.m",
+            "detent_torque: 18",
+            "say which unit: `18 mN.m`, `18 N.cm` or `18 kgf.cm`?",
+        ),
+        (
+            "speed: 300 deg/s",
+            "speed: 300",
+            "say which unit: `300 deg/s` or `300 rpm`?",
+        ),
+        (
+            "clock: 8 MHz",
+            "clock: 8000000",
+            "say which unit: `8000000 Hz` or `8000000 kHz`?",
+        ),
+        (
+            "prescaler: 8",
+            "prescaler: 8, step_pulse: 3",
+            "say which unit: `3 us`, `3 ns` or `3 ms`?",
+        ),
+        (
+            "prescaler: 8",
+            "prescaler: 8, fastest_interval: 40",
+            "say which unit: `40 us`, `40 ns` or `40 ms`?",
+        ),
+    ] {
+        assert_eq!(one_problem(from, to).1, help);
+    }
+}
+
+#[test]
+fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
+    for (from, to, help) in [
+        (
+            "phase_inductance: 3.2 mH",
+            "phase_inductance: 2,4 mH",
+            "did you mean `2.4 mH`?",
+        ),
+        // A comma ends an entry between braces.
+        (
+            "supply: 24 V",
+            "supply: 2,4 V",
+            "a number has a decimal point: did you mean `2.4 V`?",
+        ),
+        (
+            "efficiency: 0.9",
+            "efficiency: 0,9",
+            "a number has a decimal point: did you mean `0.9`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 4.2 kg.cm",
+            "a torque is a force × a length: did you mean `4.2 kgf.cm`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 4.2 kg-cm",
+            "a torque is a force × a length: did you mean `4.2 kgf.cm`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 4.2kgcm",
+            "a torque is a force × a length: did you mean `4.2 kgf.cm`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 59 oz-in",
+            "a torque is a force × a length: did you mean `59 ozf.in`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 4 lb.in",
+            "a torque is a force × a length: did you mean `4 lbf.in`?",
+        ),
+        (
+            "holding_torque: 0.42 N.m",
+            "holding_torque: 42 N-cm",
+            "did you mean `42 N.cm`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 57 gcm2",
+            "did you mean `57 g.cm2`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 57 g-cm²",
+            "did you mean `57 g.cm²`?",
+        ),
+    ] {
+        assert_eq!(one_problem(from, to).1, help);
+        // What is asked back can be read.
+        let meant = help.split('`').nth(1).unwrap();
+        let (key, _) = to.split_once(": ").unwrap();
+        let mended = parse(&BASE.replacen(from, &format!("{key}: {meant}"), 1));
+        assert!(mended.is_ok(), "{meant}");
+    }
+    let (message, _) = one_problem("supply: 24 V", "supply: 2,4 V");
+    assert_eq!(message, "`supply` has a comma in its number");
+}
+
+#[test]
+fn the_help_for_a_missing_value_holds_none_that_could_be_taken_for_ones_own() {
+    let mut keys = 0;
+    for (base, gone) in [
+        (BASE, "rotor_teeth: 50"),
+        (BASE, "phase_resistance: 1.6 ohm"),
+        (BASE, "phase_inductance: 3.2 mH"),
+        (BASE, "rated_current: 1.5 A"),
+        (BASE, "holding_torque: 0.42 N.m"),
+        (BASE, "rotor_inertia: 57 g.cm^2"),
+        (BASE, "kind: chopper, "),
+        (BASE, "supply: 24 V, "),
+        (BASE, "peak_current: 1.5 A, "),
+        (BASE, "clock: 8 MHz, "),
+        (LIFT, "sequence: half-step, "),
+        (LIFT, "mass: 2 kg, "),
+        (LIFT, "travel_per_turn: 8 mm, "),
+    ] {
+        assert!(base.contains(gone), "{gone}");
+        let problems = parse(&base.replacen(gone, "", 1)).unwrap_err();
+        let problem = &problems.0[0];
+        let (key, value) = gone.split_once(": ").unwrap();
+        let help = problem.help.clone().unwrap();
+        assert_eq!(problem.code, "missing-key", "{gone}");
+        assert!(help.starts_with(&format!("add `{key}: …")), "{help}");
+        // Behind the form stands where the value is found.
+        let (_, found) = help.split_once("`, ").unwrap();
+        assert!(found.len() > 30, "{help}");
+        let unit = value
+            .trim_end_matches(", ")
+            .split_once(' ')
+            .map(|(_, unit)| unit);
+        if let Some(unit) = unit {
+            assert!(
+                help.starts_with(&format!("add `{key}: … {unit}`")),
+                "{help}"
+            );
+        }
+        keys += 1;
+    }
+    assert_eq!(keys, 13);
+}
+
 #[test]
 fn independent_problems_are_all_reported_in_one_run() {
     let text = BASE

@@ -608,6 +608,88 @@ fn every_kind_of_error_has_its_words() {
 }
 
 #[test]
+fn what_others_write_is_answered_with_what_there_is_instead() {
+    for (text, code, help) in [
+        (
+            "repeat forever {\n turn by 1 deg\n}",
+            "unknown-name",
+            "a program has an end: “repeat 100000 { … }” costs no memory, whatever its number",
+        ),
+        (
+            "repeat {\n turn by 1 deg\n}",
+            "unexpected-text",
+            "a program has an end: “repeat 100000 { … }” costs no memory, whatever its number",
+        ),
+        (
+            "loop {\n turn by 1 deg\n}",
+            "unknown-statement",
+            "“repeat 8 { … }” does something several times; a program has an end, and a large number costs no memory",
+        ),
+        ("home", "unknown-statement", HOMING),
+        ("Zero table", "unknown-statement", HOMING),
+        ("turn to home", "unknown-name", HOMING),
+        (
+            "wait 1 s",
+            "unknown-statement",
+            "“dwell 0.5 s” stands still for a time, “await NAME” waits for an input",
+        ),
+        (
+            "turn by 3 deg; dwell 1 s",
+            "unexpected-text",
+            "one statement a line: begin a new line instead",
+        ),
+        (
+            "turn by 2,5 deg",
+            "unexpected-text",
+            "a number has a decimal point: did you mean “2.5”?",
+        ),
+        (
+            "let far = 12,25 mm\nturn by far",
+            "unexpected-text",
+            "a number has a decimal point: did you mean “12.25”?",
+        ),
+        ("// a comment", "unexpected-text", "a comment begins with #"),
+        (
+            "speed 120",
+            "wrong-unit",
+            "say which unit: “120 deg/s”, “120 rpm”, “120 mm/s” or “120 step/s”?",
+        ),
+        ("dwell 2", "wrong-unit", "say which unit: “2 s” or “2 ms”?"),
+        (
+            "dwell 500",
+            "wrong-unit",
+            "say which unit: “500 ms” or “500 s”?",
+        ),
+        (
+            "turn by 1.5",
+            "wrong-unit",
+            "say which unit: “1.5 deg”, “1.5 turn”, “1.5 mm” or “1.5 step”?",
+        ),
+        // What has been computed has no text to put a unit behind.
+        (
+            "dwell 2 * 3",
+            "wrong-unit",
+            "for instance 0.5 s, 20 ms or 2 min",
+        ),
+    ] {
+        let errors = parse(text).unwrap_err().0;
+        let [error] = &errors[..] else {
+            panic!("{text}: {errors:?}");
+        };
+        assert_eq!(
+            (error.code, error.help.as_deref()),
+            (code, Some(help)),
+            "{text}"
+        );
+    }
+    // A word of one's own is no mistake.
+    assert!(parse("let forever = 3\nrepeat forever {\n turn by 1 deg\n}").is_ok());
+}
+
+const HOMING: &str = "there is no search for an end switch: zero is where the rotor stands when the player starts. \
+    Put it there by hand first (“await NAME” waits until a contact says so); “turn to 0 deg” goes back there";
+
+#[test]
 fn what_is_nested_too_deep_is_refused_in_words() {
     let many = 100_000;
     let texts = [

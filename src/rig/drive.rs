@@ -170,7 +170,7 @@ impl Drive {
 }
 
 fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
-    let entry = fields.need("kind", KINDS[1]);
+    let entry = fields.need("kind", "…");
     let sequence = fields.take("sequence");
     let peak_current = fields.take("peak_current");
     let microsteps = fields.take("microsteps");
@@ -179,7 +179,7 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
         refuse(fields, kind, [peak_current, microsteps]);
         let names = SEQUENCES.map(|(name, _)| name);
         let Some(sequence) = sequence else {
-            fields.missing("sequence", names[1]);
+            fields.missing("sequence", "…");
             return None;
         };
         let chosen = fields.keep(fields::choice("sequence", &sequence, &names))?;
@@ -190,10 +190,10 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
     }
     refuse(fields, kind, [sequence, None]);
     if peak_current.is_none() {
-        fields.missing("peak_current", Current::EXAMPLE);
+        fields.missing_quantity::<Current>("peak_current");
     }
     if microsteps.is_none() {
-        fields.missing("microsteps", "8");
+        fields.missing("microsteps", "…");
     }
     let bounds = Bounds::positive(1e-4, 100.0);
     let peak_current = peak_current
@@ -253,13 +253,13 @@ fn read_converter(
     let reference: Option<Voltage> =
         fields.optional("converter_reference", Bounds::positive(1e-3, 100.0));
     if !has_bits {
-        fields.missing("converter_bits", "8");
+        fields.missing("converter_bits", "…");
     }
     if !has_reference {
-        fields.missing("converter_reference", "2.5 V");
+        fields.missing_quantity::<Voltage>("converter_reference");
     }
     if sense_resistor.is_none() {
-        fields.missing("sense_resistor", "0.5 ohm");
+        fields.missing_quantity::<Resistance>("sense_resistor");
     }
     Some(Converter {
         bits: bits?,

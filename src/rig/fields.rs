@@ -3,6 +3,8 @@
 
 use std::ops::RangeInclusive;
 
+use super::found::where_found;
+use super::meant;
 use super::problems::{Place, Problems};
 use super::yaml::{Entry, Node, NodeKind};
 use crate::diagnostic::{Diagnostic, nearest};
@@ -19,6 +21,8 @@ pub(super) struct Bounds {
     negative: bool,
     /// Whether `most` itself is too much.
     open: bool,
+    /// A value that is usual here, where that of its kind is not.
+    pub usual: Option<f64>,
 }
 
 impl Bounds {
@@ -30,6 +34,7 @@ impl Bounds {
             zero: false,
             negative: false,
             open: false,
+            usual: None,
         }
     }
 
@@ -41,6 +46,7 @@ impl Bounds {
             zero: true,
             negative: false,
             open: false,
+            usual: None,
         }
     }
 
@@ -60,8 +66,44 @@ impl Bounds {
             zero: true,
             negative: true,
             open: false,
+            usual: None,
         }
     }
+
+    /// The same bounds for a field whose values are usually about `si`.
+    pub const fn usually(self, si: f64) -> Self {
+        Self {
+            usual: Some(si),
+            ..self
+        }
+    }
+
+    /// Why the value is not allowed, if it is not. Limits are met within rounding.
+    pub fn fault(&self, si: f64) -> Option<Fault> {
+        if si < 0.0 && !self.negative {
+            Some(Fault::Negative)
+        } else if si == 0.0 && !self.zero {
+            Some(Fault::Zero)
+        } else if self.open && si >= self.most * (1.0 - 1e-9) {
+            Some(Fault::NotBelow)
+        } else if si.abs() > self.most * (1.0 + 1e-9) {
+            Some(Fault::TooLarge)
+        } else if si != 0.0 && si.abs() < self.least * (1.0 - 1e-9) {
+            Some(Fault::TooSmall)
+        } else {
+            None
+        }
+    }
+}
+
+/// Why a value is not within its bounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Fault {
+    Negative,
+    Zero,
+    NotBelow,
+    TooLarge,
+    TooSmall,
 }
 
 /// What is left of a table while its fields are taken.
@@ -82,6 +124,7 @@ impl<'p> Fields<'p> {
         entries: Vec<Entry>,
         problems: &'p mut Problems,
     ) -> Self {
+        let entries = meant::without_decimal_commas(entries, problems);
         let entries = without_repeats(entries, problems);
         Self {
             what,
@@ -155,17 +198,19 @@ impl<'p> Fields<'p> {
         std::mem::take(&mut self.entries)
     }
 
-    /// The entry of that key, which has to be there; `example` is what to write.
-    pub fn need(&mut self, key: &'static str, example: &str) -> Option<Entry> {
+    /// The entry of that key, which has to be there; `form` is how it is written.
+    pub fn need(&mut self, key: &'static str, form: &str) -> Option<Entry> {
         let entry = self.take(key);
         if entry.is_none() {
-            self.missing(key, example);
+            self.missing(key, form);
         }
         entry
     }
 
-    /// Says that a field is missing, or which of those that are there was meant for it.
-    pub fn missing(&mut self, key: &'static str, example: &str) {
+    /// Says that a field is missing and where its value is found, or which of those that
+    /// are there was meant for it. `form` is how it is written; it holds no value that
+    /// could be taken for the builder's own.
+    pub fn missing(&mut self, key: &'static str, form: &str) {
         let meant = self
             .entries
             .iter()
@@ -182,8 +227,13 @@ impl<'p> Fields<'p> {
                     format!("{} has no `{key}`", self.what),
                     format!("`{key}` is missing here"),
                 )
-                .help(format!("add `{key}: {example}`")),
+                .help(format!("add `{key}: {form}`, {}", where_found(key))),
         );
+    }
+
+    /// Says that a quantity is missing.
+    pub fn missing_quantity<T: Measure>(&mut self, key: &'static str) {
+        self.missing(key, &format!("… {}", unit_of::<T>()));
     }
 
     /// A quantity, if it is there.
@@ -194,12 +244,20 @@ impl<'p> Fields<'p> {
 
     /// A quantity, or `default` where it is not given.
     pub fn or<T: Measure>(&mut self, key: &'static str, bounds: Bounds, default: T) -> T {
+        let bounds = match default.to_si() {
+            0.0 => bounds,
+            usual => bounds.usually(usual),
+        };
         self.optional(key, bounds).unwrap_or(default)
     }
 
     /// A quantity that has to be there.
     pub fn required<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
-        let entry = self.need(key, T::EXAMPLE)?;
+        let entry = self.take(key);
+        if entry.is_none() {
+            self.missing_quantity::<T>(key);
+        }
+        let entry = entry?;
         self.keep(quantity(key, &entry.value, bounds))
     }
 
@@ -329,10 +387,15 @@ pub(super) fn quantity<T: Measure>(
         } else {
             error
         };
-        wrong_unit::<T>(key, node, &error)
+        wrong_unit::<T>(key, node, &error, bounds)
     })?;
     within(key, node, value, bounds)?;
     Ok(value)
+}
+
+/// The unit of the example.
+fn unit_of<T: Measure>() -> &'static str {
+    T::EXAMPLE.split_once(' ').map_or("", |(_, unit)| unit)
 }
 
 /// What to write, by example.
@@ -350,34 +413,33 @@ fn is_not_a_number(text: &str) -> bool {
 }
 
 /// A text that is not the quantity that is wanted.
-fn wrong_unit<T: Measure>(key: &str, node: &Node, error: &UnitError) -> Diagnostic {
-    let is = format!("`{key}` is {}", T::WORDS);
-    let unit = T::EXAMPLE.split_once(' ').map_or("", |(_, unit)| unit);
-    match error {
-        UnitError::NoUnit { text, .. } => node
-            .place
-            .error("missing-unit", format!("“{text}” has no unit"), is)
-            .help(format!("write for instance `{key}: {text} {unit}`")),
-        UnitError::WrongDimension { text, found, .. } => node
-            .place
-            .error("unit-mismatch", format!("“{text}” is {found}"), is)
-            .help(instance::<T>(key)),
-        UnitError::UnknownUnit { symbol } => {
-            let problem = node.place.error("unknown-unit", error.to_string(), is);
-            match near_unit(symbol, unit) {
-                Some(near) => problem.help(format!("did you mean “{near}”?")),
-                None => problem.help(instance::<T>(key)),
-            }
+fn wrong_unit<T: Measure>(key: &str, node: &Node, error: &UnitError, bounds: Bounds) -> Diagnostic {
+    let (code, message) = match error {
+        UnitError::NoUnit { text, .. } => ("missing-unit", format!("“{text}” has no unit")),
+        UnitError::WrongDimension { text, found, .. } => {
+            ("unit-mismatch", format!("“{text}” is {found}"))
         }
-        UnitError::NotFinite(_) => node
-            .place
-            .error("not-finite", error.to_string(), is)
-            .help(instance::<T>(key)),
-        UnitError::NoNumber(_) | UnitError::Malformed { .. } => node
-            .place
-            .error("not-a-quantity", error.to_string(), is)
-            .help(instance::<T>(key)),
-    }
+        UnitError::UnknownUnit { .. } => ("unknown-unit", error.to_string()),
+        UnitError::NotFinite(_) => ("not-finite", error.to_string()),
+        UnitError::NoNumber(_) | UnitError::DecimalComma(_) | UnitError::Malformed { .. } => {
+            ("not-a-quantity", error.to_string())
+        }
+    };
+    let meant = match error {
+        UnitError::NoUnit { text, .. } => meant::with_a_unit::<T>(text, bounds),
+        UnitError::UnknownUnit { symbol } => {
+            let near = near_unit(symbol, unit_of::<T>());
+            near.map(|near| format!("did you mean “{near}”?"))
+        }
+        _ => None,
+    };
+    let meant = text(key, node)
+        .ok()
+        .and_then(meant::spelled_otherwise::<T>)
+        .or(meant);
+    node.place
+        .error(code, message, format!("`{key}` is {}", T::WORDS))
+        .help(meant.unwrap_or_else(|| instance::<T>(key)))
 }
 
 /// The unit that `symbol` was most likely meant to be where one like `wanted` belongs.
@@ -407,19 +469,16 @@ fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Resul
                 T::from_si(limit)
             ))
     };
-    if si < 0.0 && !bounds.negative {
-        Err(problem("negative-value", "cannot be negative"))
-    } else if si == 0.0 && !bounds.zero {
-        Err(problem("zero-value", "cannot be zero"))
-    } else if bounds.open && si >= bounds.most * (1.0 - 1e-9) {
-        let most = T::from_si(bounds.most);
-        Err(problem("out-of-range", &format!("has to be below {most}")))
-    } else if si.abs() > bounds.most * (1.0 + 1e-9) {
-        Err(absurd("larger", bounds.most))
-    } else if si.abs() < bounds.least * (1.0 - 1e-9) {
-        Err(absurd("smaller", bounds.least))
-    } else {
-        Ok(())
+    match bounds.fault(si) {
+        None => Ok(()),
+        Some(Fault::Negative) => Err(problem("negative-value", "cannot be negative")),
+        Some(Fault::Zero) => Err(problem("zero-value", "cannot be zero")),
+        Some(Fault::NotBelow) => {
+            let most = T::from_si(bounds.most);
+            Err(problem("out-of-range", &format!("has to be below {most}")))
+        }
+        Some(Fault::TooLarge) => Err(absurd("larger", bounds.most)),
+        Some(Fault::TooSmall) => Err(absurd("smaller", bounds.least)),
     }
 }
 

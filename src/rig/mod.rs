@@ -6,8 +6,10 @@
 
 mod drive;
 mod fields;
+mod found;
 mod limits;
 mod load;
+mod meant;
 mod motor;
 mod names;
 mod problems;

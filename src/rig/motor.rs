@@ -60,6 +60,8 @@ impl Motor {
     }
 }
 
+/// What the detent torque of a motor on a bench is about (N·m).
+const USUAL_DETENT: f64 = 0.02;
 /// Rotors with more teeth than this are not made.
 const MOST_TEETH: u32 = 500;
 
@@ -138,7 +140,7 @@ fn read_teeth(fields: &mut Fields<'_>) -> Option<u32> {
             None
         }
         (None, None) => {
-            fields.missing("rotor_teeth", "50");
+            fields.missing("rotor_teeth", "…");
             None
         }
     }
@@ -182,7 +184,7 @@ fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Torque {
     let Some(entry) = fields.take("detent_torque") else {
         return Torque::default();
     };
-    let bounds = Bounds::up_to(1e3);
+    let bounds = Bounds::up_to(1e3).usually(USUAL_DETENT);
     let read: Option<Torque> = fields.keep(fields::quantity("detent_torque", &entry.value, bounds));
     let detent = read.unwrap_or_default();
     if let Some(holding) = holding

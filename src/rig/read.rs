@@ -44,7 +44,7 @@ impl Rig {
 fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> {
     let axes = fields.need("axes", "{ NAME: { motor: …, drive: … } }");
     let axes = axes.and_then(|entry| read_axes(entry, profiles, fields.problems()));
-    let timer = fields.need("timer", "{ clock: 16 MHz }");
+    let timer = fields.need("timer", "{ clock: … MHz }");
     let timer = timer
         .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
         .and_then(Timer::read);
@@ -108,11 +108,11 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
     let name = name(&entry).map_err(|problem| problems.add(problem)).ok();
     let mut fields = Fields::of("the axis", entry.key_place, entry.value, problems)?;
     let motor = fields
-        .need("motor", "path/of/motor.yaml")
+        .need("motor", "…")
         .and_then(|entry| profiles.part("the motor", entry, fields.problems()))
         .and_then(Motor::read);
     let drive = fields
-        .need("drive", "path/of/drive.yaml")
+        .need("drive", "…")
         .and_then(|entry| profiles.part("the drive", entry, fields.problems()))
         .and_then(Drive::read);
     let load = match fields.take("load") {

@@ -105,7 +105,7 @@ fn read_fastest(fields: &mut Fields<'_>, entry: Option<Entry>, step_pulse: Time)
         let least = 2.0 * step_pulse.si();
         return Time::new(Timer::FASTEST_INTERVAL.si().max(least));
     };
-    let bounds = Bounds::positive(1e-8, 10.0);
+    let bounds = Bounds::positive(1e-8, 10.0).usually(Timer::FASTEST_INTERVAL.si());
     let read = fields.keep(fields::quantity("fastest_interval", &entry.value, bounds));
     let fastest: Time = read.unwrap_or(Timer::FASTEST_INTERVAL);
     if read.is_some() && fastest.si() <= step_pulse.si() {

@@ -16,6 +16,9 @@ const SMALLEST: f64 = 1e-9;
 /// The longest time that a statement may ask for (s), about thirty years.
 const LONGEST: f64 = 1e9;
 
+/// From here on the number of a time without a unit is taken for milliseconds.
+const LONG_WAIT: f64 = 20.0;
+
 /// How often `repeat` may repeat.
 const MOST_PASSES: f64 = 1e12;
 
@@ -127,6 +130,21 @@ impl Wanted {
             Self::Limit(Limit::Jerk) => "9000 deg/s^3, 600 mm/s^3 or 30000 step/s^3",
             Self::Wait | Self::Duration => "0.5 s, 20 ms or 2 min",
             Self::Count => "24, or 360 deg / (15 deg)",
+        }
+    }
+
+    /// Units that a plain number may be meant in, the likeliest first.
+    pub const fn units(self, value: f64) -> &'static [&'static str] {
+        match self {
+            Self::Travel => &["deg", "turn", "mm", "step"],
+            Self::Speed | Self::Limit(Limit::Speed | Limit::Start) => {
+                &["deg/s", "rpm", "mm/s", "step/s"]
+            }
+            Self::Limit(Limit::Accel | Limit::Decel) => &["deg/s^2", "mm/s^2", "step/s^2"],
+            Self::Limit(Limit::Jerk) => &["deg/s^3", "mm/s^3", "step/s^3"],
+            Self::Wait | Self::Duration if value >= LONG_WAIT => &["ms", "s"],
+            Self::Wait | Self::Duration => &["s", "ms"],
+            Self::Count => &[],
         }
     }
 

@@ -1,7 +1,8 @@
 //! What can be wrong with a script: kinds of errors as values. The words for them stand in
-//! `error/words.rs` and `error/expected.rs` alone.
+//! `error/words.rs`, `error/expected.rs` and `error/hints.rs` alone.
 
 mod expected;
+mod hints;
 mod words;
 
 use std::sync::Arc;
@@ -216,7 +217,8 @@ impl ScriptError {
         for call in &self.calls {
             diagnostic = diagnostic.at(source, *call, "with the values given here");
         }
-        match self.kind.help() {
+        let hint = self.kind.hint(source.text(), self.span);
+        match hint.or_else(|| self.kind.help()) {
             Some(help) => diagnostic.help(help),
             None => diagnostic,
         }

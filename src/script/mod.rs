@@ -30,7 +30,7 @@ use std::sync::Arc;
 
 pub use action::{Action, ActionKind, Move, Pace, Settings, Shape, Target, Way};
 pub use expand::Actions;
-pub use grammar::RESERVED;
+pub use grammar::{RESERVED, STATEMENTS};
 
 use crate::diagnostic::{Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};

@@ -2,7 +2,8 @@
 
 use std::fmt;
 
-use crate::diagnostic::nearest;
+use super::hints::ENDLESS;
+use crate::diagnostic::{alternatives, nearest};
 use crate::script::grammar::is_unit;
 use crate::units::UNITS;
 
@@ -11,6 +12,8 @@ use crate::units::UNITS;
 pub enum Expected {
     Statement,
     Expression,
+    /// How often something is repeated.
+    Count,
     /// The end of the line, or one of these words.
     LineEnd(&'static [&'static str]),
     OneOf(&'static [&'static str]),
@@ -32,8 +35,12 @@ impl fmt::Display for Expected {
         f.write_str(match self {
             Self::Statement => "a statement",
             Self::Expression => "a value",
+            Self::Count => "a number of times",
             Self::LineEnd(_) => "the end of the line",
-            Self::OneOf(words) => return alternatives(f, words),
+            Self::OneOf(words) => {
+                let quoted: Vec<String> = words.iter().map(|word| format!("“{word}”")).collect();
+                return f.write_str(&alternatives(&quoted));
+            }
             Self::ByOrTo => "“by” or “to”",
             Self::Word => "a word",
             Self::Name => "a name",
@@ -49,25 +56,13 @@ impl fmt::Display for Expected {
     }
 }
 
-/// “a”, “b” or “c”.
-fn alternatives(f: &mut fmt::Formatter<'_>, words: &[&str]) -> fmt::Result {
-    for (index, word) in words.iter().enumerate() {
-        let joint = match words.len() - index {
-            _ if index == 0 => "",
-            1 => " or ",
-            _ => ", ",
-        };
-        write!(f, "{joint}“{word}”")?;
-    }
-    Ok(())
-}
-
 impl Expected {
     /// What to write instead of `found`.
     pub(super) fn help(self, found: &str) -> Option<String> {
         match self {
             Self::LineEnd(words) | Self::OneOf(words) => did_you_mean(nearest(found, words.iter().copied())),
             Self::ByOrTo => Some("“turn by 90 deg” turns so far from where it stands, “turn to 90 deg” to that position".to_owned()),
+            Self::Count => Some(ENDLESS.to_owned()),
             Self::Statement => Some("a line begins with a word such as “turn”, “dwell” or “repeat”".to_owned()),
             Self::Equals => Some("for instance: let pocket = 15 deg".to_owned()),
             Self::Text => Some("put it between straight quotation marks: \"…\"".to_owned()),

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::expected::{did_you_mean, near_unit};
+use super::hints::instead_of;
 use super::{Duplicate, ErrorKind};
 use crate::diagnostic::{Span, nearest};
 use crate::script::demand::{Unfit, Wanted};
@@ -196,14 +197,17 @@ impl ErrorKind {
         let fixed = match self {
             Self::Unexpected { expected, found } => return expected.help(found),
             Self::UnknownStatement { found } => {
-                return did_you_mean(nearest(found, STATEMENTS.iter().copied()));
+                return instead_of(found)
+                    .or_else(|| did_you_mean(nearest(found, STATEMENTS.iter().copied())));
             }
             Self::UnknownUnit { symbol } => {
                 return did_you_mean(near_unit(symbol))
                     .or_else(|| Some("units are deg, rad, turn, arcmin, step, microstep, mm, s, ms, us, min, Hz and rpm".to_owned()));
             }
             Self::BareUnit { symbol } => return Some(format!("write “1 {symbol}”")),
-            Self::UnknownName { near, .. } => return did_you_mean(near.as_deref()),
+            Self::UnknownName { name, near, .. } => {
+                return instead_of(name).or_else(|| did_you_mean(near.as_deref()));
+            }
             Self::UnknownSequence { near, .. } => return did_you_mean(near.as_deref()),
             Self::WrongUnit { wanted, .. } => {
                 return Some(format!("for instance {}", wanted.example()));

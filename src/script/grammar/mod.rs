@@ -109,9 +109,18 @@ fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
                     Ok((rest, ())) => rest,
                     Err(error) => {
                         note(noted, error);
-                        let (rest, body) = skip_line(rest);
+                        let (behind, body) = skip_line(rest);
+                        // In front of a decimal comma stands another value than is meant.
+                        if rest.fragment().starts_with(',')
+                            && let Some(cut_short) = found.last_mut()
+                        {
+                            cut_short.kind = StatementKind::Broken {
+                                defines: defined(input),
+                                body: Vec::new(),
+                            };
+                        }
                         found.extend(body);
-                        rest
+                        behind
                     }
                 };
             }

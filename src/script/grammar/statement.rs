@@ -240,7 +240,8 @@ fn mark(input: Input<'_>) -> Parsed<'_, StatementKind> {
 
 /// `repeat = "repeat" expression block`
 fn repeat(input: Input<'_>) -> Parsed<'_, StatementKind> {
-    let (rest, (count, body)) = (expression, block).parse(input)?;
+    let count = expect(Expected::Count, expression);
+    let (rest, (count, body)) = (count, block).parse(input)?;
     Ok((rest, StatementKind::Repeat { count, body }))
 }
 
