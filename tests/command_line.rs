@@ -662,6 +662,122 @@ fn every_example_gets_the_verdict_that_it_announces() {
     }
 }
 
+/// A word on standard error where the run has to end with 2.
+#[track_caller]
+fn refused(bench: &Bench, arguments: &[&str], told: &[&str]) {
+    let run = bench.run(arguments);
+    assert_eq!(run.code, 2, "{arguments:?}: {}{}", run.out, run.err);
+    for told in told {
+        assert!(run.err.contains(told), "{told} is not in {}", run.err);
+    }
+    assert!(run.err.lines().count() < 4, "{}", run.err);
+}
+
+#[test]
+fn a_rig_in_place_of_a_script_is_known_and_a_script_in_place_of_a_rig() {
+    let bench = Bench::with_scenario();
+    let yaml = fs::read_to_string(bench.file("turntable.yaml")).unwrap();
+    let script = fs::read_to_string(bench.file("turntable.moves")).unwrap();
+    bench.write("rig.txt", &yaml).write("moves.txt", &script);
+    for rig in ["turntable.yaml", "rig.txt"] {
+        for command in [
+            &["check", rig][..],
+            &["plan", rig],
+            &["simulate", rig],
+            &["watch", rig],
+            &["report", rig, "-o", "x.html"],
+            &["emit", rig, "--as", "csv"],
+            &["stream", rig, "--port", "none"],
+        ] {
+            let told = format!("rig \"{rig}\"");
+            refused(&bench, command, &["is a rig", "slewsmith motor", &told]);
+        }
+    }
+    for script in ["turntable.moves", "moves.txt"] {
+        for command in [&["motor", script][..], &["coils", script]] {
+            refused(
+                &bench,
+                command,
+                &["is a script of moves", "it names is turntable.yaml"],
+            );
+        }
+    }
+    // What a file holds counts, not its ending.
+    bench.write("turns.yaml", &script);
+    assert_eq!(bench.run(&["check", "turns.yaml"]).code, 0);
+    assert_eq!(bench.run(&["plot", "rig.txt", "-o", "x.svg"]).code, 0);
+    assert_eq!(bench.run(&["plot", "moves.txt", "-o", "x.svg"]).code, 0);
+    assert_eq!(bench.run(&["motor", "rig.txt"]).code, 0);
+    let piped = bench.run_with_input(&["check", "-"], &yaml);
+    assert_eq!(piped.code, 2, "{}", piped.err);
+    assert!(piped.err.contains("standard input is a rig"));
+    // A slip in the script leaves it a script.
+    bench.write("slip.moves", &script.replace("rig \"", "rigg \""));
+    let slip = bench.run(&["check", "slip.moves"]);
+    assert!(slip.err.contains("unknown-statement"), "{}", slip.err);
+}
+
+#[test]
+fn options_that_would_do_nothing_are_refused() {
+    let bench = Bench::with_scenario();
+    let emit = ["emit", "turntable.moves", "--as"];
+    for option in [
+        &["--lines", "steps"][..],
+        &["--feed", "line"],
+        &["--baud", "9600"],
+        &["--other-board"],
+    ] {
+        let arguments = [&emit[..], &["csv"], option].concat();
+        refused(&bench, &arguments, &[option[0], "--as firmware"]);
+    }
+    let player = [&emit[..], &["firmware", "-o", "player", "--baud", "9600"]].concat();
+    refused(&bench, &player, &["--feed line"]);
+    assert!(!bench.file("player").exists());
+    let fed = [
+        &emit[..],
+        &[
+            "firmware", "-o", "player", "--feed", "line", "--baud", "250000",
+        ],
+    ];
+    assert_eq!(bench.run(&fed.concat()).code, 0);
+    refused(
+        &bench,
+        &["plot", "turntable.moves", "--of", "heat", "-o", "x.svg"],
+        &["--of"],
+    );
+}
+
+#[test]
+fn watching_what_is_no_script_ends_at_once() {
+    let bench = Bench::with_scenario();
+    refused(&bench, &["watch", "turntable.yaml"], &["is a rig"]);
+    refused(&bench, &["watch", "nowhere.moves"], &["nowhere.moves"]);
+    refused(&bench, &["watch", "."], &["cannot be read"]);
+    assert_eq!(bench.names(), ["turntable.moves", "turntable.yaml"]);
+}
+
+#[test]
+fn a_folder_that_is_not_there_is_named_by_every_writer() {
+    let bench = Bench::with_scenario();
+    for command in [
+        &["emit", "turntable.moves", "--as", "csv", "-o", "no/x"][..],
+        &["report", "turntable.moves", "-o", "no/x"],
+        &["watch", "turntable.moves", "-o", "no/x"],
+        &["plot", "turntable.moves", "-o", "no/x.svg"],
+        &["motor", "turntable.yaml", "--plot", "no/x.svg"],
+        &["coils", "turntable.yaml", "-o", "no/x"],
+        &["simulate", "turntable.moves", "--trace", "no/x"],
+    ] {
+        let run = bench.run(command);
+        assert_eq!(run.code, 3, "{command:?}: {}", run.err);
+        assert!(
+            run.err.contains("there is no folder no\n") && !run.err.contains(".slewsmith"),
+            "{command:?}: {}",
+            run.err
+        );
+    }
+}
+
 #[test]
 fn a_counter_of_another_width_than_the_players_is_told_of_and_changes_nothing() {
     let bench = Bench::with_scenario();
@@ -678,5 +794,19 @@ fn a_counter_of_another_width_than_the_players_is_told_of_and_changes_nothing() 
     for file in ["schedule.c", "schedule.h", "pins.h", "player.c"] {
         let read = |folder| fs::read_to_string(bench.file(folder).join(file)).unwrap();
         assert!(read("sixteen") == read("eight"), "{file}");
+    }
+}
+
+#[test]
+fn what_is_no_serial_port_is_told_in_plain_words() {
+    let bench = Bench::with_scenario();
+    for (port, told) in [
+        ("turntable.yaml", "turntable.yaml is not a serial port"),
+        ("/dev/null", "/dev/null is not a serial port"),
+        ("no-such-port", "it is not there"),
+    ] {
+        let run = bench.run(&["stream", "turntable.moves", "--port", port]);
+        assert_eq!(run.code, 3, "{}", run.err);
+        assert!(run.err.contains(told), "{}", run.err);
     }
 }

@@ -225,7 +225,11 @@ fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
         .unwrap();
     assert!(interrupt.success());
     let ended = watch.wait_with_output_in(Duration::from_secs(20));
-    assert_eq!(ended.status.code(), Some(0));
+    assert_eq!(
+        ended.status.code(),
+        Some(130),
+        "as Ctrl-C ends every command"
+    );
     let shown = String::from_utf8(ended.stdout).unwrap();
     assert_eq!(shown.matches("May run").count(), 3, "{shown}");
     let wrong = String::from_utf8(ended.stderr).unwrap();

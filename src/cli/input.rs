@@ -1,7 +1,7 @@
 //! Reading a script and the rig it names.
 
 use std::io::{self, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 use super::Failure;
@@ -11,7 +11,7 @@ use crate::diagnostic::{Diagnostic, Source};
 use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, Program};
 use crate::rig::{Files, Rig};
-use crate::script::{Actions, Script};
+use crate::script::{Actions, STATEMENTS, Script};
 use crate::simulate::Settler;
 
 /// A script with its rig, ready to be planned as often as needed.
@@ -42,7 +42,7 @@ impl Job {
     /// A file cannot be read, or what is in it is wrong.
     pub fn load_noting(path: &Path, note: &mut dyn FnMut(&Path)) -> Result<Self, Failure> {
         note(path);
-        let script = Script::parse(read(path)?)?;
+        let script = Script::parse(read_script(path)?)?;
         let Some((rig_path, span)) = script.rig() else {
             let end = script.source().text().len();
             return Err(Diagnostic::error(
@@ -108,8 +108,90 @@ impl Job {
 /// # Errors
 /// The file cannot be read, or what is in it is wrong.
 pub fn load_rig(path: &Path) -> Result<Rig, Failure> {
-    let read = Rig::parse(&read(path)?, &mut FilesOnDisk)?;
-    Ok(read.rig)
+    let source = read(path)?;
+    if Kind::of(&source) == Some(Kind::Script) {
+        let named = named_rig(&source).map_or_else(String::new, |rig| {
+            format!(": the one that it names is {}", rig.display())
+        });
+        return Err(Failure::Request(format!(
+            "{} is a script of moves, and a rig is needed here{named}",
+            source.name()
+        )));
+    }
+    Ok(Rig::parse(&source, &mut FilesOnDisk)?.rig)
+}
+
+/// The text of a script.
+///
+/// # Errors
+/// It cannot be read, or it is a rig.
+pub(super) fn read_script(path: &Path) -> Result<Arc<Source>, Failure> {
+    let source = read(path)?;
+    if Kind::of(&source) != Some(Kind::Yaml) {
+        return Ok(source);
+    }
+    let name = source.name();
+    Err(Failure::Request(format!(
+        "{name} is a rig, or a part of one, and a script of moves is needed here. `slewsmith motor RIG` tells \
+         what a rig can do; a script begins by naming its rig: rig \"{name}\""
+    )))
+}
+
+/// Whether the file at `path` holds a rig; standard input is taken for a script.
+///
+/// # Errors
+/// It cannot be read.
+pub(super) fn holds_rig(path: &Path) -> Result<bool, Failure> {
+    if path == Path::new("-") {
+        return Ok(false);
+    }
+    let source = read(path)?;
+    Ok(Kind::of(&source) == Some(Kind::Yaml))
+}
+
+/// What a text is, as far as its first line shows it, or else its name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    /// A script of moves.
+    Script,
+    /// YAML, as rigs and profiles are.
+    Yaml,
+}
+
+impl Kind {
+    fn of(source: &Source) -> Option<Self> {
+        let first = code_lines(source).next().unwrap_or_default();
+        let word = first.trim_start_matches(['{', '"', '\'', ' ']);
+        let end = word.find(|c: char| !(c.is_alphanumeric() || c == '_'));
+        let (word, behind) = word.split_at(end.unwrap_or(word.len()));
+        if behind.trim_start_matches(['"', '\'', ' ']).starts_with(':') {
+            return Some(Self::Yaml);
+        }
+        if STATEMENTS.contains(&word) {
+            return Some(Self::Script);
+        }
+        let ending = Path::new(source.name()).extension()?;
+        match ending.to_str()? {
+            "yaml" | "yml" => Some(Self::Yaml),
+            "moves" => Some(Self::Script),
+            _ => None,
+        }
+    }
+}
+
+/// The lines that hold more than a comment.
+fn code_lines(source: &Source) -> impl Iterator<Item = &str> {
+    let lines = source.text().lines().map(str::trim);
+    lines.filter(|line| !line.is_empty() && !line.starts_with('#') && *line != "---")
+}
+
+/// The rig that a script names, whatever else is wrong with it.
+fn named_rig(script: &Source) -> Option<PathBuf> {
+    let path = code_lines(script).find_map(|line| {
+        let path = line.strip_prefix("rig")?.trim_start().strip_prefix('"')?;
+        path.split('"').next()
+    })?;
+    Some(beside(script.name(), path))
 }
 
 /// What the axes of `rig` can do.

@@ -18,6 +18,7 @@ mod new;
 mod output;
 mod plan;
 mod plot;
+mod port;
 mod progress;
 mod report;
 mod schema;

@@ -9,7 +9,6 @@ use std::fs::{self, File, Permissions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::process;
-use std::sync::atomic::{AtomicI32, Ordering};
 use std::sync::{Mutex, Once, PoisonError};
 
 use tempfile::NamedTempFile;
@@ -20,16 +19,6 @@ use super::Failure;
 pub(super) const INTERRUPTED: i32 = 130;
 /// Symbolic links followed one after the other at the most.
 const LINKS: usize = 40;
-
-/// Exit code on Ctrl-C: [`INTERRUPTED`] unless Ctrl-C is how a command is meant to end.
-static ON_INTERRUPT: AtomicI32 = AtomicI32::new(INTERRUPTED);
-
-/// From now on Ctrl-C is the ordinary end of the command, with exit code 0.
-pub fn end_well_on_interrupt() {
-    ON_INTERRUPT.store(0, Ordering::Relaxed);
-    // Sets the handler.
-    drop(Unfinished::lock());
-}
 
 /// Somewhere to write results to.
 #[derive(Debug)]
@@ -79,6 +68,10 @@ impl Output {
             Some(folder) if folder != Path::new("") => folder,
             _ => Path::new("."),
         };
+        if !folder.is_dir() {
+            let reason = format!("there is no folder {}", folder.display());
+            return Err(io::Error::new(io::ErrorKind::NotFound, reason));
+        }
         // Taken before the file is made, so that Ctrl-C in between waits for its name.
         let mut unfinished = Unfinished::lock();
         let mut builder = tempfile::Builder::new();
@@ -89,7 +82,10 @@ impl Output {
             // What any new file gets; the user's mask takes away from it.
             builder.permissions(Permissions::from_mode(0o666));
         }
-        let file = builder.tempfile_in(folder)?;
+        // The kind alone: the text of the error holds the temporary name.
+        let file = builder
+            .tempfile_in(folder)
+            .map_err(|error| io::Error::from(error.kind()))?;
         unfinished.push(file.path().to_owned());
         drop(unfinished);
         Ok(Sink::Whole {
@@ -188,7 +184,7 @@ impl Unfinished {
                 for path in Self::paths().iter() {
                     let _ = fs::remove_file(path);
                 }
-                process::exit(ON_INTERRUPT.load(Ordering::Relaxed));
+                process::exit(INTERRUPTED);
             });
         });
         Self::paths()

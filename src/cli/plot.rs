@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::input::{Job, abilities, load_rig, read};
+use super::input::{Job, abilities, holds_rig, load_rig, read};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use crate::draw::plots::{SpeedOverTime, TorquePlane};
@@ -25,14 +25,14 @@ const MOVES: u64 = 2000;
     slewsmith plot examples/carousel.yaml --of heat -o heat.png"
 )]
 pub struct Plot {
-    /// The move script, or a rig (`.yaml`).
+    /// The move script, or a rig.
     input: PathBuf,
     /// The picture to write; its ending says which kind: `.svg` or `.png`.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// What to show of a rig.
-    #[arg(long, value_enum, default_value_t = Of::Motor)]
-    of: Of,
+    /// What to show of a rig; `motor` where this is left out.
+    #[arg(long, value_enum)]
+    of: Option<Of>,
     /// Lay a recording over the plan: the csv that `simulate --trace` writes, or a log of
     /// a real run with the columns `time_s` and `angle_deg` (or `position_mm`).
     #[arg(long, value_name = "FILE.csv")]
@@ -48,9 +48,10 @@ pub struct Plot {
 }
 
 /// What can be shown of a rig.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
 enum Of {
     /// What its motors can do: pull-out torque and bad speeds.
+    #[default]
     Motor,
     /// The currents of the coils through one electrical cycle.
     Coils,
@@ -72,10 +73,13 @@ impl Plot {
     /// Wrong input, an ending that is no picture's, or a file that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         Kind::of(&self.output)?;
-        let is_rig = self
-            .input
-            .extension()
-            .is_some_and(|end| end == "yaml" || end == "yml");
+        let is_rig = holds_rig(&self.input)?;
+        if self.of.is_some() && !is_rig {
+            return Err(Failure::Request(format!(
+                "--of says what to show of a rig, and {} is a script",
+                self.input.display()
+            )));
+        }
         let figure = if let Some(recorded) = &self.recorded {
             self.recorded_figure(recorded)?
         } else if is_rig {
@@ -135,7 +139,7 @@ impl Plot {
 
     fn rig_figure(&self) -> Result<Figure, Failure> {
         let rig = load_rig(&self.input)?;
-        let charts = match self.of {
+        let charts = match self.of.unwrap_or_default() {
             Of::Motor => {
                 let abilities = abilities(&rig, Effort::Thorough);
                 let planes = abilities.iter().enumerate();

@@ -14,6 +14,7 @@ use sha2::{Digest, Sha256};
 use super::emit::why_not;
 use super::input::Job;
 use super::output::INTERRUPTED;
+use super::port;
 use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
@@ -97,18 +98,15 @@ impl Stream {
                 return Ok(Answer::No);
             }
         }
-        let mut port = serialport::new(&self.port, self.baud)
-            .timeout(LISTEN)
-            .open()
-            .map_err(|error| Failure::System {
-                what: format!("cannot open {}", self.port),
-                error: error.into(),
-            })?;
+        let mut port = port::open(&self.port, self.baud, LISTEN)?;
         let interrupts = count_interrupts();
         let mut host = Host::new(wanted, digest(&job), self.baud);
         let bar = Progress::new(duration, terminal);
-        let ending = play(&job, &mut *port, &mut host, &interrupts, bar)
-            .map_err(Failure::system(format!("{} failed", self.port)))?;
+        let ending =
+            play(&job, &mut *port, &mut host, &interrupts, bar).map_err(|lost| match lost {
+                Lost::Port => port::broken(&self.port),
+                Lost::Program(unfit) => Failure::Request(unfit.to_string()),
+            })?;
         if let Ending::Broken(_) = &ending {
             // The plan has been gone through once, so this is all that can be left.
             let unfit = host.frames().and_then(Slicer::unfit);
@@ -274,6 +272,14 @@ fn count_interrupts() -> Arc<AtomicU32> {
     count
 }
 
+/// Why a board is fed no longer, though it has not come to an end.
+enum Lost {
+    /// The port failed.
+    Port,
+    /// The program cannot be sent.
+    Program(Unfit),
+}
+
 /// Feeds the board until it has come to an end.
 fn play<'a>(
     job: &'a Job,
@@ -281,7 +287,7 @@ fn play<'a>(
     host: &mut Link<'a>,
     interrupts: &AtomicU32,
     mut bar: Progress,
-) -> io::Result<Ending> {
+) -> Result<Ending, Lost> {
     let began = Instant::now();
     let rate = job.rig.timer.tick_rate();
     let mut bytes = [0; 256];
@@ -289,7 +295,7 @@ fn play<'a>(
         match port.read(&mut bytes) {
             Ok(count) => host.receive(began.elapsed(), &bytes[..count]),
             Err(error) if passes(&error) => {}
-            Err(error) => return Err(error),
+            Err(_) => return Err(Lost::Port),
         }
         if host.wants_frames() {
             let room = host.welcome().map_or(0, |welcome| welcome.slow_down);
@@ -297,7 +303,7 @@ fn play<'a>(
             let items: Items<'a> = Box::new(job.items().map_while(Result::ok));
             match Slicer::new(items, &job.rig, usize::from(room)) {
                 Ok(frames) => host.play(frames),
-                Err(unfit) => return Err(io::Error::other(unfit)),
+                Err(unfit) => return Err(Lost::Program(unfit)),
             }
         }
         if interrupts.load(Ordering::Relaxed) > 0 {
@@ -305,7 +311,7 @@ fn play<'a>(
         }
         let out = host.transmit(began.elapsed());
         if !out.is_empty() {
-            send(port, &out)?;
+            send(port, &out).map_err(|_| Lost::Port)?;
         }
         if let Some(report) = host.report() {
             bar.reach(host.played() as f64 / rate);

@@ -13,8 +13,8 @@ use std::time::{Duration, SystemTime};
 use clap::Args;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
-use super::input::Job;
-use super::output::{Output, end_well_on_interrupt};
+use super::input::{Job, read_script};
+use super::output::Output;
 use super::{Answer, Failure, Terminal, check, report};
 use crate::draw::report::{Page, problems};
 
@@ -52,15 +52,17 @@ impl Watch {
     /// Runs the command until Ctrl-C.
     ///
     /// # Errors
-    /// The report cannot be written, or the terminal is gone. What is wrong with the
-    /// input is shown, and goes away when it is mended.
+    /// The script cannot be read at the start, or is a rig; the report cannot be written,
+    /// or the terminal is gone. What is wrong with the input is shown, and goes away when
+    /// it is mended.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         if self.script == Path::new("-") {
             return Err(Failure::Request(
                 "standard input cannot be watched; give a file".to_owned(),
             ));
         }
-        end_well_on_interrupt();
+        // What is no script, or not there at all, is a slip; what is wrong inside can be mended.
+        read_script(&self.script)?;
         let output = self.output.clone();
         let output = output.unwrap_or_else(|| self.script.with_extension("html"));
         let (sender, changes) = channel();

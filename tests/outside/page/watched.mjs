@@ -42,5 +42,5 @@ try {
   watch.kill("SIGINT");
 }
 const code = await Promise.race([ended, pause(5000).then(() => "never")]);
-expect(code === 0, `Ctrl-C ends it with ${code}`, problems);
+expect(code === 130, `Ctrl-C ends it with ${code}`, problems);
 finish(problems);

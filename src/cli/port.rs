@@ -1,0 +1,115 @@
+//! The serial port that a board is at, and plain words for why it cannot be used.
+
+use std::io;
+use std::time::Duration;
+
+use serialport::{ErrorKind, SerialPort, SerialPortType};
+
+use super::Failure;
+
+/// Ports that are named at the most where another one was meant.
+const MOST_NAMED: usize = 4;
+
+/// Opens a port at `baud` bits a second; reading waits for `listen` at the most.
+///
+/// # Errors
+/// It is not there, no serial port, in use, or not allowed.
+pub(super) fn open(
+    name: &str,
+    baud: u32,
+    listen: Duration,
+) -> Result<Box<dyn SerialPort>, Failure> {
+    let port = serialport::new(name, baud).timeout(listen);
+    port.open()
+        .map_err(|error| cannot_open(name, baud, error.kind()))
+}
+
+fn cannot_open(name: &str, baud: u32, kind: ErrorKind) -> Failure {
+    let (kind, reason) = match kind {
+        ErrorKind::Io(kind @ io::ErrorKind::NotFound) => {
+            (kind, format!("it is not there; {}", ports()))
+        }
+        ErrorKind::Io(kind @ io::ErrorKind::PermissionDenied) => (
+            kind,
+            "this user may not: on many systems the members of a group may, such as `dialout`, `uucp` or `tty`"
+                .to_owned(),
+        ),
+        ErrorKind::NoDevice => (
+            io::ErrorKind::ResourceBusy,
+            "another program has it open, or the board is not plugged in".to_owned(),
+        ),
+        ErrorKind::InvalidInput => (
+            io::ErrorKind::InvalidInput,
+            format!("it does not go at {baud} bits a second"),
+        ),
+        ErrorKind::Io(kind) => (kind, io::Error::from(kind).to_string()),
+        // What the system says of files that are no ports is not worth reading.
+        ErrorKind::Unknown => (
+            io::ErrorKind::Other,
+            format!("{name} is not a serial port, or nothing is behind it; {}", ports()),
+        ),
+    };
+    Failure::System {
+        what: format!("cannot open {name}"),
+        error: io::Error::new(kind, reason),
+    }
+}
+
+/// Which ports there are, or what their names look like.
+fn ports() -> String {
+    let found = serialport::available_ports().unwrap_or_default();
+    let at_usb = |kind: &SerialPortType| matches!(kind, SerialPortType::UsbPort(_));
+    let names: Vec<String> = found
+        .into_iter()
+        .filter(|port| at_usb(&port.port_type))
+        .map(|port| port.port_name)
+        .take(MOST_NAMED)
+        .collect();
+    if names.is_empty() {
+        "a board's port has a name such as /dev/ttyUSB0, /dev/ttyACM0, /dev/cu.usbserial-1 or COM3, which appears \
+         when the board is plugged in"
+            .to_owned()
+    } else {
+        format!("at USB there are {}", names.join(", "))
+    }
+}
+
+/// The failure of a port in the middle of a program.
+pub(super) fn broken(name: &str) -> Failure {
+    // Whatever the system says: its broken pipe is not that of a reader of our results,
+    // which ends the program without a word.
+    Failure::System {
+        what: format!("the line to {name} broke"),
+        error: io::Error::new(
+            io::ErrorKind::NotConnected,
+            "has the cable come off? The board slows the axes down by itself, unless it has lost its power; find \
+             out where they stand before you go on",
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_reason_is_told_in_words_of_our_own() {
+        for (kind, told) in [
+            (ErrorKind::Unknown, "cannot open p: p is not a serial port"),
+            (ErrorKind::Io(io::ErrorKind::NotFound), "it is not there; "),
+            (ErrorKind::Io(io::ErrorKind::PermissionDenied), "`dialout`"),
+            (ErrorKind::NoDevice, "another program has it open"),
+            (ErrorKind::InvalidInput, "at 12345 bits a second"),
+        ] {
+            let said = cannot_open("p", 12345, kind).to_string();
+            assert!(said.contains(told), "{said}");
+        }
+    }
+
+    #[test]
+    fn a_cable_that_comes_off_does_not_pass_for_a_closed_pipe() {
+        let failure = broken("p");
+        assert!(!failure.is_closed_pipe());
+        assert!(failure.to_string().contains("has the cable come off"));
+    }
+}
