@@ -751,8 +751,12 @@ fn options_that_would_do_nothing_are_refused() {
 fn watching_what_is_no_script_ends_at_once() {
     let bench = Bench::with_scenario();
     refused(&bench, &["watch", "turntable.yaml"], &["is a rig"]);
-    refused(&bench, &["watch", "nowhere.moves"], &["nowhere.moves"]);
-    refused(&bench, &["watch", "."], &["cannot be read"]);
+    refused(
+        &bench,
+        &["watch", "nowhere.moves"],
+        &["nowhere.moves cannot be read: there is no such file"],
+    );
+    refused(&bench, &["watch", "."], &["cannot be read: it is a folder"]);
     assert_eq!(bench.names(), ["turntable.moves", "turntable.yaml"]);
 }
 
@@ -808,5 +812,65 @@ fn what_is_no_serial_port_is_told_in_plain_words() {
         let run = bench.run(&["stream", "turntable.moves", "--port", port]);
         assert_eq!(run.code, 3, "{}", run.err);
         assert!(run.err.contains(told), "{}", run.err);
+    }
+}
+
+/// Copies a folder of the project with everything in it.
+fn copy_folder(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap() {
+        let path = entry.unwrap().path();
+        let to = to.join(path.file_name().unwrap());
+        if path.is_dir() {
+            copy_folder(&path, &to);
+        } else {
+            fs::copy(&path, &to).unwrap();
+        }
+    }
+}
+
+#[test]
+fn every_example_of_the_help_runs_beside_a_fresh_copy_of_the_examples() {
+    let bench = Bench::new();
+    for folder in ["examples", "profiles"] {
+        let from = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);
+        copy_folder(&from, &bench.file(folder));
+    }
+    let help = bench.run(&["--help"]).out;
+    let (_, commands) = help.split_once("\nCommands:\n").unwrap();
+    let commands = commands.split("\n\n").next().unwrap();
+    let commands: Vec<&str> = commands
+        .lines()
+        .filter_map(|line| line.strip_prefix("  "))
+        .filter(|line| !line.starts_with(' '))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|command| *command != "help")
+        .collect();
+    assert!(commands.len() >= 15, "{commands:?}");
+    for command in commands {
+        let help = bench.run(&[command, "--help"]).out;
+        let (_, examples) = help.split_once("\nExample").unwrap();
+        let examples: Vec<&str> = examples
+            .lines()
+            .flat_map(|line| line.split("&&"))
+            .filter_map(|part| part.split_once("slewsmith ").map(|(_, words)| words))
+            .collect();
+        assert!(!examples.is_empty(), "{help}");
+        for example in examples {
+            let words: Vec<&str> = example
+                .split([')', '>'])
+                .next()
+                .unwrap()
+                .split_whitespace()
+                .collect();
+            // It ends when somebody ends it, and there is no board here.
+            let code = match words[0] {
+                "watch" => continue,
+                "stream" => 3,
+                _ => 0,
+            };
+            let run = bench.run(&words);
+            assert_eq!(run.code, code, "{example}: {}{}", run.out, run.err);
+        }
     }
 }

@@ -16,9 +16,9 @@ use crate::physics::CoilTable;
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith coils examples/carousel.yaml --as c -o coils.h")]
 pub struct Coils {
-    /// The rig.
+    /// The rig; `-` reads it from standard input.
     rig: PathBuf,
-    /// The form.
+    /// The form: for reading, for a spreadsheet, for programs, or a header for C.
     #[arg(long = "as", value_name = "FORMAT", default_value = "table",
           value_parser = PossibleValuesParser::new(CoilFormat::ALL.iter().map(|(name, _)| *name)))]
     format: String,

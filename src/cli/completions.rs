@@ -7,11 +7,10 @@ use clap_complete::Shell;
 
 use super::{Answer, Arguments, Failure, Terminal};
 
-/// The completions for a shell, to be put where that shell looks for them.
+/// What a shell needs to complete commands and options: read it in, as in the example, or put
+/// it where that shell looks for completions.
 #[derive(Debug, Args)]
-#[command(
-    after_help = "Example:\n  slewsmith completions bash > ~/.local/share/bash-completion/completions/slewsmith"
-)]
+#[command(after_help = "Example:\n  source <(slewsmith completions bash)")]
 pub struct Completions {
     /// The shell.
     shell: Shell,

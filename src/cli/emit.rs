@@ -17,7 +17,8 @@ use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
 use crate::units::Rounded;
 
-/// The schedule of a program whose check passes.
+/// The schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
+/// nothing written, when the check fails.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player"
@@ -25,7 +26,9 @@ use crate::units::Rounded;
 pub struct Emit {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
-    /// The format; `firmware` is a project in C that plays the schedule.
+    /// The format: `csv` and `json` list every event with its tick, `vcd` shows them in a viewer
+    /// of waveforms, `c` is a header of tables for firmware of your own, `binary` is packed for a
+    /// small memory, `firmware` is a whole project in C that plays it.
     #[arg(long = "as", value_name = "FORMAT", value_parser = PossibleValuesParser::new(names()))]
     format: String,
     /// Where to write it; `-` is standard output. The folder of the project where the

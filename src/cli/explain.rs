@@ -28,7 +28,7 @@ const HEADING: &str = "\n## ";
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith explain torque-margin")]
 pub struct Explain {
-    /// The code in square brackets behind a message.
+    /// The code that a message ends with, or begins with, in square brackets.
     code: Option<String>,
     /// Print JSON.
     #[arg(long)]

@@ -29,6 +29,16 @@ pub fn read_source(path: &Path) -> io::Result<Arc<Source>> {
     Ok(Source::new(path.display().to_string(), text))
 }
 
+/// Why a file cannot be read, without the system's numbers.
+pub(super) fn why_unread(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound => "there is no such file".to_owned(),
+        io::ErrorKind::IsADirectory => "it is a folder".to_owned(),
+        io::ErrorKind::PermissionDenied => "this user may not read it".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
 /// What a path in a file means: relative to that file.
 pub fn beside(referrer: &str, path: &str) -> PathBuf {
     Path::new(referrer)

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 use super::Failure;
-use super::files::{FilesOnDisk, beside, read_source};
+use super::files::{FilesOnDisk, beside, read_source, why_unread};
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source};
 use crate::physics::{Band, Effort};
@@ -64,9 +64,13 @@ impl Job {
         let rig_source = files(rig_path, script.source().name()).map_err(|error| {
             Diagnostic::error(
                 "rig-unreadable",
-                format!("the rig “{rig_path}” cannot be read: {error}"),
+                format!(
+                    "the rig “{rig_path}” cannot be read: {}",
+                    why_unread(&error)
+                ),
             )
             .at(script.source(), span, "")
+            .help("its path is relative to the script")
         })?;
         let read = Rig::parse(&rig_source, &mut files)?;
         let mut sources = vec![Arc::clone(script.source())];
@@ -209,7 +213,11 @@ pub fn abilities(rig: &Rig, effort: Effort) -> Vec<AxisAbility> {
 pub(super) fn read(path: &Path) -> Result<Arc<Source>, Failure> {
     let unreadable = |error: io::Error| match error.kind() {
         io::ErrorKind::NotFound | io::ErrorKind::InvalidData | io::ErrorKind::IsADirectory => {
-            Failure::Request(format!("{} cannot be read: {error}", path.display()))
+            Failure::Request(format!(
+                "{} cannot be read: {}",
+                path.display(),
+                why_unread(&error)
+            ))
         }
         _ => Failure::System {
             what: format!("cannot read {}", path.display()),

@@ -12,7 +12,7 @@ use super::{Answer, Arguments, Failure, Terminal};
 /// The manual pages: one of the program and one of each command.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man slewsmith-check"
+    after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man -M ~/.local/share/man slewsmith-check"
 )]
 pub struct Manual {
     /// The folder to write them to, made where it is missing; without it, the program's

@@ -45,7 +45,10 @@ pub use terminal::Terminal;
     propagate_version = true
 )]
 #[command(
-    after_help = "Moving machinery, hot parts and stored energy hurt people. Keep hands, hair and sleeves away\n\
+    after_help = "Begin with:\n  slewsmith new bench && slewsmith check bench/turntable.moves\n\n\
+    Exit codes: 0 done; 1 the answer is no (a move must not run, steps are lost); 2 the input is\n\
+    wrong; 3 the system failed (a disk, a port); 130 ended by Ctrl-C.\n\n\
+    Moving machinery, hot parts and stored energy hurt people. Keep hands, hair and sleeves away\n\
     from anything that can turn, expect motion at any moment while power is on, and follow the\n\
     codes and licensed practice of your place."
 )]

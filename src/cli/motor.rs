@@ -35,7 +35,7 @@ const TAIL: f64 = 0.05;
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
 pub struct Motor {
-    /// The rig.
+    /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Print JSON.
     #[arg(long)]

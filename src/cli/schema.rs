@@ -11,7 +11,7 @@ use super::{Answer, Failure, Terminal};
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
 pub struct Schema {
-    /// Of what.
+    /// What the schema is of.
     of: Subject,
 }
 

@@ -33,7 +33,7 @@ pub struct Simulate {
     /// Write what an oscilloscope and an encoder would show, as csv.
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
-    /// Time between two samples of the trace, such as `1 ms`.
+    /// Time between two samples of the trace, such as `0.5 ms`; 1 ms where this is left out.
     #[arg(long, value_name = "TIME", requires = "trace")]
     every: Option<String>,
 }
