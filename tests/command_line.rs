@@ -1,7 +1,9 @@
 //! The commands as a user runs them: output, exit codes, files.
 
+mod support;
+
 use std::fs;
-use std::io::Write;
+use std::io::{BufRead as _, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -711,6 +713,14 @@ fn a_rig_in_place_of_a_script_is_known_and_a_script_in_place_of_a_rig() {
     let piped = bench.run_with_input(&["check", "-"], &yaml);
     assert_eq!(piped.code, 2, "{}", piped.err);
     assert!(piped.err.contains("standard input is a rig"));
+    bench.write("self.moves", "rig \"turntable.moves\"\n");
+    let other = bench.run(&["check", "self.moves"]);
+    assert_eq!(other.code, 2);
+    assert!(
+        other.err.contains("“turntable.moves” is a script of moves"),
+        "{}",
+        other.err
+    );
     // A slip in the script leaves it a script.
     bench.write("slip.moves", &script.replace("rig \"", "rigg \""));
     let slip = bench.run(&["check", "slip.moves"]);
@@ -873,4 +883,42 @@ fn every_example_of_the_help_runs_beside_a_fresh_copy_of_the_examples() {
             assert_eq!(run.code, code, "{example}: {}{}", run.out, run.err);
         }
     }
+}
+
+/// Opens a pseudo-terminal, says what it is called, and closes it once it has been spoken
+/// to. In a process of its own, so that the command does not inherit the other end.
+const BOARD_THAT_GOES: &str = "
+import os, time
+board, line = os.openpty()
+print(os.ttyname(line), flush=True)
+os.close(line)
+while True:
+    try:
+        os.read(board, 1)
+        break
+    except OSError:
+        time.sleep(0.01)
+";
+
+#[test]
+fn a_cable_that_comes_off_ends_the_stream_with_a_failure() {
+    let Some(python) = support::tool("python3") else {
+        return;
+    };
+    let bench = Bench::with_scenario();
+    let mut board = Command::new(python)
+        .args(["-c", BOARD_THAT_GOES])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut port = String::new();
+    BufReader::new(board.stdout.take().unwrap())
+        .read_line(&mut port)
+        .unwrap();
+    let port = port.trim();
+    let ended = bench.run(&["stream", "turntable.moves", "--port", port]);
+    board.wait().unwrap();
+    assert_eq!(ended.code, 3, "{}", ended.err);
+    let told = format!("the line to {port} broke");
+    assert!(ended.err.contains(&told), "{}", ended.err);
 }

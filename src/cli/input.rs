@@ -72,6 +72,12 @@ impl Job {
             .at(script.source(), span, "")
             .help("its path is relative to the script")
         })?;
+        if Kind::of(&rig_source) == Some(Kind::Script) {
+            let message = format!("“{rig_path}” is a script of moves, and a rig is needed here");
+            return Err(Diagnostic::error("rig-unreadable", message)
+                .at(script.source(), span, "")
+                .into());
+        }
         let read = Rig::parse(&rig_source, &mut files)?;
         let mut sources = vec![Arc::clone(script.source())];
         sources.extend(read.sources);

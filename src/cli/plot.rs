@@ -21,7 +21,8 @@ const MOVES: u64 = 2000;
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  slewsmith plot examples/carousel.moves -o carousel.svg\n  \
-    slewsmith simulate examples/carousel.moves --trace run.csv\n  slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg\n  \
+    slewsmith simulate examples/carousel.moves --trace run.csv\n  \
+    slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg\n  \
     slewsmith plot examples/carousel.yaml --of heat -o heat.png"
 )]
 pub struct Plot {
