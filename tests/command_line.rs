@@ -704,6 +704,18 @@ fn a_rig_in_place_of_a_script_is_known_and_a_script_in_place_of_a_rig() {
             );
         }
     }
+    for (profile, part) in [
+        ("motors/frame42-medium", "motor"),
+        ("drives/linear-15v", "drive"),
+        ("boards/small-16mhz-timer16", "timer"),
+    ] {
+        let path = format!("{}/profiles/{profile}.yaml", env!("CARGO_MANIFEST_DIR"));
+        let told = [
+            format!("is the profile of a {part}"),
+            format!("`{part}: {path}`"),
+        ];
+        refused(&bench, &["motor", &path], &[&told[0], &told[1]]);
+    }
     // What a file holds counts, not its ending.
     bench.write("turns.yaml", &script);
     assert_eq!(bench.run(&["check", "turns.yaml"]).code, 0);

@@ -128,7 +128,32 @@ pub fn load_rig(path: &Path) -> Result<Rig, Failure> {
             source.name()
         )));
     }
+    if let Some(part) = profile_of(&source) {
+        let name = source.name();
+        return Err(Failure::Request(format!(
+            "{name} is the profile of a {part}, and a rig is needed here, which names it: `{part}: {name}`; \
+             `slewsmith new DIR` writes one to start from"
+        )));
+    }
     Ok(Rig::parse(&source, &mut FilesOnDisk)?.rig)
+}
+
+/// Which part of a rig a text describes by itself.
+fn profile_of(source: &Source) -> Option<&'static str> {
+    let has = |key: &str| {
+        let mut lines = source.text().lines();
+        lines.any(|line| {
+            line.strip_prefix(key)
+                .is_some_and(|rest| rest.starts_with(':'))
+        })
+    };
+    let parts = [
+        ("motor", "phase_resistance"),
+        ("drive", "kind"),
+        ("timer", "clock"),
+    ];
+    let part = parts.into_iter().find(|(_, key)| has(key));
+    part.filter(|_| !has("axes")).map(|(part, _)| part)
 }
 
 /// The text of a script.
