@@ -200,3 +200,180 @@ fn a_regulated_drive_of_unknown_damping_asks_for_a_ring_down() {
         assert_eq!(finding(&check, "damping-unknown"), None);
     }
 }
+
+/// A motor of 1.5 A and 7.2 W (2 · 1.5² · 1.6 W) on a drive, with a script that moves for
+/// about a third of its time.
+fn driven(drive: &str) -> Bench {
+    driven_with(
+        drive,
+        "turn by 90 deg\ndwell 500 ms\nturn by -90 deg\ndwell 500 ms\n",
+    )
+}
+
+fn driven_with(drive: &str, moves: &str) -> Bench {
+    let rig = format!(
+        "axes:
+  disc:
+    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 1 mN.m.s/rad }}
+    drive: {{ {drive} }}
+    load: {{ inertia: 40 g.cm^2 }}
+timer: {{ clock: 16 MHz }}
+"
+    );
+    let script = format!("speed 400 deg/s\naccel 8000 deg/s^2\n{moves}");
+    Bench::new(&rig, &script)
+}
+
+/// What the commands say of a rig but for what they say of its current.
+fn worked_out(bench: &Bench) -> Vec<Value> {
+    let motor = bench.json(&["motor", "rig.yaml", "--json"])["axes"][0].clone();
+    let coils = bench.json(&["coils", "rig.yaml", "--json"])["axes"][0].clone();
+    let moves = bench.check()["moves"].clone();
+    vec![
+        motor["pull_out"].clone(),
+        motor["bands"].clone(),
+        motor["natural_frequency_hz"].clone(),
+        motor["start_stop_rate_hz"].clone(),
+        coils["full_current_a"].clone(),
+        coils["positions"].clone(),
+        moves[0]["torque_margin"].clone(),
+    ]
+}
+
+/// Full scale is 2 V / (4 · 0.5 Ω) = 1 A: the definition of gain and resistor.
+#[test]
+fn everything_is_worked_out_with_the_current_that_the_converter_reaches() {
+    let drive = |peak: &str| {
+        driven(&format!(
+            "kind: chopper, supply: 24 V, peak_current: {peak}, microsteps: 8, sense_resistor: 0.5 ohm, \
+             sense_gain: 4, converter_bits: 8, converter_reference: 2 V"
+        ))
+    };
+    let (asked, reached) = (drive("1.8 A"), drive("1 A"));
+    assert_eq!(worked_out(&asked), worked_out(&reached));
+    let heat = |bench: &Bench| {
+        bench.json(&["motor", "rig.yaml", "--json"])["axes"][0]["heat"]["running"].clone()
+    };
+    assert_eq!(heat(&asked), heat(&reached));
+    let code = "converter-below-peak-current";
+    let told = finding(&asked.check(), code).expect("it is told");
+    let message = told["message"].as_str().unwrap();
+    assert!(message.contains("worked out with the 1 A"), "{message}");
+    assert_eq!(finding(&reached.check(), code), None);
+    // The cure that is offered makes it true.
+    let cured = drive("1.8 A");
+    let rig = cured.folder.path().join("rig.yaml");
+    let text = fs::read_to_string(&rig).unwrap();
+    let cures = told["cures"].as_array().unwrap();
+    let reference = cures
+        .iter()
+        .find_map(|cure| {
+            cure.as_str()
+                .unwrap()
+                .strip_prefix("`converter_reference` 2 V → ")
+        })
+        .expect("a higher reference is offered");
+    fs::write(
+        &rig,
+        text.replace("reference: 2 V", &format!("reference: {reference}")),
+    )
+    .unwrap();
+    assert_eq!(finding(&cured.check(), code), None);
+    let coils = cured.json(&["coils", "rig.yaml", "--json"]);
+    assert_eq!(coils["axes"][0]["full_current_a"], 1.8);
+}
+
+/// 1.6 V / 1.6 Ω = 1 A: Ohm's law.
+#[test]
+fn everything_is_worked_out_with_the_current_that_the_supply_reaches() {
+    let drive = |peak: &str| {
+        driven(&format!(
+            "kind: chopper, supply: 1.6 V, peak_current: {peak}, microsteps: 8"
+        ))
+    };
+    let (asked, reached) = (drive("1.8 A"), drive("1 A"));
+    assert_eq!(worked_out(&asked), worked_out(&reached));
+    let told = finding(&asked.check(), "supply-below-peak-current").expect("it is told");
+    let message = told["message"].as_str().unwrap();
+    assert!(message.contains("worked out with the 1 A"), "{message}");
+    let table = asked.run(&["coils", "rig.yaml"]);
+    assert!(
+        table.contains("100 % is 1 A") && table.contains("`peak_current` is 1.8 A"),
+        "{table}"
+    );
+}
+
+/// 15 √2 A is ten times what has the rated loss; 100 times the rated power.
+#[test]
+fn ten_times_the_current_must_not_run_and_the_cure_may() {
+    let drive = |peak: &str| {
+        driven(&format!(
+            "kind: chopper, supply: 80 V, peak_current: {peak}, microsteps: 8, hold_current: 10 %"
+        ))
+    };
+    let check = drive("21.2 A").check();
+    assert_eq!(check["ok"], false);
+    let overload = finding(&check, "winding-overload").expect("it fails");
+    assert_eq!(overload["severity"], "failure");
+    let cures = overload["cures"].as_array().unwrap();
+    let peak = cures
+        .iter()
+        .find_map(|cure| {
+            cure.as_str()
+                .unwrap()
+                .strip_prefix("`peak_current` 21.2 → ")
+        })
+        .expect("a lower current is offered");
+    let cured = drive(peak).check();
+    assert_eq!(cured["ok"], true);
+    assert_eq!(finding(&cured, "winding-overload"), None);
+}
+
+/// 3 A of amplitude take 3² · 1.6 W = 14.4 W, twice what the motor stands.
+#[test]
+fn a_current_above_the_rated_one_passes_where_the_motor_rests_long_enough() {
+    let drive = |hold: &str| {
+        format!(
+            "kind: chopper, supply: 24 V, peak_current: 3 A, microsteps: 8, hold_current: {hold}"
+        )
+    };
+    // Nothing is held back at standstill.
+    let check = driven(&drive("100 %")).check();
+    assert_eq!(check["ok"], false);
+    let overload = finding(&check, "winding-overload").expect("it fails");
+    assert!(
+        overload["message"]
+            .as_str()
+            .unwrap()
+            .contains("at standstill")
+    );
+    let cures = overload["cures"].as_array().unwrap();
+    let hold = cures
+        .iter()
+        .find_map(|cure| cure.as_str().unwrap().strip_prefix("`hold_current` 100 → "))
+        .expect("a lower hold current is offered");
+    let cured = driven(&drive(hold)).check();
+    assert_eq!(cured["ok"], true, "{hold}");
+    assert!(finding(&cured, "hot-windings").is_some());
+    // The same hold current does not help a program that hardly rests.
+    let busy = driven_with(&drive(hold), "repeat 8 {\nturn by 5 turn\ndwell 10 ms\n}\n").check();
+    assert_eq!(busy["ok"], false);
+    let overload = finding(&busy, "winding-overload").expect("it fails");
+    assert!(overload["message"].as_str().unwrap().contains("on average"));
+}
+
+#[test]
+fn a_fixed_voltage_beyond_what_the_motor_stands_must_not_run() {
+    let drive = |supply: &str| {
+        driven(&format!(
+            "kind: fixed-voltage, supply: {supply}, sequence: two-phase"
+        ))
+    };
+    let check = drive("3.2 V").check();
+    let overload = finding(&check, "winding-overload").expect("it fails");
+    let cures = overload["cures"].as_array().unwrap();
+    // V = I R: 1.5 A · 1.6 Ω.
+    assert_eq!(cures[0], "`supply` 3.2 → 2.4 V");
+    assert_eq!(finding(&drive("2.4 V").check(), "winding-overload"), None);
+}

@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use super::braking::Stops;
 use super::{
-    AxisAbility, AxisCheck, Finding, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict, Weight,
-    crossing, cure, reasons,
+    AxisAbility, AxisCheck, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict, Weight, crossing,
+    cure, reasons,
 };
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
@@ -26,34 +26,30 @@ pub struct Checker<'a> {
     abilities: &'a [AxisAbility],
     seen: HashMap<*const Motion, (Arc<Motion>, Arc<MotionCheck>)>,
     cures_left: usize,
-    summary: Summary,
+    /// How long each axis moves (s).
+    moving: Vec<f64>,
+    /// What the moves come to, without what is found about the rig.
+    of_moves: Summary,
 }
 
 impl<'a> Checker<'a> {
     /// For programs on `rig`, whose axes can do `abilities` (one each, in order).
     pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
-        let of_axes = rig.axes.iter().zip(abilities);
-        let findings: Vec<Finding> = of_axes
-            .flat_map(|(axis, ability)| ability.findings(axis))
-            .chain(reasons::player(rig))
-            .collect();
         Self {
             rig,
             abilities,
             seen: HashMap::new(),
             cures_left: CURED,
-            summary: Summary {
-                ok: Verdict::of(&findings) != Verdict::Fail,
+            moving: vec![0.0; rig.axes.len()],
+            of_moves: Summary {
+                ok: true,
                 moves: 0,
                 warned: 0,
                 failed: 0,
                 total_time: 0.0,
                 least_margin: None,
-                first_failure: findings
-                    .iter()
-                    .find(|finding| finding.severity == Weight::Failure)
-                    .map(|finding| (0, finding.message.clone())),
-                findings,
+                first_failure: None,
+                findings: Vec::new(),
             },
         }
     }
@@ -63,7 +59,7 @@ impl<'a> Checker<'a> {
         match item {
             Item::Move(planned) => Some(self.check_move(planned)),
             Item::Dwell(seconds) => {
-                self.summary.total_time += seconds;
+                self.of_moves.total_time += seconds;
                 None
             }
             Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => None,
@@ -72,7 +68,7 @@ impl<'a> Checker<'a> {
 
     fn check_move(&mut self, planned: &PlannedMove) -> MoveCheck {
         let check = self.motion(&planned.motion);
-        let summary = &mut self.summary;
+        let summary = &mut self.of_moves;
         summary.moves += 1;
         summary.total_time += planned.motion.duration;
         match check.verdict() {
@@ -84,6 +80,7 @@ impl<'a> Checker<'a> {
             }
         }
         for axis in &check.axes {
+            self.moving[axis.axis] += axis.duration;
             if let Some(margin) = axis.torque
                 && summary
                     .least_margin
@@ -110,9 +107,28 @@ impl<'a> Checker<'a> {
         }
     }
 
-    /// What all the moves so far come to.
-    pub fn summary(&self) -> &Summary {
-        &self.summary
+    /// What all the moves so far come to, on the rig as a whole: how warm a motor gets
+    /// depends on how long it rests between them.
+    pub fn summary(&self) -> Summary {
+        let mut summary = self.of_moves.clone();
+        let axes = self.rig.axes.iter().zip(self.abilities).zip(&self.moving);
+        summary.findings = axes
+            .flat_map(|((axis, ability), moving)| {
+                let share = moving / summary.total_time;
+                let share = (summary.total_time > 0.0).then_some(share);
+                reasons::about_axis(axis, ability, share)
+            })
+            .chain(reasons::player(self.rig))
+            .collect();
+        let failure = summary
+            .findings
+            .iter()
+            .find(|finding| finding.severity == Weight::Failure);
+        if let Some(failure) = failure {
+            summary.ok = false;
+            summary.first_failure = Some((0, failure.message.clone()));
+        }
+        summary
     }
 
     fn motion(&mut self, motion: &Arc<Motion>) -> Arc<MotionCheck> {

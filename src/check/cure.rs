@@ -32,6 +32,7 @@ pub fn for_torque(
     let mut cures = Vec::new();
     cures.extend(gentler(axis, &rule, motion, &instants, needed));
     cures.extend(stronger_current(axis, load, tolerance, motion, needed));
+    cures.extend(wider_converter(axis, load, tolerance, motion, needed));
     cures.extend(higher_supply(axis, load, tolerance, motion, needed));
     cures
 }
@@ -164,6 +165,31 @@ fn stronger_current(
     ))
 }
 
+/// A converter that reaches the peak current that the rig asks for.
+fn wider_converter(
+    axis: &Axis,
+    load: &ShaftLoad,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> Option<String> {
+    let amplitude = axis.amplitude()?;
+    let full_scale = amplitude.full_scale?;
+    let mut changed = axis.clone();
+    let converter = changed.drive.converter.as_mut()?;
+    let present = converter.reference.si();
+    let reference = round_up(present * amplitude.asked / full_scale);
+    converter.reference = Voltage::new(reference);
+    let does = amplitude.beyond_converter() && passes_on(&changed, load, tolerance, motion, needed);
+    does.then(|| {
+        format!(
+            "converter reference {} → {} V",
+            Rounded(present),
+            Rounded(reference)
+        )
+    })
+}
+
 fn higher_supply(
     axis: &Axis,
     load: &ShaftLoad,
@@ -242,6 +268,11 @@ pub(super) fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Optio
         }
     }
     Some(good)
+}
+
+/// To two significant digits.
+pub(super) fn two_digits(value: f64) -> f64 {
+    round_to_two_digits(value, f64::round)
 }
 
 /// To two significant digits, downwards.

@@ -9,6 +9,7 @@ mod checker;
 mod crossing;
 mod cure;
 mod finding;
+mod heat;
 mod json;
 mod reasons;
 mod torque;
@@ -58,9 +59,9 @@ impl AxisAbility {
     }
 
     /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
-    /// hanging load.
+    /// hanging load. How warm a program makes the motor, a [`Checker`] says.
     pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
-        reasons::about_axis(axis, self)
+        reasons::about_axis(axis, self, None)
     }
 
     /// The start-stop rate of `axis`, sought in the simulator when it is first asked
@@ -113,7 +114,7 @@ impl AxisCheck {
         let time_in = |kind: BandKind| {
             let of_kind = self.bands.iter().filter(|one| one.band.kind == kind);
             let time: f64 = of_kind.map(|one| one.time).sum();
-            (time > 0.0).then(|| format!("{} {}", kind.word(), Time::new(two_digits(time))))
+            (time > 0.0).then(|| format!("{} {}", kind.word(), Time::new(cure::two_digits(time))))
         };
         let kinds = [BandKind::Forced, BandKind::Unstable];
         let times: Vec<String> = kinds.into_iter().filter_map(time_in).collect();
@@ -130,12 +131,6 @@ impl AxisCheck {
 pub struct MotionCheck {
     /// By the axes of the motion.
     pub axes: Vec<AxisCheck>,
-}
-
-/// To two significant digits.
-fn two_digits(value: f64) -> f64 {
-    let unit = 10f64.powi(value.log10().floor() as i32 - 1);
-    (value / unit).round() * unit
 }
 
 impl MotionCheck {

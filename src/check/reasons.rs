@@ -1,9 +1,7 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::cure;
-use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight};
+use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, cure, heat};
 use crate::physics::band::{Band, BandKind};
-use crate::physics::heat::HeatWarning;
 use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
@@ -187,8 +185,9 @@ fn longer(cost: f64) -> String {
     }
 }
 
-/// What can be said of an axis before it moves.
-pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility) -> Vec<Finding> {
+/// What can be said of an axis by itself; `moving` is the share of a program's time in
+/// which it moves, where there is a program.
+pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>) -> Vec<Finding> {
     let mut findings = Vec::new();
     let ratio = ability.load.inertia_ratio();
     if ratio > COMMON_INERTIA_RATIO {
@@ -206,13 +205,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility) -> Vec<Finding> {
         );
     }
     findings.extend(damping(axis, ability));
-    for warning in &ability.heat.warnings {
-        let severity = match warning {
-            HeatWarning::HoldTooWeak { .. } => Weight::Failure,
-            _ => Weight::Warning,
-        };
-        findings.push(Finding::new(warning.code(), severity, warning.to_string()).axis(&axis.name));
-    }
+    findings.extend(heat::findings(axis, &ability.heat, moving));
     findings
 }
 

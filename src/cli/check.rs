@@ -173,8 +173,8 @@ fn people(
     }
     drop(bar);
     let summary = checker.summary();
-    let mut text = report(&rows, beyond, summary, &job.rig, terminal);
-    conclude(&mut text, summary, simulated);
+    let mut text = report(&rows, beyond, &summary, &job.rig, terminal);
+    conclude(&mut text, &summary, simulated);
     out.write_all(text.as_bytes())
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(summary.ok)

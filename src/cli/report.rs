@@ -87,7 +87,7 @@ pub(super) fn page(job: &Job, script: &Path) -> Result<(Page, bool), Failure> {
     };
     let summary = checker.summary();
     Ok((
-        making.page(&about, summary, schedule.as_ref(), packed),
+        making.page(&about, &summary, schedule.as_ref(), packed),
         summary.ok,
     ))
 }

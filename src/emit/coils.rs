@@ -11,6 +11,7 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use crate::physics::currents::{Code, CoilRow, CoilTable, PhaseCurrent};
+use crate::rig::Amplitude;
 use crate::units::Rounded;
 
 /// The forms in which coil tables are written.
@@ -66,6 +67,19 @@ fn clean(value: f64) -> f64 {
     if rounded == 0.0 { 0.0 } else { rounded }
 }
 
+/// Why the table is for less current than the rig asks for, where it is.
+fn shortfall(amplitude: Amplitude) -> Option<String> {
+    let limit = match (amplitude.beyond_supply(), amplitude.beyond_converter()) {
+        (true, _) => "the supply drives no more",
+        (false, true) => "the converter ends there",
+        (false, false) => return None,
+    };
+    Some(format!(
+        "warning: `peak_current` is {} A, and {limit}",
+        Rounded(amplitude.asked)
+    ))
+}
+
 const fn sign(sign: i8) -> &'static str {
     match sign {
         0 => "0",
@@ -84,6 +98,9 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
         if table.microsteps == 1 { "" } else { "s" },
         Rounded(table.full_current),
     )?;
+    if let Some(short) = table.amplitude.and_then(shortfall) {
+        writeln!(out, "{short}")?;
+    }
     let codes = table.converter.is_some();
     write!(out, "\n{:>5} {:>10} ", "step", "electrical")?;
     for phase in ["A", "B"] {
@@ -126,12 +143,6 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
             "\nlargest angle error {:.4}° at the motor's shaft",
             clean(table.worst_angle_error().to_degrees()),
         )?;
-        if table.clamped() {
-            writeln!(
-                out,
-                "warning: the converter cannot set the peak current; its codes end at full scale"
-            )?;
-        }
     } else {
         writeln!(out)?;
     }
@@ -191,6 +202,7 @@ struct JsonAxis<'a> {
     drive: &'a str,
     microsteps: u32,
     full_current_a: f64,
+    asked_current_a: Option<f64>,
     converter_bits: Option<u32>,
     worst_angle_error_deg: f64,
     torque_ripple: f64,
@@ -236,10 +248,11 @@ fn json_axis(table: &CoilTable) -> JsonAxis<'_> {
         drive: &table.drive,
         microsteps: table.microsteps,
         full_current_a: table.full_current,
+        asked_current_a: table.amplitude.map(|amplitude| amplitude.asked),
         converter_bits: table.converter.map(|converter| converter.bits),
         worst_angle_error_deg: clean(table.worst_angle_error().to_degrees()),
         torque_ripple: clean(table.torque_ripple()),
-        clamped: table.clamped(),
+        clamped: table.beyond_converter(),
         positions: table
             .rows
             .iter()

@@ -8,7 +8,7 @@
 //!
 //! | symbol | what | unit |
 //! | --- | --- | --- |
-//! | I | amplitude (peak current) | A |
+//! | I | amplitude (peak current), as far as [converter and supply reach](crate::rig::Amplitude) | A |
 //! | φ | electrical angle of the current, that is of the rotor at rest | rad |
 //! | m | microsteps a full step; k counts them through one cycle of 4 m | |
 //! | Rs, g | sense resistor and the gain behind it | Ω, |
@@ -23,7 +23,7 @@
 //! the same cosines (quarter step: 100, 92.4, 70.7, 38.3, 0 %).
 
 use crate::physics::machine::{Demand, Machine};
-use crate::rig::{Axis, Converter};
+use crate::rig::{Amplitude, Axis, Converter};
 use crate::units::Resistance;
 
 /// The currents of one axis through one electrical cycle (four full steps).
@@ -35,9 +35,11 @@ pub struct CoilTable {
     pub drive: String,
     /// Microsteps a full step.
     pub microsteps: u32,
-    /// What 100 % stands for (A): the amplitude of the sine, or the current of a phase
-    /// that is on at standstill.
+    /// What 100 % stands for (A): the amplitude of the sine that is reached, or the
+    /// current of a phase that is on at standstill.
     pub full_current: f64,
+    /// What the rig asks for and what limits it, where the current is regulated.
+    pub amplitude: Option<Amplitude>,
     /// What sets the currents, where the rig describes it.
     pub converter: Option<Converter>,
     /// One row a microstep.
@@ -80,8 +82,6 @@ pub struct Code {
     pub value: u32,
     /// Current that the code makes less the one that is meant (A).
     pub error: f64,
-    /// Whether the current is more than the converter can set.
-    pub clamped: bool,
 }
 
 impl PhaseCurrent {
@@ -96,8 +96,9 @@ impl CoilTable {
     pub fn of(axis: &Axis) -> Self {
         let machine = Machine::of(axis);
         let set = axis.drive.converter.zip(axis.drive.sense_resistor);
-        let full_current = match axis.drive.peak_current() {
-            Some(peak) => peak.si(),
+        let amplitude = axis.amplitude();
+        let full_current = match amplitude {
+            Some(amplitude) => amplitude.reached(),
             None => axis.drive.supply.si() / machine.resistance,
         };
         let rows = (0..4 * axis.drive.microsteps())
@@ -114,6 +115,7 @@ impl CoilTable {
             drive,
             microsteps: axis.drive.microsteps(),
             full_current,
+            amplitude,
             converter: set.map(|(converter, _)| converter),
             rows,
         }
@@ -139,10 +141,10 @@ impl CoilTable {
         (greatest - least) / mean
     }
 
-    /// Whether some current is more than the converter can set by a step or more.
-    pub fn clamped(&self) -> bool {
-        let clamped = |phase: PhaseCurrent| phase.code.is_some_and(|code| code.clamped);
-        self.rows.iter().any(|row| clamped(row.a) || clamped(row.b))
+    /// Whether the rig asks for more than the converter can set.
+    pub fn beyond_converter(&self) -> bool {
+        let beyond = |amplitude: Amplitude| amplitude.beyond_converter();
+        self.amplitude.is_some_and(beyond)
     }
 }
 
@@ -201,8 +203,6 @@ fn code(current: f64, converter: Converter, resistor: Resistance) -> Code {
     Code {
         value: value as u32,
         error: (value * step).copysign(current) - current,
-        // One code short of full scale is the converter's own last step, not a fault.
-        clamped: wanted > codes,
     }
 }
 
@@ -315,7 +315,7 @@ mod tests {
         for row in &table.rows {
             assert!(row.a.code.unwrap().error.abs() <= 0.5e-3 * 1.000_001);
         }
-        assert!(!table.clamped());
+        assert!(!table.beyond_converter());
     }
 
     #[test]
@@ -347,12 +347,30 @@ mod tests {
     }
 
     #[test]
-    fn a_converter_that_cannot_reach_the_peak_says_so() {
+    fn a_converter_that_cannot_reach_the_peak_makes_a_smaller_sine_of_it() {
         let table = chopper(
             4,
             ", sense_resistor: 1 ohm, converter_bits: 8, converter_reference: 0.8 V",
         );
-        assert!(table.clamped());
-        assert_eq!(table.rows[0].a.code.unwrap().value, 255);
+        assert!(table.beyond_converter());
+        assert_relative_eq!(table.full_current, 0.8, max_relative = 1e-12);
+        // Full scale, but for the last code; and 0.8 A · cos 22.5° of it: 236.5 of 256.
+        let codes: Vec<u32> = table.rows[..2]
+            .iter()
+            .map(|row| row.a.code.unwrap().value)
+            .collect();
+        assert_eq!(codes, [255, 237]);
+    }
+
+    /// Ohm's law: 2 V through 1.6 Ω of winding and 0.4 Ω of sense resistor are 1 A.
+    #[test]
+    fn a_supply_that_cannot_reach_the_peak_makes_a_smaller_sine_of_it() {
+        let drive = "kind: chopper, supply: 2 V, peak_current: 1.5 A, sense_resistor: 0.4 ohm";
+        let fine = table(&format!("{drive}, microsteps: 8"));
+        assert_relative_eq!(fine.full_current, 1.0, max_relative = 1e-12);
+        assert!(fine.amplitude.unwrap().beyond_supply());
+        // Full steps rest with both phases on: cos 45° of the amplitude in each.
+        let full = table(&format!("{drive}, microsteps: 1"));
+        assert_relative_eq!(full.rows[0].a.current, 1.0, max_relative = 1e-12);
     }
 }

@@ -14,15 +14,23 @@
 //!              the sum of the losses for a chopper
 //! ```
 //!
+//! Where the supply does not drive the set current, the tops of the wave are cut off at what
+//! it drives, which heats more than a sine of that height.
+//!
 //! Running losses are those of slow running, where the current is at its full value
 //! and the motor's own voltage is small: the warmest case. Iron losses are not in the
 //! model. Standing losses carry the hold current: h times each current.
 //!
 //! Source: Joule's law and the balance of power.
+//!
+//! What a motor stands for as long as one likes is the loss in its windings with the rated
+//! current in both phases ([`windings`]).
 
 mod warning;
+mod windings;
 
 pub use warning::HeatWarning;
+pub use windings::{Overload, Windings};
 
 use super::{CoilTable, ShaftLoad};
 use crate::rig::{Axis, DriveKind};
@@ -33,9 +41,6 @@ const BARE_TRANSISTOR: f64 = 1.5;
 
 /// Power (W) that an ordinary small resistor takes at half its rating.
 const SMALL_RESISTOR: f64 = 0.25;
-
-/// How far above the rated value a current may be before it is called too much.
-const SLACK: f64 = 1.05;
 
 /// The cautions that every builder of such a drive should have read.
 pub const CAUTIONS: [&str; 3] = [
@@ -73,6 +78,8 @@ pub struct Heat {
     pub hottest_transistor: f64,
     /// The most that one sense resistor takes, standing or running (W).
     pub hottest_sense_resistor: f64,
+    /// What the windings take, and what they stand.
+    pub windings: Windings,
     /// What should be looked at.
     pub warnings: Vec<HeatWarning>,
 }
@@ -82,10 +89,15 @@ impl Heat {
     pub fn of(axis: &Axis) -> Self {
         let table = CoilTable::of(axis);
         let circuit = Circuit::of(axis);
+        // A wave that is set beyond what the supply drives is cut off there.
+        let (set, driven) = table.amplitude.map_or((1.0, f64::INFINITY), |amplitude| {
+            (amplitude.set() / amplitude.reached(), circuit.driven())
+        });
+        let flows = |current: f64| (current * set).clamp(-driven, driven);
         let pairs: Vec<(f64, f64)> = table
             .rows
             .iter()
-            .map(|row| (row.a.current, row.b.current))
+            .map(|row| (flows(row.a.current), flows(row.b.current)))
             .collect();
         let count = pairs.len() as f64;
         let running = pairs.iter().fold(Losses::default(), |sum, &(a, b)| {
@@ -107,25 +119,25 @@ impl Heat {
         let largest = stages(1.0).fold(0.0, f64::max);
         let held = hold * largest;
         let sense = circuit.sense;
+        let windings = Windings {
+            running: running.copper,
+            standing: holding.copper,
+            rated: circuit.copper(axis.motor.rated_current.si()),
+        };
         let mut heat = Self {
             running,
             holding,
             rms_current,
             hottest_transistor: standing_stage.max(running.transistors / 2.0),
             hottest_sense_resistor: (held * held * sense).max(rms_current * rms_current * sense),
+            windings,
             warnings: Vec::new(),
         };
-        heat.warnings = heat.warn(axis, &table, &circuit, largest);
+        heat.warnings = heat.warn(axis, &table, &circuit);
         heat
     }
 
-    fn warn(
-        &self,
-        axis: &Axis,
-        table: &CoilTable,
-        circuit: &Circuit,
-        largest: f64,
-    ) -> Vec<HeatWarning> {
+    fn warn(&self, axis: &Axis, table: &CoilTable, circuit: &Circuit) -> Vec<HeatWarning> {
         let mut warnings = Vec::new();
         if self.hottest_transistor > BARE_TRANSISTOR {
             warnings.push(HeatWarning::HotTransistors {
@@ -134,12 +146,13 @@ impl Heat {
             });
         }
         let rated_current = axis.motor.rated_current.si();
-        let rated = 2.0 * rated_current * rated_current * circuit.winding;
-        let copper = self.running.copper.max(self.holding.copper);
-        if copper > rated * SLACK * SLACK {
-            warnings.push(HeatWarning::HotWindings { copper, rated });
+        if self.windings.hot() {
+            warnings.push(HeatWarning::HotWindings {
+                copper: self.windings.most(),
+                rated: self.windings.rated,
+            });
         }
-        if self.rms_current > rated_current * SLACK {
+        if self.rms_current > rated_current * windings::SLACK {
             warnings.push(HeatWarning::CurrentAboveRated {
                 current: self.rms_current,
                 rated: rated_current,
@@ -150,20 +163,27 @@ impl Heat {
                 power: self.hottest_sense_resistor,
             });
         }
-        if axis.drive.peak_current().is_some() {
-            let needed = largest * circuit.series();
-            if needed > circuit.supply {
-                warnings.push(HeatWarning::SupplyTooLow {
-                    needed,
+        warnings.extend(table.amplitude.iter().flat_map(|amplitude| {
+            let asked = amplitude.asked;
+            let reached = amplitude.reached();
+            let supply = amplitude
+                .beyond_supply()
+                .then(|| HeatWarning::SupplyTooLow {
+                    needed: circuit.supply * amplitude.set() / amplitude.driven,
                     supply: circuit.supply,
+                    asked,
+                    reached,
                 });
-            }
-        }
-        if table.clamped() {
-            warnings.push(HeatWarning::ConverterTooSmall {
-                peak: table.full_current,
+            let full_scale = amplitude
+                .full_scale
+                .filter(|_| amplitude.beyond_converter());
+            let converter = full_scale.map(|full_scale| HeatWarning::ConverterTooSmall {
+                full_scale,
+                asked,
+                reached,
             });
-        }
+            supply.into_iter().chain(converter)
+        }));
         self.warn_of_load(axis, table, &mut warnings);
         warnings
     }
@@ -222,6 +242,16 @@ impl Circuit {
             supply: axis.drive.supply.si(),
             kind: axis.drive.kind,
         }
+    }
+
+    /// What the supply drives through one phase at standstill (A).
+    fn driven(&self) -> f64 {
+        self.supply / self.series()
+    }
+
+    /// Loss in the windings with an effective current in both (W).
+    fn copper(&self, effective: f64) -> f64 {
+        2.0 * effective * effective * self.winding
     }
 
     fn series(&self) -> f64 {
@@ -340,10 +370,11 @@ mod tests {
     #[test]
     fn too_much_current_and_too_little_supply_are_told() {
         let high = Heat::of(&axis(
-            "kind: fixed-voltage, supply: 5 V, sequence: two-phase",
+            "kind: fixed-voltage, supply: 3 V, sequence: two-phase",
             "",
         ));
         assert_eq!(codes(&high), ["hot-windings", "current-above-rated"]);
+        assert_eq!(high.windings.overload(None), Some(Overload::Standing));
         let low = Heat::of(&axis(
             "kind: chopper, supply: 2 V, peak_current: 1.5 A, microsteps: 8",
             "",
@@ -354,6 +385,21 @@ mod tests {
             "",
         ));
         assert_eq!(codes(&sense), ["hot-sense-resistor"]);
+    }
+
+    /// A wave of 3 A on a supply that drives 2.4 V / 1.6 Ω = 1.5 A is cut off at 30°: from
+    /// cos φ > 1/2 on the current stands at 1.5 A. Mean square by calculus, over a quarter
+    /// period: (2/π) · (1.5² π/3 + 3² (π/12 − √3/8)).
+    #[test]
+    fn a_wave_that_the_supply_cuts_off_heats_more_than_a_sine_of_its_height() {
+        let cut = Heat::of(&axis(
+            "kind: chopper, supply: 2.4 V, peak_current: 3 A, microsteps: 256",
+            "",
+        ));
+        let pi = std::f64::consts::PI;
+        let square = 2.0 / pi * (1.5 * 1.5 * pi / 3.0 + 9.0 * (pi / 12.0 - 3_f64.sqrt() / 8.0));
+        assert_relative_eq!(cut.rms_current, square.sqrt(), max_relative = 1e-4);
+        assert_eq!(codes(&cut), ["supply-below-peak-current"]);
     }
 
     #[test]

@@ -57,7 +57,6 @@ pub use simulator::{Simulator, State};
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
 use super::load::ShaftLoad;
-use super::torque::loop_resistance;
 use crate::rig::{Axis, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
@@ -112,7 +111,7 @@ pub enum Feed {
     Regulated {
         /// Ceiling V (V); infinite for an ideal current source.
         supply: f64,
-        /// Amplitude of the sine of phase current I (A).
+        /// Amplitude of the sine of phase current that is reached, I (A).
         peak_current: f64,
         /// Microsteps a full step m.
         microsteps: u32,
@@ -135,28 +134,19 @@ impl Machine {
     pub fn of(axis: &Axis) -> Self {
         let (motor, drive) = (&axis.motor, &axis.drive);
         let load = ShaftLoad::of(axis);
-        let feed = match drive.kind {
-            DriveKind::FixedVoltage { sequence } => Feed::FixedVoltage {
-                supply: drive.supply.si(),
-                sequence,
-            },
-            DriveKind::LinearCurrent {
-                peak_current,
-                microsteps,
-            }
-            | DriveKind::Chopper {
-                peak_current,
-                microsteps,
-            } => Feed::Regulated {
-                supply: drive.supply.si(),
-                peak_current: peak_current.si(),
-                microsteps,
+        let supply = drive.supply.si();
+        let feed = match (drive.kind, axis.amplitude()) {
+            (DriveKind::FixedVoltage { sequence }, _) => Feed::FixedVoltage { supply, sequence },
+            (_, amplitude) => Feed::Regulated {
+                supply,
+                peak_current: amplitude.map_or(0.0, |amplitude| amplitude.reached()),
+                microsteps: drive.microsteps(),
                 time_constant: REGULATOR_TIME_CONSTANT,
             },
         };
         Self {
             rotor_teeth: f64::from(motor.rotor_teeth),
-            resistance: loop_resistance(axis),
+            resistance: axis.loop_resistance(),
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
             detent_torque: motor.detent_torque.si(),

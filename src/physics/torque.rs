@@ -13,7 +13,7 @@
 //! | R, L | resistance of a phase with its switches and sense resistor; inductance | Ω, H |
 //! | K | torque constant of one phase, Th / (√2 · Irated) | N·m/A |
 //! | V, V1 | supply; fundamental amplitude of a phase's voltage | V |
-//! | I | amplitude of the sine of phase current (*peak* current) | A |
+//! | I | amplitude of the sine of phase current (*peak* current) that is [reached](crate::rig::Amplitude) | A |
 //! | m | microsteps a full step | |
 //! | f_n | natural frequency of the rotor with its load | Hz |
 //!
@@ -56,28 +56,27 @@ const SLOW_IN_FULL: f64 = 0.2;
 /// … and from this share on not at all.
 const SLOW_NO_MORE: f64 = 0.9;
 
-/// Resistance in series with each phase's winding and supply (Ω): winding, switches
-/// and, where there is one, the sense resistor.
-pub fn loop_resistance(axis: &Axis) -> f64 {
-    let sense = axis.drive.sense_resistor.map_or(0.0, |r| r.si());
-    axis.motor.phase_resistance.si() + axis.drive.switch_resistance.si() + sense
-}
-
-/// Amplitude of the current vector at standstill (A): the regulated amplitude, as far
-/// as the supply reaches, or what the supply drives through the phases that are on; in
+/// Amplitude of the current vector at standstill (A): the regulated [amplitude], as far
+/// as converter and supply reach, or what the supply drives through the phases that are on; in
 /// half-step the root of one and two phases' product stands for both.
+///
+/// [amplitude]: crate::rig::Amplitude
 pub fn standstill_current(axis: &Axis) -> f64 {
-    let one_phase = axis.drive.supply.si() / loop_resistance(axis);
+    let one_phase = axis.drive.supply.si() / axis.loop_resistance();
     match axis.drive.kind {
         DriveKind::FixedVoltage { sequence } => match sequence {
             Sequence::Wave => one_phase,
             Sequence::TwoPhase => SQRT_2 * one_phase,
             Sequence::HalfStep => SQRT_2.sqrt() * one_phase,
         },
-        DriveKind::LinearCurrent { peak_current, .. } | DriveKind::Chopper { peak_current, .. } => {
-            peak_current.si().min(one_phase)
-        }
+        DriveKind::LinearCurrent { .. } | DriveKind::Chopper { .. } => regulated_current(axis),
     }
+}
+
+/// The amplitude (A) that a regulator reaches; nothing where there is none.
+fn regulated_current(axis: &Axis) -> f64 {
+    axis.amplitude()
+        .map_or(0.0, |amplitude| amplitude.reached())
 }
 
 /// Small-amplitude natural frequency (Hz) of the rotor with its load, the currents held
@@ -250,7 +249,7 @@ impl Fundamental {
         let supply = axis.drive.supply.si();
         let circuit = |fundamental: f64| FixedVoltage {
             teeth: f64::from(motor.rotor_teeth),
-            resistance: loop_resistance(axis),
+            resistance: axis.loop_resistance(),
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
             voltage: fundamental * supply,
@@ -259,19 +258,14 @@ impl Fundamental {
             DriveKind::FixedVoltage { sequence } => {
                 Self::FixedVoltage(circuit(sequence_fundamental(sequence)))
             }
-            DriveKind::LinearCurrent {
-                peak_current,
-                microsteps,
+            DriveKind::LinearCurrent { microsteps, .. } | DriveKind::Chopper { microsteps, .. } => {
+                Self::Regulated(SaturationTable::of(&HeldPhase::new(
+                    circuit(4.0 / PI),
+                    supply,
+                    regulated_current(axis),
+                    microsteps,
+                )))
             }
-            | DriveKind::Chopper {
-                peak_current,
-                microsteps,
-            } => Self::Regulated(SaturationTable::of(&HeldPhase::new(
-                circuit(4.0 / PI),
-                supply,
-                peak_current.si(),
-                microsteps,
-            ))),
         }
     }
 }

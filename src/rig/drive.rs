@@ -89,7 +89,8 @@ impl Drive {
         }
     }
 
-    /// The regulated amplitude, where there is a regulator.
+    /// The amplitude that is asked for, where there is a regulator;
+    /// [`Axis::amplitude`](super::Axis::amplitude) says what of it flows.
     pub fn peak_current(&self) -> Option<Current> {
         match self.kind {
             DriveKind::FixedVoltage { .. } => None,

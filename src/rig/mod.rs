@@ -4,6 +4,7 @@
 //! every name is unique. All public fields are read-only by convention; rigs come
 //! from [`Rig::parse`].
 
+mod amplitude;
 mod drive;
 mod fields;
 mod found;
@@ -19,6 +20,7 @@ mod timer;
 mod travel;
 mod yaml;
 
+pub use amplitude::Amplitude;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};

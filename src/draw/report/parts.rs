@@ -1,6 +1,6 @@
 //! Coils, currents and heat: what depends on the rig alone.
 
-use super::page::{Block, Cell, Column, Plot, Table, Tone};
+use super::page::{Block, Cell, Column, Plot, Table};
 use crate::draw::{Chart, rig_charts};
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::{Heat, Losses};
@@ -110,15 +110,11 @@ fn coil_cells(coils: &CoilTable, row: &CoilRow, converter: bool) -> Vec<Cell> {
     cells
 }
 
-/// The code of a phase; one that is cut off stands out.
+/// The code of a phase.
 fn code(phase: &PhaseCurrent) -> Cell {
-    match phase.code {
-        None => "–".into(),
-        Some(code) => Cell {
-            tone: if code.clamped { Tone::Bad } else { Tone::Plain },
-            ..code.value.to_string().into()
-        },
-    }
+    phase
+        .code
+        .map_or_else(|| "–".into(), |code| code.value.to_string().into())
 }
 
 /// Without what rounding leaves of a zero.

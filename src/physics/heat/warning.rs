@@ -39,11 +39,19 @@ pub enum HeatWarning {
         needed: f64,
         /// What there is (V).
         supply: f64,
+        /// The peak current that the rig asks for (A).
+        asked: f64,
+        /// The one that is reached (A).
+        reached: f64,
     },
     /// The converter cannot set the peak current.
     ConverterTooSmall {
-        /// The peak current (A).
-        peak: f64,
+        /// The most that it can set (A).
+        full_scale: f64,
+        /// The peak current that the rig asks for (A).
+        asked: f64,
+        /// The one that is reached (A).
+        reached: f64,
     },
     /// The load turns the shaft by itself when the current is removed.
     LoadDrops {
@@ -75,54 +83,78 @@ impl HeatWarning {
     }
 }
 
+/// What a current that falls short means for everything else.
+struct Reached(f64);
+
+impl fmt::Display for Reached {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "torque, bad speeds, heat and coil tables are worked out with the {} that it reaches",
+            Current::new(self.0)
+        )
+    }
+}
+
 impl fmt::Display for HeatWarning {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match *self {
             Self::HotTransistors { stage, standing } => write!(
                 f,
-                "hot parts: a stage of the linear source turns up to {} into heat, {} in all at standstill; \
-                 give the transistors a heat sink, or lower the supply or the hold current",
+                "hot parts: a stage of the linear source turns up to {} into heat, {} in all at standstill",
                 Power::new(stage),
                 Power::new(standing)
             ),
             Self::HotWindings { copper, rated } => write!(
                 f,
-                "hot parts: the windings take {}, and at rated current {}; lower the current, or let the motor rest and watch its temperature",
+                "hot parts: the windings take {}, and at rated current {}",
                 Power::new(copper),
                 Power::new(rated)
             ),
             Self::CurrentAboveRated { current, rated } => write!(
                 f,
-                "a phase carries {} (effective), and {} is rated: lower the current, or put a ballast resistor in series",
+                "a phase carries {} (effective), and {} is rated",
                 Current::new(current),
                 Current::new(rated)
             ),
             Self::HotSenseResistor { power } => write!(
                 f,
-                "hot parts: a sense resistor takes up to {}; use one rated for {} or more",
-                Power::new(power),
-                Power::new(2.0 * power)
+                "hot parts: a sense resistor takes up to {}",
+                Power::new(power)
             ),
-            Self::SupplyTooLow { needed, supply } => write!(
+            Self::SupplyTooLow {
+                needed,
+                supply,
+                asked,
+                reached,
+            } => write!(
                 f,
-                "the peak current takes {} through the windings and switches at standstill, and the supply gives {}: the current stays below its peak",
+                "`peak_current` {} takes {} through the windings and switches at standstill, and the supply gives {}; {}",
+                Current::new(asked),
                 Voltage::new(needed),
-                Voltage::new(supply)
+                Voltage::new(supply),
+                Reached(reached)
             ),
-            Self::ConverterTooSmall { peak } => write!(
+            Self::ConverterTooSmall {
+                full_scale,
+                asked,
+                reached,
+            } => write!(
                 f,
-                "the converter's full scale is below the peak current of {}: raise its reference, or lower the sense resistor or its gain",
-                Current::new(peak)
+                "the converter sets {} at the most, and `peak_current` is {}; {}",
+                Current::new(full_scale),
+                Current::new(asked),
+                Reached(reached)
             ),
             Self::LoadDrops { torque } => write!(
                 f,
                 "danger: the load pulls on the shaft with {}; it drops when the current is removed or a step is lost: \
-                 keep hands away, and fit a brake or a counterweight",
+                 keep hands away",
                 Torque::new(torque)
             ),
             Self::HoldTooWeak { holding, needed } => write!(
                 f,
-                "the hold current holds {} with the margin taken off, and the load needs {}: raise `hold_current`",
+                "the hold current holds {} with the margin taken off, and the load needs {}",
                 Torque::new(holding),
                 Torque::new(needed)
             ),

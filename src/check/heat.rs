@@ -1,0 +1,213 @@
+//! Findings about heat, currents and hanging loads, with what cures them.
+
+use std::f64::consts::SQRT_2;
+
+use super::cure::{self, round_down, round_up};
+use super::{Finding, Weight};
+use crate::physics::Heat;
+use crate::physics::heat::{HeatWarning, Overload};
+use crate::rig::{Axis, DriveKind};
+use crate::units::{Power, Resistance, Rounded, Voltage};
+
+/// A hold current below this share is hardly one any more.
+const LEAST_HOLD: f64 = 0.05;
+
+/// What is to be said of an axis; `moving` is the share of a program's time in which it
+/// moves, where there is a program.
+pub(super) fn findings(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Vec<Finding> {
+    let overload = heat.windings.overload(moving);
+    let others = heat.warnings.iter().filter(|warning| {
+        let of_windings = matches!(
+            warning,
+            HeatWarning::HotWindings { .. } | HeatWarning::CurrentAboveRated { .. }
+        );
+        // The failure says it already.
+        !(of_windings && overload.is_some())
+    });
+    let failure = overload.map(|why| too_much(axis, heat, why, moving));
+    let others = others.map(|warning| warned(axis, heat, warning));
+    failure
+        .into_iter()
+        .chain(others)
+        .map(|finding| finding.axis(&axis.name))
+        .collect()
+}
+
+/// Windings that get more than they stand.
+fn too_much(axis: &Axis, heat: &Heat, why: Overload, moving: Option<f64>) -> Finding {
+    let rated = Power::new(heat.windings.rated);
+    let message = match why {
+        Overload::Gross => format!(
+            "hot parts: the windings take {} while the motor turns, more than at twice the rated current (at the rated one {rated}): \
+             for however short a time, the iron saturates and the magnets can be weakened",
+            Power::new(heat.windings.running),
+        ),
+        Overload::Standing => format!(
+            "hot parts: the windings take {} at standstill, and stand {rated}, which is the rated current in both phases",
+            Power::new(heat.windings.standing),
+        ),
+        Overload::Average { power, moving } => format!(
+            "hot parts: the windings take {} on average over the program, in motion for {} % of it, and stand {rated}, \
+             which is the rated current in both phases",
+            Power::new(power),
+            Rounded(cure::two_digits(100.0 * moving)),
+        ),
+    };
+    let mut cures = less_current(axis, heat);
+    cures.extend(weaker_hold(axis, heat, moving));
+    Finding::new("winding-overload", Weight::Failure, message).cures(cures)
+}
+
+/// What brings the current down to the rated one.
+fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
+    if let Some(amplitude) = axis.amplitude() {
+        // Peak = √2 · rated has the copper loss of the rated current in both phases.
+        let most = SQRT_2 * axis.motor.rated_current.si();
+        return vec![format!(
+            "`peak_current` {} → {} A",
+            Rounded(amplitude.asked),
+            Rounded(round_down(most))
+        )];
+    }
+    let share = (heat.windings.rated / heat.windings.most()).sqrt();
+    let supply = axis.drive.supply.si();
+    let switches = axis.drive.switch_resistance.si();
+    let ballast = axis.loop_resistance() * (1.0 / share - 1.0);
+    vec![
+        format!(
+            "`supply` {} → {} V",
+            Rounded(supply),
+            Rounded(round_down(share * supply))
+        ),
+        format!(
+            "a ballast resistor in series with each phase: `switch_resistance` {} → {}",
+            Resistance::new(switches),
+            Resistance::new(round_up(switches + ballast))
+        ),
+    ]
+}
+
+/// The hold current with which the windings get no more than they stand and the load is
+/// held all the same, where that is enough.
+fn weaker_hold(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Option<String> {
+    axis.amplitude()?;
+    let windings = &heat.windings;
+    let moving = moving.unwrap_or(0.0);
+    let left = (windings.rated - moving * windings.running) / (1.0 - moving);
+    let share = (left.min(windings.rated) / windings.standing)
+        .max(0.0)
+        .sqrt();
+    let hold = (100.0 * share * axis.drive.hold_current).floor() / 100.0;
+    let mut held = axis.clone();
+    held.drive.hold_current = hold;
+    let trial = Heat::of(&held);
+    let weak = |warning: &HeatWarning| matches!(warning, HeatWarning::HoldTooWeak { .. });
+    let does = hold >= LEAST_HOLD
+        && hold < axis.drive.hold_current
+        && trial.windings.overload(Some(moving)).is_none()
+        && !trial.warnings.iter().any(weak);
+    does.then(|| hold_current(axis, hold))
+}
+
+fn hold_current(axis: &Axis, share: f64) -> String {
+    format!(
+        "`hold_current` {} → {} %",
+        Rounded(100.0 * axis.drive.hold_current),
+        Rounded(100.0 * share)
+    )
+}
+
+fn warned(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Finding {
+    let weight = match warning {
+        HeatWarning::HoldTooWeak { .. } => Weight::Failure,
+        _ => Weight::Warning,
+    };
+    Finding::new(warning.code(), weight, warning.to_string()).cures(cures(axis, heat, warning))
+}
+
+fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
+    let or = |cures: [&str; 2]| cures.map(str::to_owned).to_vec();
+    match *warning {
+        HeatWarning::HotTransistors { stage, .. } => vec![
+            format!("a heat sink for {} on each stage", Power::new(stage)),
+            "a lower `supply` or `hold_current`".to_owned(),
+        ],
+        HeatWarning::HotWindings { .. } | HeatWarning::CurrentAboveRated { .. } => {
+            let mut cures = less_current(axis, heat);
+            cures.push(
+                "enough rest between the moves, and an eye on the motor's temperature".to_owned(),
+            );
+            cures
+        }
+        HeatWarning::HotSenseResistor { power } => vec![format!(
+            "sense resistors rated for {} or more",
+            Power::new(2.0 * power)
+        )],
+        HeatWarning::SupplyTooLow {
+            needed,
+            supply,
+            asked,
+            reached,
+        } => vec![
+            format!(
+                "`supply` {} → {}",
+                Voltage::new(supply),
+                Voltage::new(round_up(needed))
+            ),
+            lower_peak(asked, reached),
+        ],
+        HeatWarning::ConverterTooSmall {
+            full_scale, asked, ..
+        } => {
+            let mut cures = higher_full_scale(axis, asked / full_scale);
+            cures.push(lower_peak(asked, full_scale));
+            cures
+        }
+        HeatWarning::LoadDrops { .. } => {
+            or(["a brake that closes without power", "a counterweight"])
+        }
+        HeatWarning::HoldTooWeak { holding, needed } => {
+            let hold = (100.0 * axis.drive.hold_current * needed / holding).ceil() / 100.0;
+            if hold <= 1.0 && regulated(axis) {
+                vec![hold_current(axis, hold)]
+            } else {
+                or([
+                    "more current or more gearing, or a stronger motor",
+                    "a brake or a counterweight that takes the load off the motor",
+                ])
+            }
+        }
+    }
+}
+
+fn regulated(axis: &Axis) -> bool {
+    !matches!(axis.drive.kind, DriveKind::FixedVoltage { .. })
+}
+
+/// The peak current that is reached anyhow, so that the rig says what is so.
+fn lower_peak(asked: f64, reached: f64) -> String {
+    format!(
+        "`peak_current` {} → {} A",
+        Rounded(asked),
+        Rounded(round_down(reached))
+    )
+}
+
+/// What makes the converter reach `times` as far.
+fn higher_full_scale(axis: &Axis, times: f64) -> Vec<String> {
+    let drive = &axis.drive;
+    let reference = drive.converter.map(|converter| {
+        format!(
+            "`converter_reference` {} → {}",
+            converter.reference,
+            Voltage::new(round_up(times * converter.reference.si()))
+        )
+    });
+    let resistor = drive.sense_resistor.map(|resistor| {
+        format!(
+            "`sense_resistor` {resistor} → {}",
+            Resistance::new(round_down(resistor.si() / times))
+        )
+    });
+    reference.into_iter().chain(resistor).collect()
+}
