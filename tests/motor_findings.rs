@@ -377,3 +377,96 @@ fn a_fixed_voltage_beyond_what_the_motor_stands_must_not_run() {
     assert_eq!(cures[0], "`supply` 3.2 → 2.4 V");
     assert_eq!(finding(&drive("2.4 V").check(), "winding-overload"), None);
 }
+
+/// A heavy turntable that is meant to sit behind a reduction, and waits until it has
+/// settled.
+fn turntable(gearing: &str, waits: &str) -> Bench {
+    let rig = format!(
+        "axes:
+  table:
+    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 1 mN.m.s/rad }}
+    drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }}
+    load: {{ inertia: 30 kg.cm^2, friction: 20 mN.m, gearing: \"{gearing}\" }}
+    limits: {{ settle: 0.2 deg }}
+timer: {{ clock: 16 MHz }}
+"
+    );
+    let script =
+        format!("speed 180 deg/s\naccel 2000 deg/s^2\nturn by 90 deg\n{waits}turn by 90 deg\n");
+    Bench::new(&rig, &script)
+}
+
+#[test]
+fn a_reversed_gearing_fails_by_its_torque_and_the_cure_names_it() {
+    for waits in ["", "dwell until settled\n"] {
+        assert_eq!(turntable("3:1", waits).check()["ok"], true, "{waits}");
+        let check = turntable("1:3", waits).check();
+        assert_eq!(check["ok"], false);
+        assert_eq!(check["moves"].as_array().unwrap().len(), 2);
+        let first = &check["moves"][0]["reasons"][0];
+        assert_eq!(first["code"], "torque-margin");
+        assert_eq!(
+            first["cures"][0],
+            "`gearing: 1:3` turns the load 3 times for one motor turn; if you meant a reduction, write 3:1"
+        );
+    }
+}
+
+#[test]
+fn a_gearing_that_speeds_up_is_not_asked_about_where_it_is_not_why() {
+    // Hardly any load: the rotor's own inertia is what costs the torque.
+    let rig =
+        flywheel(CHOPPER).replace("inertia: 50 kg.cm^2", "inertia: 1 g.cm^2, gearing: \"1:2\"");
+    let check = Bench::new(
+        &rig,
+        "speed 3600 deg/s\naccel 6000000 deg/s^2\nturn by 3 turn\n",
+    )
+    .check();
+    let failure = finding(&check, "torque-margin").expect("it fails");
+    let cures = failure["cures"].to_string();
+    assert!(!cures.contains("gearing"), "{cures}");
+}
+
+#[test]
+fn what_the_rig_cuts_of_the_script_is_told_once_a_statement_and_axis() {
+    let rig = flywheel(CHOPPER).replace(
+        "torque_margin: 20 %",
+        "speed: 300 deg/s, acceleration: 900 deg/s^2, jerk: 1e5 deg/s^3",
+    );
+    let script = "shape s-curve
+speed 900 deg/s
+accel 800 deg/s^2
+jerk 200000 deg/s^3
+repeat 2 {
+    turn by 90 deg
+    turn by 90 deg at 200 deg/s
+    turn by 90 deg at 450 deg/s
+}
+";
+    let check = Bench::new(&rig, script).check();
+    assert_eq!(check["ok"], true);
+    let told = |number: usize| -> Vec<String> {
+        let changes = check["moves"][number]["changes"].as_array().unwrap().iter();
+        let cuts = changes.filter(|change| change["code"] == "limit-cut");
+        cuts.map(|change| {
+            assert_eq!(change["severity"], "note");
+            change["message"].as_str().unwrap().to_owned()
+        })
+        .collect()
+    };
+    assert_eq!(
+        told(0),
+        [
+            "speed 900 deg/s of line 3 is cut to the axis's limit 300 deg/s",
+            "jerk 200000 deg/s^3 of line 5 is cut to the axis's limit 100000 deg/s^3",
+        ]
+    );
+    assert_eq!(
+        told(2),
+        ["speed 450 deg/s of line 9 is cut to the axis's limit 300 deg/s"]
+    );
+    for number in [1, 3, 4, 5] {
+        assert_eq!(told(number), Vec::<String>::new(), "move {number}");
+    }
+}

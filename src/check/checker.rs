@@ -169,9 +169,9 @@ impl<'a> Checker<'a> {
         });
         let regeneration = braking.as_ref().map(|stops| stops.regeneration(1.0));
         let mut findings = Vec::new();
-        findings.extend(reasons::torque(axis, torque, || {
+        findings.extend(reasons::torque(axis, torque, |worst| {
             if self.cures_left == 0 {
-                return Vec::new();
+                return vec![cure::more_torque(axis, worst, axis.limits.torque_margin)];
             }
             self.cures_left -= 1;
             cure::for_torque(axis, &ability.load, &ability.pull_out, tolerance, motion)

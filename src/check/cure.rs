@@ -3,17 +3,21 @@
 //! Every cure is tried before it is offered: the changed value is rounded to the
 //! safe side and the motion is looked at again with it. Lower acceleration or speed
 //! is judged on the instants of the motion as planned, which a slower plan over the
-//! same distance never exceeds.
+//! same distance never exceeds. Two are no more than named: the torque that would be enough,
+//! where nothing that was tried is, and a gearing that seems to be written the wrong way
+//! round.
 
-use crate::check::torque::{Instant, TorqueRule};
+use crate::check::torque::{Instant, TorqueMargin, TorqueRule};
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction};
-use crate::rig::{Axis, DriveKind, TravelUnit};
-use crate::units::{Current, Rounded, Voltage};
+use crate::rig::{Axis, DriveKind, Gearing, TravelUnit};
+use crate::units::{Current, Rounded, Torque, Voltage};
 
 /// Steps of a bisection; each halves the range.
 const HALVINGS: usize = 40;
+/// Reductions that gearings are commonly made with (common practice).
+const REDUCTIONS: [f64; 10] = [1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, 50.0, 100.0];
 /// A supply beyond this many times the present one is not offered.
 const MOST_SUPPLY: f64 = 4.0;
 
@@ -30,11 +34,78 @@ pub fn for_torque(
     let needed = axis.limits.torque_margin;
     let instants: Vec<Instant> = rule.instants(motion).collect();
     let mut cures = Vec::new();
+    cures.extend(reversed_gearing(axis, tolerance, motion, needed));
     cures.extend(gentler(axis, &rule, motion, &instants, needed));
     cures.extend(stronger_current(axis, load, tolerance, motion, needed));
     cures.extend(wider_converter(axis, load, tolerance, motion, needed));
     cures.extend(higher_supply(axis, load, tolerance, motion, needed));
+    if cures.is_empty() {
+        cures.extend(more_gearing(axis, tolerance, motion, needed));
+        cures.extend(
+            rule.least(motion)
+                .map(|worst| more_torque(axis, &worst, needed)),
+        );
+    }
     cures
+}
+
+/// What to ask about a gearing that speeds the load up, where the load that the motor feels
+/// through it is why the motion fails: the other way round, the same turns of the motor or
+/// the same travel of the load would pass.
+fn reversed_gearing(
+    axis: &Axis,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> Option<String> {
+    let doubt = axis.load.gearing.doubt()?;
+    let reversed = axis.load.gearing.reversed();
+    let more_turns = reversed.ratio() / axis.load.gearing.ratio();
+    let passes = |turns| geared_passes(axis, reversed, turns, tolerance, motion, needed);
+    (passes(1.0) || passes(more_turns)).then_some(doubt)
+}
+
+/// The least of some common reductions with which the same travel of the load passes.
+fn more_gearing(axis: &Axis, tolerance: f64, motion: &AxisMotion, needed: f64) -> Option<String> {
+    let present = axis.load.gearing;
+    let geared = |times: f64| Gearing {
+        motor: times * present.motor,
+        load: present.load,
+    };
+    let passes =
+        |times: &f64| geared_passes(axis, geared(*times), *times, tolerance, motion, needed);
+    let times = REDUCTIONS.into_iter().find(passes)?;
+    Some(format!("gearing {present} → {}", geared(times)))
+}
+
+/// Whether the motion passes behind another gearing, the motor turning `turns` times as
+/// far and as fast.
+fn geared_passes(
+    axis: &Axis,
+    gearing: Gearing,
+    turns: f64,
+    tolerance: f64,
+    motion: &AxisMotion,
+    needed: f64,
+) -> bool {
+    let mut changed = axis.clone();
+    changed.load.gearing = gearing;
+    let (load, pull_out) = (ShaftLoad::of(&changed), PullOut::of(&changed));
+    let mut rule = TorqueRule::new(&changed, &load, &pull_out, tolerance);
+    rule.microstep *= turns;
+    rule.least(motion)
+        .is_none_or(|margin| margin.least >= needed)
+}
+
+/// How much torque would do at the instant where least is left.
+pub(super) fn more_torque(axis: &Axis, worst: &TorqueMargin, needed: f64) -> String {
+    let unit = TravelUnit::of(axis);
+    format!(
+        "a lighter load, or a motor and drive that pull out at {} or more at {} {}/s",
+        Torque::new(round_up(worst.required / (1.0 - needed))),
+        Rounded(axis.travel_speed(worst.at.omega) * unit.per_si),
+        unit.name
+    )
 }
 
 /// Slower, or ramps that are less steep.

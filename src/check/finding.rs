@@ -23,7 +23,7 @@ pub struct Finding {
     pub severity: Weight,
     /// What it is, with the numbers.
     pub message: String,
-    /// What would cure it; each alone is enough.
+    /// What would cure it; each alone is enough. There is at least one, but for notes.
     pub cures: Vec<String>,
     /// The axis it speaks of, where it is one.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -77,7 +77,7 @@ pub(super) fn start(
 pub(super) fn torque(
     axis: &Axis,
     margin: Option<TorqueMargin>,
-    cures: impl FnOnce() -> Vec<String>,
+    cures: impl FnOnce(&TorqueMargin) -> Vec<String>,
 ) -> Option<Finding> {
     let margin = margin?;
     if margin.least >= axis.limits.torque_margin {
@@ -100,7 +100,7 @@ pub(super) fn torque(
     );
     Some(
         Finding::new("torque-margin", Weight::Failure, message)
-            .cures(cures())
+            .cures(cures(&margin))
             .axis(&axis.name),
     )
 }
@@ -132,6 +132,28 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 longer(change.cost)
             ),
         ),
+        ChangeKind::LimitCut {
+            word,
+            line,
+            power,
+            asked,
+            allowed,
+        } => {
+            let per = match power {
+                1 => "s".to_owned(),
+                power => format!("s^{power}"),
+            };
+            Finding::new(
+                "limit-cut",
+                Weight::Note,
+                format!(
+                    "{word} {} {unit}/{per} of line {line} is cut to the axis's limit {} {unit}/{per}",
+                    Rounded(asked * to_load),
+                    Rounded(allowed * to_load),
+                    unit = unit.name
+                ),
+            )
+        }
         ChangeKind::PeakLowered { from, to } => Finding::new(
             "peak-lowered",
             Weight::Note,
@@ -200,7 +222,14 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
                     Rounded(ratio)
                 ),
             )
-            .cures(vec!["more gearing, a lighter load, or a motor with a larger rotor".to_owned()])
+            .cures(
+                axis.load
+                    .gearing
+                    .doubt()
+                    .into_iter()
+                    .chain(["more gearing, a lighter load, or a motor with a larger rotor".to_owned()])
+                    .collect(),
+            )
             .axis(&axis.name),
         );
     }
@@ -263,6 +292,9 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
         cures.push(edge("below", from));
     }
     cures.extend(to.map(|to| edge("above", to)));
+    if cures.is_empty() {
+        cures.push("more damping, finer microsteps, or another current".to_owned());
+    }
     let range = format!(
         "{}, found {}",
         crossing.band.speeds_text(axis),

@@ -8,9 +8,12 @@ use std::fmt;
 use crate::physics::band::Band;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
-use crate::plan::Direction;
 use crate::plan::full_torque::Capability;
+use crate::plan::{AxisMotion, Direction};
 use crate::rig::Axis;
+
+/// Share of an acceleration that arithmetic may be off by.
+const ROUNDING: f64 = 1e-6;
 
 /// The torque of one axis against its load.
 pub(crate) struct Abilities {
@@ -54,6 +57,21 @@ impl Abilities {
         capability
             .at(speed * self.microstep_angle)
             .map(|alpha| alpha / self.microstep_angle)
+    }
+
+    /// Whether the torque, less its reserve, suffices at the ends of every segment of a
+    /// motion. A motion for which it does not is refused by the check too, which looks at
+    /// those ends among others.
+    pub(crate) fn bears(&self, motion: &AxisMotion) -> bool {
+        motion.segments.iter().all(|segment| {
+            [0.0, segment.duration].into_iter().all(|after| {
+                let speed = segment.velocity_at(after).max(0.0);
+                let [gained, lost] = self.at(speed, motion.direction);
+                let asked = segment.acceleration_at(after);
+                let rounding = ROUNDING * asked.abs();
+                asked <= gained + rounding && -asked <= lost + rounding
+            })
+        })
     }
 
     /// The highest speed (microsteps/s), up to `limit`, up to which the axis can both

@@ -11,8 +11,11 @@ use crate::plan::AxisLimits;
 use crate::plan::position::Scale;
 use crate::rig::Axis;
 use crate::script::action::SpeedLimits;
-use crate::script::{Settings, Shape};
+use crate::script::{Pace, Settings, Shape};
 use crate::units::{Dimension, Quantity};
+
+/// Share that arithmetic may be off by.
+const ROUNDING: f64 = 1e-9;
 
 /// What limits there are. Units: microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -23,6 +26,48 @@ pub struct Known {
     jerk: Option<f64>,
     rig_has_jerk: bool,
     start: f64,
+    cuts: [Option<Cut>; 4],
+}
+
+/// A limit of the script that goes beyond the rig's, which holds instead.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cut {
+    /// As the script writes the limit.
+    pub word: &'static str,
+    /// Where its value is written.
+    pub span: Span,
+    /// What is written (microsteps/s, /s² or /s³).
+    pub asked: f64,
+    /// What holds.
+    pub allowed: f64,
+    /// Travel over time to this power.
+    pub power: i8,
+}
+
+impl Cut {
+    /// The script's value cut to the rig's limit, where it is above it.
+    fn of(kind: &Kind, script: Option<(f64, Span)>, rig: Option<f64>) -> Option<Self> {
+        let ((asked, span), allowed) = script.zip(rig)?;
+        let cut = Self {
+            word: kind.word,
+            span,
+            asked,
+            allowed,
+            power: kind.power,
+        };
+        // The same value, converted twice, may differ by rounding.
+        (asked > allowed * (1.0 + ROUNDING)).then_some(cut)
+    }
+}
+
+impl Known {
+    /// What of the script is cut for a move of that pace.
+    pub fn cuts(&self, pace: Pace) -> impl Iterator<Item = Cut> {
+        // A speed of its own stands in for the script's.
+        let own_speed = matches!(pace, Pace::At(..));
+        let cuts = self.cuts.into_iter().flatten();
+        cuts.filter(move |cut| !(own_speed && cut.word == SPEED.word))
+    }
 }
 
 /// An axis of the rig as the limits need it.
@@ -92,27 +137,51 @@ impl LimitedAxis<'_> {
         let rig = &self.axis.limits;
         let script = |written: Option<(Quantity, Span)>, kind: &Kind| {
             written
-                .map(|(quantity, span)| self.rate(quantity, span, kind))
+                .map(|(quantity, span)| Ok((self.rate(quantity, span, kind)?, span)))
                 .transpose()
         };
-        let per_travel = self.axis.microsteps_per_travel();
-        let stricter = |script: Option<f64>, rig: Option<f64>| {
-            let rig = rig.map(|limit| limit * per_travel);
+        let stricter = |script: Option<(f64, Span)>, rig: Option<f64>| {
+            let script = script.map(|(limit, _)| limit);
             match (script, rig) {
                 (Some(script), Some(rig)) => Some(script.min(rig)),
                 (one, other) => one.or(other),
             }
         };
+        let of_rig = |limit: Option<f64>| limit.map(|limit| self.in_microsteps(limit));
+        let most = [rig.speed, rig.acceleration, rig.jerk].map(of_rig);
+        let speed = script(own.speed.or(all.speed), &SPEED)?;
         let accel = script(own.accel.or(all.accel), &ACCEL)?;
-        let decel = script(own.decel.or(all.decel), &DECEL)?.or(accel);
+        let decel = script(own.decel.or(all.decel), &DECEL)?;
+        let jerk = script(own.jerk.or(all.jerk), &JERK)?;
         Ok(Known {
-            speed: stricter(script(own.speed.or(all.speed), &SPEED)?, rig.speed),
-            accel: stricter(accel, rig.acceleration),
-            decel: stricter(decel, rig.acceleration),
-            jerk: stricter(script(own.jerk.or(all.jerk), &JERK)?, rig.jerk),
+            speed: stricter(speed, most[0]),
+            accel: stricter(accel, most[1]),
+            decel: stricter(decel.or(accel), most[1]),
+            jerk: stricter(jerk, most[2]),
             rig_has_jerk: rig.jerk.is_some(),
-            start: script(own.start.or(all.start), &START)?.unwrap_or(0.0),
+            start: script(own.start.or(all.start), &START)?.map_or(0.0, |(start, _)| start),
+            cuts: [
+                Cut::of(&SPEED, speed, most[0]),
+                Cut::of(&ACCEL, accel, most[1]),
+                Cut::of(&DECEL, decel, most[1]),
+                Cut::of(&JERK, jerk, most[2]),
+            ],
         })
+    }
+
+    /// How a speed that a move is written with, in microsteps/s, is cut.
+    pub fn cut_speed(&self, asked: f64, span: Span) -> Option<Cut> {
+        let limit = self.axis.limits.speed;
+        Cut::of(
+            &SPEED,
+            Some((asked, span)),
+            limit.map(|limit| self.in_microsteps(limit)),
+        )
+    }
+
+    /// A limit of the rig as microsteps instead of travel.
+    fn in_microsteps(&self, limit: f64) -> f64 {
+        limit * self.axis.microsteps_per_travel()
     }
 
     /// The limits of a move of that shape, cruising at `at` at most.

@@ -273,6 +273,20 @@ pub enum ChangeKind {
         /// How long one crossing takes (s).
         time: f64,
     },
+    /// The script sets a limit beyond the rig's, which holds instead; with the first move
+    /// that it would hold for.
+    LimitCut {
+        /// As the script writes the limit: `speed`, `accel`, `decel`, `jerk`.
+        word: &'static str,
+        /// The line where its value is written, from 1.
+        line: usize,
+        /// Full steps over seconds to this power.
+        power: i8,
+        /// What is written.
+        asked: f64,
+        /// What holds.
+        allowed: f64,
+    },
     /// It goes beyond its target and comes back, so that backlash is taken up.
     GoesBeyond {
         /// How far (full steps of the motor).

@@ -1,7 +1,7 @@
 //! What the planning of single moves, groups and passing moves has in common: where the
 //! axes stand, what limits them, and which motions are known already.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
@@ -16,7 +16,7 @@ use crate::plan::bands::Bands;
 use crate::plan::cache::Cache;
 use crate::plan::full_torque::TorqueRamp;
 use crate::plan::job::{Job, JobKey, Key};
-use crate::plan::limits::{Known, LimitedAxis};
+use crate::plan::limits::{Cut, Known, LimitedAxis};
 use crate::plan::path::{Driven, Leg};
 use crate::plan::position::{Position, Scale};
 use crate::plan::profile::{Impossible, Ramp};
@@ -45,6 +45,9 @@ pub(crate) struct Planner<'rig> {
     pub(crate) bands: Vec<Option<Vec<Band>>>,
     /// Period of each axis's natural frequency (s).
     pub(crate) periods: Vec<f64>,
+    /// What the rig cuts of the limits of the next move.
+    pub(crate) cuts: Vec<Change>,
+    told_cuts: HashSet<(usize, Span)>,
     settings: Vec<KnownSettings>,
     motions: Cache<Key, Planned>,
     abilities: Vec<Option<Arc<Abilities>>>,
@@ -86,6 +89,8 @@ impl<'rig> Planner<'rig> {
             index: 0,
             bands: vec![None; axes],
             periods: rig.axes.iter().map(natural_period).collect(),
+            cuts: Vec::new(),
+            told_cuts: HashSet::new(),
             settings: Vec::new(),
             motions: Cache::new(),
             abilities: vec![None; axes],
@@ -225,19 +230,46 @@ impl<'rig> Planner<'rig> {
     ) -> Result<Job, Diagnostic> {
         let known = self.known(axis, &turn.settings)?;
         let limited = self.limited(axis);
-        let at = match turn.pace {
-            Pace::At(speed, span) => Some(limited.speed(speed, span)?),
-            Pace::In(..) | Pace::Limits => None,
+        let (at, own_cut) = match turn.pace {
+            Pace::At(speed, span) => {
+                let at = limited.speed(speed, span)?;
+                (Some(at), limited.cut_speed(at, span))
+            }
+            Pace::In(..) | Pace::Limits => (None, None),
         };
         let shape = turn.settings.shape;
+        let limits = limited.limits(&known, shape, at, place)?;
+        for cut in known.cuts(turn.pace).chain(own_cut) {
+            self.note_cut(axis, &cut);
+        }
         Ok(Job {
             axis,
             steps,
             shape,
-            limits: limited.limits(&known, shape, at, place)?,
+            limits,
             bands_allowed: turn.settings.bands_allowed,
             reached: f64::INFINITY,
         })
+    }
+
+    /// Takes note of what the rig cuts, for the next move; once a statement and axis.
+    fn note_cut(&mut self, axis: usize, cut: &Cut) {
+        if !self.told_cuts.insert((axis, cut.span)) {
+            return;
+        }
+        let full_step = self.scales[axis].full_step();
+        let (line, _) = self.source.position(cut.span.start);
+        self.cuts.push(Change {
+            axis,
+            kind: ChangeKind::LimitCut {
+                word: cut.word,
+                line,
+                power: cut.power,
+                asked: cut.asked / full_step,
+                allowed: cut.allowed / full_step,
+            },
+            cost: 0.0,
+        });
     }
 
     fn limited(&self, axis: usize) -> LimitedAxis<'_> {

@@ -177,6 +177,8 @@ impl Planner<'_> {
     ) -> PlannedMove {
         let index = self.index;
         self.index += 1;
+        let mut changes = std::mem::take(&mut self.cuts);
+        changes.extend(done.changes);
         PlannedMove {
             index,
             span: action.span,
@@ -186,7 +188,7 @@ impl Planner<'_> {
             travel,
             on_the_way: Vec::new(),
             passes: Vec::new(),
-            changes: done.changes,
+            changes,
         }
     }
 }

@@ -11,7 +11,8 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
 use crate::plan::planner::Planner;
-use crate::plan::{Item, Motion};
+use crate::plan::words::with_doubt;
+use crate::plan::{AxisMotion, Item, Motion};
 use crate::units::Rounded;
 
 /// Somebody who knows how long a rotor swings.
@@ -47,6 +48,12 @@ pub(crate) struct LastMotion {
     ago: f64,
 }
 
+impl LastMotion {
+    fn moved(&self) -> &AxisMotion {
+        &self.motion.axes[self.number]
+    }
+}
+
 impl Planner<'_> {
     /// Takes note of what an item means for the time after motions.
     pub(crate) fn note(&mut self, item: &Item) {
@@ -79,7 +86,8 @@ impl Planner<'_> {
                 "not-available",
                 "nobody here knows how long a rotor swings",
             )
-            .at(&self.source, place, "this needs a model of the motor"));
+            .at(&self.source, place, "this needs a model of the motor")
+            .help("plan with somebody who knows (`with_settling`), or write a time here"));
         };
         let mut longest = 0.0_f64;
         for axis in 0..self.rig.axes.len() {
@@ -90,9 +98,13 @@ impl Planner<'_> {
             if self.rig.axes[axis].limits.settle.is_none() {
                 return Err(self.settle_missing(axis, place));
             }
-            let after = settling
-                .after(&last.motion, last.number, last.from)
-                .map_err(|never| self.never_settles(axis, &never, place, last.place))?;
+            let after = match settling.after(&last.motion, last.number, last.from) {
+                Ok(after) => after,
+                // The check refuses that move for its torque, which is the reason: so the
+                // plan goes on and leaves the word to the check.
+                Err(never) if !self.abilities(axis).bears(last.moved()) => never.followed,
+                Err(never) => return Err(self.never_settles(axis, &never, place, last.place)),
+            };
             longest = longest.max(after - last.ago);
         }
         let rate = self.rig.timer.tick_rate();
@@ -142,6 +154,7 @@ impl Planner<'_> {
                 "the load holds the rotor off: take more current or less load, or allow a wider `settle`",
             )
         };
+        let help = with_doubt(help, axis);
         Diagnostic::error(
             "never-settles",
             format!(

@@ -4,7 +4,7 @@ use crate::diagnostic::{Diagnostic, Span};
 use crate::plan::planner::{Failure, Planner};
 use crate::plan::position::{NoTarget, Position};
 use crate::plan::profile::Impossible;
-use crate::rig::Pin;
+use crate::rig::{Axis, Pin};
 use crate::script::{Move, Pace};
 use crate::units::Rounded;
 
@@ -136,13 +136,25 @@ impl Planner<'_> {
                 ),
             )
             .at(&self.source, place, "no acceleration is left for this move")
-            .help("lower the load or the torque margin, or take a stronger motor or more current"),
+            .help(with_doubt(
+                "lower the load or the torque margin, or take a stronger motor or more current",
+                &self.rig.axes[*axis],
+            )),
             _ => Diagnostic::error(
                 "too-short",
                 "the move is too short for the speeds at its ends",
             )
-            .at(&self.source, place, ""),
+            .at(&self.source, place, "")
+            .help("write a lower “start” or a higher “accel” above it, or let it go further"),
         }
+    }
+}
+
+/// A help with what is to be asked about a gearing that speeds the load up.
+pub(crate) fn with_doubt(help: &str, axis: &Axis) -> String {
+    match axis.load.gearing.doubt() {
+        None => help.to_owned(),
+        Some(doubt) => format!("{doubt}; else {help}"),
     }
 }
 

@@ -1,11 +1,13 @@
 //! The load: what the motor turns.
 
+use std::fmt;
+
 use super::fields::{self, Bounds, Fields};
 use super::yaml::Node;
 use crate::diagnostic::Diagnostic;
 use crate::units::{
     Angle, Damping, Force, Fraction, Inertia, Length, LinearDamping, Mass, Measure, Quantity,
-    Torque, Unbalance,
+    Rounded, Torque, Unbalance,
 };
 
 /// What the motor turns, seen at the load. A linear load has its own fields in
@@ -86,6 +88,33 @@ impl Gearing {
     /// Motor turns a load turn.
     pub fn ratio(self) -> f64 {
         self.motor / self.load
+    }
+
+    /// The same gearing the other way round.
+    #[must_use]
+    pub const fn reversed(self) -> Self {
+        Self {
+            motor: self.load,
+            load: self.motor,
+        }
+    }
+
+    /// What to ask about a gearing that turns the load faster than the motor: few rigs
+    /// have one, and the two numbers are easily confused.
+    pub fn doubt(self) -> Option<String> {
+        (self.ratio() < 1.0).then(|| {
+            format!(
+                "`gearing: {self}` turns the load {} times for one motor turn; if you meant a reduction, write {}",
+                Rounded(1.0 / self.ratio()),
+                self.reversed()
+            )
+        })
+    }
+}
+
+impl fmt::Display for Gearing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.motor, self.load)
     }
 }
 
@@ -268,10 +297,7 @@ fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
             .place
             .error(
                 "absurd-value",
-                format!(
-                    "a gearing of {} to one is more than can be",
-                    crate::units::Rounded(ratio)
-                ),
+                format!("a gearing of {} to one is more than can be", Rounded(ratio)),
                 "",
             )
             .help(HELP));
