@@ -11,6 +11,10 @@
 //! Full steps and microsteps are dimensions of their own: how far a step turns the
 //! load depends on the axis, so only the planner can convert them.
 
+mod decimal;
+
+pub use decimal::{Decimal, two_digits, two_digits_down, two_digits_up};
+
 use std::fmt;
 use std::str::FromStr;
 
@@ -485,7 +489,7 @@ impl fmt::Display for Rounded {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let value = self.0;
         if value == 0.0 || !value.is_finite() {
-            return write!(f, "{value}");
+            return write!(f, "{}", Decimal(value));
         }
         let magnitude = value.abs().log10().floor();
         if !(-4.0..7.0).contains(&magnitude) {

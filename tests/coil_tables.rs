@@ -33,6 +33,25 @@ fn the_table_for_reading() {
     insta::assert_snapshot!(written(CoilFormat::Table));
 }
 
+/// A converter's rounding leaves errors of all sizes and both signs.
+#[test]
+fn no_zero_in_a_table_has_a_minus() {
+    let rig = concat!(env!("CARGO_MANIFEST_DIR"), "/examples/carousel.yaml");
+    let printed = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+        .args(["coils", rig])
+        .output()
+        .unwrap();
+    let table = String::from_utf8(printed.stdout).unwrap() + &written(CoilFormat::Table);
+    let numbers = table.split(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)));
+    for number in numbers.filter(|number| number.starts_with('-') && number.len() > 1) {
+        assert!(
+            number.contains(|c: char| ('1'..='9').contains(&c)),
+            "{number} in\n{table}"
+        );
+    }
+    assert!(table.contains(" 0.0000°"));
+}
+
 #[test]
 fn the_c_header() {
     insta::assert_snapshot!(written(CoilFormat::C));

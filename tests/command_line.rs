@@ -124,6 +124,54 @@ fn coils_and_heat_of_a_rig_are_plotted() {
     assert!(coils.contains("phase B"));
 }
 
+/// Both ways draw the start-stop rate: but for the title they are one picture.
+#[test]
+fn a_rig_is_drawn_alike_by_plot_and_by_motor() {
+    let bench = Bench::with_scenario();
+    let draw = |arguments: &[&str]| {
+        assert_eq!(bench.run(arguments).code, 0);
+        fs::read_to_string(bench.file("drawn.svg")).unwrap()
+    };
+    let plotted = draw(&["plot", "turntable.yaml", "-o", "drawn.svg"]);
+    let of_motor = draw(&["motor", "turntable.yaml", "--plot", "drawn.svg"]);
+    assert!(plotted.contains("start-stop rate"));
+    assert_eq!(
+        plotted.replace("turntable.yaml", "What the motors can do"),
+        of_motor
+    );
+}
+
+/// Torques in tables and pictures end where a motor is of little use, and the slow speeds,
+/// where it is used most, have the most rows.
+#[test]
+fn the_pull_out_curve_ends_where_the_motor_is_of_little_use() {
+    let bench = Bench::with_scenario();
+    for rig in ["carousel", "dial", "lift", "mixer", "shutter"] {
+        let rig = example(&format!("{rig}.yaml"));
+        let sheet = json(&bench.run(&["motor", &rig, "--json"]).out)["axes"][0].clone();
+        let curve = sheet["pull_out"].as_array().unwrap();
+        let rates: Vec<f64> = curve
+            .iter()
+            .map(|point| point["step_rate_hz"].as_f64().unwrap())
+            .collect();
+        let torques = curve
+            .iter()
+            .map(|point| point["torque_nm"].as_f64().unwrap());
+        let torques: Vec<f64> = torques.collect();
+        let greatest = torques.iter().copied().fold(0.0, f64::max);
+        assert!(torques[torques.len() - 1] >= 0.19 * greatest, "{rig}");
+        let last = rates[rates.len() - 1];
+        for band in sheet["bands"].as_array().unwrap() {
+            if band["to_step_rate_hz"].is_null() {
+                let edge = band["from_step_rate_hz"].as_f64().unwrap();
+                assert!(last <= 1.3 * edge, "{rig}: {last} is far beyond {edge}");
+            }
+        }
+        let below_a_quarter = rates.iter().filter(|rate| **rate < last / 4.0).count();
+        assert!(2 * below_a_quarter + 1 >= rates.len(), "{rig}: {rates:?}");
+    }
+}
+
 #[test]
 fn the_walk_in_the_readme_shows_what_the_commands_print_and_draw() {
     let bench = Bench::with_scenario();

@@ -1,11 +1,11 @@
 //! What a motion returns to the supply, and how much more gently it would have to stop.
 
-use super::cure::{bisect, round_down};
+use super::cure::bisect;
 use super::torque::{LONG_LIST, TorqueRule};
 use crate::physics::regeneration::{Braking, Regeneration};
 use crate::plan::AxisMotion;
 use crate::rig::{Axis, TravelUnit};
-use crate::units::Rounded;
+use crate::units::{Rounded, two_digits_down};
 
 /// Points looked at in a segment …
 const POINTS: usize = 12;
@@ -63,7 +63,7 @@ impl Stops<'_> {
         let unit = TravelUnit::of(axis);
         let per_travel = axis.microstep_angle() * axis.microsteps_per_travel();
         let clock = self.rule.clock * self.rule.clock;
-        let decel = round_down(share * steepest / clock / per_travel * unit.per_si);
+        let decel = two_digits_down(share * steepest / clock / per_travel * unit.per_si);
         let asked = self.motion.limits.decel / axis.microsteps_per_travel() * unit.per_si;
         Some(format!(
             "decel {} → {} {}/s^2",

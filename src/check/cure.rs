@@ -12,7 +12,7 @@ use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction};
 use crate::rig::{Axis, DriveKind, Gearing, TravelUnit};
-use crate::units::{Current, Rounded, Torque, Voltage};
+use crate::units::{Current, Rounded, Torque, Voltage, two_digits_down, two_digits_up};
 
 /// Steps of a bisection; each halves the range.
 const HALVINGS: usize = 40;
@@ -102,7 +102,7 @@ pub(super) fn more_torque(axis: &Axis, worst: &TorqueMargin, needed: f64) -> Str
     let unit = TravelUnit::of(axis);
     format!(
         "a lighter load, or a motor and drive that pull out at {} or more at {} {}/s",
-        Torque::new(round_up(worst.required / (1.0 - needed))),
+        Torque::new(two_digits_up(worst.required / (1.0 - needed))),
         Rounded(axis.travel_speed(worst.at.omega) * unit.per_si),
         unit.name
     )
@@ -135,7 +135,7 @@ fn gentler(
         unit.per_si / (rule.clock * axis.microstep_angle() * axis.microsteps_per_travel());
     let from_steps = unit.per_si / axis.microsteps_per_travel();
     if top < planned_top {
-        let speed = round_down(top * to_load);
+        let speed = two_digits_down(top * to_load);
         top = speed / to_load;
         parts.push(format!(
             "speed {} → {} {}/s",
@@ -170,7 +170,7 @@ fn gentler(
             })
         };
         let found = bisect(0.0, steepest, holds)?;
-        let value = round_down(found * to_load / rule.clock);
+        let value = two_digits_down(found * to_load / rule.clock);
         if value <= 0.0 || !holds(value * rule.clock / to_load) {
             return None;
         }
@@ -249,7 +249,7 @@ fn wider_converter(
     let mut changed = axis.clone();
     let converter = changed.drive.converter.as_mut()?;
     let present = converter.reference.si();
-    let reference = round_up(present * amplitude.asked / full_scale);
+    let reference = two_digits_up(present * amplitude.asked / full_scale);
     converter.reference = Voltage::new(reference);
     let does = amplitude.beyond_converter() && passes_on(&changed, load, tolerance, motion, needed);
     does.then(|| {
@@ -312,7 +312,7 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
     }
     let (mut bad, mut good) = (present, most);
     // Until there is only one rounded value between; each trial costs a pull-out curve.
-    while round_up(bad * (1.0 + 1e-9)) < round_up(good) {
+    while two_digits_up(bad * (1.0 + 1e-9)) < two_digits_up(good) {
         let middle = 0.5 * (bad + good);
         if passes(middle) {
             good = middle
@@ -320,7 +320,7 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
             bad = middle
         }
     }
-    let rounded = round_up(good).min(most);
+    let rounded = two_digits_up(good).min(most);
     passes(rounded).then_some(rounded)
 }
 
@@ -341,46 +341,9 @@ pub(super) fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Optio
     Some(good)
 }
 
-/// To two significant digits.
-pub(super) fn two_digits(value: f64) -> f64 {
-    round_to_two_digits(value, f64::round)
-}
-
-/// To two significant digits, downwards.
-pub(super) fn round_down(value: f64) -> f64 {
-    round_to_two_digits(value, f64::floor)
-}
-
-/// To two significant digits, upwards.
-pub(super) fn round_up(value: f64) -> f64 {
-    round_to_two_digits(value, f64::ceil)
-}
-
-fn round_to_two_digits(value: f64, round: impl Fn(f64) -> f64) -> f64 {
-    if value <= 0.0 {
-        return 0.0;
-    }
-    let unit = 10f64.powi(value.log10().floor() as i32 - 1);
-    // Divided by a power of ten above one, multiplied below it: both are exact then.
-    let inverse = 10f64.powi(1 - value.log10().floor() as i32);
-    if unit >= 1.0 {
-        round(value / unit) * unit
-    } else {
-        round(value * inverse) / inverse
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn cures_round_to_the_safe_side() {
-        assert_eq!(round_down(647.3), 640.0);
-        assert_eq!(round_down(0.0987), 0.098);
-        assert_eq!(round_up(1.3201), 1.4);
-        assert_eq!(round_down(-1.0), 0.0);
-    }
 
     #[test]
     fn bisection_stops_at_the_edge() {

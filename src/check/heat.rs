@@ -2,12 +2,13 @@
 
 use std::f64::consts::SQRT_2;
 
-use super::cure::{self, round_down, round_up};
 use super::{Finding, Weight};
 use crate::physics::Heat;
 use crate::physics::heat::{HeatWarning, Overload};
 use crate::rig::{Axis, DriveKind};
-use crate::units::{Power, Resistance, Rounded, Voltage};
+use crate::units::{
+    Power, Resistance, Rounded, Voltage, two_digits, two_digits_down, two_digits_up,
+};
 
 /// A hold current below this share is hardly one any more.
 const LEAST_HOLD: f64 = 0.05;
@@ -50,7 +51,7 @@ fn too_much(axis: &Axis, heat: &Heat, why: Overload, moving: Option<f64>) -> Fin
             "hot parts: the windings take {} on average over the program, in motion for {} % of it, and stand {rated}, \
              which is the rated current in both phases",
             Power::new(power),
-            Rounded(cure::two_digits(100.0 * moving)),
+            Rounded(two_digits(100.0 * moving)),
         ),
     };
     let mut cures = less_current(axis, heat);
@@ -66,7 +67,7 @@ fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
         return vec![format!(
             "`peak_current` {} → {} A",
             Rounded(amplitude.asked),
-            Rounded(round_down(most))
+            Rounded(two_digits_down(most))
         )];
     }
     let share = (heat.windings.rated / heat.windings.most()).sqrt();
@@ -77,12 +78,12 @@ fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
         format!(
             "`supply` {} → {} V",
             Rounded(supply),
-            Rounded(round_down(share * supply))
+            Rounded(two_digits_down(share * supply))
         ),
         format!(
             "a ballast resistor in series with each phase: `switch_resistance` {} → {}",
             Resistance::new(switches),
-            Resistance::new(round_up(switches + ballast))
+            Resistance::new(two_digits_up(switches + ballast))
         ),
     ]
 }
@@ -152,7 +153,7 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
             format!(
                 "`supply` {} → {}",
                 Voltage::new(supply),
-                Voltage::new(round_up(needed))
+                Voltage::new(two_digits_up(needed))
             ),
             lower_peak(asked, reached),
         ],
@@ -189,7 +190,7 @@ fn lower_peak(asked: f64, reached: f64) -> String {
     format!(
         "`peak_current` {} → {} A",
         Rounded(asked),
-        Rounded(round_down(reached))
+        Rounded(two_digits_down(reached))
     )
 }
 
@@ -200,13 +201,13 @@ fn higher_full_scale(axis: &Axis, times: f64) -> Vec<String> {
         format!(
             "`converter_reference` {} → {}",
             converter.reference,
-            Voltage::new(round_up(times * converter.reference.si()))
+            Voltage::new(two_digits_up(times * converter.reference.si()))
         )
     });
     let resistor = drive.sense_resistor.map(|resistor| {
         format!(
             "`sense_resistor` {resistor} → {}",
-            Resistance::new(round_down(resistor.si() / times))
+            Resistance::new(two_digits_down(resistor.si() / times))
         )
     });
     reference.into_iter().chain(resistor).collect()

@@ -13,6 +13,7 @@ mod heat;
 mod json;
 mod reasons;
 mod torque;
+mod useful;
 
 use std::sync::{Arc, OnceLock};
 
@@ -20,6 +21,7 @@ pub use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Verdict, Weight};
 pub use torque::{Instant, TorqueMargin, TorqueRule};
+pub use useful::{RangeEnd, UsefulRange};
 
 use crate::physics::band::{Band, BandKind};
 use crate::physics::heat::Heat;
@@ -30,7 +32,7 @@ use crate::physics::{Effort, Machine, StartStop, bands, start_stop};
 use crate::plan::PlannedMove;
 pub use crate::rig::TravelUnit;
 use crate::rig::{Axis, Rig};
-use crate::units::{Rounded, Time};
+use crate::units::{Decimal, Rounded, Time, two_digits};
 
 /// What a rig can do, worked out once for all the moves.
 #[derive(Debug)]
@@ -103,7 +105,7 @@ impl AxisCheck {
         let unit = TravelUnit::of(axis);
         format!(
             "{:.0} % at {} {}/s",
-            margin.least * 100.0,
+            Decimal(margin.least * 100.0),
             Rounded(axis.travel_speed(margin.at.omega) * unit.per_si),
             unit.name
         )
@@ -114,7 +116,7 @@ impl AxisCheck {
         let time_in = |kind: BandKind| {
             let of_kind = self.bands.iter().filter(|one| one.band.kind == kind);
             let time: f64 = of_kind.map(|one| one.time).sum();
-            (time > 0.0).then(|| format!("{} {}", kind.word(), Time::new(cure::two_digits(time))))
+            (time > 0.0).then(|| format!("{} {}", kind.word(), Time::new(two_digits(time))))
         };
         let kinds = [BandKind::Forced, BandKind::Unstable];
         let times: Vec<String> = kinds.into_iter().filter_map(time_in).collect();

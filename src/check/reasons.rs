@@ -1,13 +1,13 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, cure, heat};
+use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, heat};
 use crate::physics::band::{Band, BandKind};
 use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::{self, TimerProblem};
-use crate::units::{Damping, Rounded, Time, Torque};
+use crate::units::{Damping, Rounded, Time, Torque, two_digits_down, two_digits_up};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
 const COMMON_INERTIA_RATIO: f64 = 10.0;
@@ -329,7 +329,7 @@ pub(super) fn too_fast(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -
         .cures(vec![format!(
             "speed {} → {} {}/s",
             Rounded(asked),
-            Rounded(cure::round_down(could)),
+            Rounded(two_digits_down(could)),
             unit.name
         )])
         .axis(&axis.name)
@@ -366,7 +366,7 @@ pub(super) fn regeneration(
     let found = found.filter(Regeneration::matters)?;
     let mut cures = vec![format!(
         "{} µF or more at the supply, or a brake resistor that is switched across it",
-        Rounded(cure::round_up(found.capacity() * 1e6))
+        Rounded(two_digits_up(found.capacity() * 1e6))
     )];
     cures.extend(gentler());
     Some(

@@ -17,7 +17,7 @@ use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, Verdict, Weig
 use crate::plan::{Motion, Part};
 use crate::rig::{Rig, TravelUnit};
 use crate::simulate::{Options, Outcome};
-use crate::units::{Rounded, Time};
+use crate::units::{Decimal, Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -323,7 +323,10 @@ pub(super) fn describe(text: &mut String, finding: &Finding) {
 fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
     let least = match summary.least_margin {
         Some((least, line)) => {
-            format!("; least torque margin {:.0} % (line {line})", least * 100.0)
+            format!(
+                "; least torque margin {:.0} % (line {line})",
+                Decimal(least * 100.0)
+            )
         }
         None => String::new(),
     };
@@ -359,7 +362,7 @@ struct Plain(f64);
 impl std::fmt::Display for Plain {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let digits = 6 - self.0.abs().max(1.0).log10().floor() as usize;
-        let text = format!("{:.*}", digits.saturating_sub(1), self.0);
+        let text = format!("{:.*}", digits.saturating_sub(1), Decimal(self.0));
         let text = if text.contains('.') {
             text.trim_end_matches('0').trim_end_matches('.')
         } else {

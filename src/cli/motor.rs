@@ -12,23 +12,21 @@ use super::input::{abilities, load_rig};
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
-use crate::check::AxisAbility;
+use crate::check::{AxisAbility, UsefulRange};
 use crate::draw::Figure;
-use crate::draw::plots::TorquePlane;
+use crate::draw::plots;
+use crate::physics::Effort;
+use crate::physics::StartStop;
 use crate::physics::band::Band;
 use crate::physics::heat::{CAUTIONS, Heat, Losses};
-use crate::physics::start_stop::{self, StartStop};
 use crate::physics::torque::{self, PullOutSample};
-use crate::physics::{Effort, Machine};
-use crate::rig::{Axis, Rig, TravelUnit};
-use crate::units::{Power, Rounded, Torque};
+use crate::rig::{Axis, TravelUnit};
+use crate::units::{Power, Rounded, Torque, two_digits};
 
 /// Points of the pull-out curve in JSON.
 const POINTS: usize = 61;
 /// Lines of the pull-out curve in the table.
 const LINES: usize = 13;
-/// Share of the greatest torque below which the curve is not worth showing.
-const TAIL: f64 = 0.05;
 
 /// What the motors can do on their drives with their loads: pull-out torque,
 /// start-stop rate, bad speeds, heat.
@@ -50,24 +48,33 @@ struct Sheet<'a> {
     axis: &'a Axis,
     ability: &'a AxisAbility,
     natural_frequency: f64,
-    start_stop: StartStop,
-    curve_end: f64,
+    start_stop: &'a StartStop,
+    range: UsefulRange,
 }
 
 impl<'a> Sheet<'a> {
     fn of(axis: &'a Axis, ability: &'a AxisAbility) -> Self {
-        let machine = Machine::of(axis);
         Self {
             axis,
             ability,
             natural_frequency: torque::natural_frequency(axis),
-            start_stop: start_stop::start_stop(&machine),
-            curve_end: ability.pull_out.step_rate_at_share(TAIL),
+            start_stop: ability.start_stop(axis),
+            range: ability.useful_range(axis),
         }
     }
 
     fn curve(&self, points: usize) -> Vec<PullOutSample> {
-        self.ability.pull_out.curve(self.curve_end, points)
+        let to = self.range.to_step_rate_hz;
+        self.ability.pull_out.curve_finer_when_slow(to, points)
+    }
+
+    /// The curve at rates that are easily read.
+    fn rows(&self) -> Vec<PullOutSample> {
+        let curve = self.curve(LINES);
+        let rates = curve.iter().map(|point| two_digits(point.step_rate_hz));
+        rates
+            .map(|rate| self.ability.pull_out.sample(rate))
+            .collect()
     }
 
     /// From full steps/s to the load's travel a second, in its unit.
@@ -91,7 +98,11 @@ impl Motor {
             .map(|(axis, ability)| Sheet::of(axis, ability))
             .collect();
         if let Some(path) = &self.plot {
-            super::plot::write_figure(path, &figure(&rig, &sheets))?;
+            let figure = Figure {
+                title: "What the motors can do".to_owned(),
+                charts: plots::motors(&rig, &abilities),
+            };
+            super::plot::write_figure(path, &figure)?;
         }
         let text = if self.json {
             let axes: Vec<Value> = sheets.iter().map(to_json).collect();
@@ -117,17 +128,6 @@ fn cautions() -> String {
     CAUTIONS
         .iter()
         .fold("\n".to_owned(), |text, caution| text + caution + "\n")
-}
-
-fn figure(rig: &Rig, sheets: &[Sheet<'_>]) -> Figure {
-    let charts = sheets.iter().enumerate().map(|(number, sheet)| {
-        let marks = [("start-stop rate".to_owned(), sheet.start_stop.rate)];
-        TorquePlane::new(rig, number, sheet.ability).chart_with_marks(&marks)
-    });
-    Figure {
-        title: "What the motors can do".to_owned(),
-        charts: charts.collect(),
-    }
 }
 
 fn to_json(sheet: &Sheet<'_>) -> Value {
@@ -231,8 +231,12 @@ fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
     } else {
         "computed, an upper bound"
     };
-    let _ = writeln!(text, "\nPull-out torque ({source})");
-    let rows = sheet.curve(LINES).into_iter().map(|point| {
+    let _ = writeln!(
+        text,
+        "\nPull-out torque ({source}), up to {}",
+        sheet.range.end
+    );
+    let rows = sheet.rows().into_iter().map(|point| {
         vec![
             Rounded(point.step_rate_hz).to_string(),
             format!("{} {unit}/s", Rounded(point.step_rate_hz * scale)),

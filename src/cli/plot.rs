@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use super::input::{Job, abilities, holds_rig, load_rig, read};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use crate::draw::plots::{SpeedOverTime, TorquePlane};
+use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording};
 use crate::draw::{Figure, png, rig_charts, svg};
 use crate::physics::Effort;
@@ -51,7 +51,7 @@ pub struct Plot {
 /// What can be shown of a rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
 enum Of {
-    /// What its motors can do: pull-out torque and bad speeds.
+    /// What its motors can do: pull-out torque, bad speeds, start-stop rate.
     #[default]
     Motor,
     /// The currents of the coils through one electrical cycle.
@@ -143,10 +143,7 @@ impl Plot {
         let charts = match self.of.unwrap_or_default() {
             Of::Motor => {
                 let abilities = abilities(&rig, Effort::Thorough);
-                let planes = abilities.iter().enumerate();
-                planes
-                    .map(|(number, ability)| TorquePlane::new(&rig, number, ability).chart())
-                    .collect()
+                plots::motors(&rig, &abilities)
             }
             Of::Coils => rig.axes.iter().map(rig_charts::coils).collect(),
             Of::Heat => rig.axes.iter().map(rig_charts::heat).collect(),

@@ -13,13 +13,14 @@ use crate::rig::{Axis, Rig, TravelUnit};
 const POINTS: usize = 24;
 /// Points of the pull-out curve.
 const CURVE: usize = 400;
-/// Share of the greatest torque below which the curve is not worth drawing.
-const TAIL: f64 = 0.08;
+/// Room behind a mark, over its step rate.
+const BEHIND_MARK: f64 = 1.1;
 /// Colours: of what is available, of what is asked for, of the bands.
 const AVAILABLE: usize = 0;
 const ASKED: usize = 1;
 const FORCED: usize = 4;
 const UNSTABLE: usize = 3;
+const START_STOP: usize = 2;
 
 /// Speed over time of each axis, gathered item by item, up to a number of moves.
 #[derive(Debug)]
@@ -152,6 +153,11 @@ impl<'a> TorquePlane<'a> {
 
     /// The chart.
     pub fn chart(&self) -> Chart {
+        self.chart_to(self.ability.useful_range(self.axis).to_step_rate_hz)
+    }
+
+    /// The chart up to `useful` full steps/s, or to where the moves ask for it.
+    fn chart_to(&self, useful: f64) -> Chart {
         let unit = TravelUnit::of(self.axis);
         // From the motor's speed (rad/s) to the load's.
         let to_load = unit.per_si * self.axis.travel_speed(1.0);
@@ -162,11 +168,10 @@ impl<'a> TorquePlane<'a> {
             .flatten()
             .map(|(speed, _)| *speed)
             .fold(0.0, f64::max);
-        let end_hz = self.ability.pull_out.step_rate_at_share(TAIL);
         let end_hz = if paths.is_empty() {
-            end_hz
+            useful
         } else {
-            end_hz
+            useful
                 .min(2.5 * fastest / per_step)
                 .max(1.1 * fastest / per_step)
         };
@@ -220,21 +225,17 @@ impl<'a> TorquePlane<'a> {
         }
     }
 
-    /// The same chart with marked step rates (full steps/s), such as the start-stop
-    /// rate.
-    pub fn chart_with_marks(&self, marks: &[(String, f64)]) -> Chart {
+    /// The same chart with the start-stop rate marked.
+    fn chart_with_start_stop(&self) -> Chart {
+        let rate = self.ability.start_stop(self.axis).rate;
+        let useful = self.ability.useful_range(self.axis).to_step_rate_hz;
+        let mut chart = self.chart_to(useful.max(BEHIND_MARK * rate));
         let unit = TravelUnit::of(self.axis);
-        let to_load = unit.per_si * self.axis.travel_speed(1.0);
-        let per_step = to_load * self.axis.motor.full_step_angle();
-        let mut chart = self.chart();
-        chart.marks = marks
-            .iter()
-            .map(|(label, hz)| Mark {
-                label: label.clone(),
-                at: hz * per_step,
-                colour: 2,
-            })
-            .collect();
+        chart.marks = vec![Mark {
+            label: "start-stop rate".to_owned(),
+            at: rate * unit.per_si * self.axis.travel_per_full_step(),
+            colour: START_STOP,
+        }];
         chart
     }
 
@@ -267,11 +268,20 @@ impl<'a> TorquePlane<'a> {
     }
 }
 
-/// The bands of an axis, from full steps/s to the load's speed.
+/// What the motors of a rig can do, a chart an axis: pull-out torque, bad speeds and the
+/// start-stop rate.
+pub fn motors(rig: &Rig, abilities: &[AxisAbility]) -> Vec<Chart> {
+    let axes = abilities.iter().enumerate();
+    axes.map(|(number, ability)| TorquePlane::new(rig, number, ability).chart_with_start_stop())
+        .collect()
+}
+
+/// The bands of an axis below an end, from full steps/s to the load's speed.
 fn shades(ability: &AxisAbility, per_step: f64, end_hz: f64) -> Vec<Shade> {
     ability
         .bands
         .iter()
+        .filter(|band| band.from_step_rate_hz < end_hz)
         .map(|band| {
             let (label, colour) = match band.kind {
                 BandKind::Unstable => ("unstable band", UNSTABLE),

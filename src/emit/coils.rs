@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use crate::physics::currents::{Code, CoilRow, CoilTable, PhaseCurrent};
 use crate::rig::Amplitude;
-use crate::units::Rounded;
+use crate::units::{Decimal, Rounded};
 
 /// The forms in which coil tables are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -114,34 +114,39 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
     }
     writeln!(out, " {:>7}", "torque")?;
     for row in &table.rows {
-        write!(out, "{:>5} {:>9.2}° ", row.index, electrical_degrees(row))?;
+        write!(
+            out,
+            "{:>5} {:>9.2}° ",
+            row.index,
+            Decimal(electrical_degrees(row))
+        )?;
         for phase in [row.a, row.b] {
             write!(
                 out,
                 " {:>3} {:>7.3} A {:>6.1} %",
                 sign(phase.sign),
-                clean(phase.current),
-                table.percent(phase.current.abs()),
+                Decimal(phase.current),
+                Decimal(table.percent(phase.current.abs())),
             )?;
             if let Some(code) = phase.code {
                 write!(
                     out,
                     " {:>8} {:>6.1} mA",
                     code.value,
-                    clean(1e3 * code.error)
+                    Decimal(1e3 * code.error)
                 )?;
             }
         }
         if codes {
-            write!(out, " {:>10.4}°", clean(row.angle_error.to_degrees()))?;
+            write!(out, " {:>10.4}°", Decimal(row.angle_error.to_degrees()))?;
         }
-        writeln!(out, " {:>5.1} %", 100.0 * row.torque_ratio)?;
+        writeln!(out, " {:>5.1} %", Decimal(100.0 * row.torque_ratio))?;
     }
     if codes {
         writeln!(
             out,
             "\nlargest angle error {:.4}° at the motor's shaft",
-            clean(table.worst_angle_error().to_degrees()),
+            Decimal(table.worst_angle_error().to_degrees()),
         )?;
     } else {
         writeln!(out)?;
@@ -149,7 +154,7 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
     writeln!(
         out,
         "torque ripple {:.2} % from greatest to least\n",
-        clean(100.0 * table.torque_ripple())
+        Decimal(100.0 * table.torque_ripple())
     )
 }
 

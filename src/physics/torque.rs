@@ -181,17 +181,26 @@ impl PullOut {
 
     /// The curve at `points` (two at least) even step rates from standstill to `to_hz`.
     pub fn curve(&self, to_hz: f64, points: usize) -> Vec<PullOutSample> {
-        let intervals = points.max(2) - 1;
-        (0..=intervals)
-            .map(|k| {
-                let step_rate_hz = to_hz * k as f64 / intervals as f64;
-                PullOutSample {
-                    step_rate_hz,
-                    omega: step_rate_hz / self.steps_per_radian,
-                    torque: self.at_step_rate(step_rate_hz),
-                }
-            })
+        shares(points)
+            .map(|share| self.sample(to_hz * share))
             .collect()
+    }
+
+    /// The curve at `points` (two at least) step rates from standstill to `to_hz` that lie
+    /// the closer together the slower they are, for a table: they rise with the square.
+    pub fn curve_finer_when_slow(&self, to_hz: f64, points: usize) -> Vec<PullOutSample> {
+        shares(points)
+            .map(|share| self.sample(to_hz * share * share))
+            .collect()
+    }
+
+    /// One point of the curve, at a rate of full steps a second.
+    pub fn sample(&self, step_rate_hz: f64) -> PullOutSample {
+        PullOutSample {
+            step_rate_hz,
+            omega: step_rate_hz / self.steps_per_radian,
+            torque: self.at_step_rate(step_rate_hz),
+        }
     }
 
     /// The step rate (full steps/s) above which less than `share` of the greatest torque
@@ -203,6 +212,12 @@ impl PullOut {
             .filter(|hz| self.at_step_rate(*hz) >= share * greatest)
             .fold(1.0, f64::max)
     }
+}
+
+/// Even shares from 0 to 1.
+fn shares(points: usize) -> impl Iterator<Item = f64> {
+    let intervals = points.max(2) - 1;
+    (0..=intervals).map(move |k| k as f64 / intervals as f64)
 }
 
 /// The measured torque at a step rate.

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use crate::physics::Simulator;
 use crate::physics::machine::degrees;
+use crate::units::Decimal;
 
 /// One axis at one moment. Angles and speed at the load's shaft.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -75,15 +76,15 @@ impl<W: Write> TraceWriter<W> {
         writeln!(
             self.out,
             "{:.7},{},{:.5},{:.5},{:.3},{:.3},{:.5},{:.5},{:.6}",
-            sample.time_s,
+            Decimal(sample.time_s),
             sample.axis,
-            sample.commanded_deg,
-            sample.angle_deg,
-            sample.speed_deg_s,
-            sample.lag_electrical_deg,
-            sample.phase_a_a,
-            sample.phase_b_a,
-            sample.torque_nm,
+            Decimal(sample.commanded_deg),
+            Decimal(sample.angle_deg),
+            Decimal(sample.speed_deg_s),
+            Decimal(sample.lag_electrical_deg),
+            Decimal(sample.phase_a_a),
+            Decimal(sample.phase_b_a),
+            Decimal(sample.torque_nm),
         )
     }
 

@@ -16,7 +16,7 @@ use crate::rig::{Axis, DriveKind, Rig, TravelUnit};
 use crate::schedule::Facts;
 use crate::schedule::timer::{self, Pace, TimerFacts};
 use crate::simulate::MoveOutcome;
-use crate::units::{Rounded, Time, Torque};
+use crate::units::{Decimal, Rounded, Time, Torque};
 
 /// Rows of the table that stands for a torque plane.
 const CURVE_ROWS: usize = 12;
@@ -186,7 +186,7 @@ impl<'a> Report<'a> {
         if let Some((least, line)) = summary.least_margin {
             figures.push(figure(
                 "least torque left",
-                format!("{:.0} %", least * 100.0),
+                format!("{:.0} %", Decimal(least * 100.0)),
                 format!("line {line}"),
             ));
         }
@@ -497,6 +497,15 @@ fn torque_plane(plane: &TorquePlane<'_>, ability: &AxisAbility, path: super::pag
     }
 }
 
+/// Places of a curve that stand in its table, the closer together the slower.
+fn finer_when_slow(points: usize) -> impl Iterator<Item = usize> {
+    let last = points.saturating_sub(1) as f64;
+    (0..CURVE_ROWS).map(move |row| {
+        let share = row as f64 / (CURVE_ROWS - 1) as f64;
+        (last * share * share).round() as usize
+    })
+}
+
 /// The pull-out curve and the bands in numbers.
 fn plane_table(chart: &crate::draw::Chart, ability: &AxisAbility) -> Table {
     let curve = chart
@@ -509,7 +518,6 @@ fn plane_table(chart: &crate::draw::Chart, ability: &AxisAbility) -> Table {
         .get(1)
         .map(|series| series.points.as_slice())
         .unwrap_or_default();
-    let every = curve.len().div_ceil(CURVE_ROWS).max(1);
     let band_at = |x: f64| {
         let inside = chart
             .bands
@@ -535,10 +543,8 @@ fn plane_table(chart: &crate::draw::Chart, ability: &AxisAbility) -> Table {
             Column::numbers("less reserve (mN·m)"),
             Column::words("band"),
         ],
-        rows: curve
-            .iter()
-            .zip(usable)
-            .step_by(every)
+        rows: finer_when_slow(curve.len())
+            .filter_map(|place| curve.get(place).zip(usable.get(place)))
             .map(|(full, less)| {
                 let cells: [Cell; 4] = [
                     Rounded(full.0).to_string().into(),

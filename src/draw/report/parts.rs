@@ -5,7 +5,7 @@ use crate::draw::{Chart, rig_charts};
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::{Heat, Losses};
 use crate::rig::{Axis, Rig};
-use crate::units::Rounded;
+use crate::units::{Decimal, Rounded};
 
 /// Microsteps of which a table shows the whole cycle; of finer ones it shows a quarter,
 /// and of still finer ones every second, fourth … microstep.
@@ -99,7 +99,7 @@ fn coil_cells(coils: &CoilTable, row: &CoilRow, converter: bool) -> Vec<Cell> {
     ];
     for phase in [&row.a, &row.b] {
         cells.push(format!("{} A", Rounded(tidy(phase.current))).into());
-        cells.push(format!("{:.1} %", coils.percent(tidy(phase.current))).into());
+        cells.push(format!("{:.1} %", Decimal(coils.percent(phase.current))).into());
         if converter {
             cells.push(code(phase));
         }
