@@ -56,13 +56,10 @@ impl<'a> Checker<'a> {
 
     /// Looks at the next item of the program; a move comes back with its verdict.
     pub fn check(&mut self, item: &Item) -> Option<MoveCheck> {
+        self.of_moves.total_time += item.duration();
         match item {
             Item::Move(planned) => Some(self.check_move(planned)),
-            Item::Dwell(seconds) => {
-                self.of_moves.total_time += seconds;
-                None
-            }
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => None,
+            _ => None,
         }
     }
 
@@ -70,7 +67,6 @@ impl<'a> Checker<'a> {
         let check = self.motion(&planned.motion);
         let summary = &mut self.of_moves;
         summary.moves += 1;
-        summary.total_time += planned.motion.duration;
         match check.verdict() {
             Verdict::Pass => {}
             Verdict::Warn => summary.warned += 1,

@@ -130,7 +130,7 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The instant `after` seconds into a segment that begins at `begins` seconds.
-    pub(super) fn instant(&self, segment: &Segment, begins: f64, after: f64) -> Instant {
+    pub fn instant(&self, segment: &Segment, begins: f64, after: f64) -> Instant {
         let (angle, clock) = (self.microstep, self.clock);
         Instant {
             time: begins + after,

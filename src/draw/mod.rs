@@ -6,6 +6,7 @@ mod png;
 pub mod recording;
 pub mod report;
 pub mod rig_charts;
+mod sampling;
 mod svg;
 
 pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};

@@ -4,13 +4,19 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::chart::{Chart, LineStyle, Mark, Series, Shade};
+use super::sampling::{Sampling, Shows};
 use crate::check::{AxisAbility, TorqueRule};
 use crate::physics::band::BandKind;
-use crate::plan::{AxisMotion, Item, Motion};
+use crate::plan::{AxisMotion, Item, Motion, Travel};
 use crate::rig::{Axis, Rig, TravelUnit};
 
-/// Points drawn for each segment of a motion that is not steady.
-const POINTS: usize = 24;
+/// How speed over time is sampled.
+const SAMPLING: Sampling = Sampling {
+    shows: Shows::Speed,
+    in_bend: 24,
+    both_sides: true,
+    many: usize::MAX,
+};
 /// Points of the pull-out curve.
 const CURVE: usize = 400;
 /// Room behind a mark, over its step rate.
@@ -46,39 +52,26 @@ impl<'a> SpeedOverTime<'a> {
 
     /// Takes in the next item; false once there is no room for more.
     pub fn add(&mut self, item: &Item) -> bool {
-        match item {
-            Item::Move(planned) => {
-                if self.moves == self.most {
-                    return false;
-                }
-                self.moves += 1;
-                for motion in &planned.motion.axes {
-                    self.add_motion(motion);
-                }
-                self.time += planned.motion.duration;
+        if let Item::Move(planned) = item {
+            if self.moves == self.most {
+                return false;
             }
-            Item::Dwell(seconds) => self.time += seconds,
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
+            self.moves += 1;
+            for (motion, travel) in planned.motion.axes.iter().zip(&planned.travel) {
+                self.add_motion(motion, travel);
+            }
         }
+        self.time += item.duration();
         true
     }
 
-    fn add_motion(&mut self, motion: &AxisMotion) {
-        let axis = &self.rig.axes[motion.axis];
-        let unit = TravelUnit::of(axis);
-        let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
+    fn add_motion(&mut self, motion: &AxisMotion, travel: &Travel) {
         let points = &mut self.points[motion.axis];
-        let mut start = self.time;
+        let start = self.time;
         points.push((start, 0.0));
-        for segment in &motion.segments {
-            let last = if segment.jerk == 0.0 { 1 } else { POINTS };
-            points.extend((0..=last).map(|point| {
-                let after = segment.duration * point as f64 / last as f64;
-                (start + after, segment.velocity_at(after) * scale)
-            }));
-            start += segment.duration;
-        }
-        points.push((start, 0.0));
+        let samples = SAMPLING.of(&self.rig.axes[motion.axis], motion, travel);
+        points.extend(samples.map(|sample| (start + sample.time, sample.speed)));
+        points.push((start + motion.duration(), 0.0));
     }
 
     /// The charts, one an axis.

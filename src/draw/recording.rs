@@ -8,11 +8,17 @@
 use thiserror::Error;
 
 use super::chart::{Chart, LineStyle, Series};
+use super::sampling::{Sampling, Shows};
 use crate::plan::Item;
 use crate::rig::{Axis, Rig, TravelUnit};
 
-/// Samples of a ramp in the planned curve.
-const IN_RAMP: usize = 24;
+/// How the planned curve is sampled.
+const SAMPLING: Sampling = Sampling {
+    shows: Shows::Position,
+    in_bend: 24,
+    both_sides: false,
+    many: usize::MAX,
+};
 /// Colours: of what was planned and of what was recorded.
 const PLANNED: usize = 0;
 const RECORDED: usize = 1;
@@ -220,34 +226,17 @@ pub fn planned<E>(
         if now > end {
             break;
         }
-        match item? {
-            Item::Move(one) => {
-                for (motion, travel) in one.motion.axes.iter().zip(&one.travel) {
-                    let axis = &rig.axes[motion.axis];
-                    let per_si = TravelUnit::of(axis).per_si;
-                    let scale =
-                        motion.direction.sign() as f64 * per_si / axis.microsteps_per_travel();
-                    let curve = &mut curves[motion.axis];
-                    let mut start = now;
-                    curve.push((start, travel.from * per_si));
-                    for segment in &motion.segments {
-                        let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
-                        let last = if steady { 1 } else { IN_RAMP };
-                        curve.extend((1..=last).map(|point| {
-                            let after = segment.duration * point as f64 / last as f64;
-                            (
-                                start + after,
-                                travel.from * per_si + segment.position_at(after) * scale,
-                            )
-                        }));
-                        start += segment.duration;
-                    }
-                }
-                now += one.motion.duration;
+        let item = item?;
+        if let Item::Move(one) = &item {
+            for (motion, travel) in one.motion.axes.iter().zip(&one.travel) {
+                let axis = &rig.axes[motion.axis];
+                let curve = &mut curves[motion.axis];
+                curve.push((now, travel.from * TravelUnit::of(axis).per_si));
+                let samples = SAMPLING.of(axis, motion, travel);
+                curve.extend(samples.map(|sample| (now + sample.time, sample.position)));
             }
-            Item::Dwell(seconds) => now += seconds,
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
         }
+        now += item.duration();
         for curve in &mut curves {
             if let Some(&(_, position)) = curve.last() {
                 curve.push((now, position));

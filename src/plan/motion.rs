@@ -335,6 +335,17 @@ pub enum Item {
     Mark(Arc<str>),
 }
 
+impl Item {
+    /// How long it takes by the plan (s); waiting for an input is not counted.
+    pub fn duration(&self) -> f64 {
+        match self {
+            Self::Move(planned) => planned.motion.duration,
+            Self::Dwell(seconds) => *seconds,
+            Self::Output { .. } | Self::Await { .. } | Self::Mark(_) => 0.0,
+        }
+    }
+}
+
 /// Something that happens when an axis passes a position during a motion.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnTheWay {

@@ -57,15 +57,10 @@ impl LastMotion {
 impl Planner<'_> {
     /// Takes note of what an item means for the time after motions.
     pub(crate) fn note(&mut self, item: &Item) {
-        let (seconds, planned) = match item {
-            Item::Move(planned) => (planned.motion.duration, Some(planned)),
-            Item::Dwell(seconds) => (*seconds, None),
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => return,
-        };
         for last in self.last_motions.iter_mut().flatten() {
-            last.ago += seconds;
+            last.ago += item.duration();
         }
-        let Some(planned) = planned else { return };
+        let Item::Move(planned) = item else { return };
         for (number, axis) in planned.motion.axes.iter().enumerate() {
             if axis.steps > 0 {
                 self.last_motions[axis.axis] = Some(LastMotion {

@@ -2,9 +2,10 @@
 //! every move keeps its shape and the page stays small.
 
 use super::page::{Instants, Live, MoveInstants, Plot};
-use crate::check::{AxisAbility, Instant, TorqueRule};
+use crate::check::{AxisAbility, TorqueRule};
 use crate::draw::chart::{Chart, LineStyle, Series};
-use crate::plan::{AxisMotion, Item, PlannedMove};
+use crate::draw::sampling::{Sampling, Shows};
+use crate::plan::{Item, PlannedMove};
 use crate::rig::{Axis, Rig, TravelUnit};
 
 /// Moves shown at the most.
@@ -70,28 +71,20 @@ impl<'a> Timeline<'a> {
 
     /// Takes in the next item; `row` is the row of a move in the table.
     pub fn add(&mut self, item: &Item, row: Option<usize>) {
-        match item {
-            Item::Move(planned) => {
-                let from = self.time;
-                self.time += planned.motion.duration;
-                if self.placed.len() < MOVES {
-                    self.placed.push(Placed {
-                        from,
-                        planned: planned.clone(),
-                        row,
-                    });
-                    self.shown_until = self.time;
-                } else {
-                    self.left_out += 1;
-                }
+        if let Item::Move(planned) = item {
+            if self.placed.len() < MOVES {
+                self.placed.push(Placed {
+                    from: self.time,
+                    planned: planned.clone(),
+                    row,
+                });
+            } else {
+                self.left_out += 1;
             }
-            Item::Dwell(seconds) => {
-                self.time += seconds;
-                if self.left_out == 0 {
-                    self.shown_until = self.time;
-                }
-            }
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
+        }
+        self.time += item.duration();
+        if self.left_out == 0 {
+            self.shown_until = self.time;
         }
     }
 
@@ -153,6 +146,12 @@ impl<'a> Timeline<'a> {
             asked: f64::NAN,
             allowed: f64::NAN,
         };
+        let sampling = Sampling {
+            shows: Shows::Position,
+            in_bend: per_ramp,
+            both_sides: true,
+            many: MANY_SEGMENTS,
+        };
         let mut samples = Vec::new();
         let mut position = 0.0;
         for one in &self.placed {
@@ -162,25 +161,18 @@ impl<'a> Timeline<'a> {
                 continue;
             };
             samples.push(rest(one.from, travel.from * unit.per_si));
-            let scale = motion.direction.sign() as f64 * unit.per_si / axis.microsteps_per_travel();
-            for (time, segment, after) in instants(motion, per_ramp) {
-                let at = Instant {
-                    time,
-                    omega: segment.velocity_at(after).max(0.0) * rule.microstep * rule.clock,
-                    alpha: segment.acceleration_at(after)
-                        * rule.microstep
-                        * rule.clock
-                        * rule.clock,
-                };
+            samples.extend(sampling.of(axis, motion, travel).map(|sample| {
+                let begins = sample.time - sample.after;
+                let at = rule.instant(sample.segment, begins, sample.after);
                 let margin = rule.margin(at, motion.direction);
-                samples.push(Sample {
-                    time: one.from + time,
-                    position: travel.from * unit.per_si + segment.position_at(after) * scale,
-                    speed: segment.velocity_at(after) * scale,
+                Sample {
+                    time: one.from + sample.time,
+                    position: sample.position,
+                    speed: sample.speed,
                     asked: margin.required * 1e3,
                     allowed: margin.available * (1.0 - axis.limits.torque_margin) * 1e3,
-                });
-            }
+                }
+            }));
             position = travel.to * unit.per_si;
             samples.push(rest(one.from + motion.duration(), position));
         }
@@ -190,38 +182,6 @@ impl<'a> Timeline<'a> {
         samples.push(rest(self.shown_until, position));
         samples
     }
-}
-
-/// Instants of a motion: time since its start, the segment, time since the segment's
-/// start. Both sides of every edge, where there are few segments.
-fn instants(motion: &AxisMotion, per_ramp: usize) -> Vec<(f64, &crate::plan::Segment, f64)> {
-    let count = motion.segments.len();
-    let every = count.div_ceil(if count > MANY_SEGMENTS {
-        MANY_SEGMENTS * per_ramp
-    } else {
-        usize::MAX
-    });
-    let mut found = Vec::new();
-    let mut start = 0.0;
-    for (index, segment) in motion.segments.iter().enumerate() {
-        if count > MANY_SEGMENTS {
-            if index % every == 0 || index + 1 == count {
-                found.push((start, segment, 0.0));
-            }
-            if index + 1 == count {
-                found.push((start + segment.duration, segment, segment.duration));
-            }
-        } else {
-            let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
-            let last = if steady { 1 } else { per_ramp };
-            found.extend((0..=last).map(|point| {
-                let after = segment.duration * point as f64 / last as f64;
-                (start + after, segment, after)
-            }));
-        }
-        start += segment.duration;
-    }
-    found
 }
 
 /// One axis with its samples.
