@@ -1,0 +1,97 @@
+//! What was found, with its cures and, once each, what it means.
+
+use std::collections::HashSet;
+
+use super::content::About;
+use super::page::{Block, Finding, Tone};
+use super::rows::Rows;
+use crate::check::{self, Summary, Weight};
+use crate::rig::Rig;
+use crate::simulate::MoveOutcome;
+
+/// What was found about the rig and about the moves of the table, the gravest first; `loss`
+/// is the first move in which the motor model loses steps.
+pub(super) fn blocks(
+    rig: &Rig,
+    about: &About,
+    summary: &Summary,
+    rows: &Rows,
+    loss: Option<&MoveOutcome>,
+) -> Vec<Block> {
+    let mut found: Vec<(check::Finding, Option<usize>)> = Vec::new();
+    let of_rig = summary.findings.iter().cloned();
+    found.extend(of_rig.map(|finding| (finding, None)));
+    for row in rows.rows() {
+        let sample = &row.sample;
+        let of_axes = sample.check.axes.iter().flat_map(|check| &check.findings);
+        let of_move = of_axes.chain(&sample.changes).cloned();
+        found.extend(of_move.map(|finding| (finding, Some(sample.planned.line))));
+    }
+    found.extend(loss.map(|loss| (loss_finding(loss), Some(loss.line))));
+    let mut explained = HashSet::new();
+    let mut shown: Vec<(Weight, Finding)> = found
+        .into_iter()
+        .map(|(finding, line)| {
+            let explanation = if explained.insert(finding.code) {
+                (about.explain)(finding.code)
+            } else {
+                Vec::new()
+            };
+            let weight = finding.severity;
+            let place = place(&finding, line, rig);
+            (weight, as_shown(finding, place, explanation))
+        })
+        .collect();
+    shown.sort_by_key(|(weight, _)| std::cmp::Reverse(*weight));
+    shown
+        .into_iter()
+        .map(|(_, finding)| Block::Finding(finding))
+        .collect()
+}
+
+/// The line and, where there are several, the axis that a finding speaks of.
+fn place(finding: &check::Finding, line: Option<usize>, rig: &Rig) -> String {
+    let line = line.map(|line| format!("line {line}"));
+    let axis = finding.axis.clone().filter(|_| rig.axes.len() > 1);
+    let parts: Vec<String> = line.into_iter().chain(axis).collect();
+    parts.join(", ")
+}
+
+fn as_shown(finding: check::Finding, place: String, explanation: Vec<String>) -> Finding {
+    Finding {
+        tone: tone_of(finding.severity),
+        weight: weight_word(finding.severity),
+        place,
+        code: finding.code.to_owned(),
+        message: finding.message,
+        cures: finding.cures,
+        explanation,
+    }
+}
+
+/// What the motor model lost, where it did.
+fn loss_finding(loss: &MoveOutcome) -> check::Finding {
+    let message = format!(
+        "the motor model loses {} full steps in this move",
+        loss.lost_steps.unsigned_abs()
+    );
+    check::Finding::new("steps-lost", Weight::Warning, message)
+        .cures(vec!["a gentler ramp, another cruise speed, or more damping; slewsmith simulate shows each move".to_owned()])
+        .axis(&loss.axis)
+}
+
+const fn tone_of(weight: Weight) -> Tone {
+    match weight {
+        Weight::Failure => Tone::Bad,
+        Weight::Warning => Tone::Doubtful,
+        Weight::Note => Tone::Plain,
+    }
+}
+
+const fn weight_word(weight: Weight) -> &'static str {
+    match weight {
+        Weight::Failure => "Must not run",
+        Weight::Warning => "Look at this",
+        Weight::Note => "Mind",
+    }
+}

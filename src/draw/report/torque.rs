@@ -1,0 +1,106 @@
+//! The torque plane of each axis: what the motor can give, and what the moves ask for.
+
+use super::page::{Block, Cell, Column, Live, Plot, Table};
+use crate::check::AxisAbility;
+use crate::draw::Chart;
+use crate::draw::plots::TorquePlane;
+use crate::units::Rounded;
+
+/// Rows of the table that stands for a torque plane.
+const CURVE_ROWS: usize = 12;
+
+pub(super) fn blocks(planes: Vec<Plot>) -> Vec<Block> {
+    let mut blocks = vec![Block::Text(
+        "The pull-out torque is what the motor can give at most, turning steadily; it is an upper bound, not a promise. \
+         In an unstable band the rotor hunts until it drops out; in a forced band the steps strike it near its natural frequency."
+            .into(),
+    )];
+    blocks.extend(planes.into_iter().map(|plane| Block::Plot(Box::new(plane))));
+    blocks
+}
+
+pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> Plot {
+    let chart = plane.chart();
+    let asked = chart
+        .series
+        .iter()
+        .position(|series| series.label.starts_with("asked"))
+        .unwrap_or(0);
+    let table = plane_table(&chart, ability);
+    Plot {
+        description: format!(
+            "{}: pull-out torque, the part kept in reserve left out, bad speeds, and the paths of the moves.",
+            chart.title
+        ),
+        chart,
+        tall: true,
+        live: vec![Live {
+            series: asked,
+            ..path
+        }],
+        over_time: false,
+        table: Some(table),
+    }
+}
+
+/// Places of a curve that stand in its table, the closer together the slower.
+fn finer_when_slow(points: usize) -> impl Iterator<Item = usize> {
+    let last = points.saturating_sub(1) as f64;
+    (0..CURVE_ROWS).map(move |row| {
+        let share = row as f64 / (CURVE_ROWS - 1) as f64;
+        (last * share * share).round() as usize
+    })
+}
+
+/// The pull-out curve and the bands in numbers.
+fn plane_table(chart: &Chart, ability: &AxisAbility) -> Table {
+    let curve = chart
+        .series
+        .first()
+        .map(|series| series.points.as_slice())
+        .unwrap_or_default();
+    let usable = chart
+        .series
+        .get(1)
+        .map(|series| series.points.as_slice())
+        .unwrap_or_default();
+    let band_at = |x: f64| {
+        let inside = chart
+            .bands
+            .iter()
+            .filter(|band| band.from <= x && x <= band.to);
+        let names: Vec<&str> = inside.map(|band| band.label.as_str()).collect();
+        if names.is_empty() {
+            "–".to_owned()
+        } else {
+            names.join(", ")
+        }
+    };
+    let source = if ability.pull_out.measured() {
+        "measured"
+    } else {
+        "computed"
+    };
+    Table {
+        caption: format!("{}; pull-out torque {source}", chart.title),
+        columns: vec![
+            Column::numbers(chart.x_label.clone()),
+            Column::numbers("pull-out torque (mN·m)"),
+            Column::numbers("less reserve (mN·m)"),
+            Column::words("band"),
+        ],
+        rows: finer_when_slow(curve.len())
+            .filter_map(|place| curve.get(place).zip(usable.get(place)))
+            .map(|(full, less)| {
+                let cells: [Cell; 4] = [
+                    Rounded(full.0).to_string().into(),
+                    Rounded(full.1).to_string().into(),
+                    Rounded(less.1).to_string().into(),
+                    band_at(full.0).into(),
+                ];
+                cells.into()
+            })
+            .collect(),
+        follows: Vec::new(),
+    }
+}
