@@ -10,7 +10,7 @@ use slewsmith::rig::{NoFiles, Rig};
 use slewsmith::script::Script;
 
 /// Findings that are notes, which need no cure, and the one that only a simulated report
-/// makes (its cure is looked at there).
+/// makes (a test beside it looks at its cure).
 const ELSEWHERE: [&str; 9] = [
     "backlash-taken-up",
     "crosses-slowly",

@@ -470,3 +470,34 @@ repeat 2 {
         assert_eq!(told(number), Vec::<String>::new(), "move {number}");
     }
 }
+
+/// The player does not lower the current at standstill, so what passes the check thanks to
+/// its hold current must not be switched by it.
+#[test]
+fn coils_that_would_get_too_warm_at_standstill_are_not_switched_by_the_player() {
+    let emit = |peak: &str| {
+        let bench = driven(&format!(
+            "kind: linear-current, supply: 24 V, peak_current: {peak}, microsteps: 8, hold_current: 20 %, \
+             sense_resistor: 0.1 ohm, sense_gain: 5, converter_bits: 8, converter_reference: 2 V"
+        ));
+        assert_eq!(bench.check()["ok"], true);
+        let output = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .args([
+                "emit", "it.moves", "--as", "firmware", "--lines", "coils", "-o", "player",
+            ])
+            .current_dir(bench.folder.path())
+            .output()
+            .unwrap();
+        (
+            output.status.success(),
+            String::from_utf8(output.stderr).unwrap(),
+        )
+    };
+    let (written, why) = emit("3 A");
+    assert!(
+        !written && why.contains("does not stand that for long"),
+        "{why}"
+    );
+    let (written, why) = emit("2.1 A");
+    assert!(written, "{why}");
+}

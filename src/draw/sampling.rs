@@ -83,7 +83,7 @@ impl Sampling {
         let (first, last) = if count > self.many {
             let every = count.div_ceil(self.many * self.in_bend);
             let end = index + 1 == count;
-            let taken = end || index % every == 0;
+            let taken = end || index.is_multiple_of(every);
             // An empty range where the segment is passed over.
             (usize::from(!taken), usize::from(end))
         } else {

@@ -95,3 +95,31 @@ const fn weight_word(weight: Weight) -> &'static str {
         Weight::Note => "Mind",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rig::TravelUnit;
+
+    #[test]
+    fn lost_steps_come_with_a_cure() {
+        let lost = MoveOutcome {
+            index: 0,
+            line: 3,
+            part: "whole",
+            axis: "disc".to_owned(),
+            lost_steps: 4,
+            peak_lag_electrical_deg: 400.0,
+            overshoot: 0.0,
+            settle_s: None,
+            final_error: -7.2,
+            unit: TravelUnit {
+                name: "deg",
+                per_si: 1.0,
+            },
+        };
+        let finding = loss_finding(&lost);
+        assert_eq!(finding.severity, Weight::Warning);
+        assert!(!finding.cures.is_empty());
+    }
+}

@@ -6,7 +6,8 @@ use super::part::Coils;
 use super::text;
 use crate::emit::Heading;
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
-use crate::rig::Rig;
+use crate::physics::heat::Heat;
+use crate::rig::{Axis, Rig};
 
 /// The finest microsteps that the player switches itself.
 const MOST_MICROSTEPS: u32 = 16;
@@ -16,7 +17,7 @@ const MOST_BITS: u32 = 8;
 /// The tables of all axes, or why the player cannot switch their coils.
 pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, String> {
     let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
-    let regulated = |axis: &crate::rig::Axis| axis.drive.peak_current().is_some();
+    let regulated = |axis: &Axis| axis.drive.peak_current().is_some();
     for (axis, table) in rig.axes.iter().zip(&tables) {
         let name = &axis.name;
         if table.microsteps > MOST_MICROSTEPS {
@@ -40,10 +41,23 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, String> {
             ));
         }
     }
+    if let Some(axis) = rig.axes.iter().find(|axis| too_warm(axis)) {
+        return Err(format!(
+            "the player keeps the full current in the coils while an axis stands, and the motor of axis `{}` does not stand that for long: lower its current to the rated one",
+            axis.name
+        ));
+    }
     if tables.iter().any(|table| table.converter.is_some()) && !rig.axes.iter().all(regulated) {
         return Err("some of its axes have converters and others have none".to_owned());
     }
     Ok(tables)
+}
+
+/// Whether the motor gets too warm where the current is not lowered at standstill.
+fn too_warm(axis: &Axis) -> bool {
+    let mut held = axis.clone();
+    held.drive.hold_current = 1.0;
+    Heat::of(&held).windings.overload(None).is_some()
 }
 
 /// Who switches the coils of axes with these tables.

@@ -79,15 +79,6 @@ impl Windings {
             .then_some(Overload::Average { power, moving })
     }
 
-    /// The same windings with the current at standstill `share` times as large.
-    #[must_use]
-    pub fn held_with(&self, share: f64) -> Self {
-        Self {
-            standing: self.standing * share * share,
-            ..*self
-        }
-    }
-
     fn average(&self, moving: f64) -> f64 {
         moving * self.running + (1.0 - moving) * self.standing
     }
