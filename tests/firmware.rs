@@ -587,7 +587,7 @@ fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
     }
     let fixed = |sequence: &str| {
         format!(
-            "{{ kind: fixed-voltage, sequence: {sequence}, supply: 5 V, switch_resistance: 0.5 ohm }}"
+            "{{ kind: fixed-voltage, sequence: {sequence}, supply: 3 V, switch_resistance: 0.5 ohm }}"
         )
     };
     let regulated = |microsteps: u32| {

@@ -59,6 +59,14 @@ fn finding(check: &Value, code: &str) -> Option<Value> {
     findings(check).into_iter().find(|one| one["code"] == code)
 }
 
+/// What a finding offers behind `prefix` as a cure.
+fn offered<'a>(finding: &'a Value, prefix: &str) -> &'a str {
+    let cures = finding["cures"].as_array().unwrap().iter();
+    let mut cures = cures.map(|cure| cure.as_str().unwrap());
+    let behind = cures.find_map(|cure| cure.strip_prefix(prefix));
+    behind.unwrap_or_else(|| panic!("no “{prefix}…” in {finding}"))
+}
+
 /// A flywheel on a strong motor.
 fn flywheel(drive: &str) -> String {
     format!(
@@ -118,11 +126,7 @@ fn a_flywheel_that_is_stopped_fast_returns_what_its_kinetic_energy_leaves() {
 fn the_gentler_stop_that_is_offered_returns_no_more_than_a_supply_takes() {
     let bench = Bench::new(&flywheel(CHOPPER), STOPS_FAST);
     let warning = finding(&bench.check(), "energy-returned").unwrap();
-    let cures = warning["cures"].as_array().unwrap();
-    let decel = cures
-        .iter()
-        .find_map(|cure| cure.as_str().unwrap().strip_prefix("decel 9000 → "))
-        .expect("a deceleration is offered");
+    let decel = offered(&warning, "decel 9000 → ");
     let cured = STOPS_FAST.replace("decel 9000 deg/s^2", &format!("decel {decel}"));
     let check = Bench::new(&flywheel(CHOPPER), &cured).check();
     assert_eq!(finding(&check, "energy-returned"), None);
@@ -265,15 +269,7 @@ fn everything_is_worked_out_with_the_current_that_the_converter_reaches() {
     let cured = drive("1.8 A");
     let rig = cured.folder.path().join("rig.yaml");
     let text = fs::read_to_string(&rig).unwrap();
-    let cures = told["cures"].as_array().unwrap();
-    let reference = cures
-        .iter()
-        .find_map(|cure| {
-            cure.as_str()
-                .unwrap()
-                .strip_prefix("`converter_reference` 2 V → ")
-        })
-        .expect("a higher reference is offered");
+    let reference = offered(&told, "`converter_reference` 2 V → ");
     fs::write(
         &rig,
         text.replace("reference: 2 V", &format!("reference: {reference}")),
@@ -316,15 +312,7 @@ fn ten_times_the_current_must_not_run_and_the_cure_may() {
     assert_eq!(check["ok"], false);
     let overload = finding(&check, "winding-overload").expect("it fails");
     assert_eq!(overload["severity"], "failure");
-    let cures = overload["cures"].as_array().unwrap();
-    let peak = cures
-        .iter()
-        .find_map(|cure| {
-            cure.as_str()
-                .unwrap()
-                .strip_prefix("`peak_current` 21.2 → ")
-        })
-        .expect("a lower current is offered");
+    let peak = offered(&overload, "`peak_current` 21.2 → ");
     let cured = drive(peak).check();
     assert_eq!(cured["ok"], true);
     assert_eq!(finding(&cured, "winding-overload"), None);
@@ -348,11 +336,7 @@ fn a_current_above_the_rated_one_passes_where_the_motor_rests_long_enough() {
             .unwrap()
             .contains("at standstill")
     );
-    let cures = overload["cures"].as_array().unwrap();
-    let hold = cures
-        .iter()
-        .find_map(|cure| cure.as_str().unwrap().strip_prefix("`hold_current` 100 → "))
-        .expect("a lower hold current is offered");
+    let hold = offered(&overload, "`hold_current` 100 → ");
     let cured = driven(&drive(hold)).check();
     assert_eq!(cured["ok"], true, "{hold}");
     assert!(finding(&cured, "hot-windings").is_some());

@@ -8,6 +8,7 @@
 //! round.
 
 use crate::check::torque::{Instant, TorqueMargin, TorqueRule};
+use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction};
@@ -21,6 +22,16 @@ const REDUCTIONS: [f64; 10] = [1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, 50.0, 1
 /// A supply beyond this many times the present one is not offered.
 const MOST_SUPPLY: f64 = 4.0;
 
+/// A motion that fails, for which cures are tried.
+struct Failing<'a> {
+    axis: &'a Axis,
+    load: &'a ShaftLoad,
+    tolerance: f64,
+    motion: &'a AxisMotion,
+    /// The margin that is to be kept.
+    needed: f64,
+}
+
 /// The cures for a motion that asks for more torque than the margin leaves, in the
 /// order in which a builder would try them.
 pub fn for_torque(
@@ -33,14 +44,21 @@ pub fn for_torque(
     let rule = TorqueRule::new(axis, load, pull_out, tolerance);
     let needed = axis.limits.torque_margin;
     let instants: Vec<Instant> = rule.instants(motion).collect();
+    let failing = Failing {
+        axis,
+        load,
+        tolerance,
+        motion,
+        needed,
+    };
     let mut cures = Vec::new();
-    cures.extend(reversed_gearing(axis, tolerance, motion, needed));
+    cures.extend(failing.reversed_gearing());
     cures.extend(gentler(axis, &rule, motion, &instants, needed));
-    cures.extend(stronger_current(axis, load, tolerance, motion, needed));
-    cures.extend(wider_converter(axis, load, tolerance, motion, needed));
-    cures.extend(higher_supply(axis, load, tolerance, motion, needed));
+    cures.extend(failing.stronger_current());
+    cures.extend(failing.wider_converter());
+    cures.extend(failing.higher_supply());
     if cures.is_empty() {
-        cures.extend(more_gearing(axis, tolerance, motion, needed));
+        cures.extend(failing.more_gearing());
         cures.extend(
             rule.least(motion)
                 .map(|worst| more_torque(axis, &worst, needed)),
@@ -49,52 +67,119 @@ pub fn for_torque(
     cures
 }
 
-/// What to ask about a gearing that speeds the load up, where the load that the motor feels
-/// through it is why the motion fails: the other way round, the same turns of the motor or
-/// the same travel of the load would pass.
-fn reversed_gearing(
-    axis: &Axis,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> Option<String> {
-    let doubt = axis.load.gearing.doubt()?;
-    let reversed = axis.load.gearing.reversed();
-    let more_turns = reversed.ratio() / axis.load.gearing.ratio();
-    let passes = |turns| geared_passes(axis, reversed, turns, tolerance, motion, needed);
-    (passes(1.0) || passes(more_turns)).then_some(doubt)
-}
+impl Failing<'_> {
+    /// What to ask about a gearing that speeds the load up, where the load that the motor feels
+    /// through it is why the motion fails: the other way round, the same turns of the motor or
+    /// the same travel of the load would pass.
+    fn reversed_gearing(&self) -> Option<String> {
+        let doubt = self.axis.load.gearing.doubt()?;
+        let reversed = self.axis.load.gearing.reversed();
+        let more_turns = reversed.ratio() / self.axis.load.gearing.ratio();
+        let passes = |turns| self.passes_behind(reversed, turns);
+        (passes(1.0) || passes(more_turns)).then_some(doubt)
+    }
 
-/// The least of some common reductions with which the same travel of the load passes.
-fn more_gearing(axis: &Axis, tolerance: f64, motion: &AxisMotion, needed: f64) -> Option<String> {
-    let present = axis.load.gearing;
-    let geared = |times: f64| Gearing {
-        motor: times * present.motor,
-        load: present.load,
-    };
-    let passes =
-        |times: &f64| geared_passes(axis, geared(*times), *times, tolerance, motion, needed);
-    let times = REDUCTIONS.into_iter().find(passes)?;
-    Some(format!("gearing {present} → {}", geared(times)))
-}
+    /// The least of some common reductions with which the same travel of the load passes.
+    fn more_gearing(&self) -> Option<String> {
+        let present = self.axis.load.gearing;
+        let geared = |times: f64| Gearing {
+            motor: times * present.motor,
+            load: present.load,
+        };
+        let passes = |times: &f64| self.passes_behind(geared(*times), *times);
+        let times = REDUCTIONS.into_iter().find(passes)?;
+        Some(format!("gearing {present} → {}", geared(times)))
+    }
 
-/// Whether the motion passes behind another gearing, the motor turning `turns` times as
-/// far and as fast.
-fn geared_passes(
-    axis: &Axis,
-    gearing: Gearing,
-    turns: f64,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> bool {
-    let mut changed = axis.clone();
-    changed.load.gearing = gearing;
-    let (load, pull_out) = (ShaftLoad::of(&changed), PullOut::of(&changed));
-    let mut rule = TorqueRule::new(&changed, &load, &pull_out, tolerance);
-    rule.microstep *= turns;
-    rule.least(motion)
-        .is_none_or(|margin| margin.least >= needed)
+    /// Whether the motion passes behind another gearing, the motor turning `turns` times as
+    /// far and as fast.
+    fn passes_behind(&self, gearing: Gearing, turns: f64) -> bool {
+        let mut changed = self.axis.clone();
+        changed.load.gearing = gearing;
+        let (load, pull_out) = (ShaftLoad::of(&changed), PullOut::of(&changed));
+        let mut rule = TorqueRule::new(&changed, &load, &pull_out, self.tolerance);
+        rule.microstep *= turns;
+        rule.least(self.motion)
+            .is_none_or(|margin| margin.least >= self.needed)
+    }
+
+    fn stronger_current(&self) -> Option<String> {
+        let present = self.axis.drive.peak_current()?.si();
+        // Peak = √2 · rated gives the catalogue holding torque at the rated copper loss.
+        let most = std::f64::consts::SQRT_2 * self.axis.motor.rated_current.si();
+        let with = |current: f64| {
+            let mut changed = self.axis.clone();
+            match &mut changed.drive.kind {
+                DriveKind::LinearCurrent { peak_current, .. }
+                | DriveKind::Chopper { peak_current, .. } => {
+                    *peak_current = Current::new(current);
+                }
+                DriveKind::FixedVoltage { .. } => {}
+            }
+            self.passes_on(&changed)
+        };
+        let current = least_that_passes(present, most, with)?;
+        Some(format!(
+            "peak current {} → {} A",
+            Rounded(present),
+            Rounded(current)
+        ))
+    }
+
+    /// A converter that reaches the peak current that the rig asks for.
+    fn wider_converter(&self) -> Option<String> {
+        let amplitude = self.axis.amplitude()?;
+        let full_scale = amplitude.full_scale?;
+        let mut changed = self.axis.clone();
+        let converter = changed.drive.converter.as_mut()?;
+        let present = converter.reference.si();
+        let reference = two_digits_up(present * amplitude.asked / full_scale);
+        converter.reference = Voltage::new(reference);
+        let does = amplitude.beyond_converter() && self.passes_on(&changed);
+        does.then(|| {
+            format!(
+                "converter reference {} → {} V",
+                Rounded(present),
+                Rounded(reference)
+            )
+        })
+    }
+
+    fn higher_supply(&self) -> Option<String> {
+        let present = self.axis.drive.supply.si();
+        let resistance =
+            self.axis.motor.phase_resistance.si() + self.axis.drive.switch_resistance.si();
+        let most = match self.axis.drive.kind {
+            // Nothing else keeps the current to what the motor is rated for.
+            DriveKind::FixedVoltage { .. } => self.axis.motor.rated_current.si() * resistance,
+            DriveKind::LinearCurrent { .. } | DriveKind::Chopper { .. } => MOST_SUPPLY * present,
+        };
+        let with = |supply: f64| {
+            let mut changed = self.axis.clone();
+            changed.drive.supply = Voltage::new(supply);
+            self.passes_on(&changed)
+        };
+        let supply = least_that_passes(present, most, with)?;
+        Some(format!(
+            "supply {} → {} V",
+            Rounded(present),
+            Rounded(supply)
+        ))
+    }
+
+    /// Whether the motion passes on an axis that was changed in its drive, and the motor
+    /// stands the change.
+    fn passes_on(&self, axis: &Axis) -> bool {
+        let too_warm = |axis: &Axis| Heat::of(axis).windings.overload(None).is_some();
+        // A measured curve belongs to the drive it was measured with.
+        if axis.motor.pull_out.is_some() || (too_warm(axis) && !too_warm(self.axis)) {
+            return false;
+        }
+        let pull_out = PullOut::of(axis);
+        TorqueRule::new(axis, self.load, &pull_out, self.tolerance)
+            .least(self.motion)
+            .is_none_or(|margin| margin.least >= self.needed)
+    }
 }
 
 /// How much torque would do at the instant where least is left.
@@ -205,104 +290,6 @@ fn highest_steady_speed(
     let first_bad = (0..=GRID).find(|point| !steady(grid(*point)))?;
     let below = first_bad.checked_sub(1)?;
     bisect(grid(below), grid(first_bad), steady).filter(|omega| *omega > 0.0)
-}
-
-fn stronger_current(
-    axis: &Axis,
-    load: &ShaftLoad,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> Option<String> {
-    let present = axis.drive.peak_current()?.si();
-    // Peak = √2 · rated gives the catalogue holding torque at the rated copper loss.
-    let most = std::f64::consts::SQRT_2 * axis.motor.rated_current.si();
-    let with = |current: f64| {
-        let mut changed = axis.clone();
-        match &mut changed.drive.kind {
-            DriveKind::LinearCurrent { peak_current, .. }
-            | DriveKind::Chopper { peak_current, .. } => {
-                *peak_current = Current::new(current);
-            }
-            DriveKind::FixedVoltage { .. } => {}
-        }
-        passes_on(&changed, load, tolerance, motion, needed)
-    };
-    let current = least_that_passes(present, most, with)?;
-    Some(format!(
-        "peak current {} → {} A",
-        Rounded(present),
-        Rounded(current)
-    ))
-}
-
-/// A converter that reaches the peak current that the rig asks for.
-fn wider_converter(
-    axis: &Axis,
-    load: &ShaftLoad,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> Option<String> {
-    let amplitude = axis.amplitude()?;
-    let full_scale = amplitude.full_scale?;
-    let mut changed = axis.clone();
-    let converter = changed.drive.converter.as_mut()?;
-    let present = converter.reference.si();
-    let reference = two_digits_up(present * amplitude.asked / full_scale);
-    converter.reference = Voltage::new(reference);
-    let does = amplitude.beyond_converter() && passes_on(&changed, load, tolerance, motion, needed);
-    does.then(|| {
-        format!(
-            "converter reference {} → {} V",
-            Rounded(present),
-            Rounded(reference)
-        )
-    })
-}
-
-fn higher_supply(
-    axis: &Axis,
-    load: &ShaftLoad,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> Option<String> {
-    let present = axis.drive.supply.si();
-    let resistance = axis.motor.phase_resistance.si() + axis.drive.switch_resistance.si();
-    let most = match axis.drive.kind {
-        // Nothing else keeps the current to what the motor is rated for.
-        DriveKind::FixedVoltage { .. } => axis.motor.rated_current.si() * resistance,
-        DriveKind::LinearCurrent { .. } | DriveKind::Chopper { .. } => MOST_SUPPLY * present,
-    };
-    let with = |supply: f64| {
-        let mut changed = axis.clone();
-        changed.drive.supply = Voltage::new(supply);
-        passes_on(&changed, load, tolerance, motion, needed)
-    };
-    let supply = least_that_passes(present, most, with)?;
-    Some(format!(
-        "supply {} → {} V",
-        Rounded(present),
-        Rounded(supply)
-    ))
-}
-
-fn passes_on(
-    axis: &Axis,
-    load: &ShaftLoad,
-    tolerance: f64,
-    motion: &AxisMotion,
-    needed: f64,
-) -> bool {
-    // A measured curve belongs to the drive it was measured with.
-    if axis.motor.pull_out.is_some() {
-        return false;
-    }
-    let pull_out = PullOut::of(axis);
-    TorqueRule::new(axis, load, &pull_out, tolerance)
-        .least(motion)
-        .is_none_or(|margin| margin.least >= needed)
 }
 
 /// The least value above `present` and up to `most` that passes, rounded up.

@@ -5,7 +5,7 @@ use std::f64::consts::SQRT_2;
 use super::{Finding, Weight};
 use crate::physics::Heat;
 use crate::physics::heat::{HeatWarning, Overload};
-use crate::rig::{Axis, DriveKind};
+use crate::rig::Axis;
 use crate::units::{
     Power, Resistance, Rounded, Voltage, two_digits, two_digits_down, two_digits_up,
 };
@@ -169,7 +169,7 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
         }
         HeatWarning::HoldTooWeak { holding, needed } => {
             let hold = (100.0 * axis.drive.hold_current * needed / holding).ceil() / 100.0;
-            if hold <= 1.0 && regulated(axis) {
+            if hold <= 1.0 && axis.drive.peak_current().is_some() {
                 vec![hold_current(axis, hold)]
             } else {
                 or([
@@ -179,10 +179,6 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
             }
         }
     }
-}
-
-fn regulated(axis: &Axis) -> bool {
-    !matches!(axis.drive.kind, DriveKind::FixedVoltage { .. })
 }
 
 /// The peak current that is reached anyhow, so that the rig says what is so.
