@@ -24,7 +24,7 @@
 //! Source: Joule's law and the balance of power.
 //!
 //! What a motor stands for as long as one likes is the loss in its windings with the rated
-//! current in both phases ([`windings`]).
+//! current in both phases ([`Windings`]).
 
 mod warning;
 mod windings;
