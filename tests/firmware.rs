@@ -227,6 +227,10 @@ fn rig(axes: &[&str], more: &str) -> String {
     )
 }
 
+/// An output of a rig, and an input beside it.
+const LAMP: &str = "outputs: { lamp: { pin: PC0 } }\n";
+const LAMP_AND_DOOR: &str = "outputs: { lamp: { pin: PC0 } }\ninputs: { door: {} }\n";
+
 /// Speeds up along a trapezoid, switches an output on the way, slows down and comes back.
 fn there_and_back(rate: u32) -> String {
     format!(
@@ -242,10 +246,7 @@ fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
         return;
     }
     assert_eq!(board::CLOCK / u64::from(PLAYER_STEP_CYCLES), 80_000);
-    let bench = Bench::new(
-        &there_and_back(80_000),
-        &rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n"),
-    );
+    let bench = Bench::new(&there_and_back(80_000), &rig(&["disc"], LAMP));
     let built = bench.build(&[]);
     let run = built.run(10 * board::CLOCK, &[]);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
@@ -256,10 +257,7 @@ fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
 
 #[test]
 fn a_program_that_is_too_fast_for_the_player_is_refused() {
-    let bench = Bench::new(
-        &there_and_back(83_000),
-        &rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n"),
-    );
+    let bench = Bench::new(&there_and_back(83_000), &rig(&["disc"], LAMP));
     let said = bench.emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("the player needs"), "{said}");
     assert!(!bench.path().join("player").exists());
@@ -365,41 +363,113 @@ fn any_damaged_byte_of_the_table_keeps_the_player_from_starting() {
     }
 }
 
+/// A player of one axis with a lamp, whose emergency stop opens during a run.
+struct Stopped {
+    /// Whose folder the project lies in.
+    _bench: Bench,
+    built: Built,
+    step: Pin,
+    lamp: Pin,
+}
+
+impl Stopped {
+    fn of(script: &str, more: &str) -> Self {
+        let bench = Bench::new(script, &rig(&["disc"], more));
+        let built = bench.build(&[]);
+        let (step, lamp) = (built.pin("step of disc"), built.pin("output lamp"));
+        Self {
+            _bench: bench,
+            built,
+            step,
+            lamp,
+        }
+    }
+
+    /// Runs with the stop opening at that cycle.
+    fn at(&self, cycle: u64) -> Run {
+        self.built
+            .run(20 * board::CLOCK, &[opens(&self.built, cycle)])
+    }
+
+    fn lamp_is_on(&self, run: &Run) -> bool {
+        let mut edges = run.edges.iter().filter(|edge| edge.pin == self.lamp);
+        edges.next_back().is_some_and(|edge| edge.level == 1)
+    }
+}
+
+/// The emergency stop opens at that cycle.
+fn opens(built: &Built, cycle: u64) -> String {
+    let stop = built.pin("emergency stop");
+    format!("pin={cycle}:{}:{}:1", stop.port, stop.bit)
+}
+
 #[test]
 fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
     if board::harness().is_none() {
         return;
     }
-    let rig = rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n");
-    let bench = Bench::new(&there_and_back(60_000), &rig);
-    let built = bench.build(&[]);
-    let (stop, step, lamp) = (
-        built.pin("emergency stop"),
-        built.pin("step of disc"),
-        built.pin("output lamp"),
-    );
+    let stopped = Stopped::of(&there_and_back(60_000), LAMP);
     // At full speed, with the lamp on.
     let at = 8_000_000;
-    let run = built.run(
-        20 * board::CLOCK,
-        &[format!("pin={at}:{}:{}:1", stop.port, stop.bit)],
-    );
-    let steps = run.edges_of(step, 1);
+    let run = stopped.at(at);
+    let steps = run.edges_of(stopped.step, 1);
     assert_eq!(run.text, Some(format!("emergency stop {}", steps.len())));
     let last = steps.last().unwrap();
     assert!(*last > at - 300 && *last < at + 270, "{last}");
     assert!(
-        run.edges_of(step, 0).len() >= steps.len(),
+        run.edges_of(stopped.step, 0).len() >= steps.len(),
         "the last pulse stays high"
     );
-    assert_eq!(run.edges_of(lamp, 0).len(), 1, "the outputs go off");
+    assert_eq!(run.edges_of(stopped.lamp, 0).len(), 1, "the outputs go off");
     // Open before the start: nothing moves.
-    let run = built.run(
+    let stop = stopped.built.pin("emergency stop");
+    let run = stopped.built.run(
         20 * board::CLOCK,
         &[format!("hold={}:{}:1", stop.port, stop.bit)],
     );
     assert_eq!(run.text.as_deref(), Some("emergency stop 0"));
-    assert!(run.edges_of(step, 1).is_empty());
+    assert!(run.edges_of(stopped.step, 1).is_empty());
+}
+
+/// The emergency stop opens at every cycle around the program's end by itself, which is
+/// said so and leaves the lamp on or off.
+fn assert_a_late_stop_is_never_lost(script: &str, end: &str, lamp: bool) {
+    let stopped = Stopped::of(script, LAMP_AND_DOOR);
+    let ended = |run: &Run| run.text.as_deref() == Some(end);
+    let mut behind = stopped.at(u64::MAX).end;
+    let mut before = 0;
+    while behind - before > 1 {
+        let middle = before.midpoint(behind);
+        if ended(&stopped.at(middle)) {
+            behind = middle;
+        } else {
+            before = middle;
+        }
+    }
+    let mut endings = [0, 0];
+    for cycle in before - 100..before + 100 {
+        let run = stopped.at(cycle);
+        let ended = ended(&run);
+        endings[usize::from(ended)] += 1;
+        // A stop that was served has halted the timer.
+        assert_eq!(run.counting, ended, "{:?} at {cycle}", run.text);
+        assert_eq!(stopped.lamp_is_on(&run), ended && lamp, "{cycle}");
+    }
+    assert!(endings.iter().all(|count| *count > 20), "{endings:?}");
+}
+
+#[test]
+fn an_emergency_stop_in_the_last_cycles_of_a_program_is_never_lost() {
+    if board::harness().is_none() {
+        return;
+    }
+    let begin = "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\noutput lamp on\n";
+    for (more, end, lamp) in [
+        ("turn by 3 microstep\n", "finished 3", true),
+        ("await door timeout 10 ms\n", "no input 0", false),
+    ] {
+        assert_a_late_stop_is_never_lost(&format!("{begin}{more}"), end, lamp);
+    }
 }
 
 #[test]
@@ -407,7 +477,7 @@ fn an_interrupt_that_comes_too_late_stops_safely_and_says_so() {
     if board::harness().is_none() {
         return;
     }
-    let rig = rig(&["disc"], "outputs: { lamp: { pin: PC0 } }\n");
+    let rig = rig(&["disc"], LAMP);
     let bench = Bench::new(&there_and_back(60_000), &rig);
     let built = bench.build(&[]);
     let step = built.pin("step of disc");
@@ -627,11 +697,7 @@ fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
 
         // An emergency stop in the middle: all switches go off at once and stay off.
         let at = 12_000_000;
-        let stop = built.pin("emergency stop");
-        let run = built.run(
-            60 * board::CLOCK,
-            &[format!("pin={at}:{}:{}:1", stop.port, stop.bit)],
-        );
+        let run = built.run(60 * board::CLOCK, &[opens(&built, at)]);
         assert!(run.text.unwrap().starts_with("emergency stop"));
         let switching: Vec<_> = run
             .edges

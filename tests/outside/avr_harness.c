@@ -18,8 +18,8 @@
  * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
  * end, for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
- * them off on its own), `stack BYTES` and `end CYCLE`. Ends a little after a line of
- * text has come.
+ * them off on its own), `stack BYTES`, `counting 1` where timer 1 still runs, or 0, and
+ * `end CYCLE`. Ends a little after a line of text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
  * is switched off, and moves compare outputs in normal mode whenever a compare register
@@ -36,7 +36,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { TCCR1A = 0x80, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64 };
+enum { TCCR1A = 0x80, TCCR1B = 0x81, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64 };
 
 static avr_t *avr;
 static const char *ports;
@@ -410,7 +410,7 @@ int main(int count, char **arguments)
     for (k = 1; k < MOST_VECTORS; k++)
         if (longest[k])
             printf("interrupt %d %llu\n", k, (unsigned long long)longest[k]);
-    printf("off %llu\nstack %u\nend %llu\n", (unsigned long long)longest[0], stack,
-           (unsigned long long)avr->cycle);
+    printf("off %llu\nstack %u\ncounting %d\nend %llu\n", (unsigned long long)longest[0], stack,
+           (avr->data[TCCR1B] & 7) != 0, (unsigned long long)avr->cycle);
     return 0;
 }

@@ -276,6 +276,9 @@ pub struct Run {
     pub text: Option<String>,
     /// Bytes of the stack that were used at most.
     pub stack: u64,
+    /// Whether the timer of the steps still ran at the end: it does where a program has
+    /// come to its end, and a stop halts it.
+    pub counting: bool,
     pub end: u64,
 }
 
@@ -295,6 +298,7 @@ impl Run {
                 }),
                 ["text", ..] => run.text = Some(line["text ".len()..].to_owned()),
                 ["stack", bytes] => run.stack = bytes.parse().unwrap(),
+                ["counting", counting] => run.counting = counting == "1",
                 ["end", cycle] => run.end = cycle.parse().unwrap(),
                 _ => {}
             }

@@ -37,7 +37,7 @@ ISR(TIMER1_COMPC_vect, ISR_NOBLOCK)
 ISR(EMERGENCY_VECTOR)
 {
     if (player_state == RUNNING)
-        player_stop(EMERGENCY);
+        stop_everything(EMERGENCY);
 }
 
 /* Where no step follows, a match clears the compare output, as it is already. */
@@ -47,13 +47,6 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
     volatile uint16_t *compare = &OCR1A + channel;
     uint16_t now;
 
-    if (channel == ALL_CHANNELS) {
-        /* First the counter, so that no edge comes behind the last flag. */
-        TCCR1B = 0;
-        TCCR1A = 0;
-        TIMSK1 = 0;
-        return 1;
-    }
     /* The bits of the channels lie side by side. */
     for (k = channel; k; k--) {
         flag <<= 1;

@@ -46,6 +46,14 @@
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
+/* First the counter, so that no edge comes behind the last flag. */
+static inline void board_stop(void)
+{
+    TCCR1B = 0;
+    TCCR1A = 0;
+    TIMSK1 = 0;
+}
+
 static inline uint16_t board_now(void)
 {
     uint8_t kept = SREG;

@@ -16,6 +16,11 @@ uint8_t board_read(uint8_t input);
     board_arm((channel), (from), (ticks), ARM_STEP | ARM_EVENT | ARM_AFTER_STEP)
 #endif
 
+/* The end of all pulses may be shorter, too. */
+#ifndef board_stop
+#define board_stop() board_arm(ALL_CHANNELS, 0, 0, ARM_NOT)
+#endif
+
 #ifndef BOARD_INTERRUPTS_OFF
 void board_interrupts(uint8_t on);
 #define BOARD_INTERRUPTS_OFF() board_interrupts(0)

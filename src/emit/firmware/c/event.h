@@ -12,6 +12,16 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
+/* Ends every pulse and keeps why; with interrupts off. */
+INLINE void stop_everything(uint8_t state)
+{
+    board_stop();
+#ifdef COILS
+    coils_off();
+#endif
+    player_state = state;
+}
+
 /* The compare interrupt of an axis' channel: the event that it was armed for is due. `at`
  * is the count of the timer at which that is. The channel behind the last axis, for
  * outputs and texts, calls player_event() instead, and may have interrupts on. */

@@ -2,11 +2,8 @@
  * interrupts that empty them. */
 #include "player.h"
 
-#include "board.h"
+#include "event.h"
 #include "source.h"
-#ifdef COILS
-#include "coils.h"
-#endif
 
 /* From starting the streams to their first event. */
 #define START_TICKS (TICK_RATE / 500u)
@@ -35,14 +32,10 @@ APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_
     stream->head = (uint8_t)(head + sizeof *event);
 }
 
-void player_stop(uint8_t state)
+APART void player_stop(uint8_t state)
 {
     BOARD_INTERRUPTS_OFF();
-    board_arm(ALL_CHANNELS, 0, 0, ARM_NOT);
-#ifdef COILS
-    coils_off();
-#endif
-    player_state = state;
+    stop_everything(state);
 }
 
 /* What an event does besides the step that the timer has made. */
@@ -136,11 +129,21 @@ static void start_streams(void)
     BOARD_INTERRUPTS_ON();
 }
 
+/* Ends the program, unless it has ended otherwise: an emergency stop is never forgotten. */
+static void end_as(uint8_t state)
+{
+    BOARD_INTERRUPTS_OFF();
+    if (player_state == RUNNING)
+        player_state = state;
+    BOARD_INTERRUPTS_ON();
+}
+
 /* Waits until the input has been active for eight looks at it, 5 ms. */
 static void wait_for_input(void)
 {
     uint8_t looks = 0;
     uint16_t before = board_now();
+    uint32_t left = player_timeout;
 
     while (looks != 255u && player_state == RUNNING) {
 #ifdef STREAMED
@@ -150,10 +153,10 @@ static void wait_for_input(void)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
         looks = (uint8_t)(looks << 1 | board_read(player_input));
-        if (player_timeout) {
-            if (player_timeout <= LOOK_TICKS)
-                player_state = TIMED_OUT;
-            player_timeout -= LOOK_TICKS;
+        if (left) {
+            if (left <= LOOK_TICKS)
+                end_as(TIMED_OUT);
+            left -= LOOK_TICKS;
         }
     }
 }
@@ -195,12 +198,12 @@ uint8_t player_run(void)
             continue;
         }
         BOARD_INTERRUPTS_ON();
-        if (player_state == RUNNING && player_input != NO_INPUT) {
+        if (player_input == NO_INPUT) {
+            end_as(player_ending);
+        } else {
             wait_for_input();
             if (player_state == RUNNING)
                 start_streams();
-        } else if (player_state == RUNNING) {
-            player_state = player_ending;
         }
     }
 #ifdef COILS
