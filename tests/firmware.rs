@@ -13,16 +13,6 @@ use slewsmith::plan::Direction;
 use slewsmith::schedule::timer::PLAYER_STEP_CYCLES;
 use slewsmith::schedule::{Event, What};
 
-/// Ticks of 8 cycles, as the board's profile has them.
-const PRESCALER: u64 = 8;
-/// How far an edge may lie from its cycle: instructions take up to four cycles, and the
-/// simulator looks at its timers between them.
-const GRAIN: i64 = 2;
-
-/// How far an output may lie from its tick (cycles; 12.5 µs) where something else is due
-/// about the same time, and its interrupt comes first. Alone it is within its tick.
-const OUTPUT_CYCLES: i64 = 200;
-
 /// The scripts of all examples.
 fn examples() -> Vec<String> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
@@ -45,8 +35,41 @@ fn stretches(events: &[Event]) -> Vec<&[Event]> {
         .collect()
 }
 
-/// Compares the edges of a run with a packed schedule: steps on their cycle plus one
-/// constant in each stretch, directions early enough, outputs within `late` cycles.
+/// What makes the outputs of a run.
+#[derive(Clone, Copy)]
+enum Outputs {
+    /// Timers: they change on their very ticks.
+    Exact,
+    /// The player, which may be so many cycles late.
+    Late(i64),
+}
+
+/// How far edges lie from their ticks (cycles).
+#[derive(Clone, Copy)]
+struct Offsets {
+    least: i64,
+    most: i64,
+}
+
+impl Offsets {
+    const NONE: Self = Self {
+        least: i64::MAX,
+        most: i64::MIN,
+    };
+
+    fn take(&mut self, offset: i64) {
+        self.least = self.least.min(offset);
+        self.most = self.most.max(offset);
+    }
+
+    /// How far they lie from each other.
+    fn spread(self) -> i64 {
+        self.most.saturating_sub(self.least).max(0)
+    }
+}
+
+/// Compares the edges of a run with a packed schedule: in each stretch steps and outputs lie
+/// on their very cycles plus one constant.
 #[track_caller]
 fn assert_played(
     run: &Run,
@@ -54,8 +77,9 @@ fn assert_played(
     events: &[Event],
     axes: &[&str],
     outputs: &[&str],
-    late: i64,
+    made: Outputs,
 ) {
+    let prescaler = built.constant("PRESCALER");
     let mut edges: Vec<_> = axes
         .iter()
         .map(|axis| {
@@ -72,44 +96,46 @@ fn assert_played(
         .collect();
     let mut levels = vec![0; outputs.len()];
     for stretch in stretches(events) {
-        // The same for every axis.
-        let mut shift = None;
-        let mut switched = Vec::new();
+        let (mut exact, mut late) = (Offsets::NONE, Offsets::NONE);
         for event in stretch {
-            let due = (event.tick * PRESCALER) as i64;
+            let due = (event.tick * prescaler) as i64;
             match event.what {
                 What::Step { axis, .. } => {
-                    let edge = edges[axis].next().expect("a step is missing") as i64;
-                    let shift = *shift.get_or_insert(edge - due);
-                    assert!(
-                        (edge - due - shift).abs() <= 2 * GRAIN,
-                        "{edge} {due} {shift}"
-                    );
+                    let edge = edges[axis].next().expect("a step is missing");
+                    exact.take(edge as i64 - due);
                 }
                 What::Output { output, on } if levels[output] != u8::from(on) => {
                     levels[output] = u8::from(on);
                     let edge = changes[output].next().expect("an output is missing");
                     assert_eq!(edge.level, u8::from(on));
-                    switched.push((edge.cycle as i64 - due, due));
+                    let offsets = match made {
+                        Outputs::Exact => &mut exact,
+                        Outputs::Late(_) => &mut late,
+                    };
+                    offsets.take(edge.cycle as i64 - due);
                 }
                 _ => {}
             }
         }
-        if let Some(shift) = shift {
-            let near = |due: i64| {
-                let other = |event: &&Event| ((event.tick * PRESCALER) as i64 - due).abs() < 800;
-                stretch.iter().filter(other).count() > 1
-            };
-            for (edge, due) in switched {
-                let allowed = if near(due) { late } else { PRESCALER as i64 };
-                let off = edge - shift;
-                assert!(off.abs() <= allowed, "an output is {off} cycles off");
-            }
+        assert_eq!(exact.spread(), 0, "edges lie off their cycles");
+        if let Outputs::Late(cycles) = made
+            && late.most >= late.least
+        {
+            let (early, late) = (late.least - exact.least, late.most - exact.least);
+            println!("outputs that are written come {early} to {late} cycles late");
+            assert!(
+                early >= -(prescaler as i64) && late <= cycles,
+                "{early} {late}"
+            );
         }
     }
     assert!(
         edges.iter_mut().all(|edges| edges.next().is_none()),
         "steps too many"
+    );
+    assert!(
+        changes.iter_mut().all(|edges| edges.next().is_none()),
+        "changes of outputs too many"
     );
 }
 
@@ -121,7 +147,7 @@ fn assert_times_are_kept(run: &Run, built: &Built, axis: &str) {
         built.pin(&format!("step of {axis}")),
         built.pin(&format!("direction of {axis}")),
     );
-    let pulse = built.constant("STEP_PULSE_TICKS") * PRESCALER;
+    let pulse = built.constant("STEP_PULSE_TICKS") * built.constant("PRESCALER");
     // 5 µs at 16 MHz, as the board's profile says.
     let setup = 80;
     let mut last_rise = None;
@@ -186,7 +212,9 @@ fn every_example_is_played_on_its_cycles() {
             text += &format!(" {}", ways.sum::<i64>());
         }
         assert_eq!(run.text, Some(text), "{name}");
-        assert_played(&run, &built, &events, &axes, &outputs, OUTPUT_CYCLES);
+        assert_played(&run, &built, &events, &axes, &outputs, Outputs::Exact);
+        println!("{name}: edges spread over 0 cycles; {:?} ahead", run.ahead);
+        assert!(outputs.is_empty() || readme.contains("timers make them"));
         for (number, axis) in axes.iter().enumerate() {
             assert_times_are_kept(&run, &built, axis);
             // The packed schedule is the planned one to a tick.
@@ -228,8 +256,8 @@ fn rig(axes: &[&str], more: &str) -> String {
 }
 
 /// An output of a rig, and an input beside it.
-const LAMP: &str = "outputs: { lamp: { pin: PC0 } }\n";
-const LAMP_AND_DOOR: &str = "outputs: { lamp: { pin: PC0 } }\ninputs: { door: {} }\n";
+const LAMP: &str = "outputs: { lamp: { pin: PD6 } }\n";
+const LAMP_AND_DOOR: &str = "outputs: { lamp: { pin: PD6 } }\ninputs: { door: {} }\n";
 
 /// Speeds up along a trapezoid, switches an output on the way, slows down and comes back.
 fn there_and_back(rate: u32) -> String {
@@ -250,9 +278,192 @@ fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
     let built = bench.build(&[]);
     let run = built.run(10 * board::CLOCK, &[]);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
-    // The output is switched while steps keep interrupting it.
-    assert_played(&run, &built, &bench.packed(), &["disc"], &["lamp"], 400);
+    // The output is got ready while steps keep interrupting.
+    let packed = bench.packed();
+    assert_played(&run, &built, &packed, &["disc"], &["lamp"], Outputs::Exact);
     assert_times_are_kept(&run, &built, "disc");
+}
+
+/// Outputs of these names on pins that are given out, and a script that has them all go on
+/// and off at once, before steps and behind them.
+fn all_at_once(names: &str) -> (String, String) {
+    let names: Vec<String> = names.chars().map(String::from).collect();
+    let outputs: Vec<String> = names.iter().map(|name| format!("{name}: {{}}")).collect();
+    let switch = |on: &str| -> String {
+        let lines = names.iter().map(|name| format!("output {name} {on}\n"));
+        lines.collect()
+    };
+    let script = format!(
+        "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\n\
+         mark \"all\"\n{}turn left by 20 microstep\nmark \"none\"\n{}dwell 9.7 ms\nturn left by -3 microstep\n",
+        switch("on"),
+        switch("off")
+    );
+    (script, format!("outputs: {{ {} }}\n", outputs.join(", ")))
+}
+
+#[test]
+fn every_compare_output_makes_an_output_on_its_very_tick() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (axes, names, prescaler) in [
+        (&["left"][..], "abcd", 8),
+        (&["left"], "abcd", 64),
+        (&["left"], "abcd", 256),
+        (&["left", "right"], "abcdefghi", 8),
+        (&["left", "right"], "abcdefghi", 1),
+    ] {
+        let (script, outputs) = all_at_once(names);
+        let divided = format!("prescaler: {prescaler}");
+        let rig = rig(axes, &outputs).replace("prescaler: 8", &divided);
+        let bench = Bench::new(&script, &rig);
+        let built = bench.build(&[]);
+        assert!(built.file("README.md").contains("timers make them"));
+        let run = built.run(board::CLOCK, &[]);
+        let text = run.text.clone().unwrap();
+        assert!(
+            text.starts_with("finished 17"),
+            "{axes:?} {prescaler} {text}"
+        );
+        let outputs: Vec<String> = names.chars().map(String::from).collect();
+        let outputs: Vec<&str> = outputs.iter().map(String::as_str).collect();
+        assert_played(
+            &run,
+            &built,
+            &bench.packed(),
+            axes,
+            &outputs,
+            Outputs::Exact,
+        );
+        println!("{axes:?} divided by {prescaler}: {:?}", run.ahead);
+    }
+}
+
+const FOUR: &str = "outputs: { a: {}, b: {}, c: {}, d: {} }\n";
+
+/// Four outputs at once amid the fastest steps, and these lines before them; one of them
+/// again a little later.
+fn amid_fastest_steps(more: &str) -> String {
+    let switched = ["a", "b", "c", "d"].map(|name| format!("output {name} on\n"));
+    let script = there_and_back(80_000);
+    script.replace(
+        "turn by 30000 microstep\n  output lamp on passing 15000 microstep\n",
+        &format!(
+            "turn by 15000 microstep\n{more}{}turn by 13 microstep\noutput a off\nturn by 14987 microstep\n",
+            switched.concat()
+        ),
+    )
+}
+
+#[test]
+fn outputs_and_a_mark_amid_the_fastest_steps_are_on_their_tick() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = amid_fastest_steps("mark \"here\"\n");
+    let bench = Bench::new(&script, &rig(&["disc"], FOUR));
+    let built = bench.build(&[]);
+    let run = built.run(10 * board::CLOCK, &[]);
+    println!("{:?} {:?}", run.ahead, run.interrupts);
+    assert_eq!(run.text.as_deref(), Some("finished 59997"));
+    let outputs = ["a", "b", "c", "d"];
+    assert_played(
+        &run,
+        &built,
+        &bench.packed(),
+        &["disc"],
+        &outputs,
+        Outputs::Exact,
+    );
+}
+
+#[test]
+fn outputs_on_other_pins_are_written_and_said_to_be_late() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (axes, rate, pin, exact, late) in [
+        (
+            &["disc"][..],
+            80_000,
+            "PC0",
+            "exact are PD6, PD5, PB3, PD3",
+            190,
+        ),
+        (
+            &["disc", "arm"],
+            40_000,
+            "PA0",
+            "exact are PE3, PE4, PE5",
+            320,
+        ),
+    ] {
+        let outputs = format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n");
+        let script = there_and_back(rate).replace("turn by", "turn disc by");
+        let bench = Bench::new(&script, &rig(axes, &outputs));
+        let said = bench.emit("firmware", "player", &[]).unwrap();
+        let bound = format!("up to {late} clock cycles late while axes step: `lamp` ({pin})");
+        assert!(said.contains(&bound) && said.contains(exact), "{said}");
+        let built = bench.build(&[]);
+        assert!(built.file("README.md").contains(&bound));
+        let run = built.run(10 * board::CLOCK, &[]);
+        assert!(run.text.as_ref().unwrap().starts_with("finished 59997"));
+        assert_played(
+            &run,
+            &built,
+            &bench.packed(),
+            axes,
+            &["lamp"],
+            Outputs::Late(late),
+        );
+    }
+    // A timer of 8 bits turns over too soon where it counts the clock itself.
+    let undivided = rig(&["disc"], LAMP).replace("prescaler: 8", "prescaler: 1");
+    let bench = Bench::new(&there_and_back(1000), &undivided);
+    let said = bench.emit("firmware", "player", &[]).unwrap();
+    assert!(said.contains("prescaler of 8 or more"), "{said}");
+}
+
+#[test]
+fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
+    if board::harness().is_none() {
+        return;
+    }
+    let pulse = |length: &str| {
+        let script =
+            there_and_back(1000) + &format!("output lamp off\ndwell {length}\noutput lamp on\n");
+        Bench::new(&script, &rig(&["disc"], LAMP))
+    };
+    let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
+    assert!(
+        said.contains(
+            "two changes of output `lamp` come 2000 clock cycles apart, and the player needs 2016"
+        ),
+        "{said}"
+    );
+    // The shortest that is let through is played as it stands.
+    let bench = pulse("126 us");
+    let built = bench.build(&[]);
+    let run = built.run(200 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("finished 59997"));
+    assert_played(
+        &run,
+        &built,
+        &bench.packed(),
+        &["disc"],
+        &["lamp"],
+        Outputs::Exact,
+    );
+
+    // So many at once amid the fastest steps are too many.
+    let script = amid_fastest_steps(&"mark \"here\"\n".repeat(4));
+    let bench = Bench::new(&script, &rig(&["disc"], FOUR));
+    let said = bench.emit("firmware", "player", &[]).unwrap_err();
+    assert!(
+        said.contains("to get outputs and marks ready that are due at once"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -310,7 +521,7 @@ fn several_axes_step_on_their_cycles_at_once() {
         &bench.packed(),
         &["left", "right"],
         &["lamp"],
-        400,
+        Outputs::Exact,
     );
     for axis in ["left", "right"] {
         assert_times_are_kept(&run, &built, axis);
@@ -429,6 +640,31 @@ fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
     );
     assert_eq!(run.text.as_deref(), Some("emergency stop 0"));
     assert!(run.edges_of(stopped.step, 1).is_empty());
+}
+
+#[test]
+fn an_output_is_off_at_once_where_the_emergency_stop_opens_while_it_is_got_ready() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\n\
+        turn by 3 microstep\noutput lamp on\nturn by 3 microstep\n";
+    for pin in ["PD6", "PC0"] {
+        let stopped = Stopped::of(script, &LAMP.replace("PD6", pin));
+        let edge = stopped.at(u64::MAX).edges_of(stopped.lamp, 1)[0];
+        let mut lit = 0;
+        // From before its interrupt to behind its edge.
+        for cycle in (edge - 2100..edge + 100).step_by(3) {
+            let run = stopped.at(cycle);
+            assert_eq!(run.text.as_deref(), Some("emergency stop 3"));
+            for edge in run.edges.iter().filter(|edge| edge.pin == stopped.lamp) {
+                lit += 1;
+                assert!(edge.cycle < cycle + 80, "{pin}: {edge:?} behind {cycle}");
+            }
+            assert!(!stopped.lamp_is_on(&run), "{cycle}");
+        }
+        assert!(lit > 20, "it never went on: {lit}");
+    }
 }
 
 /// The emergency stop opens at every cycle around the program's end by itself, which is

@@ -15,6 +15,7 @@ use crate::check::Checker;
 use crate::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
 use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
+use crate::rig::Rig;
 use crate::units::Rounded;
 
 /// The schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
@@ -211,7 +212,7 @@ impl Emit {
                 }
             }
             Emitted::Project(project) => {
-                self.write_project(&project, terminal)?;
+                self.write_project(&project, &job.rig, terminal)?;
                 let reduced = job
                     .rig
                     .axes
@@ -261,7 +262,12 @@ impl Emit {
 
     /// Writes the files of a project into its folder. What is the builder's there stays
     /// as it is.
-    fn write_project(&self, project: &Project, terminal: &Terminal) -> Result<(), Failure> {
+    fn write_project(
+        &self,
+        project: &Project,
+        rig: &Rig,
+        terminal: &Terminal,
+    ) -> Result<(), Failure> {
         let folder = &self.output;
         std::fs::create_dir_all(folder)
             .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
@@ -302,6 +308,9 @@ impl Emit {
                     wiring.emergency,
                     folder.display()
                 ));
+                if let Some(late) = wiring.late_outputs(rig) {
+                    terminal.note(&format!("outputs {late}"));
+                }
             }
             Err(reason) => terminal.note(&format!(
                 "the player is not made for this board as it stands ({reason}): \

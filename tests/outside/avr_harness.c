@@ -16,15 +16,23 @@
  *                                 in cycles, lines are 8 * (port - 'A') + bit
  *
  * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
- * end, for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
+ * end, for every compare output that was in use, `ahead PORT BIT LEAST` (the least time
+ * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
  * them off on its own), `stack BYTES`, `counting 1` where timer 1 still runs, or 0, and
  * `end CYCLE`. Ends a little after a line of text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
- * is switched off, and moves compare outputs in normal mode whenever a compare register
- * is written. So the output stage is modelled here, as the data sheets of these parts
- * describe it: simavr says when a compare matches, and the mode bits what that does.
+ * is switched off, moves compare outputs in normal mode whenever a compare register is
+ * written, and gives every timer a prescaler of its own that nothing resets. So compare
+ * outputs are modelled here, as the data sheets of these parts describe them (sections
+ * "Compare Match Output Unit" of each timer and "Timer/Counter 0 and 1 Prescalers", from
+ * memory): all timers but timer 2 share a prescaler; it and that of timer 2 are reset by
+ * PSRSYNC and PSRASY of GTCCR, and held while TSM stands beside them, but for timers that
+ * count the clock itself; a compare output changes with the tick behind the match, as its
+ * mode bits say, also where a compare is forced; its pin shows it while any mode is on.
+ * Edges that timers make are printed with the cycle at which they come, while everything
+ * else comes at the end of an instruction. Interrupts are simavr's own.
  */
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
@@ -36,7 +44,10 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { TCCR1A = 0x80, TCCR1B = 0x81, TCCR1C = 0x82, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64 };
+enum {
+    GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64,
+    TIMERS = 6, CHANNELS = 3
+};
 
 static avr_t *avr;
 static const char *ports;
@@ -50,11 +61,34 @@ struct pin {
     uint8_t bit;
 };
 
-/* Compare outputs A, B, C of timer 1, and the numbers of their interrupts. */
-static struct pin outputs[3];
-static int vectors[3];
-/* Whether a compare output has ever been switched on: its pin is a step line then. */
-static int is_step_line[3];
+/* A compare output of a timer. */
+struct output {
+    struct pin pin;
+    struct timer *timer;
+    int channel;
+    uint8_t level; /* what its pin shows while a mode is on */
+    int is_used;   /* a mode has ever been on: the pin is no port's any more */
+    uint64_t got_ready, ahead; /* when its mode was changed last; the least from there to an edge */
+};
+
+static struct timer {
+    uint16_t modes, clock, forces, counter, compare, flags; /* addresses of its registers */
+    int bits;
+    uint8_t reset;   /* the bit of GTCCR that resets its prescaler */
+    uint64_t base;   /* the cycle at which it had counted to `begun` ... */
+    uint32_t begun;
+    uint32_t divider; /* ... since when it counts every so many cycles, or not (0) */
+    struct output outputs[CHANNELS];
+} timers[TIMERS] = {
+    {.modes = 0x44, .clock = 0x45, .forces = 0x45, .counter = 0x46, .compare = 0x47, .flags = 0x35, .bits = 8, .reset = 1},
+    {.modes = 0x80, .clock = 0x81, .forces = 0x82, .counter = 0x84, .compare = 0x88, .flags = 0x36, .bits = 16, .reset = 1},
+    {.modes = 0xB0, .clock = 0xB1, .forces = 0xB1, .counter = 0xB2, .compare = 0xB3, .flags = 0x37, .bits = 8, .reset = 2},
+    {.modes = 0x90, .clock = 0x91, .forces = 0x92, .counter = 0x94, .compare = 0x98, .flags = 0x38, .bits = 16, .reset = 1},
+    {.modes = 0xA0, .clock = 0xA1, .forces = 0xA2, .counter = 0xA4, .compare = 0xA8, .flags = 0x39, .bits = 16, .reset = 1},
+    {.modes = 0x120, .clock = 0x121, .forces = 0x122, .counter = 0x124, .compare = 0x128, .flags = 0x3A, .bits = 16, .reset = 1},
+};
+/* The cycles at which the prescalers of bit 0 and bit 1 of GTCCR were reset. */
+static uint64_t prescaler_reset[2];
 
 /* A level that a pin is driven to, once or over and over. */
 static struct stimulus {
@@ -74,14 +108,14 @@ static uint64_t byte_cycles;
 /* The simulator itself speaks on standard output. */
 static FILE *pipe_out;
 
-static void note(const struct pin *pin, uint8_t level)
+static void note(const struct pin *pin, uint8_t level, uint64_t cycle)
 {
     uint8_t k;
 
     if (event_count == MOST)
         exit(1);
     for (k = 0; k < 8; k++)
-        events[event_count][k] = (uint8_t)(avr->cycle >> (8 * k));
+        events[event_count][k] = (uint8_t)(cycle >> (8 * k));
     events[event_count][8] = (uint8_t)(8 * (pin->port - 'A') + pin->bit);
     events[event_count++][9] = level;
 }
@@ -132,56 +166,244 @@ static void feed(void)
     }
 }
 
-static uint8_t output_mode(int k)
-{
-    return avr->data[TCCR1A] >> (6 - 2 * k) & 3;
-}
-
-static void level_is(const struct pin *pin, uint8_t level)
+static void level_is(const struct pin *pin, uint8_t level, uint64_t cycle)
 {
     uint8_t *known = &levels[(uint8_t)pin->port][pin->bit];
 
     if (*known != level) {
         *known = level;
         if (in_step)
-            note(pin, level);
+            note(pin, level, cycle);
         else if (!quiet)
-            printf("pin %llu %c %u %u\n", (unsigned long long)avr->cycle, pin->port, pin->bit, level);
+            printf("pin %llu %c %u %u\n", (unsigned long long)cycle, pin->port, pin->bit, level);
     }
+}
+
+/* The compare output at a pin, once it has been in use. */
+static struct output *output_at(const struct pin *pin)
+{
+    int t, k;
+
+    for (t = 0; t < TIMERS; t++) {
+        for (k = 0; k < CHANNELS; k++) {
+            struct output *output = &timers[t].outputs[k];
+
+            if (output->is_used && output->pin.port == pin->port && output->pin.bit == pin->bit)
+                return output;
+        }
+    }
+    return NULL;
 }
 
 static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     const struct pin *pin = param;
-    int k;
 
     (void)irq;
-    for (k = 0; k < 3; k++)
-        if (outputs[k].port == pin->port && outputs[k].bit == pin->bit && is_step_line[k])
-            return;
-    level_is(pin, value & 1);
+    if (!output_at(pin))
+        level_is(pin, value & 1, avr->cycle);
 }
 
-/* What a compare match of output k does, be it real or forced. */
-static void match(int k)
+static uint8_t mode_of(const struct output *output)
 {
-    switch (output_mode(k)) {
+    return avr->data[output->timer->modes] >> (6 - 2 * output->channel) & 3;
+}
+
+/* What a compare match at that cycle does, be it real or forced. */
+static void match(struct output *output, uint64_t cycle)
+{
+    switch (mode_of(output)) {
+    case 0:
+        return;
     case 1:
-        level_is(&outputs[k], !levels[(uint8_t)outputs[k].port][outputs[k].bit]);
+        output->level = !output->level;
         break;
     case 2:
-        level_is(&outputs[k], 0);
+        output->level = 0;
         break;
     case 3:
-        level_is(&outputs[k], 1);
+        output->level = 1;
+    }
+    level_is(&output->pin, output->level, cycle);
+}
+
+static int is_held(const struct timer *timer)
+{
+    return avr->data[GTCCR] & TSM && avr->data[GTCCR] & timer->reset && timer->divider != 1;
+}
+
+/* Ticks of the timer's prescaler between its reset and the present cycle. */
+static uint64_t prescaled(const struct timer *timer, uint64_t cycle)
+{
+    return (cycle - prescaler_reset[timer->reset - 1]) / timer->divider;
+}
+
+static uint32_t count_of(const struct timer *timer)
+{
+    uint64_t passed = 0;
+
+    if (timer->divider && !is_held(timer))
+        passed = prescaled(timer, avr->cycle) - prescaled(timer, timer->base);
+    return (uint32_t)(timer->begun + passed) & ((1u << timer->bits) - 1);
+}
+
+static uint32_t compare_of(const struct output *output)
+{
+    const uint8_t *low = &avr->data[output->timer->compare + output->channel * (output->timer->bits / 8)];
+
+    return output->timer->bits == 8 ? low[0] : low[0] | (uint32_t)low[1] << 8;
+}
+
+static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    struct output *output = param;
+    struct timer *timer = output->timer;
+    uint8_t before = output->level;
+
+    (void)core;
+    match(output, when);
+    if (output->level != before && when - output->got_ready < output->ahead)
+        output->ahead = when - output->got_ready;
+    /* simavr makes the flags of timer 1, and their interrupts. */
+    if (timer != &timers[1])
+        avr->data[timer->flags] |= (uint8_t)(2 << output->channel);
+    return when + ((uint64_t)timer->divider << timer->bits);
+}
+
+/* Works out when each compare output of a timer matches next. */
+static void look_ahead(struct timer *timer)
+{
+    int k;
+
+    for (k = 0; k < CHANNELS; k++) {
+        struct output *output = &timer->outputs[k];
+        uint32_t ticks;
+        uint64_t tick;
+
+        if (!output->pin.port)
+            continue;
+        avr_cycle_timer_cancel(avr, matches, output);
+        if (!mode_of(output) || !timer->divider || is_held(timer))
+            continue;
+        ticks = ((compare_of(output) - count_of(timer)) & ((1u << timer->bits) - 1)) + 1;
+        tick = (prescaled(timer, avr->cycle) + ticks) * timer->divider + prescaler_reset[timer->reset - 1];
+        avr_cycle_timer_register(avr, tick - avr->cycle, matches, output);
     }
 }
 
-static void matched(struct avr_irq_t *irq, uint32_t value, void *param)
+/* From here on the timer counts on from there. */
+static void count_from(struct timer *timer, uint32_t count)
+{
+    timer->begun = count;
+    timer->base = avr->cycle;
+}
+
+/* Registers that are written; what they hold is there already. */
+
+static void force_compare(struct timer *timer, uint8_t value)
+{
+    int k;
+
+    for (k = 0; k < CHANNELS; k++)
+        if (value & 0x80 >> k && timer->outputs[k].pin.port)
+            match(&timer->outputs[k], avr->cycle);
+}
+
+/* A line whose compare output is switched off follows its port, and the programs that are
+ * run here leave the ports of these pins low. What the simulator's own output stage makes
+ * of its copy of the port is not to be trusted. */
+static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    static uint8_t before[TIMERS];
+    struct timer *timer = param;
+    uint8_t changed = (uint8_t)(value ^ before[timer - timers]);
+    int k;
+
+    (void)irq;
+    before[timer - timers] = (uint8_t)value;
+    for (k = 0; k < CHANNELS; k++) {
+        struct output *output = &timer->outputs[k];
+
+        if (!output->pin.port)
+            continue;
+        output->is_used |= mode_of(output) != 0;
+        if (changed >> (6 - 2 * k) & 3)
+            output->got_ready = avr->cycle;
+        if (output->is_used)
+            level_is(&output->pin, mode_of(output) ? output->level : 0, avr->cycle);
+    }
+    look_ahead(timer);
+}
+
+static void forces_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct timer *timer = param;
+
+    (void)irq;
+    force_compare(timer, (uint8_t)value);
+    avr->data[timer->forces] = value & 0x3F; /* these bits always read as zero */
+}
+
+static void clock_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    static const uint32_t usual[8] = {0, 1, 8, 64, 256, 1024, 0, 0};
+    static const uint32_t second[8] = {0, 1, 8, 32, 64, 128, 256, 1024};
+    struct timer *timer = param;
+    uint32_t count = count_of(timer);
+
+    (void)irq;
+    timer->divider = (timer == &timers[2] ? second : usual)[value & 7];
+    count_from(timer, count);
+    look_ahead(timer);
+}
+
+static void counter_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct timer *timer = param;
+
+    (void)irq;
+    count_from(timer, timer->bits == 8 ? value : value | (uint32_t)avr->data[timer->counter + 1] << 8);
+    look_ahead(timer);
+}
+
+static void compare_written(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq;
-    if (value)
-        match((int)(intptr_t)param);
+    (void)value;
+    look_ahead(param);
+}
+
+/* Resets prescalers, and holds or lets go of what they count for. simavr knows nothing of
+ * that; its timer 1 starts to count anew where it is let go. */
+static void prescalers_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    static uint8_t before;
+    uint8_t reset = (uint8_t)(value | (before & TSM ? before : 0)) & 3;
+    uint32_t counts[TIMERS];
+    int t;
+
+    (void)irq;
+    (void)param;
+    avr->data[GTCCR] = before;
+    for (t = 0; t < TIMERS; t++)
+        counts[t] = count_of(&timers[t]);
+    for (t = 0; t < 2; t++)
+        if (reset >> t & 1)
+            prescaler_reset[t] = avr->cycle;
+    /* The bits stay only while TSM does. */
+    before = (uint8_t)(value & TSM ? value : 0);
+    avr->data[GTCCR] = before;
+    for (t = 0; t < TIMERS; t++) {
+        if (!(reset & timers[t].reset) || timers[t].divider == 1)
+            continue;
+        count_from(&timers[t], counts[t]);
+        look_ahead(&timers[t]);
+        if (t == 1 && !(value & TSM) && timers[1].divider) {
+            avr->data[TCNT1 + 1] = (uint8_t)(counts[1] >> 8);
+            avr->io[AVR_DATA_TO_IO(TCNT1)].w.c(avr, TCNT1, (uint8_t)counts[1],
+                                               avr->io[AVR_DATA_TO_IO(TCNT1)].w.param);
+        }
+    }
 }
 
 /* From outside, so that the pull-up does not win. */
@@ -203,35 +425,6 @@ static void drive(struct pin pin, uint32_t level)
 {
     hold(pin, level);
     avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit), level);
-}
-
-static void force_compare(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
-{
-    int k;
-
-    (void)param;
-    core->data[address] = 0; /* the bits always read as zero */
-    for (k = 0; k < 3; k++)
-        if (value & 0x80 >> k)
-            match(k);
-}
-
-/* A step line whose compare output is switched off follows its port, and the programs that
- * are run here leave the ports of these pins low. What the simulator's own output stage
- * makes of its copy of the port is not to be trusted. */
-static void compare_mode(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
-{
-    int k;
-
-    (void)core;
-    (void)address;
-    (void)value;
-    (void)param;
-    for (k = 0; k < 3; k++) {
-        is_step_line[k] |= output_mode(k) != 0;
-        if (is_step_line[k] && output_mode(k) == 0)
-            level_is(&outputs[k], 0);
-    }
 }
 
 static void said(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -256,15 +449,20 @@ static void no_sleep(struct avr_t *core, avr_cycle_count_t cycles)
     (void)cycles;
 }
 
+static void on_write(uint16_t address, avr_irq_notify_t call, void *param)
+{
+    avr_irq_register_notify(avr_iomem_getirq(avr, address, NULL, AVR_IOMEM_IRQ_ALL), call, param);
+}
+
 static void set_up(const char *mcu)
 {
-    static const struct pin small[3] = {{'B', 1}, {'B', 2}, {0, 0}};
-    static const struct pin large[3] = {{'B', 5}, {'B', 6}, {'B', 7}};
+    /* By timer and channel. */
+    static const char *small[TIMERS] = {"D6D5", "B1B2", "B3D3", "", "", ""};
+    static const char *large[TIMERS] = {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"};
     uint32_t flags = 0;
-    int is_large = strstr(mcu, "2560") != NULL, k, bit;
+    int is_large = strstr(mcu, "2560") != NULL, k, bit, t;
 
     avr->sleep = no_sleep;
-    memcpy(outputs, is_large ? large : small, sizeof outputs);
     ports = is_large ? "ABCDEFGHJKL" : "BCD";
     for (k = 0; ports[k]; k++) {
         for (bit = 0; bit < 8; bit++) {
@@ -278,14 +476,28 @@ static void set_up(const char *mcu)
             avr_irq_register_notify(irq, pin_changed, pin);
         }
     }
-    for (k = 0; k < 3; k++) {
-        vectors[k] = outputs[k].port ? (is_large ? 17 : 11) + k : 0;
-        if (vectors[k])
-            avr_irq_register_notify(avr_get_interrupt_irq(avr, (uint8_t)vectors[k]) + AVR_INT_IRQ_PENDING,
-                                    matched, (void *)(intptr_t)k);
+    on_write(GTCCR, prescalers_written, NULL);
+    for (t = 0; t < TIMERS; t++) {
+        const char *pins = (is_large ? large : small)[t];
+        struct timer *timer = &timers[t];
+
+        if (!*pins)
+            continue;
+        for (k = 0; *pins; k++, pins += 2) {
+            struct output *output = &timer->outputs[k];
+
+            output->pin.port = pins[0];
+            output->pin.bit = (uint8_t)(pins[1] - '0');
+            output->timer = timer;
+            output->channel = k;
+            output->ahead = UINT64_MAX;
+            on_write((uint16_t)(timer->compare + k * (timer->bits / 8)), compare_written, timer);
+        }
+        on_write(timer->modes, modes_written, timer);
+        on_write(timer->clock, clock_written, timer);
+        on_write(timer->forces, forces_written, timer);
+        on_write(timer->counter, counter_written, timer);
     }
-    avr_register_io_write(avr, TCCR1C, force_compare, NULL);
-    avr_register_io_write(avr, TCCR1A, compare_mode, NULL);
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), said, NULL);
 }
@@ -407,6 +619,12 @@ int main(int count, char **arguments)
     }
     if (text_length)
         printf("text %.*s\n", (int)text_length, text);
+    for (k = 0; k < TIMERS * CHANNELS; k++) {
+        const struct output *output = &timers[k / CHANNELS].outputs[k % CHANNELS];
+
+        if (output->is_used && output->ahead != UINT64_MAX)
+            printf("ahead %c %u %llu\n", output->pin.port, output->pin.bit, (unsigned long long)output->ahead);
+    }
     for (k = 1; k < MOST_VECTORS; k++)
         if (longest[k])
             printf("interrupt %d %llu\n", k, (unsigned long long)longest[k]);

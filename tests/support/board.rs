@@ -260,6 +260,15 @@ pub struct Pin {
     pub bit: u8,
 }
 
+impl Pin {
+    fn read(port: &str, bit: &str) -> Self {
+        Self {
+            port: port.chars().next().unwrap(),
+            bit: bit.parse().unwrap(),
+        }
+    }
+}
+
 /// An edge: the cycle, the pin, the level behind it.
 #[derive(Debug, Clone, Copy)]
 pub struct Edge {
@@ -279,6 +288,11 @@ pub struct Run {
     /// Whether the timer of the steps still ran at the end: it does where a program has
     /// come to its end, and a stop halts it.
     pub counting: bool,
+    /// Of every compare output that was in use, how long before an edge it was got ready at
+    /// least (cycles).
+    pub ahead: Vec<(Pin, u64)>,
+    /// The longest that each interrupt kept others waiting (cycles), by its number.
+    pub interrupts: Vec<(u32, u64)>,
     pub end: u64,
 }
 
@@ -290,12 +304,17 @@ impl Run {
             match words[..] {
                 ["pin", cycle, port, bit, level] => run.edges.push(Edge {
                     cycle: cycle.parse().unwrap(),
-                    pin: Pin {
-                        port: port.chars().next().unwrap(),
-                        bit: bit.parse().unwrap(),
-                    },
+                    pin: Pin::read(port, bit),
                     level: level.parse().unwrap(),
                 }),
+                ["ahead", port, bit, cycles] => {
+                    let ahead = (Pin::read(port, bit), cycles.parse().unwrap());
+                    run.ahead.push(ahead);
+                }
+                ["interrupt", number, longest] => {
+                    let interrupt = (number.parse().unwrap(), longest.parse().unwrap());
+                    run.interrupts.push(interrupt);
+                }
                 ["text", ..] => run.text = Some(line["text ".len()..].to_owned()),
                 ["stack", bytes] => run.stack = bytes.parse().unwrap(),
                 ["counting", counting] => run.counting = counting == "1",

@@ -18,8 +18,7 @@ use crate::schedule::pack::{PackError, pack};
 use crate::schedule::timer::suits_player;
 use crate::units::Frequency;
 
-pub use pace::EVENT_CYCLES;
-pub use part::{Part, PartPin, Wiring};
+pub use part::{CompareOutput, Part, PartPin, Wiring};
 
 /// What the player puts out for its axes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -180,7 +179,7 @@ impl Project {
             )));
         }
         let table = match feed {
-            Feed::Memory => Some(table(heading, items, wiring.is_ok().then_some(lines))?),
+            Feed::Memory => Some(table(heading, items, lines, wiring.as_ref().ok())?),
             Feed::Line { baud } => {
                 if wiring.is_ok() {
                     check_rate(rig.timer.clock.si(), baud).map_err(unfit)?;
@@ -271,12 +270,13 @@ fn copies(files: &'static [(&str, &str)]) -> Vec<ProjectFile> {
     files.iter().map(copy).collect()
 }
 
-/// Packs a program for a player that puts out these lines; none: for a board whose pace
-/// is not known.
+/// Packs a program for a player that puts out these lines, with this wiring; none: for a
+/// board whose pace is not known.
 fn table(
     heading: &Heading<'_>,
     items: &mut dyn Iterator<Item = Item>,
-    lines: Option<Lines>,
+    lines: Lines,
+    wiring: Option<&Wiring>,
 ) -> Result<Table, EmitError> {
     let rig = heading.rig;
     let packed = pack(items, rig).map_err(|error: PackError| unfit(error.to_string()))?;
@@ -292,7 +292,7 @@ fn table(
             "it has more than {MOST_MARKS} different marks"
         )));
     }
-    let mut pace = lines.map(|lines| pace::Pace::new(rig, lines));
+    let mut pace = wiring.map(|wiring| pace::Pace::new(rig, lines, wiring));
     let mut steps = 0;
     for event in packed.events() {
         steps += u64::from(matches!(event.what, What::Step { .. }));

@@ -4,23 +4,30 @@
 //! the player's machine code (`tests/firmware.rs` measures them again) and include five
 //! cycles for entering an interrupt, which that simulator does not charge.
 //!
-//! Two rules:
+//! Three rules:
 //!
-//! - an event is ready before it is due: between two events of a stream lies at least
-//!   the time that the interrupt of the first may take, with those of all other streams
+//! - an event is ready before it is due: between two events of an axis lies at least the
+//!   time that the interrupt of the first may take, with those of all other streams
 //!   before it;
+//! - outputs are ready before they are due: their interrupt comes a lead earlier, may be
+//!   interrupted by those of the axes, and is through in time for its own ticks and for
+//!   the next of its kind. A line keeps still for as long as the lead between two changes,
+//!   since one compare output holds one change;
 //! - decoding keeps up: over any stretch as long as the rings, the events take no more
 //!   cycles than pass.
+
+use std::collections::VecDeque;
 
 use thiserror::Error;
 
 use super::Lines;
+use super::part::Wiring;
 use crate::rig::Rig;
 use crate::schedule::timer::PLAYER_STEP_CYCLES as STEP_CYCLES;
 use crate::schedule::{Event, What};
 
 /// Cycles that any other event takes in all.
-pub const EVENT_CYCLES: u32 = 700;
+const EVENT_CYCLES: u32 = 700;
 /// Cycles that a step takes besides where the player switches the coils.
 const COIL_CYCLES: u32 = 400;
 /// Cycles from a step to the next one being armed, and from or to any other event.
@@ -28,8 +35,27 @@ const STEP_READY: u32 = 130;
 const EVENT_READY: u32 = 400;
 /// For how long the interrupt of outputs and texts keeps those of steps waiting.
 const OTHERS_READY: u32 = 60;
+/// For how long an axis keeps others waiting with any event but a step, …
+const OTHER_BUSY: u32 = 360;
+/// … and how much earlier that may come where it is a direction.
+const DIRECTION_LEAD: u32 = 450;
+/// Cycles from the interrupt of outputs to the first one being ready, and to each further
+/// one on the same tick.
+const OUTPUT_READY: u32 = 180;
+const NEXT_OUTPUT_READY: u32 = 90;
 /// Events that may wait for being decoded: three quarters of a ring.
 const RING: u64 = 48;
+
+/// From the interrupt of outputs to their edges (cycles), as `board_avr.h` has it.
+fn output_lead(prescaler: u32) -> u64 {
+    u64::from((2000 / prescaler + 2) * prescaler)
+}
+
+/// By how many cycles an output that the player writes may be late: the interrupts of all
+/// axes may come first.
+pub(super) fn late_cycles(axes: usize) -> u64 {
+    u64::from(OTHERS_READY) + axes as u64 * u64::from(STEP_READY)
+}
 
 /// Why the player cannot play a program.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -43,9 +69,49 @@ pub(super) enum TooFast {
         least: u64,
     },
     #[error(
+        "two changes of output `{output}` come {cycles} clock cycles apart, and the player needs {least}: let it stand for longer"
+    )]
+    Changes {
+        output: String,
+        cycles: u64,
+        least: u64,
+    },
+    #[error(
+        "the player needs {needed} clock cycles to get outputs and marks ready that are due at once, and has {lead}: spread them, or turn more slowly there"
+    )]
+    Outputs { needed: u64, lead: u64 },
+    #[error(
         "the player needs {needed} clock cycles for steps that come within {cycles}: turn more slowly, or use fewer microsteps or a faster clock"
     )]
     Decoding { needed: u64, cycles: u64 },
+}
+
+/// An interrupt of an axis that keeps the one of outputs waiting.
+struct Interrupt {
+    axis: usize,
+    /// The cycles between which it comes.
+    from: u64,
+    until: u64,
+    /// How long it takes.
+    cycles: u64,
+}
+
+/// Outputs and marks that are due on one tick.
+#[derive(Clone, Copy)]
+struct Group {
+    /// When (cycles).
+    due: u64,
+    events: u64,
+    /// Whether the player writes one of them itself, and waits until then.
+    is_written: bool,
+}
+
+/// An output of the rig.
+struct Output {
+    is_written: bool,
+    is_on: bool,
+    /// When it changed last (cycles).
+    changed: Option<u64>,
 }
 
 /// Follows a program event by event.
@@ -53,45 +119,85 @@ pub(super) struct Pace<'a> {
     rig: &'a Rig,
     /// Cycles that switching the coils takes.
     coils: u64,
-    /// When each stream had its last event (cycles), and whether that was a step.
+    /// Cycles from the interrupt of outputs to their edges.
+    lead: u64,
+    /// When each axis had its last event (cycles), and whether that was a step.
     last: Vec<Option<(u64, bool)>>,
+    /// What the axes did of late.
+    interrupts: VecDeque<Interrupt>,
+    outputs: Vec<Output>,
+    group: Option<Group>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
     busy: u64,
 }
 
 impl<'a> Pace<'a> {
-    pub(super) fn new(rig: &'a Rig, lines: Lines) -> Self {
+    pub(super) fn new(rig: &'a Rig, lines: Lines, wiring: &Wiring) -> Self {
         let coils = match lines {
             Lines::Steps => 0,
             Lines::Coils => u64::from(COIL_CYCLES),
         };
+        let output = |pin| Output {
+            is_written: wiring.compare_of(pin).is_none(),
+            is_on: false,
+            changed: None,
+        };
         Self {
             rig,
             coils,
-            last: vec![None; rig.axes.len() + 1],
+            lead: output_lead(rig.timer.prescaler),
+            last: vec![None; rig.axes.len()],
+            interrupts: VecDeque::new(),
+            outputs: wiring.outputs.iter().copied().map(output).collect(),
+            group: None,
             busy: 0,
         }
     }
 
     /// Takes the next event of the program.
     pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooFast> {
-        let now = event.tick * u64::from(self.rig.timer.prescaler);
-        let others = self.last.len() - 1;
-        let (stream, step) = match event.what {
-            What::Step { axis, .. } => (axis, true),
-            What::Direction { axis, .. } => (axis, false),
-            What::Output { .. } | What::Mark(_) => (others, false),
+        // So late that nothing comes before zero.
+        let now = event.tick * u64::from(self.rig.timer.prescaler) + 4 * self.lead;
+        let cost = match event.what {
+            What::Step { axis, .. } => {
+                self.axis_event(axis, now, true)?;
+                u64::from(STEP_CYCLES) + self.coils
+            }
+            What::Direction { axis, .. } => {
+                self.axis_event(axis, now, false)?;
+                u64::from(EVENT_CYCLES)
+            }
+            What::Output { output, on } => {
+                let is_written = self.change(output, on, now)?;
+                self.join(now, is_written)?;
+                let waiting = if is_written { self.lead } else { 0 };
+                u64::from(EVENT_CYCLES) + waiting
+            }
+            What::Mark(_) => {
+                self.join(now, false)?;
+                u64::from(EVENT_CYCLES)
+            }
             What::Await { .. } => {
                 // Time stands still here; every stream starts afresh.
                 self.last.fill(None);
+                self.interrupts.clear();
+                self.group = None;
+                for output in &mut self.outputs {
+                    output.changed = None;
+                }
                 self.busy = now;
                 return Ok(());
             }
         };
-        if let Some((before, was_step)) = self.last[stream] {
+        self.decode(now, cost)
+    }
+
+    /// A step or a direction.
+    fn axis_event(&mut self, axis: usize, now: u64, step: bool) -> Result<(), TooFast> {
+        if let Some((before, was_step)) = self.last[axis] {
             let cycles = now - before;
             // The interrupts of other axes may come first.
-            let other_axes = (others - usize::from(stream != others)) as u64;
+            let other_axes = (self.last.len() - 1) as u64;
             let own = if was_step && step {
                 STEP_READY
             } else {
@@ -106,20 +212,122 @@ impl<'a> Pace<'a> {
             }
             // What falls on one tick is done in one interrupt.
             if cycles < least && (cycles > 0 || step || was_step) {
-                let axis = self.rig.axes.get(stream);
                 return Err(TooFast::Events {
-                    axis: axis.map_or_else(|| "outputs".to_owned(), |axis| axis.name.clone()),
+                    axis: self.rig.axes[axis].name.clone(),
                     cycles,
                     least,
                 });
             }
         }
-        self.last[stream] = Some((now, step));
-        let cost = if step {
-            u64::from(STEP_CYCLES) + self.coils
+        self.last[axis] = Some((now, step));
+        let (early, cycles) = if step {
+            (0, u64::from(STEP_READY) + self.coils)
         } else {
-            u64::from(EVENT_CYCLES)
+            (u64::from(DIRECTION_LEAD), u64::from(OTHER_BUSY))
         };
+        let past = now - 4 * self.lead;
+        while self.interrupts.front().is_some_and(|one| one.until < past) {
+            self.interrupts.pop_front();
+        }
+        self.interrupts.push_back(Interrupt {
+            axis,
+            from: now - early,
+            until: now,
+            cycles,
+        });
+        // A direction may come before outputs that are due before it.
+        match self.group {
+            Some(group) if now - early < group.due => self.check_group(group),
+            _ => Ok(()),
+        }
+    }
+
+    /// A change of an output, if it is one; returns whether the player has to write it.
+    fn change(&mut self, output: usize, on: bool, now: u64) -> Result<bool, TooFast> {
+        let least = self.lead;
+        let changing = &mut self.outputs[output];
+        if changing.is_on != on {
+            let cycles = changing.changed.map_or(u64::MAX, |before| now - before);
+            if cycles < least {
+                return Err(TooFast::Changes {
+                    output: self.rig.outputs[output].name.clone(),
+                    cycles,
+                    least,
+                });
+            }
+            changing.is_on = on;
+            changing.changed = Some(now);
+        }
+        Ok(changing.is_written)
+    }
+
+    /// An output or a mark is due.
+    fn join(&mut self, now: u64, is_written: bool) -> Result<(), TooFast> {
+        let group = match self.group {
+            Some(group) if group.due == now => Group {
+                events: group.events + 1,
+                is_written: group.is_written || is_written,
+                ..group
+            },
+            before => {
+                if let Some(before) = before {
+                    self.check_next(before, now)?;
+                }
+                Group {
+                    due: now,
+                    events: 1,
+                    is_written,
+                }
+            }
+        };
+        self.group = Some(group);
+        self.check_group(group)
+    }
+
+    /// Whether all of a group is ready when it is due.
+    fn check_group(&self, group: Group) -> Result<(), TooFast> {
+        let own = u64::from(OUTPUT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
+        let needed = own + self.axes_between(group.due - self.lead, group.due);
+        if needed > self.lead {
+            return Err(TooFast::Outputs {
+                needed,
+                lead: self.lead,
+            });
+        }
+        Ok(())
+    }
+
+    /// Whether the interrupt of a group is over when the one of the next comes.
+    fn check_next(&self, group: Group, next: u64) -> Result<(), TooFast> {
+        let cycles = next - group.due;
+        let waiting = if group.is_written { self.lead } else { 0 };
+        let own = u64::from(EVENT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
+        let (from, until) = (group.due - self.lead, next - self.lead);
+        let least = waiting + own + u64::from(OTHERS_READY) + self.axes_between(from, until);
+        if cycles < least {
+            return Err(TooFast::Events {
+                axis: "outputs".to_owned(),
+                cycles,
+                least,
+            });
+        }
+        Ok(())
+    }
+
+    /// Cycles that interrupts of axes may take between two cycles. A long wait of an axis
+    /// has pieces, and each takes an interrupt too.
+    fn axes_between(&self, from: u64, until: u64) -> u64 {
+        let within = |one: &&Interrupt| one.until + one.cycles > from && one.from < until;
+        let taken = |axis| {
+            let own = self.interrupts.iter().filter(|one| one.axis == axis);
+            let cycles: u64 = own.filter(within).map(|one| one.cycles).sum();
+            cycles.max(u64::from(OTHER_BUSY))
+        };
+        (0..self.last.len()).map(taken).sum()
+    }
+
+    /// Whether decoding keeps up with an event that takes so many cycles.
+    fn decode(&mut self, now: u64, cost: u64) -> Result<(), TooFast> {
         self.busy = self.busy.max(now) + cost;
         let behind = self.busy - now;
         if behind > RING * u64::from(STEP_CYCLES) {

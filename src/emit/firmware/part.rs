@@ -1,10 +1,12 @@
 //! Microcontrollers that the player is made for as it stands, and which pin does what.
 //!
 //! The steps come out of the compare outputs of a 16-bit timer, whose pins are fixed.
-//! Directions, outputs and inputs go where the rig says, or to pins that are free.
+//! Directions, outputs and inputs go where the rig says, or to pins that are free; an
+//! output is exact on a pin that a compare output of another timer makes.
 
 use std::fmt;
 
+use super::pace::late_cycles;
 use crate::rig::{Pin, Rig};
 
 /// A pin of a part: its port and its number there.
@@ -47,6 +49,25 @@ impl PartPin {
     }
 }
 
+/// A compare output of a timer that runs in step with the one of the steps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CompareOutput {
+    /// The pin that it makes.
+    pub pin: PartPin,
+    /// The number of the timer …
+    pub timer: u8,
+    /// … and the letter of its channel.
+    pub channel: char,
+}
+
+const fn compare(pin: PartPin, timer: u8, channel: char) -> CompareOutput {
+    CompareOutput {
+        pin,
+        timer,
+        channel,
+    }
+}
+
 /// One family of microcontrollers.
 #[derive(Debug, PartialEq, Eq)]
 pub struct Part {
@@ -55,12 +76,16 @@ pub struct Part {
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     compare: &'static [PartPin],
+    /// What can make outputs, in the order in which it is given out, and the bits of
+    /// these timers.
+    exact: &'static [CompareOutput],
+    exact_bits: u32,
     /// Pins of the serial port: receive, transmit.
     pub(super) serial: [PartPin; 2],
     /// Pins that can interrupt on an edge, by number of the interrupt.
     interrupts: &'static [PartPin],
-    /// Pins that nothing else needs, in the order in which they are given out: port,
-    /// first and last bit.
+    /// Pins that nothing else needs and that are not exact, in the order in which they are
+    /// given out: port, first and last bit.
     free: &'static [(char, u8, u8)],
     /// Letters of its ports.
     ports: &'static str,
@@ -68,10 +93,9 @@ pub struct Part {
     /// bit.
     unusable: &'static [(char, u8, u8)],
     /// Where the player switches coils itself: the pins of the eight switches of each
-    /// axis, the ports of its two converters, and what is free beside them.
+    /// axis, and the ports of its two converters.
     switches: &'static [[PartPin; 8]],
     converters: &'static [[char; 2]],
-    free_beside_coils: &'static [(char, u8, u8)],
 }
 
 /// The families, smallest first. Source: the data sheets of these parts.
@@ -79,9 +103,22 @@ const PARTS: [Part; 2] = [
     Part {
         compiler_name: "atmega328p",
         compare: &[pin('B', 1), pin('B', 2)],
+        exact: &[
+            compare(pin('D', 6), 0, 'A'),
+            compare(pin('D', 5), 0, 'B'),
+            compare(pin('B', 3), 2, 'A'),
+            compare(pin('D', 3), 2, 'B'),
+        ],
+        exact_bits: 8,
         serial: [pin('D', 0), pin('D', 1)],
         interrupts: &[pin('D', 2), pin('D', 3)],
-        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        free: &[
+            ('D', 4, 4),
+            ('D', 7, 7),
+            ('C', 0, 5),
+            ('B', 0, 0),
+            ('B', 4, 5),
+        ],
         ports: "BCD",
         unusable: &[('B', 6, 7), ('C', 6, 7)],
         switches: &[[
@@ -95,19 +132,37 @@ const PARTS: [Part; 2] = [
             pin('D', 7),
         ]],
         converters: &[],
-        free_beside_coils: &[('B', 0, 0), ('B', 3, 5), ('C', 4, 5)],
     },
     Part {
         compiler_name: "atmega2560",
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
+        exact: &[
+            compare(pin('E', 3), 3, 'A'),
+            compare(pin('E', 4), 3, 'B'),
+            compare(pin('E', 5), 3, 'C'),
+            compare(pin('H', 3), 4, 'A'),
+            compare(pin('H', 4), 4, 'B'),
+            compare(pin('H', 5), 4, 'C'),
+            compare(pin('L', 3), 5, 'A'),
+            compare(pin('L', 4), 5, 'B'),
+            compare(pin('L', 5), 5, 'C'),
+        ],
+        exact_bits: 16,
         serial: [pin('E', 0), pin('E', 1)],
         interrupts: &[pin('D', 0), pin('D', 1), pin('D', 2), pin('D', 3)],
-        free: &[('F', 0, 7), ('K', 0, 7), ('J', 0, 7)],
+        free: &[
+            ('F', 0, 7),
+            ('K', 0, 7),
+            ('J', 0, 7),
+            ('H', 0, 2),
+            ('H', 6, 6),
+            ('G', 0, 5),
+            ('E', 6, 7),
+        ],
         ports: "ABCDEFGHJKL",
         unusable: &[('G', 6, 7)],
         switches: &[whole_port('A'), whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
-        free_beside_coils: &[('H', 0, 6), ('G', 0, 5), ('E', 3, 7)],
     },
 ];
 
@@ -132,6 +187,8 @@ pub struct Wiring {
     pub converters: Vec<[char; 2]>,
     /// The outputs of the rig.
     pub outputs: Vec<PartPin>,
+    /// What makes outputs on their very ticks: those on its pins.
+    pub exact: Vec<CompareOutput>,
     /// The inputs of the rig.
     pub inputs: Vec<PartPin>,
     /// The emergency stop …
@@ -209,26 +266,22 @@ impl Wiring {
             .map(|(number, pin)| (number, *pin))
             .ok_or("no pin that can interrupt is left for the emergency stop")?;
         taken.push(emergency);
+        let exact = part.exact_at(rig.timer.prescaler);
         let free = part
             .free
             .iter()
             .flat_map(|&(port, first, last)| (first..=last).map(move |bit| pin(port, bit)));
-        let mut free = free.filter(|pin| !taken.contains(pin));
-        let mut give = |wanted: Option<PartPin>| {
-            let pin = wanted.or_else(|| free.next());
-            pin.ok_or_else(|| "it has too few pins".to_owned())
-        };
-        let directions = (0..steps.len())
-            .map(|_| give(None))
-            .collect::<Result<_, _>>()?;
-        let outputs = outputs
-            .into_iter()
-            .map(&mut give)
-            .collect::<Result<_, _>>()?;
-        let inputs = inputs
-            .into_iter()
-            .map(&mut give)
-            .collect::<Result<_, _>>()?;
+        let compare = || part.exact.iter().map(|output| output.pin);
+        // Outputs choose first, and leave what is exact alone where that is no use to them.
+        let exact_first: Vec<_> = exact.iter().map(|output| output.pin).collect();
+        let outputs = give(
+            outputs,
+            exact_first.into_iter().chain(free.clone()).chain(compare()),
+            &mut taken,
+        )?;
+        let mut others = |wanted| give(wanted, free.clone().chain(compare()), &mut taken);
+        let directions = others(vec![None; steps.len()])?;
+        let inputs = others(inputs)?;
         Ok(Self {
             part,
             not_smaller: None,
@@ -237,11 +290,82 @@ impl Wiring {
             switches,
             converters,
             outputs,
+            exact: exact.to_vec(),
             inputs,
             emergency,
             interrupt,
         })
     }
+
+    /// Which outputs of a rig may be late, and what cures that; none where every output
+    /// is exact.
+    pub fn late_outputs(&self, rig: &Rig) -> Option<String> {
+        let written = rig.outputs.iter().zip(&self.outputs);
+        let written = written.filter(|(_, pin)| self.compare_of(**pin).is_none());
+        let names: Vec<String> = written
+            .map(|(output, pin)| format!("`{}` ({pin})", output.name))
+            .collect();
+        if names.is_empty() {
+            return None;
+        }
+        let taken = self.outputs.iter().chain(&self.inputs);
+        let taken: Vec<PartPin> = taken
+            .chain(self.switches.iter().flatten())
+            .chain([&self.emergency])
+            .copied()
+            .collect();
+        let in_converter = |pin: &PartPin| self.converters.iter().flatten().any(|p| *p == pin.port);
+        let left = self.exact.iter().map(|compare| compare.pin);
+        let left: Vec<String> = left
+            .filter(|pin| !taken.contains(pin) && !in_converter(pin))
+            .map(|pin| pin.to_string())
+            .collect();
+        let cure = match left.as_slice() {
+            [] if self.exact.is_empty() => {
+                "with a prescaler of 8 or more some pins are exact".into()
+            }
+            [] => "no pin that is exact is left".to_owned(),
+            pins => format!("exact are {}", pins.join(", ")),
+        };
+        Some(format!(
+            "written by the player, and up to {} clock cycles late while axes step: {}; {cure}",
+            late_cycles(rig.axes.len()),
+            names.join(", "),
+        ))
+    }
+
+    /// What makes an output on its very tick; none where the player writes it.
+    pub fn compare_of(&self, output: PartPin) -> Option<&CompareOutput> {
+        self.exact.iter().find(|compare| compare.pin == output)
+    }
+}
+
+impl Part {
+    /// What makes outputs exact where the timer divides its clock by that. Timers of 8
+    /// bits turn over too soon where they count the clock itself.
+    fn exact_at(&self, prescaler: u32) -> &'static [CompareOutput] {
+        if self.exact_bits == 8 && prescaler == 1 {
+            &[]
+        } else {
+            self.exact
+        }
+    }
+}
+
+/// The pins that are wanted, or the first that are free.
+fn give(
+    wanted: Vec<Option<PartPin>>,
+    free: impl Iterator<Item = PartPin>,
+    taken: &mut Vec<PartPin>,
+) -> Result<Vec<PartPin>, String> {
+    let mut free = free;
+    let mut one = |wanted: Option<PartPin>| {
+        let pin = wanted.or_else(|| free.find(|pin| !taken.contains(pin)));
+        let pin = pin.ok_or("it has too few pins")?;
+        taken.push(pin);
+        Ok(pin)
+    };
+    wanted.into_iter().map(&mut one).collect()
 }
 
 /// What the rig calls its pins where no part has a pin of that name, and what the names

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::Feed;
-use super::part::{PartPin, Wiring};
+use super::part::{CompareOutput, PartPin, Wiring};
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
@@ -40,12 +40,13 @@ fn fingerprint(wiring: &Wiring) -> String {
         switches,
         converters,
         outputs,
+        exact,
         inputs,
         emergency,
         ..
     } = wiring;
     let all = format!(
-        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {inputs:?} {emergency}",
+        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {emergency}",
         part.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -151,21 +152,62 @@ pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
 
 /// A macro that does something for each line of a kind.
 fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &str) {
-    let each = pins
-        .iter()
-        .enumerate()
-        .map(|(number, PartPin { port, bit })| {
-            format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
-        });
+    numbered_lines(text, name, pins.iter().enumerate(), second, third);
+}
+
+fn numbered_lines<'a>(
+    text: &mut String,
+    name: &str,
+    pins: impl Iterator<Item = (usize, &'a PartPin)>,
+    second: &str,
+    third: &str,
+) {
+    let each = pins.map(|(number, PartPin { port, bit })| {
+        format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
+    });
     let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
+}
+
+/// The outputs that timers make, with these timers and what has their compare outputs
+/// cleared, and those that the player writes.
+fn output_lines(text: &mut String, wiring: &Wiring) {
+    let numbered = || wiring.outputs.iter().enumerate();
+    let written = numbered().filter(|(_, pin)| wiring.compare_of(**pin).is_none());
+    numbered_lines(text, "OUTPUT_LINES", written, "PORT", "DDR");
+    let mut lines = String::new();
+    let mut timers: Vec<(u8, Vec<String>)> = Vec::new();
+    for (number, output) in numbered() {
+        let Some(&CompareOutput { timer, channel, .. }) = wiring.compare_of(*output) else {
+            continue;
+        };
+        let PartPin { port, bit } = output;
+        let _ = write!(
+            lines,
+            " DO({number}u, DDR{port}, {bit}, {timer}, {channel})"
+        );
+        let clear = format!("1 << COM{timer}{channel}1");
+        match timers.iter_mut().find(|(known, _)| *known == timer) {
+            Some((_, clears)) => clears.push(clear),
+            None => timers.push((timer, vec![clear])),
+        }
+    }
+    let timers = timers
+        .iter()
+        .map(|(timer, clears)| format!(" DO({timer}, {})", clears.join(" | ")));
+    let _ = writeln!(
+        text,
+        "#define TIMED_OUTPUTS(DO){lines}\n#define OUTPUT_TIMERS(DO){}",
+        timers.collect::<String>()
+    );
 }
 
 pub(super) fn pins_h(wiring: &Wiring) -> String {
     let mut text = format!(
         "/* Which pin does what, on an {}. This file is yours: it is kept when the project is
  * written again. The step lines are the compare outputs of timer 1 and stay where they
- * are. Inputs are active low, with the pull-up on; the emergency stop is a contact to
- * ground that opens. */
+ * are, and TIMED_OUTPUTS those of other timers; an output may move from there to a line
+ * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0), but is exact no longer. Inputs are active
+ * low, with the pull-up on; the emergency stop is a contact to ground that opens. */
 #ifndef PINS_H
 #define PINS_H
 
@@ -199,7 +241,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
         "PORT",
         "DDR",
     );
-    lines(&mut text, "OUTPUT_LINES", &wiring.outputs, "PORT", "DDR");
+    output_lines(&mut text, wiring);
     lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
     let PartPin { port, bit } = wiring.emergency;
     let _ = write!(
@@ -364,7 +406,7 @@ pub(super) fn readme(
         Ok(wiring) => {
             let _ = writeln!(
                 text,
-                "`make` builds `player.hex` for an {}. Wiring (`pins.h` is yours to change, but for the steps):\n\n\
+                "`make` builds `player.hex` for an {}. Wiring (`pins.h` is yours to change, but for the steps and what timers make):\n\n\
                  | line | pin |\n| --- | --- |",
                 wiring.part.compiler_name
             );
@@ -379,6 +421,13 @@ pub(super) fn readme(
                 "| emergency stop | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
                 wiring.emergency
             );
+            if !rig.outputs.is_empty() {
+                let late = wiring.late_outputs(rig).map_or_else(
+                    || "Outputs change on their very ticks: timers make them.".to_owned(),
+                    |late| format!("Outputs on pins of timers change on their very ticks. Not so these, which are {late}."),
+                );
+                let _ = writeln!(text, "{late}\n");
+            }
             text.push_str(
                 "Inputs are active low. **The emergency stop is a contact to ground that opens:** without one, \
                  wire its pin to ground or the player will not start. It stops the pulses; it is no substitute \

@@ -112,15 +112,48 @@ uint8_t board_serial_put(uint8_t byte)
 }
 #endif
 
+/* Starts all timers on one cycle: while their prescalers are held, or, where they count
+ * the clock itself, each so much ahead as it starts later. */
+static void start_timers(void)
+{
+#define START_0
+#define START_2
+#define START_3 TCCR3B = TIMER_CLOCK_BITS
+#define START_4 TCCR4B = TIMER_CLOCK_BITS
+#define START_5 TCCR5B = TIMER_CLOCK_BITS
+#define START(timer, clear_on_match) START_##timer;
+#if PRESCALER == 1
+    uint8_t ahead = 0;
+#define AHEAD(timer, clear_on_match) TCNT##timer = ahead += 2u;
+    OUTPUT_TIMERS(AHEAD)
+    (void)ahead;
+#else
+    GTCCR = 1 << TSM | 1 << PSRASY | 1 << PSRSYNC;
+#endif
+#ifdef STREAMED
+    /* Nothing is still to be made once these have matched. */
+#define MATCH(number, ddr, bit, timer, letter) OCR##timer##letter = 100u;
+    TIMED_OUTPUTS(MATCH)
+#endif
+    board_outputs_off();
+    TCCR1B = TIMER_CLOCK_BITS;
+    OUTPUT_TIMERS(START)
+#if PRESCALER != 1
+    GTCCR = 0;
+#endif
+}
+
 static void start(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
+#define TIMED(number, ddr, bit, timer, letter) ddr |= 1 << bit;
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
     /* The interrupt of the emergency stop comes with the rising edge. */
     EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     STEP_LINES(OUT)
     DIRECTION_LINES(OUT)
     OUTPUT_LINES(OUT)
+    TIMED_OUTPUTS(TIMED)
     INPUT_LINES(PULL_UP)
     EMERGENCY_PORT |= 1 << EMERGENCY_BIT;
 #ifdef COILS
@@ -130,7 +163,7 @@ static void start(void)
     EIMSK |= 1 << EMERGENCY_INTERRUPT;
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
-    TCCR1B = TIMER_CLOCK_BITS;
+    start_timers();
     UCSR0A = 1 << U2X0;
     UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
 #ifdef STREAMED

@@ -8,17 +8,23 @@
 #include <avr/sleep.h>
 
 #include "pins.h"
+#include "player.h"
 
+/* Every timer has the bits of timer 1, but for timer 2. */
 #if PRESCALER == 1
 #define TIMER_CLOCK_BITS (1 << CS10)
 #elif PRESCALER == 8
 #define TIMER_CLOCK_BITS (1 << CS11)
+#define TIMER_2_CLOCK_BITS (1 << CS21)
 #elif PRESCALER == 64
 #define TIMER_CLOCK_BITS (1 << CS11 | 1 << CS10)
+#define TIMER_2_CLOCK_BITS (1 << CS22)
 #elif PRESCALER == 256
 #define TIMER_CLOCK_BITS (1 << CS12)
+#define TIMER_2_CLOCK_BITS (1 << CS22 | 1 << CS21)
 #elif PRESCALER == 1024
 #define TIMER_CLOCK_BITS (1 << CS12 | 1 << CS10)
+#define TIMER_2_CLOCK_BITS (1 << CS22 | 1 << CS21 | 1 << CS20)
 #else
 #error "timer 1 does not divide the clock by that"
 #endif
@@ -35,6 +41,11 @@
 /* Cycles from an event to the line, and at least to the end of a pulse; measured. */
 #define BOARD_LEAD (148u / PRESCALER)
 #define BOARD_TO_ARM (48u / PRESCALER)
+/* From the interrupt of outputs to their edges: time to get several ready while steps
+ * keep interrupting. Timers of 8 bits allow 255 ticks at most. */
+#define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)
+/* Cycles from a look at the timer to the line that is written then. */
+#define BOARD_WRITE_LEAD (24u / PRESCALER)
 
 /* The interrupt of the serial port has one name where there is one such port only. */
 #ifdef USART_RX_vect
@@ -89,6 +100,79 @@ static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t ch
 #endif
     STEP_AGAIN(B);
 }
+
+/* Outputs. The compare output of another timer makes them on the very count: all timers
+ * run in step, so that one of 8 bits counts as the low byte of timer 1. It is ready less
+ * than a turn of its own ahead, and what matches again later changes nothing. */
+
+#define FORCE_0 TCCR0B = TIMER_CLOCK_BITS | 1 << FOC0A | 1 << FOC0B
+#define FORCE_2 TCCR2B = TIMER_2_CLOCK_BITS | 1 << FOC2A | 1 << FOC2B
+#define FORCE_3 TCCR3C = 1 << FOC3A | 1 << FOC3B | 1 << FOC3C
+#define FORCE_4 TCCR4C = 1 << FOC4A | 1 << FOC4B | 1 << FOC4C
+#define FORCE_5 TCCR5C = 1 << FOC5A | 1 << FOC5B | 1 << FOC5C
+
+static inline void board_outputs_off(void)
+{
+#define TIMER_OFF(timer, clear_on_match) \
+    TCCR##timer##A = clear_on_match;     \
+    FORCE_##timer;
+#define LINE_OFF(number, port, ddr, bit) port &= (uint8_t)~(1 << bit);
+    OUTPUT_TIMERS(TIMER_OFF)
+    OUTPUT_LINES(LINE_OFF)
+}
+
+/* Over a line anything may come: a change that would undo one which is still to be made
+ * is too late. */
+#ifdef STREAMED
+#define MADE(timer, letter)                         \
+    if (!(TIFR##timer & 1 << OCF##timer##letter)) { \
+        player_stop(LATE);                          \
+        return;                                     \
+    }                                               \
+    TIFR##timer = 1 << OCF##timer##letter;
+#else
+#define MADE(timer, letter)
+#endif
+
+/* Called with interrupts on. */
+static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
+{
+#define READY(number, ddr, bit, timer, letter)                                   \
+    if (output == number) {                                                      \
+        uint8_t before = TCCR##timer##A, modes = before;                         \
+                                                                                 \
+        modes &= (uint8_t)~(1 << COM##timer##letter##0);                         \
+        if (level)                                                               \
+            modes |= 1 << COM##timer##letter##0;                                 \
+        if (modes != before) {                                                   \
+            MADE(timer, letter)                                                  \
+            OCR##timer##letter = at + BOARD_OUTPUT_LEAD;                         \
+            TCCR##timer##A = modes;                                              \
+            if ((uint16_t)(TCNT1 - at) >= BOARD_OUTPUT_LEAD)                     \
+                player_stop(LATE);                                               \
+        }                                                                        \
+    }
+    cli();
+    /* Not after an emergency stop has turned them off. */
+    if (player_state == RUNNING) {
+        TIMED_OUTPUTS(READY)
+    }
+    sei();
+    (void)output;
+    (void)level;
+    (void)at;
+}
+
+/* Whether the player has to write an output itself, once it is due. */
+static inline uint8_t board_writes(uint8_t output)
+{
+#define IS_WRITTEN(number, port, ddr, bit) || output == number
+    (void)output;
+    return 0 OUTPUT_LINES(IS_WRITTEN);
+}
+
+#define COUNT_LINE(number, port, ddr, bit) + 1
+enum { BOARD_WRITTEN_OUTPUTS = 0 OUTPUT_LINES(COUNT_LINE) };
 
 static inline void board_write(uint8_t line, uint8_t level)
 {

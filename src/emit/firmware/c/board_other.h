@@ -16,6 +16,30 @@ uint8_t board_read(uint8_t input);
     board_arm((channel), (from), (ticks), ARM_STEP | ARM_EVENT | ARM_AFTER_STEP)
 #endif
 
+/* Outputs may have functions of their own, too: one that gets an output ready to change
+ * BOARD_OUTPUT_LEAD ticks behind the count `at`, at which it is called, and one that turns
+ * them all off. */
+#ifndef board_output
+#define BOARD_OUTPUT_LEAD BOARD_LEAD
+static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
+{
+    (void)at;
+    board_write((uint8_t)(LINE_OUTPUT + output), level);
+}
+#define board_writes(output) 0
+#define BOARD_WRITE_LEAD 0u
+enum { BOARD_WRITTEN_OUTPUTS = 0 };
+static inline void board_outputs_off(void)
+{
+#if OUTPUTS > 0
+    uint8_t k;
+
+    for (k = 0; k < OUTPUTS; k++)
+        board_write((uint8_t)(LINE_OUTPUT + k), 0);
+#endif
+}
+#endif
+
 /* The end of all pulses may be shorter, too. */
 #ifndef board_stop
 #define board_stop() board_arm(ALL_CHANNELS, 0, 0, ARM_NOT)

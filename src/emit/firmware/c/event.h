@@ -12,13 +12,20 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
+/* Nothing is held or driven any longer. */
+INLINE void everything_off(void)
+{
+#ifdef COILS
+    coils_off();
+#endif
+    board_outputs_off();
+}
+
 /* Ends every pulse and keeps why; with interrupts off. */
 INLINE void stop_everything(uint8_t state)
 {
     board_stop();
-#ifdef COILS
-    coils_off();
-#endif
+    everything_off();
     player_state = state;
 }
 

@@ -8,8 +8,8 @@
 /* From starting the streams to their first event. */
 #define START_TICKS (TICK_RATE / 500u)
 /* From there to the first event of the schedule: room for one interrupt of every stream,
- * and for directions to come early. */
-#define CLEAR (6u + 2u * STREAMS) * BOARD_LEAD
+ * and for directions and outputs to come early. */
+#define CLEAR (BOARD_OUTPUT_LEAD + (6u + 2u * STREAMS) * BOARD_LEAD)
 /* Between two looks at an input that is waited for. */
 #define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u + 1u)
 
@@ -38,28 +38,42 @@ APART void player_stop(uint8_t state)
     stop_everything(state);
 }
 
-/* What an event does besides the step that the timer has made. */
-static void act(uint8_t channel, const struct event *event)
+/* What an event does besides the step that the timer has made; `at` is its count of the
+ * timer. */
+static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
-    uint8_t value = event->value;
+    uint8_t what = event->what, value = event->value;
 
-    switch (event->what) {
+    if (what >= STEP) {
 #ifdef COILS
-    case STEP:
-    case STEP + 1:
-        coils_step(channel, event->what & 1u);
-        break;
+        coils_step(channel, what & 1u);
 #endif
-    case MARK:
+    } else if (what == MARK) {
         player_mark = value;
-        break;
-    case FORWARDS:
-    case BACKWARDS:
-        board_write((uint8_t)(LINE_DIRECTION + channel), event->what == FORWARDS);
-        break;
-    case OFF:
-    case ON:
-        board_write((uint8_t)(LINE_OUTPUT + value), event->what == ON);
+    } else if (what >= OFF) {
+        board_output(value, (uint8_t)(what - OFF), at);
+    } else if (what >= FORWARDS) {
+        board_write((uint8_t)(LINE_DIRECTION + channel), what == FORWARDS);
+    }
+}
+
+/* Writes the outputs of some events that no timer makes, once they are due. */
+static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
+{
+    uint8_t place;
+
+    for (place = stream->tail; place != end; place = (uint8_t)(place + sizeof(struct event))) {
+        const struct event *event = ring_at(stream, place);
+
+        if ((event->what != OFF && event->what != ON) || !board_writes(event->value))
+            continue;
+        while (player_state == RUNNING && (int16_t)(board_now() - due) < 0) {
+        }
+        BOARD_INTERRUPTS_OFF();
+        /* Not after an emergency stop has turned them off. */
+        if (player_state == RUNNING)
+            board_write((uint8_t)(LINE_OUTPUT + event->value), event->what == ON);
+        BOARD_INTERRUPTS_ON();
     }
 }
 
@@ -72,7 +86,7 @@ void player_event(uint8_t channel, uint16_t at)
     for (;;) {
         const struct event *event = ring_at(stream, tail);
 
-        act(channel, event);
+        act(channel, event, at);
         tail = (uint8_t)(tail + sizeof *event);
         if (tail == stream->head)
             break;
@@ -88,6 +102,8 @@ void player_event(uint8_t channel, uint16_t at)
     if (mode & ARM_AFTER_STEP)
         while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
         }
+    if (BOARD_WRITTEN_OUTPUTS && channel == AXES)
+        write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
     stream->stepping = mode & ARM_STEP;
     /* A count that has gone by would come back only after 65,536 ticks. */
@@ -109,8 +125,8 @@ APART static void prepare(struct stream *stream, uint16_t wait)
     stream->halted = 0;
 }
 
-/* Starts every stream at one count of the timer. Outputs are written a little after their
- * events: they come BOARD_LEAD earlier than the steps. */
+/* Starts every stream at one count of the timer. The events of outputs come so much
+ * earlier than the steps that the board has time to get the outputs ready. */
 static void start_streams(void)
 {
     uint16_t start;
@@ -118,7 +134,7 @@ static void start_streams(void)
 
     for (k = 0; k < AXES; k++)
         prepare(&player_streams[k], CLEAR);
-    prepare(&player_streams[AXES], CLEAR - BOARD_LEAD);
+    prepare(&player_streams[AXES], CLEAR - BOARD_OUTPUT_LEAD);
     player_input = NO_INPUT;
     source_fill();
     BOARD_INTERRUPTS_OFF();
@@ -206,18 +222,8 @@ uint8_t player_run(void)
                 start_streams();
         }
     }
-#ifdef COILS
     if (player_state != FINISHED)
-        coils_off();
-#endif
-#if OUTPUTS > 0
-    if (player_state != FINISHED) {
-        uint8_t k;
-
-        for (k = 0; k < OUTPUTS; k++)
-            board_write((uint8_t)(LINE_OUTPUT + k), 0);
-    }
-#endif
+        everything_off();
     return player_state;
 }
 

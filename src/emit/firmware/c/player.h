@@ -38,7 +38,8 @@
 /* Events of a ring; each takes 4 bytes, so that a place in it is one byte. */
 #define RING_EVENTS 64u
 
-/* What happens at an event. */
+/* What happens at an event. Bit 2 is set where outputs or texts are meant, bit 0 where an
+ * output goes on or a direction backwards. */
 enum {
     PASS,      /* nothing: a part of a long wait */
     FORWARDS = 2, /* the direction line goes high */
