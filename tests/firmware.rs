@@ -886,35 +886,41 @@ fn coil_rows(bench: &Bench) -> Vec<(u8, Vec<u8>)> {
         .collect()
 }
 
+fn fixed_voltage(sequence: &str) -> String {
+    format!(
+        "{{ kind: fixed-voltage, sequence: {sequence}, supply: 3 V, switch_resistance: 0.5 ohm }}"
+    )
+}
+
+fn with_converters(microsteps: u32) -> String {
+    format!(
+        "{{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: {microsteps}, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }}"
+    )
+}
+
+/// The rig with another drive.
+fn driven(axes: &[&str], drive: &str) -> String {
+    let drive_line = AXIS.lines().find(|line| line.contains("drive:")).unwrap();
+    rig(axes, "").replace(drive_line, &format!("    drive: {drive}"))
+}
+
 #[test]
 fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
     if board::harness().is_none() {
         return;
     }
-    let fixed = |sequence: &str| {
-        format!(
-            "{{ kind: fixed-voltage, sequence: {sequence}, supply: 3 V, switch_resistance: 0.5 ohm }}"
-        )
-    };
-    let regulated = |microsteps: u32| {
-        format!(
-            "{{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: {microsteps}, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }}"
-        )
-    };
     let drives = [
-        fixed("wave"),
-        fixed("two-phase"),
-        fixed("half-step"),
-        regulated(1),
-        regulated(4),
-        regulated(16),
+        fixed_voltage("wave"),
+        fixed_voltage("two-phase"),
+        fixed_voltage("half-step"),
+        with_converters(1),
+        with_converters(4),
+        with_converters(16),
     ];
     for drive in drives {
         let script = "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\nshape trapezoid\n\
             turn by 150 microstep\ndwell 10 ms\nturn by -83 microstep\n";
-        let drive_line = AXIS.lines().find(|line| line.contains("drive:")).unwrap();
-        let rig = rig(&["disc"], "").replace(drive_line, &format!("    drive: {drive}"));
-        let bench = Bench::new(script, &rig);
+        let bench = Bench::new(script, &driven(&["disc"], &drive));
         let built = bench.build(&["--lines", "coils"]);
         let coils = Coils::of(&built, "disc");
         let run = built.run(60 * board::CLOCK, &[]);
@@ -956,6 +962,43 @@ fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
             "{}",
             last as i64 - at as i64
         );
+    }
+}
+
+#[test]
+fn coils_are_switched_as_fast_as_is_let_through() {
+    if board::harness().is_none() {
+        return;
+    }
+    // 16 MHz in 500 cycles of one axis, and in 680 of each of two.
+    for (axes, rate) in [(&["disc"][..], 31_900), (&["disc", "arm"], 11_750)] {
+        for drive in [
+            fixed_voltage("wave"),
+            fixed_voltage("two-phase"),
+            fixed_voltage("half-step"),
+            with_converters(16),
+        ] {
+            let at = |rate: u32| {
+                let moves = |by: i32| -> String {
+                    let turn = |axis| format!("  turn {axis} by {by} microstep\n");
+                    let turns: String = axes.iter().map(turn).collect();
+                    format!("together {{\n{turns}}}\n")
+                };
+                let script = format!(
+                    "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
+                    moves(20_000),
+                    moves(-20_003)
+                );
+                Bench::new(&script, &driven(axes, &drive))
+            };
+            let bench = at(rate);
+            let built = bench.build(&["--lines", "coils"]);
+            let run = built.run(60 * board::CLOCK, &["quiet".to_owned()]);
+            let text = run.text.unwrap();
+            assert!(text.starts_with("finished -3"), "{axes:?} {drive}: {text}");
+            let said = at(rate * 103 / 100).emit("firmware", "player", &["--lines", "coils"]);
+            assert!(said.unwrap_err().contains("the player needs"));
+        }
     }
 }
 

@@ -28,8 +28,11 @@ use crate::schedule::{Event, What};
 
 /// Cycles that any other event takes in all.
 const EVENT_CYCLES: u32 = 700;
-/// Cycles that a step takes besides where the player switches the coils.
-const COIL_CYCLES: u32 = 400;
+/// Cycles that a step takes besides where the player switches the coils of one axis, and of
+/// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
+/// every step turns switches off and others on.
+const COIL_CYCLES: u32 = 300;
+const COILS_CYCLES: u32 = 480;
 /// Cycles from a step to the next one being armed, and from or to any other event.
 const STEP_READY: u32 = 130;
 const EVENT_READY: u32 = 400;
@@ -135,7 +138,8 @@ impl<'a> Pace<'a> {
     pub(super) fn new(rig: &'a Rig, lines: Lines, wiring: &Wiring) -> Self {
         let coils = match lines {
             Lines::Steps => 0,
-            Lines::Coils => u64::from(COIL_CYCLES),
+            Lines::Coils if rig.axes.len() == 1 => u64::from(COIL_CYCLES),
+            Lines::Coils => u64::from(COILS_CYCLES),
         };
         let output = |pin| Output {
             is_written: wiring.compare_of(pin).is_none(),
