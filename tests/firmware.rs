@@ -213,7 +213,10 @@ fn every_example_is_played_on_its_cycles() {
         }
         assert_eq!(run.text, Some(text), "{name}");
         assert_played(&run, &built, &events, &axes, &outputs, Outputs::Exact);
-        println!("{name}: edges spread over 0 cycles; {:?} ahead", run.ahead);
+        println!(
+            "{name}: edges spread over 0 cycles; {:?} ahead, stack {}",
+            run.ahead, run.stack
+        );
         assert!(outputs.is_empty() || readme.contains("timers make them"));
         for (number, axis) in axes.iter().enumerate() {
             assert_times_are_kept(&run, &built, axis);
@@ -365,7 +368,7 @@ fn outputs_and_a_mark_amid_the_fastest_steps_are_on_their_tick() {
     let bench = Bench::new(&script, &rig(&["disc"], FOUR));
     let built = bench.build(&[]);
     let run = built.run(10 * board::CLOCK, &[]);
-    println!("{:?} {:?}", run.ahead, run.interrupts);
+    println!("{:?} {:?} stack {}", run.ahead, run.interrupts, run.stack);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
     let outputs = ["a", "b", "c", "d"];
     assert_played(
@@ -386,21 +389,31 @@ fn outputs_on_other_pins_are_written_and_said_to_be_late() {
     for (axes, rate, pin, exact, late) in [
         (
             &["disc"][..],
-            80_000,
+            70_000,
             "PC0",
             "exact are PD6, PD5, PB3, PD3",
             190,
         ),
         (
             &["disc", "arm"],
-            40_000,
+            35_000,
             "PA0",
             "exact are PE3, PE4, PE5",
             320,
         ),
     ] {
         let outputs = format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n");
-        let script = there_and_back(rate).replace("turn by", "turn disc by");
+        // Between two steps each time, now nearer to the one and now to the other.
+        let changes = (0..40).map(|k| {
+            let (on, place) = (["on", "off"][k % 2], 12_000.0 + 300.025 * k as f64);
+            format!("output lamp {on} passing {place} microstep\n")
+        });
+        let script = there_and_back(rate)
+            .replace("turn by", "turn disc by")
+            .replace(
+                "output lamp on passing 15000 microstep\n",
+                &changes.collect::<String>(),
+            );
         let bench = Bench::new(&script, &rig(axes, &outputs));
         let said = bench.emit("firmware", "player", &[]).unwrap();
         let bound = format!("up to {late} clock cycles late while axes step: `lamp` ({pin})");
@@ -453,6 +466,29 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
         &bench.packed(),
         &["disc"],
         &["lamp"],
+        Outputs::Exact,
+    );
+
+    // Nor may the interrupt of one output come before that of another is over.
+    let apart = |length: &str| {
+        let script =
+            there_and_back(1000) + &format!("output fan on\ndwell {length}\noutput lamp off\n");
+        let outputs = "outputs: { lamp: { pin: PD6 }, fan: { pin: PD5 } }\n";
+        Bench::new(&script, &rig(&["disc"], outputs))
+    };
+    let said = apart("51 us").emit("firmware", "player", &[]).unwrap_err();
+    assert!(said.contains("two events of `outputs` come"), "{said}");
+    let bench = apart("51.5 us");
+    let built = bench.build(&[]);
+    let run = built.run(200 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("finished 59997"));
+    let packed = bench.packed();
+    assert_played(
+        &run,
+        &built,
+        &packed,
+        &["disc"],
+        &["lamp", "fan"],
         Outputs::Exact,
     );
 

@@ -45,7 +45,7 @@ const DIRECTION_LEAD: u32 = 450;
 /// Cycles from the interrupt of outputs to the first one being ready, and to each further
 /// one on the same tick.
 const OUTPUT_READY: u32 = 180;
-const NEXT_OUTPUT_READY: u32 = 90;
+const NEXT_OUTPUT_READY: u32 = 110;
 /// Events that may wait for being decoded: three quarters of a ring.
 const RING: u64 = 48;
 
@@ -341,5 +341,23 @@ impl<'a> Pace<'a> {
             });
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_lead_of_outputs_is_the_one_of_the_firmware() {
+        let board = include_str!("c/board_avr.h");
+        assert!(board.contains("#define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)"));
+        assert_eq!(output_lead(8), 252 * 8);
+        // A timer of 8 bits is not through a turn then.
+        assert!(
+            [8, 64, 256, 1024]
+                .iter()
+                .all(|by| output_lead(*by) < 256 * u64::from(*by))
+        );
     }
 }
