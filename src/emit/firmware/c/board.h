@@ -18,7 +18,8 @@
  *       interrupt may be interrupted by the others.
  *
  *   void board_write(uint8_t line, uint8_t level)
- *       A direction line (LINE_DIRECTION + axis) or an output (LINE_OUTPUT + number).
+ *       A direction line (LINE_DIRECTION + axis) or an output (LINE_OUTPUT + number). An
+ *       interrupt may call it for outputs while it is at work on one.
  *
  *   uint8_t board_read(uint8_t input)
  *       1 where the input is active. INPUT_EMERGENCY is active where the emergency
@@ -42,6 +43,8 @@
  *                     with interrupts off, it turns them on before
  *   BOARD_LEAD        time in ticks from an event to the line that event_due() writes:
  *                     directions and outputs are due so much earlier
+ *   BOARD_OUTPUT_LEAD the same for outputs, where a timer makes them: board_output() then
+ *                     gets one ready; board_other.h says what comes with it
  *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to
  *                     board_arm() in its interrupt: pulses that need no more are not
  *                     waited for

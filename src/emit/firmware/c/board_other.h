@@ -16,9 +16,14 @@ uint8_t board_read(uint8_t input);
     board_arm((channel), (from), (ticks), ARM_STEP | ARM_EVENT | ARM_AFTER_STEP)
 #endif
 
-/* Outputs may have functions of their own, too: one that gets an output ready to change
- * BOARD_OUTPUT_LEAD ticks behind the count `at`, at which it is called, and one that turns
- * them all off. */
+/* Outputs may have functions of their own, too; define board_output as its own name then,
+ * and bring all of these:
+ *   board_output()      gets an output ready to change BOARD_OUTPUT_LEAD ticks behind the
+ *                       count `at`, at which it is called
+ *   board_writes()      whether it does not, so that board_write() does that later,
+ *                       called BOARD_WRITE_LEAD ticks before the output is due
+ *   BOARD_WRITTEN_OUTPUTS  how many of that kind there are
+ *   board_outputs_off() turns all outputs off */
 #ifndef board_output
 #define BOARD_OUTPUT_LEAD BOARD_LEAD
 static inline void board_output(uint8_t output, uint8_t level, uint16_t at)

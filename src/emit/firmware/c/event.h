@@ -1,5 +1,6 @@
 /* What the interrupts do. Included by the board's file that holds them, so that the
- * compiler can build the usual case in: a step with another one behind it. */
+ * compiler can build the usual cases in: a step with another one behind it, and the
+ * emergency stop. */
 #ifndef EVENT_H
 #define EVENT_H
 
