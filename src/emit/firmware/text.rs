@@ -390,7 +390,7 @@ pub(super) fn readme(
         (Some((steps, bytes)), _) => writeln!(
             text,
             "Plays one program of indexed moves from the microcontroller's own memory: {steps} steps in {bytes} bytes. \
-             Every event falls on its tick of a {clock} timer divided by {prescaler}.\n",
+             Every step falls on its tick of a {clock} timer divided by {prescaler}.\n",
         ),
         (None, Feed::Line { baud }) => writeln!(
             text,
