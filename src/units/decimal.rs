@@ -17,6 +17,31 @@ impl fmt::Display for Decimal {
     }
 }
 
+/// Shows a number to four significant digits, without trailing zeros.
+#[derive(Debug, Clone, Copy)]
+pub struct Rounded(pub f64);
+
+impl fmt::Display for Rounded {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let value = self.0;
+        if value == 0.0 || !value.is_finite() {
+            return write!(f, "{}", Decimal(value));
+        }
+        let magnitude = value.abs().log10().floor();
+        if !(-4.0..7.0).contains(&magnitude) {
+            return write!(f, "{value:.3e}");
+        }
+        let decimals = (3.0 - magnitude).clamp(0.0, 9.0) as usize;
+        let text = format!("{value:.decimals$}");
+        let text = if text.contains('.') {
+            text.trim_end_matches('0').trim_end_matches('.')
+        } else {
+            &text
+        };
+        f.write_str(text)
+    }
+}
+
 /// To two significant digits; nothing is left of what is not above zero.
 pub fn two_digits(value: f64) -> f64 {
     to_two_digits(value, f64::round)
