@@ -1,22 +1,27 @@
 //! Frames: what stands between two zero bytes on the line.
 //!
-//! A frame is a payload followed by its CRC-16/IBM-3740 (catalogue name; polynomial
-//! 1021₁₆, register starts at FFFF₁₆; high byte first), stuffed so that it holds no zero
-//! byte (S. Cheshire, M. Baker, “Consistent Overhead Byte Stuffing”, IEEE/ACM
-//! Transactions on Networking 7, 1999), and a zero byte behind it. After any damage the
-//! next zero byte is the start of something whole again.
+//! A frame is a payload followed by its CRC-32/ISO-HDLC (catalogue name; the one of ISO
+//! 3309 and Ethernet, low byte first), stuffed so that it holds no zero byte (S. Cheshire,
+//! M. Baker, “Consistent Overhead Byte Stuffing”, IEEE/ACM Transactions on Networking 7,
+//! 1999), and a zero byte behind it. After any damage the next zero byte is the start of
+//! something whole again.
+//!
+//! A checksum of 16 bits passes one damaged frame in 65,536: on a bad line one in a few
+//! hours, and that one moves something. One of 32 bits passes one in 4 · 10⁹.
 
-use crc::{CRC_16_IBM_3740, Crc};
+use crc::{CRC_32_ISO_HDLC, Crc};
 
-const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_IBM_3740);
+const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 
+/// Bytes of the checksum.
+pub const CRC_BYTES: usize = 4;
 /// The longest payload: with its CRC it is stuffed with one byte more.
-pub const LONGEST_PAYLOAD: usize = 252;
+pub const LONGEST_PAYLOAD: usize = 254 - CRC_BYTES;
 
 /// Appends the frame of a payload of [`LONGEST_PAYLOAD`] bytes at most to `line`.
 pub fn write(payload: &[u8], line: &mut Vec<u8>) {
     let mut checked = payload.to_vec();
-    checked.extend(CRC.checksum(payload).to_be_bytes());
+    checked.extend(CRC.checksum(payload).to_le_bytes());
     let start = line.len();
     line.resize(start + corncobs::max_encoded_len(checked.len()), 0);
     let length = corncobs::encode_buf(&checked, &mut line[start..]);
@@ -44,7 +49,8 @@ impl Picker {
     /// Takes one byte; what ended with it, if anything did.
     pub fn take(&mut self, byte: u8) -> Option<Arrival> {
         if byte != 0 {
-            self.too_long |= self.stuffed.len() > corncobs::max_encoded_len(LONGEST_PAYLOAD + 2);
+            self.too_long |=
+                self.stuffed.len() > corncobs::max_encoded_len(LONGEST_PAYLOAD + CRC_BYTES);
             if !self.too_long {
                 self.stuffed.push(byte);
             }
@@ -65,8 +71,8 @@ impl Picker {
         let mut bytes = vec![0; corncobs::max_encoded_len(self.stuffed.len())];
         let length = corncobs::decode_buf(&self.stuffed, &mut bytes).ok()?;
         bytes.truncate(length);
-        let (payload, crc) = bytes.split_last_chunk::<2>()?;
-        (CRC.checksum(payload).to_be_bytes() == *crc).then(|| payload.to_vec())
+        let (payload, crc) = bytes.split_last_chunk::<CRC_BYTES>()?;
+        (CRC.checksum(payload).to_le_bytes() == *crc).then(|| payload.to_vec())
     }
 }
 
@@ -81,12 +87,12 @@ mod tests {
 
     #[test]
     fn the_checksum_is_that_of_the_catalogue() {
-        // Check value of CRC-16/IBM-3740 in G. Cook, “Catalogue of parametrised CRC
+        // Check value of CRC-32/ISO-HDLC in G. Cook, “Catalogue of parametrised CRC
         // algorithms”: the checksum of the ASCII text 123456789.
-        assert_eq!(CRC.checksum(b"123456789"), 0x29B1);
+        assert_eq!(CRC.checksum(b"123456789"), 0xCBF4_3926);
         let mut line = Vec::new();
         write(b"123456789", &mut line);
-        assert_eq!(line, b"\x0c123456789\x29\xB1\0");
+        assert_eq!(line, b"\x0e123456789\x26\x39\xF4\xCB\0");
     }
 
     #[test]
@@ -119,7 +125,7 @@ mod tests {
             vec![],
             vec![0],
             vec![0, 0, 7, 0],
-            (0..=251).collect(),
+            (0..=249).collect(),
             vec![9; LONGEST_PAYLOAD],
             vec![0; LONGEST_PAYLOAD],
         ];

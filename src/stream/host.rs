@@ -1,20 +1,19 @@
 //! The host's side of the link, without any input or output of its own: bytes and the
 //! time go in, bytes come out.
 //!
-//! - Data are numbered. The board takes them in order only and says which one it expects
-//!   next, so that each is played once. What it does not take (damaged on the way, or
-//!   behind something that was) is sent again from there on, once it says so or nothing
-//!   is heard in time.
+//! - A frame goes over the line in short pieces: where one byte in hundreds is spoiled,
+//!   most of them come through. What the board does not take is sent again; see
+//!   [`Window`].
 //! - The board says how many bytes of its queue are free; no more is ever under way.
 //! - No data are sent that begin more than [`AHEAD`] after what the board has played, so
 //!   that a stop takes effect soon.
 
-use std::collections::VecDeque;
 use std::time::Duration;
 
-use super::frame::{self, Arrival, Picker};
-use super::message::{FromBoard, FromHost, Likeness, Report, State, Welcome};
+use super::frame::{Arrival, CRC_BYTES, Picker};
+use super::message::{FromBoard, FromHost, Likeness, Part, Report, State, Welcome};
 use super::slicer::Frame;
+use super::window::{Counts, Piece, Window};
 
 /// How far data run ahead of what has been played (s): enough for the pauses that an
 /// ordinary operating system makes, and short beside what a person takes for "at once".
@@ -24,24 +23,16 @@ pub const AHEAD: f64 = 0.3;
 const GREET_EVERY: Duration = Duration::from_millis(250);
 /// How long an answer to the greeting may take.
 const PATIENCE: Duration = Duration::from_secs(6);
-/// A board that owes an answer is asked for it no more often than that.
-const HURRY: Duration = Duration::from_millis(20);
+/// A stop is asked for so often until the board has come to it.
+const STOP_EVERY: Duration = Duration::from_millis(50);
 /// After this long without a word to the board it is asked how it stands …
 const ASK_AFTER: Duration = Duration::from_millis(150);
 /// … and after this long without a word from it the line counts as dead.
 const SILENCE: Duration = Duration::from_secs(3);
-/// How long a report takes at first guess: adapters between USB and serial lines keep
-/// bytes back for up to 16 ms (common practice).
-const LATENCY: Duration = Duration::from_millis(25);
-/// The board reports at least so often while it plays.
-const REPORT_EVERY: Duration = Duration::from_millis(50);
-/// Bytes wait in the computer for no longer than that before they leave: what is sent
-/// again has to wait behind them.
-const BACKLOG: Duration = Duration::from_millis(8);
-/// What a report may be late by anyway.
-const SLACK: Duration = Duration::from_millis(3);
-/// Data that wait for their acknowledgement at most: numbers are told apart modulo 256.
-const MOST_UNDER_WAY: usize = 100;
+/// Bytes of a frame that go over the line in one piece, at most: short enough for most
+/// pieces to come through a line that spoils one byte in hundreds, and long beside the 10
+/// bytes of framing that each has.
+const PIECE: usize = 32;
 
 /// How a stream ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -80,27 +71,12 @@ pub enum Phase {
     Ended,
 }
 
-/// Data under way.
-#[derive(Debug)]
-struct Sent {
-    number: u8,
-    /// Bytes that it takes in the queue once it is there, and on the way there.
-    records: usize,
-    passing: usize,
-    line: Vec<u8>,
-    /// When its last byte leaves, as it was sent last; whether that was not the first time.
-    leaves: Duration,
-    again: bool,
-}
-
 /// The host's side of one program.
 #[derive(Debug)]
 pub struct Host<F> {
     frames: Option<F>,
     wanted: Likeness,
     digest: u32,
-    /// Time that a byte takes on the line.
-    byte_time: Duration,
     picker: Picker,
     phase: Phase,
     ending: Option<Ending>,
@@ -120,31 +96,11 @@ pub struct Host<F> {
     broken: bool,
     /// Whether the board has begun to play.
     moved: bool,
-    /// Data that the board has not acknowledged; those from `next` on have to be sent.
-    under_way: VecDeque<Sent>,
-    next: usize,
-    number: u8,
-    /// When everything that was sent will have left, and how long a report takes from
-    /// then on.
-    free: Duration,
-    latency: Duration,
+    window: Window,
     room: usize,
     /// Ticks that the board has played.
     played: u64,
-    counts: Counts,
-}
-
-/// What it took.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Counts {
-    /// Data sent, those that were sent again not counted.
-    pub sent: u64,
-    /// Data sent again.
-    pub again: u64,
-    /// Bytes of data, framing included, those that were sent again not counted.
-    pub bytes: u64,
-    /// Whatever came in damaged.
-    pub damaged: u64,
+    damaged: u64,
 }
 
 impl<F: Iterator<Item = Frame>> Host<F> {
@@ -156,7 +112,6 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             frames: None,
             wanted,
             digest,
-            byte_time: Duration::from_secs(10) / baud.max(1),
             picker: Picker::default(),
             phase: Phase::Greeting,
             ending: None,
@@ -171,14 +126,10 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             complete: false,
             broken: false,
             moved: false,
-            under_way: VecDeque::new(),
-            next: 0,
-            number: 0,
-            free: Duration::ZERO,
-            latency: LATENCY,
+            window: Window::new(baud),
             room: 0,
             played: 0,
-            counts: Counts::default(),
+            damaged: 0,
         }
     }
 
@@ -219,7 +170,12 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// What it took so far.
     pub const fn counts(&self) -> Counts {
-        self.counts
+        self.window.counts()
+    }
+
+    /// How much has come in damaged.
+    pub const fn damaged(&self) -> u64 {
+        self.damaged
     }
 
     /// The frames, for whoever wants to know why they ended.
@@ -242,8 +198,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// What is under way may arrive or not; nothing is sent again.
     fn forget(&mut self) {
-        self.under_way.clear();
-        self.next = 0;
+        self.window.forget();
         self.held = None;
     }
 
@@ -257,11 +212,11 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         for &byte in bytes {
             match self.picker.take(byte) {
                 None => {}
-                Some(Arrival::Damaged) => self.counts.damaged += 1,
+                Some(Arrival::Damaged) => self.damaged += 1,
                 Some(Arrival::Whole(payload)) => match FromBoard::read(&payload) {
                     Some(FromBoard::Welcome(welcome)) => self.welcomed(now, welcome),
                     Some(FromBoard::Report(report)) => self.reported(now, report),
-                    None => self.counts.damaged += 1,
+                    None => self.damaged += 1,
                 },
             }
         }
@@ -304,50 +259,16 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         let ending = match report.state {
             State::Idle if !never_began => Ending::Reset(report),
             state if !state.is_end() && state != State::Idle => {
-                self.go_on(now, report);
+                if self.window.reported(now, report.expected, report.heard) {
+                    self.room = usize::from(report.room);
+                }
+                self.report = Some(report);
                 return;
             }
             _ if self.broken => Ending::Broken(report),
             _ => Ending::Reported(report),
         };
         self.end(ending);
-    }
-
-    /// Takes note of what the board has by now.
-    fn go_on(&mut self, now: Duration, report: Report) {
-        // A report from before the greeting was taken knows nothing of these data.
-        let oldest = self.under_way.front().map(|sent| sent.number);
-        let taken = usize::from(
-            report
-                .expected
-                .wrapping_sub(oldest.unwrap_or(report.expected)),
-        );
-        if taken <= self.under_way.len() {
-            for sent in self.under_way.drain(..taken) {
-                if !sent.again {
-                    // A mean that forgets; one report that got lost does not count much.
-                    let took = now.saturating_sub(sent.leaves);
-                    self.latency = (self.latency * 7 + took.min(self.latency * 2 + SLACK)) / 8;
-                }
-            }
-            self.next = self.next.saturating_sub(taken);
-            self.room = usize::from(report.room);
-            if report.gap && self.waited_for(now) > self.latency * 3 / 2 + SLACK {
-                self.repeat();
-            }
-        }
-        self.report = Some(report);
-    }
-
-    /// How long the oldest data have been away.
-    fn waited_for(&self, now: Duration) -> Duration {
-        let oldest = self.under_way.front().filter(|_| self.next > 0);
-        oldest.map_or(Duration::ZERO, |sent| now.saturating_sub(sent.leaves))
-    }
-
-    fn repeat(&mut self) {
-        self.counts.again += self.next as u64;
-        self.next = 0;
     }
 
     /// What has to be sent now. To be called again after a few milliseconds at most.
@@ -357,7 +278,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             Phase::Greeting => self.greet(now, &mut line),
             Phase::Playing => self.send(now, &mut line),
             Phase::Stopping => {
-                if self.may_speak(now, ASK_AFTER) {
+                if self.may_speak(now, STOP_EVERY) {
                     self.say(now, &FromHost::Stop, &mut line);
                 }
             }
@@ -378,9 +299,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     fn say(&mut self, now: Duration, message: &FromHost<'_>, line: &mut Vec<u8>) {
-        // A zero byte ends whatever stood on the line before.
-        line.push(0);
-        frame::write(&message.payload(), line);
+        self.window.say(now, message, line);
         self.spoken = Some(now);
     }
 
@@ -398,45 +317,20 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     fn send(&mut self, now: Duration, line: &mut Vec<u8>) {
-        if self.waited_for(now) > 2 * self.latency + REPORT_EVERY {
-            self.repeat();
-        }
         self.take_frames();
-        let mut taken: usize = self
-            .under_way
-            .iter()
-            .take(self.next)
-            .map(|sent| sent.records)
-            .sum();
-        while let Some(sent) = self.under_way.get_mut(self.next) {
-            if taken + sent.passing > self.room || self.free > now + BACKLOG {
-                break;
-            }
-            taken += sent.records;
-            line.extend_from_slice(&sent.line);
-            self.free = self.free.max(now) + self.byte_time * sent.line.len() as u32;
-            sent.again = sent.leaves > Duration::ZERO;
-            sent.leaves = self.free;
-            self.next += 1;
+        if self.window.transmit(now, self.room, line) {
             self.spoken = Some(now);
-        }
-        // Where the end of a frame got lost, the board does not know of it before more
-        // comes. And it takes a host that says nothing at all for gone.
-        let overdue = self.waited_for(now) > self.latency * 3 / 2 + SLACK;
-        let patience = if overdue {
-            self.latency.max(HURRY)
-        } else {
-            ASK_AFTER
-        };
-        if self.may_speak(now, patience) {
-            self.say(now, &FromHost::Question, line);
+        } else if self.may_speak(now, ASK_AFTER) {
+            // It takes a host that says nothing at all for gone.
+            self.window.ask(now, line);
+            self.spoken = Some(now);
         }
     }
 
     /// Makes data of the frames that may be sent.
     fn take_frames(&mut self) {
         let ahead = (AHEAD * f64::from(self.wanted.tick_rate)) as u64;
-        while self.under_way.len() < MOST_UNDER_WAY {
+        while !self.window.is_full() {
             let Some(frame) = self.held.take().or_else(|| self.draw()) else {
                 return;
             };
@@ -454,7 +348,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
                 };
                 self.filled = start;
             }
-            self.push(&frame, start);
+            self.push(frame, start);
         }
     }
 
@@ -473,42 +367,41 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         frame
     }
 
-    fn push(&mut self, frame: &Frame, start: bool) {
-        let message = FromHost::Data {
-            number: self.number,
-            start,
-            records: &frame.records,
-            slow_down: frame.slow_down.as_deref(),
-        };
-        let mut line = Vec::new();
-        frame::write(&message.payload(), &mut line);
-        self.counts.sent += 1;
-        self.counts.bytes += line.len() as u64;
-        self.under_way.push_back(Sent {
-            number: self.number,
-            records: frame.records.len(),
-            passing: passing(frame),
-            line,
-            leaves: Duration::ZERO,
-            again: false,
-        });
-        self.number = self.number.wrapping_add(1);
+    /// Has a frame sent, in pieces.
+    fn push(&mut self, frame: Frame, start: bool) {
+        let mut pieces = pieces(Part::Records, &frame.records);
+        if let Some(slow_down) = &frame.slow_down {
+            pieces.extend(self::pieces(Part::SlowDown, slow_down));
+        }
+        if let Some(last) = pieces.last_mut() {
+            (last.last, last.start) = (true, start);
+        }
+        pieces.into_iter().for_each(|piece| self.window.push(piece));
     }
 
     /// Whether a frame fits behind everything that is under way.
     fn fits(&self, frame: &Frame) -> bool {
-        let taken: usize = self.under_way.iter().map(|sent| sent.records).sum();
-        taken + passing(frame) <= self.room
+        self.window.taken() + frame.records.len() + CRC_BYTES <= self.room
     }
 
     fn fit_both(&self, frame: &Frame, next: &Frame) -> bool {
-        let taken: usize = self.under_way.iter().map(|sent| sent.records).sum();
-        taken + frame.records.len() + passing(next) <= self.room
+        let both = frame.records.len() + next.records.len() + CRC_BYTES;
+        self.window.taken() + both <= self.room
     }
 }
 
-/// Bytes of the queue that a frame needs until it has been looked through: its records,
-/// its slow-down, its checksum.
-fn passing(frame: &Frame) -> usize {
-    frame.records.len() + frame.slow_down.as_ref().map_or(0, Vec::len) + 2
+/// What has to be said, in as few pieces as may be, all of about the same length.
+fn pieces(part: Part, bytes: &[u8]) -> Vec<Piece> {
+    let count = bytes.len().div_ceil(PIECE).max(1);
+    let length = bytes.len().div_ceil(count).max(1);
+    let piece = |bytes: &[u8]| Piece {
+        part,
+        bytes: bytes.to_vec(),
+        last: false,
+        start: false,
+    };
+    if bytes.is_empty() {
+        return vec![piece(bytes)];
+    }
+    bytes.chunks(length).map(piece).collect()
 }

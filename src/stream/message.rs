@@ -6,21 +6,28 @@
 //! | first byte | rest |
 //! | --- | --- |
 //! | 1 greeting | version (1 byte), ticks a second (4), axes (1), outputs (1), inputs (1), digest of the program (4) |
-//! | 2 data | number (1; counts up modulo 256), flags (1; 1: everything may move now, 2: the slow-down that came last holds on), bytes of records (1), bytes of slow-down (1), records, slow-down: for each axis the bytes of its records (1) and the records |
+//! | 2 data | tag (1), number (1; counts up modulo 256), flags (1; 1: everything may move now, 2: what follows belongs to the slow-down, 4: everything since the last such flag counts from now on), bytes |
 //! | 3 stop | nothing |
-//! | 4 question | nothing |
+//! | 4 question | tag (1) |
+//!
+//! The bytes of a frame's records come in one or more pieces of data, and then those of its
+//! slow-down: for each axis the bytes of its records (1) and the records. Where there are
+//! none of a slow-down the one that came last holds on.
+//!
+//! A tag counts up modulo 256 with everything that has one, be it sent for the first time
+//! or again.
 //!
 //! From the board:
 //!
 //! | first byte | rest |
 //! | --- | --- |
 //! | 1 welcome | version (1), ticks a second (4), axes (1), outputs (1), inputs (1), digest that was greeted with (4), bytes of its queue (2), bytes that a slow-down may have (1), whether the greeting was accepted (1) |
-//! | 2 report | number of the data expected next (1), whether something was damaged or missing (1), free bytes of the queue (2), state (1; in the order of [`State`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
+//! | 2 report | number of the data expected next (1), tag that was heard last (1), free bytes of the queue (2), state (1; in the order of [`State`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
 
 use std::fmt;
 
 /// What both sides have to speak.
-pub const VERSION: u8 = 1;
+pub const VERSION: u8 = 2;
 
 const GREETING: u8 = 1;
 const DATA: u8 = 2;
@@ -29,12 +36,12 @@ const QUESTION: u8 = 4;
 const WELCOME: u8 = 1;
 const REPORT: u8 = 2;
 
-/// Bytes of a data payload before its records.
-pub const DATA_HEAD: usize = 5;
 /// Flag of data: everything may move now.
 const START: u8 = 1;
-/// Flag of data: the slow-down that came last holds on.
-const KEEP: u8 = 2;
+/// Flag of data: it is a piece of a slow-down.
+const SLOW_DOWN: u8 = 2;
+/// Flag of data: everything since the last such flag counts from now on.
+const LAST: u8 = 4;
 
 /// What a board has to be like to play a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,20 +65,32 @@ pub enum FromHost<'a> {
     Greeting(Likeness, u32),
     /// A piece of the schedule.
     Data {
-        /// Its number.
+        /// The tag of this message.
+        tag: u8,
+        /// The number of the piece.
         number: u8,
         /// Whether the board may start moving.
         start: bool,
-        /// The records.
-        records: &'a [u8],
-        /// How to come to a standstill behind the records; none where the one before
-        /// holds on.
-        slow_down: Option<&'a [u8]>,
+        /// Whether it is the last piece of its frame.
+        last: bool,
+        /// What it is a piece of.
+        part: Part,
+        /// The piece.
+        bytes: &'a [u8],
     },
     /// Slow down and stop behind what you have.
     Stop,
-    /// Where do you stand?
-    Question,
+    /// Where do you stand? Has a tag.
+    Question(u8),
+}
+
+/// What a piece of data belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// The records of a frame.
+    Records,
+    /// How to come to a standstill behind them.
+    SlowDown,
 }
 
 impl<'a> FromHost<'a> {
@@ -85,28 +104,26 @@ impl<'a> FromHost<'a> {
                 bytes
             }
             Self::Data {
+                tag,
                 number,
                 start,
-                records,
-                slow_down,
+                last,
+                part,
+                bytes,
             } => {
-                let mut flags = 0;
-                if *start {
-                    flags |= START;
-                }
-                if slow_down.is_none() {
-                    flags |= KEEP;
-                }
-                let slow_down = slow_down.unwrap_or_default();
-                // Both are short by construction; see `super::slicer`.
-                let (many, more) = (records.len() as u8, slow_down.len() as u8);
-                let mut bytes = vec![DATA, *number, flags, many, more];
-                bytes.extend(*records);
-                bytes.extend(slow_down);
-                bytes
+                let flags = [
+                    (*start, START),
+                    (*part == Part::SlowDown, SLOW_DOWN),
+                    (*last, LAST),
+                ];
+                let flags = flags.iter().filter(|(set, _)| *set);
+                let flags = flags.fold(0, |all, (_, flag)| all | flag);
+                let mut payload = vec![DATA, *tag, *number, flags];
+                payload.extend(*bytes);
+                payload
             }
             Self::Stop => vec![STOP],
-            Self::Question => vec![QUESTION],
+            Self::Question(tag) => vec![QUESTION, *tag],
         }
     }
 
@@ -120,20 +137,20 @@ impl<'a> FromHost<'a> {
                     u32::from_le_bytes(rest.try_into().ok()?),
                 ))
             }
-            [DATA, number, flags, records, slow_down, rest @ ..] => {
-                let (records, rest) = rest.split_at_checked(usize::from(*records))?;
-                if rest.len() != usize::from(*slow_down) {
-                    return None;
-                }
-                Some(Self::Data {
-                    number: *number,
-                    start: flags & START != 0,
-                    records,
-                    slow_down: (flags & KEEP == 0).then_some(rest),
-                })
-            }
+            [DATA, tag, number, flags, bytes @ ..] => Some(Self::Data {
+                tag: *tag,
+                number: *number,
+                start: flags & START != 0,
+                last: flags & LAST != 0,
+                part: if flags & SLOW_DOWN == 0 {
+                    Part::Records
+                } else {
+                    Part::SlowDown
+                },
+                bytes,
+            }),
             [STOP] => Some(Self::Stop),
-            [QUESTION] => Some(Self::Question),
+            [QUESTION, tag] => Some(Self::Question(*tag)),
             _ => None,
         }
     }
@@ -264,8 +281,8 @@ pub struct Welcome {
 pub struct Report {
     /// Number of the data that it expects next.
     pub expected: u8,
-    /// Whether something came damaged, or ahead of something that is missing.
-    pub gap: bool,
+    /// Tag that it heard last.
+    pub heard: u8,
     /// Free bytes of its queue.
     pub room: u16,
     /// How it stands.
@@ -300,7 +317,7 @@ impl FromBoard {
                 bytes
             }
             Self::Report(report) => {
-                let mut bytes = vec![REPORT, report.expected, u8::from(report.gap)];
+                let mut bytes = vec![REPORT, report.expected, report.heard];
                 bytes.extend(report.room.to_le_bytes());
                 bytes.push(report.state.byte());
                 bytes.extend(report.ticks.to_le_bytes());
@@ -330,7 +347,7 @@ impl FromBoard {
             [
                 REPORT,
                 expected,
-                gap,
+                heard,
                 low,
                 high,
                 state,
@@ -346,7 +363,7 @@ impl FromBoard {
                 };
                 Some(Self::Report(Report {
                     expected: *expected,
-                    gap: *gap != 0,
+                    heard: *heard,
                     room: u16::from_le_bytes([*low, *high]),
                     state: State::read(*state)?,
                     ticks: u32::from_le_bytes([*a, *b, *c, *d]),
@@ -379,24 +396,28 @@ mod tests {
         for message in [
             FromHost::Greeting(LIKENESS, 0xDEAD_BEEF),
             FromHost::Data {
+                tag: 9,
                 number: 7,
                 start: true,
-                records: &[1, 2, 3],
-                slow_down: Some(&[]),
+                last: false,
+                part: Part::Records,
+                bytes: &[1, 2, 3],
             },
             FromHost::Data {
+                tag: 0,
                 number: 255,
                 start: false,
-                records: &[],
-                slow_down: None,
+                last: true,
+                part: Part::SlowDown,
+                bytes: &[],
             },
             FromHost::Stop,
-            FromHost::Question,
+            FromHost::Question(200),
         ] {
             assert_eq!(FromHost::read(&message.payload()), Some(message));
         }
-        assert_eq!(FromHost::read(&[DATA, 0, 0, 2, 0, 1]), None);
-        assert_eq!(FromHost::read(&[DATA, 0, 0, 1, 0, 1, 1]), None);
+        assert_eq!(FromHost::read(&[DATA, 0, 0]), None);
+        assert_eq!(FromHost::read(&[QUESTION]), None);
     }
 
     #[test]
@@ -411,7 +432,7 @@ mod tests {
         for state in State::ALL {
             let report = Report {
                 expected: 3,
-                gap: true,
+                heard: 9,
                 room: 300,
                 state,
                 ticks: 1 << 31,

@@ -3,13 +3,14 @@
 //! The board keeps a little of the schedule ahead of what it plays. What goes over the
 //! line, from the outside to the inside:
 //!
-//! - [`frame`]: payloads with a CRC-16, stuffed so that zero bytes stand between them only;
+//! - [`frame`]: payloads with a CRC-32, stuffed so that zero bytes stand between them only;
 //! - [`message`]: what the payloads say: greeting and welcome, data, reports;
 //! - [`record`]: what data consist of: runs of steps and single events, for each axis
 //!   and one more stream; [`fit`] makes the runs;
 //! - [`slicer`]: the schedule cut into data, in the order in which the board needs them;
 //! - [`slow_down`]: how the axes come to a standstill behind each of these data;
-//! - [`host`]: who says what when: numbers, acknowledgements, room, repetition.
+//! - [`window`]: what is on its way, and what has to be sent again;
+//! - [`host`]: who says what when: greeting, start, stop and end.
 //!
 //! Nothing here touches a port: bytes and the time go in, bytes come out. The other side
 //! is `link.c` of the player's project.
@@ -48,3 +49,4 @@ pub mod message;
 pub mod record;
 pub mod slicer;
 pub mod slow_down;
+pub mod window;

@@ -12,7 +12,6 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 use super::fit::{self, Accuracy};
-use super::message::DATA_HEAD;
 use super::record::{self, Act, What};
 use super::slow_down;
 use crate::plan::{Direction, Item, Motion};
@@ -632,6 +631,3 @@ impl Cut {
         self.clock += lasts;
     }
 }
-
-/// What a frame of data may take on the line.
-const _: () = assert!(DATA_HEAD + MOST_RECORDS + 135 <= super::frame::LONGEST_PAYLOAD);

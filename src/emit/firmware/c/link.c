@@ -1,8 +1,9 @@
 /* A source that gets its events over a serial line.
  *
- * Frames with records come in, are checked, taken in their order and kept in a queue;
- * each record is decoded into its stream's ring when the one before it has been. Behind
- * its records a frame has a slow-down: how the axes come to a standstill from there.
+ * Pieces of records come in, are checked, taken in their order and kept in a queue; each
+ * record is decoded into its stream's ring when the one before it has been. Behind some
+ * records comes a slow-down, in pieces too: how the axes come to a standstill from there.
+ * Records count once all of their slow-down has come, so that the two always fit.
  * Should nothing more come before a ring runs dry, the slow-down is played, and nothing
  * that comes in later moves anything until the host greets again. So the shafts never
  * stop abruptly, and the board knows where they stand.
@@ -11,14 +12,18 @@
 
 #include "source.h"
 
-#define VERSION 1u
+#define VERSION 2u
 
 /* Payloads: see src/stream/message.rs of slewsmith. */
 enum { GREETING = 1, DATA, STOP, QUESTION };
 enum { WELCOME = 1, REPORT };
-enum { FLAG_START = 1, FLAG_KEEP = 2 };
+enum { FLAG_START = 1, FLAG_SLOW = 2, FLAG_LAST = 4 };
 #define LIKENESS_BYTES 8u
-#define HEAD_BYTES 5u
+#define HEAD_BYTES 4u
+#define CRC_BYTES 4u
+/* What any message leaves of the checksum that ends in its own. */
+#define CRC_START 0xFFFFFFFFul
+#define CRC_WHOLE 0xDEBB20E3ul
 
 /* Records: 8 * kind + stream. */
 enum {
@@ -42,38 +47,41 @@ enum { DUE_NONE = 32, DUE_END };
 #define FEW_EVENTS (RING_EVENTS / 2u)
 /* ... and a host that says nothing for so long is gone. */
 #define SILENCE TICK_RATE
-#define REPORT_EVERY (TICK_RATE / 20u)
-#define REPORT_ROOM (LINK_QUEUE / 4u)
+#define REPORT_EVERY (TICK_RATE / 50u)
 /* Bytes that are taken from the line, and steps that are decoded, in one go: neither may
  * keep the other waiting for long. */
 #define BYTES_AT_A_TIME 16u
 #define STEPS_AT_A_TIME 16u
 
 static uint8_t queue[LINK_QUEUE];
-static uint16_t head, tail; /* of the queue, counted on and on */
-static uint8_t slow[LINK_SLOW_DOWN], slow_length;
+/* Of the queue, counted on and on: behind the records that count, and the first of them;
+ * `filled` is behind the records that have come. */
+static uint16_t head, tail, filled;
+/* The slow-down that counts, and the one that is coming. */
+static uint8_t slow_downs[2][LINK_SLOW_DOWN + CRC_BYTES];
+static uint8_t which, slow_length, slow_filled, slow_new;
 
-/* The frame that is coming in. What is behind its head goes into the free part of the
- * queue, where it stays if it is what is expected. */
+/* The frame that is coming in. What is behind its head goes where it belongs at once, and
+ * stays there if it is what is expected. */
 static uint8_t in_head[HEAD_BYTES];
-static uint16_t in_count, in_crc = 0xFFFFu;
+static uint16_t in_count;
+static uint32_t in_crc = CRC_START;
 static uint8_t in_left; /* bytes until the next code of the stuffing */
 static uint8_t in_zero; /* a zero byte stands in front of that */
 static uint8_t in_bad, in_begun;
 
 /* What is being said. */
-static uint8_t out[2u + 2u + 1u + LIKENESS_BYTES + 8u + (AXES > 1u ? 4u * AXES : 4u)];
+static uint8_t out[2u + CRC_BYTES + 1u + LIKENESS_BYTES + 8u + (AXES > 1u ? 4u * AXES : 4u)];
 static uint8_t out_length, out_at, out_code;
-static uint16_t out_crc;
+static uint32_t out_crc;
 static uint8_t say_welcome, say_report, accepted;
-static uint16_t room_said;
 
 static uint8_t digest[4];
 static uint8_t known;    /* a host has greeted since the board stands still */
 static uint8_t standing; /* nothing is being played */
 static uint8_t go;       /* the host says that everything may move */
 static uint8_t expected; /* number of the data that come next */
-static uint8_t gap;      /* something came damaged, or something is missing */
+static uint8_t heard;    /* tag of what came last */
 static uint8_t closing;  /* no more data are taken; how the program then ends */
 static uint8_t slowing;
 static uint16_t before;  /* what the timer showed last ... */
@@ -81,22 +89,37 @@ static uint32_t quiet, unsaid; /* ... ticks without a word from the host, or to 
 
 static const uint8_t *cursor; /* the slow-down's next byte, while one is being read */
 
-#define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(head - tail))
+#define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(filled - tail))
 #define PLACE(at) ((uint16_t)(at) & (LINK_QUEUE - 1u))
 
 #ifdef __AVR__
-#include <util/crc16.h>
-#define crc_of(crc, byte) _crc_xmodem_update((crc), (byte))
+#include <avr/pgmspace.h>
+#define CRC_MEMORY PROGMEM
+#define CRC_AT(place) pgm_read_dword(place)
 #else
-static uint16_t crc_of(uint16_t crc, uint8_t byte)
-{
-    crc = (uint16_t)((uint16_t)(crc >> 8 | crc << 8) ^ byte);
-    crc ^= (uint8_t)crc >> 4;
-    crc ^= (uint16_t)(crc << 12);
-    crc ^= (uint16_t)((crc & 0xFFu) << 5);
-    return crc;
-}
+#define CRC_MEMORY
+#define CRC_AT(place) (*(place))
 #endif
+
+/* CRC-32 (ISO 3309): what a byte adds is what its low half adds, and its high half. */
+static const uint32_t crc_of_low[16] CRC_MEMORY = {
+    0x00000000ul, 0x77073096ul, 0xEE0E612Cul, 0x990951BAul,
+    0x076DC419ul, 0x706AF48Ful, 0xE963A535ul, 0x9E6495A3ul,
+    0x0EDB8832ul, 0x79DCB8A4ul, 0xE0D5E91Eul, 0x97D2D988ul,
+    0x09B64C2Bul, 0x7EB17CBDul, 0xE7B82D07ul, 0x90BF1D91ul,
+};
+static const uint32_t crc_of_high[16] CRC_MEMORY = {
+    0x00000000ul, 0x1DB71064ul, 0x3B6E20C8ul, 0x26D930ACul,
+    0x76DC4190ul, 0x6B6B51F4ul, 0x4DB26158ul, 0x5005713Cul,
+    0xEDB88320ul, 0xF00F9344ul, 0xD6D6A3E8ul, 0xCB61B38Cul,
+    0x9B64C2B0ul, 0x86D3D2D4ul, 0xA00AE278ul, 0xBDBDF21Cul,
+};
+
+APART static uint32_t crc_of(uint32_t crc, uint8_t byte)
+{
+    byte ^= (uint8_t)crc;
+    return crc >> 8 ^ CRC_AT(&crc_of_low[byte & 15u]) ^ CRC_AT(&crc_of_high[byte >> 4]);
+}
 
 /* Saying. */
 
@@ -160,7 +183,7 @@ static void compose(void)
     out_length = 1;
     out_code = 0;
     out_at = 0;
-    out_crc = 0xFFFFu;
+    out_crc = CRC_START;
     if (say_welcome) {
         say_welcome = 0;
         put(WELCOME);
@@ -174,11 +197,10 @@ static void compose(void)
     } else {
         say_report = 0;
         unsaid = 0;
-        room_said = FREE();
         put(REPORT);
         put(expected);
-        put(gap);
-        put_number(room_said, 2);
+        put(heard);
+        put_number(FREE(), 2);
         put(state());
         for (k = 0; k < STREAMS; k++) {
             uint32_t ticks = player_streams[k].d.pushed - ticks_in(&player_streams[k]);
@@ -192,10 +214,12 @@ static void compose(void)
             put_number((uint32_t)player_position(k), 4);
     }
     {
-        uint16_t crc = out_crc;
+        uint32_t crc = ~out_crc;
 
-        put_stuffed((uint8_t)(crc >> 8));
-        put_stuffed((uint8_t)crc);
+        for (k = 0; k < CRC_BYTES; k++) {
+            put_stuffed((uint8_t)crc);
+            crc >>= 8;
+        }
     }
     out[out_code] = (uint8_t)(out_length - out_code);
     out[out_length++] = 0;
@@ -217,7 +241,7 @@ static uint8_t in_byte(uint8_t at)
 {
     if (at < HEAD_BYTES)
         return in_head[at];
-    return queue[PLACE(head + at - HEAD_BYTES)];
+    return queue[PLACE(filled + at - HEAD_BYTES)];
 }
 
 static void greeted(uint8_t length)
@@ -233,9 +257,9 @@ static void greeted(uint8_t length)
     if (!accepted)
         return;
     known = 1;
-    expected = gap = 0;
-    tail = head;
-    slow_length = 0;
+    expected = heard = 0;
+    tail = filled = head;
+    slow_length = slow_filled = slow_new = 0;
     closing = slowing = 0;
     player_ending = FINISHED;
     player_state = RUNNING;
@@ -251,47 +275,47 @@ static void greeted(uint8_t length)
     }
 }
 
+/* A piece of records or of a slow-down. */
 static void data(uint8_t length)
 {
-    uint8_t records = in_head[3], more = in_head[4], k;
+    uint8_t flags = in_head[3];
 
-    say_report = 1;
-    if (length != HEAD_BYTES + records + more || more > LINK_SLOW_DOWN || closing ||
-        (standing && !known))
-        return;
-    if (in_head[1] != expected) {
-        gap |= (uint8_t)(in_head[1] - expected) < 128u;
+    if (in_head[2] != expected || closing || (standing && !known)) {
+        say_report = 1;
         return;
     }
     expected++;
-    gap = 0;
-    head = (uint16_t)(head + records);
-    if (!(in_head[2] & FLAG_KEEP)) {
-        for (k = 0; k < more; k++)
-            slow[k] = queue[PLACE(head + k)];
-        slow_length = more;
+    if (flags & FLAG_SLOW) {
+        slow_new = 1;
+        slow_filled = (uint8_t)(slow_filled + length);
+    } else {
+        filled = (uint16_t)(filled + length);
     }
-    go |= in_head[2] & FLAG_START;
+    if (!(flags & FLAG_LAST))
+        return;
+    head = filled;
+    if (slow_new) {
+        which ^= 1u;
+        slow_length = slow_filled;
+        slow_filled = slow_new = 0;
+    }
+    go |= flags & FLAG_START;
 }
 
 /* A frame has come to its end. */
 static void arrived(void)
 {
-    uint8_t length = (uint8_t)(in_count - 2u);
-
-    if (!in_begun)
+    if (!in_begun || in_bad || in_left || in_count < 1u + CRC_BYTES || in_count > 254u || in_crc != CRC_WHOLE)
         return;
-    if (in_bad || in_left || in_count < 3u || in_count > 254u || in_crc != 0) {
-        gap = say_report = 1;
-        return;
-    }
     quiet = 0;
     switch (in_head[0]) {
     case GREETING:
-        greeted(length);
+        greeted((uint8_t)(in_count - CRC_BYTES));
         break;
     case DATA:
-        data(length);
+        heard = in_head[1];
+        if (in_count >= HEAD_BYTES + CRC_BYTES)
+            data((uint8_t)(in_count - HEAD_BYTES - CRC_BYTES));
         break;
     case STOP:
         if (standing) {
@@ -299,8 +323,10 @@ static void arrived(void)
         } else if (!closing) {
             closing = STOPPED;
         }
-        /* falls through */
+        say_report = 1;
+        break;
     case QUESTION:
+        heard = in_head[1];
         say_report = 1;
         break;
     }
@@ -308,13 +334,21 @@ static void arrived(void)
 
 static void take(uint8_t byte)
 {
+    uint8_t at = (uint8_t)(in_count - HEAD_BYTES);
+
     in_crc = crc_of(in_crc, byte);
-    if (in_count < HEAD_BYTES)
+    if (in_count < HEAD_BYTES) {
         in_head[in_count] = byte;
-    else if (in_count - HEAD_BYTES < FREE())
-        queue[PLACE(head + in_count - HEAD_BYTES)] = byte;
-    else
+    } else if (in_head[0] == DATA && in_head[3] & FLAG_SLOW) {
+        if (at < (uint8_t)(sizeof slow_downs[0] - slow_filled))
+            slow_downs[which ^ 1u][(uint8_t)(slow_filled + at)] = byte;
+        else
+            in_bad = 1;
+    } else if (at < FREE()) {
+        queue[PLACE(filled + at)] = byte;
+    } else {
         in_bad = 1;
+    }
     in_count++;
 }
 
@@ -329,7 +363,7 @@ static void listen(void)
         if (byte == 0) {
             arrived();
             in_count = in_begun = in_left = in_zero = in_bad = 0;
-            in_crc = 0xFFFFu;
+            in_crc = CRC_START;
             continue;
         }
         in_begun = 1;
@@ -545,10 +579,10 @@ static void fill(struct stream *s)
         } else {
             uint8_t first;
 
-            cursor = slow + s->d.slow;
+            cursor = slow_downs[which] + s->d.slow;
             first = record_byte();
             read_record(s, first >> 3);
-            s->d.slow = (uint8_t)(cursor - slow);
+            s->d.slow = (uint8_t)(cursor - slow_downs[which]);
             cursor = 0;
         }
     }
@@ -562,7 +596,7 @@ static void slow_down(void)
     say_report = 1;
     for (k = 0; k < AXES && at < slow_length; k++) {
         player_streams[k].d.slow = (uint8_t)(at + 1u);
-        at = (uint8_t)(at + 1u + slow[at]);
+        at = (uint8_t)(at + 1u + slow_downs[which][at]);
         player_streams[k].d.slow_end = at;
     }
 }
@@ -601,7 +635,7 @@ static void look_at_time(void)
     quiet += passed;
     unsaid += passed;
     if (known) {
-        if (unsaid >= REPORT_EVERY || (int16_t)(FREE() - room_said) >= (int16_t)REPORT_ROOM)
+        if (unsaid >= REPORT_EVERY)
             say_report = 1;
         if (quiet > SILENCE) {
             quiet = 0;
@@ -617,7 +651,7 @@ uint8_t source_start(void)
 {
     standing = 1;
     known = go = 0;
-    tail = head;
+    tail = filled = head;
     say_report = 1;
     quiet = 0;
     BOARD_INTERRUPTS_ON(); /* bytes come in by one */

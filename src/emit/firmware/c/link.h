@@ -12,7 +12,7 @@
 #define LINK_QUEUE (AXES > 1u ? 1024u : 512u)
 #endif
 
-/* Bytes that a slow-down may have: 255 at most. */
+/* Bytes that a slow-down may have: 250 at most. */
 #ifndef LINK_SLOW_DOWN
 #define LINK_SLOW_DOWN (AXES > 1u ? 128u : 96u)
 #endif

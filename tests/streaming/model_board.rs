@@ -4,10 +4,10 @@
 use std::collections::VecDeque;
 
 use slewsmith::stream::frame::{self, Arrival, Picker};
-use slewsmith::stream::message::{FromBoard, FromHost, Likeness, Report, State, Welcome};
+use slewsmith::stream::message::{FromBoard, FromHost, Likeness, Part, Report, State, Welcome};
 use slewsmith::stream::record::{self, Act, What};
 
-use crate::link::{Board, Happening, Line};
+use crate::boards::{Board, Happening, Line};
 
 const QUEUE: usize = 512;
 const SLOW_DOWN: u8 = 96;
@@ -28,9 +28,12 @@ pub struct Model {
     picker: Picker,
     state: State,
     expected: u8,
-    gap: bool,
+    heard: u8,
     queue: Vec<u8>,
     slow_down: Vec<u8>,
+    /// Records and a slow-down that do not count yet.
+    coming: Vec<u8>,
+    coming_slow_down: Option<Vec<u8>>,
     streams: Vec<Stream>,
     positions: Vec<i32>,
     mark: u8,
@@ -48,9 +51,11 @@ impl Model {
             picker: Picker::default(),
             state: State::Idle,
             expected: 0,
-            gap: false,
+            heard: 0,
             queue: Vec::new(),
             slow_down: Vec::new(),
+            coming: Vec::new(),
+            coming_slow_down: None,
             streams: vec![Stream::default(); axes + 1],
             positions: vec![0; axes],
             mark: 0,
@@ -68,8 +73,8 @@ impl Model {
     fn report(&mut self) {
         let report = Report {
             expected: self.expected,
-            gap: self.gap,
-            room: (QUEUE - self.queue.len()) as u16,
+            heard: self.heard,
+            room: (QUEUE - self.queue.len() - self.coming.len()) as u16,
             state: self.state,
             ticks: self.now as u32,
             mark: self.mark,
@@ -99,30 +104,20 @@ impl Model {
                 self.say(&FromBoard::Welcome(welcome));
             }
             Some(FromHost::Data {
+                tag,
                 number,
                 start,
-                records,
-                slow_down,
+                last,
+                part,
+                bytes,
             }) => {
+                self.heard = tag;
                 let takes = matches!(self.state, State::Running | State::Ready);
-                if takes && self.closing.is_none() {
-                    if number == self.expected {
-                        assert!(
-                            self.queue.len() + records.len() <= QUEUE,
-                            "too much was sent"
-                        );
-                        self.expected = number.wrapping_add(1);
-                        self.gap = false;
-                        self.queue.extend(records);
-                        if let Some(slow_down) = slow_down {
-                            assert!(slow_down.len() <= usize::from(SLOW_DOWN));
-                            self.slow_down = slow_down.to_vec();
-                        }
-                        if start {
-                            self.state = State::Running;
-                        }
-                    } else {
-                        self.gap |= number.wrapping_sub(self.expected) < 128;
+                if takes && self.closing.is_none() && number == self.expected {
+                    self.expected = number.wrapping_add(1);
+                    self.piece(part, bytes, last);
+                    if start {
+                        self.state = State::Running;
                     }
                 }
                 self.report();
@@ -135,8 +130,32 @@ impl Model {
                 }
                 self.report();
             }
-            Some(FromHost::Question) => self.report(),
-            None => self.gap = true,
+            Some(FromHost::Question(tag)) => {
+                self.heard = tag;
+                self.report();
+            }
+            None => {}
+        }
+    }
+
+    fn piece(&mut self, part: Part, bytes: &[u8], last: bool) {
+        match part {
+            Part::Records => self.coming.extend(bytes),
+            Part::SlowDown => {
+                let slow_down = self.coming_slow_down.get_or_insert_default();
+                slow_down.extend(bytes);
+                assert!(slow_down.len() <= usize::from(SLOW_DOWN));
+            }
+        }
+        assert!(
+            self.queue.len() + self.coming.len() <= QUEUE,
+            "too much was sent"
+        );
+        if last {
+            self.queue.append(&mut self.coming);
+            if let Some(slow_down) = self.coming_slow_down.take() {
+                self.slow_down = slow_down;
+            }
         }
     }
 
@@ -224,13 +243,8 @@ impl Board for Model {
     ) -> (Vec<u8>, Vec<Happening>) {
         assert_eq!(inputs, 0, "this board knows no inputs");
         for &byte in bytes {
-            match self.picker.take(byte) {
-                Some(Arrival::Whole(payload)) => self.hear(&payload),
-                Some(Arrival::Damaged) => {
-                    self.gap = true;
-                    self.report();
-                }
-                None => {}
+            if let Some(Arrival::Whole(payload)) = self.picker.take(byte) {
+                self.hear(&payload);
             }
         }
         let mut happened = Vec::new();
@@ -264,7 +278,7 @@ impl Board for Model {
             }
         }
         self.slices += 1;
-        if self.slices.is_multiple_of(50) {
+        if self.slices.is_multiple_of(20) {
             self.report();
         }
         let most = usize::from(most).min(self.out.len());

@@ -1,0 +1,124 @@
+//! The command `stream`, at a pseudo-terminal.
+
+use std::io::{BufRead as _, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use crate::bench::{rig, rig_text};
+use crate::boards::Process;
+
+/// A board at a pseudo-terminal, in real time.
+struct AtTerminal {
+    child: Child,
+    name: String,
+}
+
+impl AtTerminal {
+    fn start(program: &Path) -> Self {
+        let mut child = Command::new(program)
+            .arg("--terminal")
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut name = String::new();
+        let out = child.stdout.take().unwrap();
+        BufReader::new(out).read_line(&mut name).unwrap();
+        Self {
+            child,
+            name: name.trim().to_owned(),
+        }
+    }
+
+    /// `stream`, at this board.
+    fn stream(&self, folder: &Path, options: &[&str]) -> Child {
+        Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .current_dir(folder)
+            .args(["stream", "dial.moves", "--port", &self.name])
+            .args(options)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+    }
+}
+
+impl Drop for AtTerminal {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn interrupt(child: &Child) {
+    let kill = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(kill.unwrap().success());
+}
+
+#[test]
+fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
+    let Some(program) = Process::build(&rig(&["dial"])) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let script = "rig \"dial.yaml\"\nspeed 720 deg/s\naccel 1500 deg/s^2\nmark \"out\"\n\
+                  turn by 900 deg\nturn by -180 deg\n";
+    std::fs::write(folder.path().join("dial.yaml"), rig_text(&["dial"])).unwrap();
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let board = AtTerminal::start(&program);
+
+    let out = board
+        .stream(folder.path(), &["--json"])
+        .wait_with_output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(0), "{said}");
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(json["ok"], true, "{json}");
+    assert_eq!(json["axes"][0]["microsteps"], 6400, "{json}");
+    assert_eq!(json["mark"], "out");
+
+    let child = board.stream(folder.path(), &["--json"]);
+    std::thread::sleep(Duration::from_millis(900));
+    interrupt(&child);
+    let out = child.wait_with_output().unwrap();
+    assert_eq!(out.status.code(), Some(1));
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(json["ok"], false);
+    let state = json["state"].as_str().unwrap();
+    assert!(state.contains("slowed down"), "{json}");
+    let steps = json["axes"][0]["microsteps"].as_i64().unwrap();
+    assert!(steps > 100 && steps < 8000, "{json}");
+
+    // Ctrl-C twice: the command leaves, the board slows down and can be greeted again.
+    let child = board.stream(folder.path(), &[]);
+    std::thread::sleep(Duration::from_millis(900));
+    interrupt(&child);
+    std::thread::sleep(Duration::from_millis(50));
+    interrupt(&child);
+    assert_eq!(child.wait_with_output().unwrap().status.code(), Some(130));
+    let out = board
+        .stream(folder.path(), &["--json"])
+        .wait_with_output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert_eq!(out.status.code(), Some(0), "{said}");
+}
+
+#[test]
+fn a_port_that_is_not_there_is_a_failure_of_the_system() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("dial.yaml"), rig_text(&["dial"])).unwrap();
+    let script = "rig \"dial.yaml\"\nspeed 90 deg/s\naccel 500 deg/s^2\nturn by 90 deg\n";
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+        .current_dir(folder.path())
+        .args(["stream", "dial.moves", "--port", "no-such-port"])
+        .output()
+        .unwrap();
+    assert_eq!(out.status.code(), Some(3));
+    let said = String::from_utf8_lossy(&out.stderr);
+    assert!(said.contains("cannot open no-such-port"), "{said}");
+}

@@ -1,0 +1,108 @@
+//! On 8-bit parts in a simulator, and compiled for another kind of processor.
+
+use std::process::Command;
+use std::rc::Rc;
+
+use slewsmith::emit::firmware::Lines;
+use slewsmith::stream::STEP_CYCLES;
+
+use crate::bench::{Program, project, rig};
+use crate::boards::write_project;
+use crate::session::{CLEAN, FAST, Session};
+use crate::support::tool;
+use crate::wire::Quality;
+
+#[test]
+fn the_project_compiles_for_another_kind_of_processor() {
+    let Some(gcc) = tool("arm-none-eabi-gcc") else {
+        return;
+    };
+    let project = project(&rig(&["x", "y", "z"]), CLEAN.baud, Lines::Steps);
+    let folder = write_project(&project, "streaming-arm");
+    let done = Command::new(tool("make").unwrap())
+        .current_dir(&folder)
+        .arg("objects")
+        .arg(format!("CC={}", gcc.display()))
+        .arg("CFLAGS=-mcpu=cortex-m0plus -Os -ffreestanding -Werror")
+        .output()
+        .unwrap();
+    assert!(
+        done.status.success(),
+        "{}",
+        String::from_utf8_lossy(&done.stderr)
+    );
+    assert!(folder.join("link.o").exists());
+}
+
+#[test]
+fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
+    let (Some(_), Some(size)) = (tool("avr-gcc"), tool("avr-size")) else {
+        return;
+    };
+    let project = project(&rig(&["dial"]), CLEAN.baud, Lines::Steps);
+    let folder = write_project(&project, "streaming-size");
+    let done = Command::new(tool("make").unwrap())
+        .current_dir(&folder)
+        .args(["--silent", "player.elf"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&done.stderr);
+    assert!(done.status.success() && said.is_empty(), "{said}");
+    let out = Command::new(size)
+        .arg(folder.join("player.elf"))
+        .output()
+        .unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    let numbers: Vec<u32> = text
+        .lines()
+        .nth(1)
+        .unwrap()
+        .split_whitespace()
+        .take(3)
+        .map(|number| number.parse().unwrap())
+        .collect();
+    let (flash, memory) = (numbers[0] + numbers[1], numbers[1] + numbers[2]);
+    eprintln!("streaming player: {flash} bytes of flash, {memory} of memory");
+    assert!(flash <= 6144, "{flash}");
+    // Of 2048 bytes; 300 stay for the stack.
+    assert!(memory <= 1748, "{memory}");
+}
+
+#[test]
+fn the_simulated_avr_keeps_up_with_the_highest_step_rate_that_is_let_through() {
+    // 16 MHz in so many cycles, in degrees of 3200 microsteps a turn.
+    let speed = 16e6 / f64::from(STEP_CYCLES) / 3200.0 * 360.0;
+    let script =
+        format!("speed {speed} deg/s\naccel 60000 deg/s^2\nturn by 4000 deg\nturn by -4000 deg\n");
+    let program = Rc::new(Program::new(&rig(&["dial"]), &script));
+    let Some(mut session) = Session::simulated(&program, FAST) else {
+        return;
+    };
+    session.play_all();
+}
+
+#[test]
+fn two_axes_of_a_larger_part_stay_on_their_line() {
+    let script = "
+speed 1200 deg/s
+accel 10000 deg/s^2
+repeat 2 {
+    together {
+        turn x by 500 deg
+        turn y by -177 deg
+    }
+    output lamp on
+    turn y by 100 deg
+    output lamp off
+}
+";
+    let program = Rc::new(Program::new(&rig(&["x", "y"]), script));
+    let quality = Quality {
+        faults: 5e-4,
+        ..FAST
+    };
+    let Some(mut session) = Session::simulated(&program, quality) else {
+        return;
+    };
+    session.play_all();
+}
