@@ -38,9 +38,9 @@
 
 /// Cycles of an 8-bit AVR from one step to the next, those of all axes taken together,
 /// that decoding what comes over the line needs at least. Measured with a cycle-accurate
-/// simulator (`tests/streaming.rs` does so again): a part at 16 MHz keeps up with 35,500
-/// steps a second, and not with 44,400.
-pub const STEP_CYCLES: u32 = 450;
+/// simulator (`tests/streaming` does so again): a part at 16 MHz keeps up with 40,000
+/// steps a second, and with one axis even with 44,400, but not with 47,000.
+pub const STEP_CYCLES: u32 = 400;
 
 pub mod fit;
 pub mod frame;

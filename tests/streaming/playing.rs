@@ -145,15 +145,20 @@ fn neither_do_lines_behind_an_adapter_that_keeps_answers_back() {
 
 #[test]
 fn a_million_steps_through_the_serial_port_of_a_simulated_avr() {
-    let quality = Quality {
-        faults: 1e-3,
-        ..FAST
-    };
-    let Some(mut session) = Session::simulated(&many(31), quality) else {
-        return;
-    };
-    session.play_all();
-    session.tell();
+    // On three lines.
+    let program = many(11);
+    for seed in [1, 20, 300] {
+        let quality = Quality {
+            faults: 1e-3,
+            seed,
+            ..FAST
+        };
+        let Some(mut session) = Session::simulated(&program, quality) else {
+            return;
+        };
+        session.play_all();
+        session.tell();
+    }
 }
 
 #[test]

@@ -68,13 +68,41 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
     assert!(memory <= 1748, "{memory}");
 }
 
+/// Steps a second that are let through, of all axes together.
+fn most_steps() -> f64 {
+    16e6 / f64::from(STEP_CYCLES)
+}
+
+/// In degrees, at 3200 microsteps a turn.
+fn degrees(microsteps: f64) -> f64 {
+    microsteps / 3200.0 * 360.0
+}
+
 #[test]
-fn the_simulated_avr_keeps_up_with_the_highest_step_rate_that_is_let_through() {
-    // 16 MHz in so many cycles, in degrees of 3200 microsteps a turn.
-    let speed = 16e6 / f64::from(STEP_CYCLES) / 3200.0 * 360.0;
+fn a_small_part_keeps_up_with_the_highest_step_rate_that_is_let_through() {
+    let speed = degrees(most_steps());
     let script =
         format!("speed {speed} deg/s\naccel 60000 deg/s^2\nturn by 4000 deg\nturn by -4000 deg\n");
     let program = Rc::new(Program::new(&rig(&["dial"]), &script));
+    let Some(mut session) = Session::simulated(&program, FAST) else {
+        return;
+    };
+    session.play_all();
+}
+
+#[test]
+fn two_axes_of_a_larger_part_share_that_rate() {
+    let speed = degrees(most_steps() / 2.0);
+    let script = format!(
+        "speed {speed} deg/s
+accel 60000 deg/s^2
+together {{
+    turn x by 3000 deg
+    turn y by -3000 deg
+}}
+"
+    );
+    let program = Rc::new(Program::new(&rig(&["x", "y"]), &script));
     let Some(mut session) = Session::simulated(&program, FAST) else {
         return;
     };

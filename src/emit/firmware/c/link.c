@@ -49,8 +49,9 @@ enum { DUE_NONE = 32, DUE_END };
 #define SILENCE TICK_RATE
 #define REPORT_EVERY (TICK_RATE / 50u)
 /* Bytes that are taken from the line, and steps that are decoded, in one go: neither may
- * keep the other waiting for long. */
+ * keep the other waiting for long, least of all bytes the steps. */
 #define BYTES_AT_A_TIME 16u
+#define BYTES_MEANWHILE 2u
 #define STEPS_AT_A_TIME 16u
 
 static uint8_t queue[LINK_QUEUE];
@@ -175,6 +176,17 @@ APART static uint32_t ticks_in(struct stream *s)
     return ticks;
 }
 
+/* Whether a ring waits for steps that are known: they go before everything else. */
+APART static uint8_t in_need(void)
+{
+    uint8_t k;
+
+    for (k = 0; k < AXES; k++)
+        if (player_streams[k].d.count && ring_room(&player_streams[k]) > RING_EVENTS / 4u)
+            return 1;
+    return 0;
+}
+
 static void compose(void)
 {
     uint8_t k;
@@ -230,7 +242,7 @@ static void speak(void)
     if (out_at != out_length) {
         if (board_serial_put(out[out_at]))
             out_at++;
-    } else if (say_welcome || say_report) {
+    } else if ((say_welcome || say_report) && !in_need()) {
         compose();
     }
 }
@@ -354,7 +366,7 @@ static void take(uint8_t byte)
 
 static void listen(void)
 {
-    uint8_t left = BYTES_AT_A_TIME;
+    uint8_t left = in_need() ? BYTES_MEANWHILE : BYTES_AT_A_TIME;
     int16_t got;
 
     while (left-- && (got = board_serial_get()) >= 0) {
@@ -673,6 +685,7 @@ void source_fill(void)
     hand_out();
     for (k = 0; k < STREAMS; k++)
         fill(&player_streams[k]);
+    hand_out();
     watch();
     speak();
 }
