@@ -116,10 +116,7 @@ impl Stream {
             ));
         }
         let report = self.ended(ending)?;
-        let mark = host.frames().and_then(|frames| {
-            let number = usize::from(report.mark).checked_sub(1)?;
-            frames.marks().get(number).cloned()
-        });
+        let mark = host.mark();
         let text = if self.json {
             let counts = host.counts();
             let mut object = to_json(&report, mark, &job.rig);
@@ -355,7 +352,7 @@ fn places(report: &Report, rig: &Rig) -> Vec<String> {
     .collect()
 }
 
-fn to_json(report: &Report, mark: Option<Arc<str>>, rig: &Rig) -> Value {
+fn to_json(report: &Report, mark: Option<&str>, rig: &Rig) -> Value {
     let axes: Vec<Value> = rig
         .axes
         .iter()
@@ -372,11 +369,11 @@ fn to_json(report: &Report, mark: Option<Arc<str>>, rig: &Rig) -> Value {
         "ok": report.state == State::Finished,
         "state": report.state.to_string(),
         "axes": axes,
-        "mark": mark.as_deref(),
+        "mark": mark,
     })
 }
 
-fn for_people(report: &Report, mark: Option<Arc<str>>, rig: &Rig) -> String {
+fn for_people(report: &Report, mark: Option<&str>, rig: &Rig) -> String {
     let state = report.state;
     let style = match state {
         State::Finished => GOOD,

@@ -8,10 +8,13 @@
 //! - No data are sent that begin more than [`AHEAD`] after what the board has played, so
 //!   that a stop takes effect soon.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::Duration;
 
 use super::frame::{Arrival, CRC_BYTES, Picker};
 use super::message::{FromBoard, FromHost, Likeness, Part, Report, State, Welcome};
+use super::record::MARK_NUMBERS;
 use super::slicer::Frame;
 use super::window::{Counts, Piece, Window};
 
@@ -100,6 +103,11 @@ pub struct Host<F> {
     room: usize,
     /// Ticks that the board has played.
     played: u64,
+    /// The mark that was reached last, its number, and the texts of those that have been
+    /// sent and not been reached.
+    mark: Option<Arc<str>>,
+    mark_number: u8,
+    marks: VecDeque<Arc<str>>,
     damaged: u64,
 }
 
@@ -129,6 +137,9 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             window: Window::new(baud),
             room: 0,
             played: 0,
+            mark: None,
+            mark_number: 0,
+            marks: VecDeque::new(),
             damaged: 0,
         }
     }
@@ -166,6 +177,11 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// Ticks of the program that the board has played.
     pub const fn played(&self) -> u64 {
         self.played
+    }
+
+    /// The text of the mark that the board has reached last.
+    pub fn mark(&self) -> Option<&str> {
+        self.mark.as_deref()
     }
 
     /// What it took so far.
@@ -248,6 +264,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         self.heard = now;
         let passed = report.ticks.wrapping_sub(self.played as u32);
         self.played += u64::from(passed);
+        self.pass_marks(report.mark);
         self.moved |= matches!(report.state, State::Running | State::Slowing);
         if report.state == State::Slowing && self.phase == Phase::Playing {
             // It takes no more data.
@@ -269,6 +286,23 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             _ => Ending::Reported(report),
         };
         self.end(ending);
+    }
+
+    /// Takes note of the number of the mark that was reached last. No more marks are under
+    /// way than have a number each, so there is only one that it can be.
+    fn pass_marks(&mut self, number: u8) {
+        let passed = match (self.mark_number, number) {
+            (_, 0) => return,
+            (0, number) => usize::from(number),
+            (before, number) => {
+                let numbers = u16::from(MARK_NUMBERS);
+                usize::from((numbers + u16::from(number) - u16::from(before)) % numbers)
+            }
+        };
+        if (1..=self.marks.len()).contains(&passed) {
+            self.mark = self.marks.drain(..passed).next_back();
+            self.mark_number = number;
+        }
     }
 
     /// What has to be sent now. To be called again after a few milliseconds at most.
@@ -334,7 +368,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             let Some(frame) = self.held.take().or_else(|| self.draw()) else {
                 return;
             };
-            if frame.from > self.played + ahead || !self.fits(&frame) {
+            if frame.from > self.played + ahead || !self.fit([&frame]) {
                 self.held = Some(frame);
                 return;
             }
@@ -343,7 +377,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             if !self.filled {
                 self.held = self.draw();
                 start = match &self.held {
-                    Some(next) => next.from > ahead || !self.fit_both(&frame, next),
+                    Some(next) => next.from > ahead || !self.fit([&frame, next]),
                     None => frame.last,
                 };
                 self.filled = start;
@@ -377,16 +411,15 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             (last.last, last.start) = (true, start);
         }
         pieces.into_iter().for_each(|piece| self.window.push(piece));
+        self.marks.extend(frame.marks);
     }
 
-    /// Whether a frame fits behind everything that is under way.
-    fn fits(&self, frame: &Frame) -> bool {
-        self.window.taken() + frame.records.len() + CRC_BYTES <= self.room
-    }
-
-    fn fit_both(&self, frame: &Frame, next: &Frame) -> bool {
-        let both = frame.records.len() + next.records.len() + CRC_BYTES;
-        self.window.taken() + both <= self.room
+    /// Whether frames fit behind everything that is under way.
+    fn fit<const N: usize>(&self, frames: [&Frame; N]) -> bool {
+        let records: usize = frames.iter().map(|frame| frame.records.len()).sum();
+        let marks: usize = frames.iter().map(|frame| frame.marks.len()).sum();
+        self.window.taken() + records + CRC_BYTES <= self.room
+            && self.marks.len() + marks < usize::from(MARK_NUMBERS)
     }
 }
 

@@ -289,7 +289,7 @@ pub struct Report {
     pub state: State,
     /// Ticks of the schedule that it has played, modulo 2³².
     pub ticks: u32,
-    /// Number of the mark that was reached last, from 1; 0: none.
+    /// Number of the mark that was reached last; see [`super::record`]. 0: none.
     pub mark: u8,
     /// Steps that each axis has made, forwards less backwards.
     pub positions: Vec<i32>,

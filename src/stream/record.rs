@@ -11,7 +11,7 @@
 //! | 9 | gap | one step |
 //! | 10, 11 | gap | the direction of the axis: rising, falling |
 //! | 12, 13 | gap, number of the output (1) | the output goes off, on |
-//! | 14 | gap, number of the text, from 1 (1) | a text of the script |
+//! | 14 | gap, number of the mark (1; from 1 to 255, and then from 1 again) | a mark of the script |
 //! | 15 | gap | the end of the program |
 //! | 16 | gap | the stream meets the others where an input is waited for |
 //! | 17 | gap, number of the input (1), time-out in ticks or 0 for none | the same, in the stream of everything else |
@@ -33,6 +33,8 @@
 const STREAM_BITS: u32 = 3;
 /// The most axes that records can tell apart, with one more stream for the rest.
 pub const MOST_AXES: usize = (1 << STREAM_BITS) - 1;
+/// Marks are numbered from 1 to this, and then from 1 again.
+pub const MARK_NUMBERS: u8 = 255;
 /// The most steps of a run.
 pub const LONGEST_RUN: usize = 4096;
 
@@ -115,7 +117,7 @@ pub enum Act {
     Backwards,
     /// An output goes on or off.
     Output(u8, bool),
-    /// A text, from 1.
+    /// A mark, by its number from 1 to [`MARK_NUMBERS`].
     Mark(u8),
     /// The end of the program.
     End,

@@ -37,6 +37,8 @@ pub struct Frame {
     /// to a standstill from where `records` end; none where those of the frame before
     /// hold on.
     pub slow_down: Option<Vec<u8>>,
+    /// The texts of the marks among its records, in their order.
+    pub marks: Vec<Arc<str>>,
     /// Whether the program ends with it.
     pub last: bool,
 }
@@ -76,8 +78,9 @@ pub struct Slicer<I> {
     long: u64,
     gap: u64,
     streams: Vec<Stream>,
-    /// Marks seen so far.
-    marks: Vec<Arc<str>>,
+    /// Marks seen so far, and the texts of those that no frame has yet.
+    marks_seen: u64,
+    marks: VecDeque<Arc<str>>,
     /// No event before this tick is missing in the streams.
     known_to: u64,
     /// Where the next frame begins, and how long it shall be.
@@ -180,7 +183,8 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             long,
             gap: long / 2,
             streams: vec![Stream::default(); rig.axes.len() + 1],
-            marks: Vec::new(),
+            marks_seen: 0,
+            marks: VecDeque::new(),
             known_to: 0,
             from: 0,
             slice: (SLICE * rate) as u64,
@@ -195,11 +199,6 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     /// Why the frames ended too early, if they did.
     pub const fn unfit(&self) -> Option<Unfit> {
         self.unfit
-    }
-
-    /// The texts that marks have had so far; the first is number 1.
-    pub fn marks(&self) -> &[Arc<str>] {
-        &self.marks
     }
 
     /// Takes events from the schedule until all before a tick are known.
@@ -266,13 +265,10 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 self.streams[rest].put(tick, Act::Output(output as u8, on));
             }
             schedule::What::Mark(text) => {
-                let known = self.marks.iter().position(|mark| *mark == text);
-                let number = known.unwrap_or_else(|| {
-                    self.marks.push(text);
-                    self.marks.len() - 1
-                });
-                // Past 255 different texts the last number stands for the others too.
-                self.streams[rest].put(tick, Act::Mark((number + 1).min(255) as u8));
+                let number = self.marks_seen % u64::from(record::MARK_NUMBERS) + 1;
+                self.streams[rest].put(tick, Act::Mark(number as u8));
+                self.marks_seen += 1;
+                self.marks.push_back(text);
             }
             schedule::What::Await { input, timeout } => {
                 for stream in &mut self.streams[..rest] {
@@ -439,6 +435,17 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             }
             self.slice /= 2;
         };
+        let is_mark = |what: &What| {
+            matches!(
+                what,
+                What::Event {
+                    act: Act::Mark(_),
+                    ..
+                }
+            )
+        };
+        let of_all = cuts.iter().flat_map(|cut| &cut.records);
+        let marks = of_all.filter(|(_, what, _)| is_mark(what)).count();
         for (stream, cut) in self.streams.iter_mut().zip(cuts) {
             stream.take(&cut);
         }
@@ -449,6 +456,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             from,
             records,
             slow_down: self.slow_down()?,
+            marks: self.marks.drain(..marks).collect(),
             last: self.done,
         })
     }

@@ -1,5 +1,7 @@
 //! Rigs and programs to stream.
 
+use std::sync::Arc;
+
 use slewsmith::diagnostic::Source;
 use slewsmith::emit::Heading;
 use slewsmith::emit::firmware::{Feed, Lines, Options, Project};
@@ -86,6 +88,8 @@ pub struct Program {
     /// The steps of each axis, and what the first output does.
     pub steps: Vec<Vec<At>>,
     pub lamp: Vec<At>,
+    /// The ticks of marks, and their texts.
+    pub marks: Vec<(u64, Arc<str>)>,
 }
 
 impl Program {
@@ -94,13 +98,14 @@ impl Program {
         let mut slicer = Slicer::new(items.clone(), rig, slow_down(rig)).expect("a slicer");
         let frames = slicer.by_ref().collect();
         let mut steps = vec![Vec::new(); rig.axes.len()];
-        let mut lamp = Vec::new();
+        let (mut lamp, mut marks) = (Vec::new(), Vec::new());
         for event in Schedule::new(items, rig) {
             match event.what {
                 What::Step { axis, direction } => {
                     steps[axis].push((event.tick, direction.sign() as u8));
                 }
                 What::Output { on, .. } => lamp.push((event.tick, u8::from(on))),
+                What::Mark(text) => marks.push((event.tick, text)),
                 _ => {}
             }
         }
@@ -110,6 +115,7 @@ impl Program {
             unfit: slicer.unfit(),
             steps,
             lamp,
+            marks,
         }
     }
 }

@@ -162,6 +162,35 @@ fn a_million_steps_through_the_serial_port_of_a_simulated_avr() {
 }
 
 #[test]
+fn more_marks_than_have_a_number_are_told_apart() {
+    let marks: Vec<String> = (0..600)
+        .map(|number| format!("mark \"no. {number}\"\ndwell 5 ms\n"))
+        .collect();
+    let script = format!(
+        "speed 360 deg/s\naccel 3000 deg/s^2\n{}turn by 10 deg\n",
+        marks.concat()
+    );
+    let program = Rc::new(Program::new(&rig(&["dial"]), &script));
+    let Some(mut session) = Session::process(&program, bad(1e-3, 6)) else {
+        return;
+    };
+    while session.host.ending().is_none() {
+        session.step();
+        // What the board's last word was about.
+        let played = session.host.played();
+        let reached = program.marks.partition_point(|(tick, _)| *tick <= played);
+        let shown = session.host.mark();
+        let may_be = reached.saturating_sub(1)..=reached;
+        let known = may_be
+            .clone()
+            .any(|count| shown == count.checked_sub(1).map(|last| &*program.marks[last].1));
+        assert!(known, "{shown:?} where {may_be:?} have been reached");
+    }
+    session.run_to(State::Finished);
+    assert_eq!(session.host.mark(), Some("no. 599"));
+}
+
+#[test]
 fn a_slow_timer_and_long_waits_are_streamed_too() {
     let text = rig_text(&["dial"]).replace("prescaler: 8", "prescaler: 256");
     let text = text.replace("fastest_interval: 20 us", "fastest_interval: 200 us");
