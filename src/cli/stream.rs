@@ -22,10 +22,10 @@ use crate::check::TravelUnit;
 use crate::plan::Item;
 use crate::rig::Rig;
 use crate::schedule::timer::{suits_player, verdict};
-use crate::stream::STEP_CYCLES;
 use crate::stream::host::{Ending, Host};
-use crate::stream::message::{Likeness, Report, State, VERSION};
+use crate::stream::message::{Likeness, Report, State, VERSION, Welcome};
 use crate::stream::slicer::{Slicer, Unfit};
+use crate::stream::{COIL_STEP_CYCLES, STEP_CYCLES};
 use crate::units::Rounded;
 
 /// How long to wait for bytes before looking at what has to be sent.
@@ -87,26 +87,30 @@ impl Stream {
                 "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played all the same: {reason}"
             ));
         }
-        if let Some(rate) = too_fast(&job)? {
-            terminal.note(&format!(
-                "the program asks for up to {} microsteps a second, all axes together, and this board decodes {} \
-                 from the line: lower its speeds, or put it into the board's memory",
-                Rounded(rate),
-                Rounded(most_steps(&job.rig))
-            ));
-            if !self.unchecked {
-                return Ok(Answer::No);
-            }
+        let rate = highest_rate(&job)?;
+        if self.is_too_fast(rate, most_steps(&job.rig, STEP_CYCLES), terminal) {
+            return Ok(Answer::No);
         }
         let mut port = port::open(&self.port, self.baud, LISTEN)?;
         let interrupts = count_interrupts();
         let mut host = Host::new(wanted, digest(&job), self.baud);
+        let mut talk = Talk {
+            port: &mut *port,
+            interrupts: &interrupts,
+            began: Instant::now(),
+        };
+        let lost = |lost| match lost {
+            Lost::Port => port::broken(&self.port),
+            Lost::Program(unfit) => Failure::Request(unfit.to_string()),
+        };
+        let welcome = talk.greet(&mut host).map_err(lost)?;
+        if welcome.is_some_and(|welcome| welcome.coils)
+            && self.is_too_fast(rate, most_steps(&job.rig, COIL_STEP_CYCLES), terminal)
+        {
+            return Ok(Answer::No);
+        }
         let bar = Progress::new(duration, terminal);
-        let ending =
-            play(&job, &mut *port, &mut host, &interrupts, bar).map_err(|lost| match lost {
-                Lost::Port => port::broken(&self.port),
-                Lost::Program(unfit) => Failure::Request(unfit.to_string()),
-            })?;
+        let ending = talk.play(&job, &mut host, bar).map_err(lost)?;
         if let Ending::Broken(_) = &ending {
             // The plan has been gone through once, so this is all that can be left.
             let unfit = host.frames().and_then(Slicer::unfit);
@@ -132,6 +136,21 @@ impl Stream {
             .and_then(|()| out.flush())
             .map_err(Failure::system("cannot print the outcome"))?;
         Ok(Answer::of(report.state == State::Finished))
+    }
+
+    /// Whether a program asks for more steps a second than the board can take, and must
+    /// not be played because of that.
+    fn is_too_fast(&self, rate: Option<f64>, most: f64, terminal: &mut Terminal) -> bool {
+        let Some(rate) = rate.filter(|rate| *rate > most) else {
+            return false;
+        };
+        terminal.note(&format!(
+            "the program asks for up to {} microsteps a second, all axes together, and this board decodes {} \
+             from the line: lower its speeds, or put it into the board's memory",
+            Rounded(rate),
+            Rounded(most)
+        ));
+        !self.unchecked
     }
 
     /// What the board said last, where it came to an end.
@@ -194,14 +213,14 @@ fn likeness(rig: &Rig) -> Result<Likeness, Failure> {
     })
 }
 
-/// Steps a second, of all axes, that the player decodes from a line.
-fn most_steps(rig: &Rig) -> f64 {
-    rig.timer.clock.si() / f64::from(STEP_CYCLES)
+/// Steps a second, of all axes, that the player decodes from a line in so many cycles each.
+fn most_steps(rig: &Rig, cycles: u32) -> f64 {
+    rig.timer.clock.si() / f64::from(cycles)
 }
 
-/// The highest step rate of the program (microsteps/s, all axes together), where it is
-/// more than the player that we write for the rig's board can take from a line.
-fn too_fast(job: &Job) -> Result<Option<f64>, Failure> {
+/// The highest step rate of the program (microsteps/s, all axes together), where we know
+/// what the rig's board can take from a line: the player is written for it.
+fn highest_rate(job: &Job) -> Result<Option<f64>, Failure> {
     if !suits_player(&job.rig.timer) {
         return Ok(None);
     }
@@ -218,7 +237,7 @@ fn too_fast(job: &Job) -> Result<Option<f64>, Failure> {
             .map(|axis| job.rig.timer.tick_rate() / axis.shortest_interval.max(1) as f64);
         highest = highest.max(rates.sum());
     }
-    Ok((highest > most_steps(&job.rig)).then_some(highest))
+    Ok(Some(highest))
 }
 
 /// How a board differs from what it should be.
@@ -277,46 +296,62 @@ enum Lost {
     Program(Unfit),
 }
 
-/// Feeds the board until it has come to an end.
-fn play<'a>(
-    job: &'a Job,
-    port: &mut dyn SerialPort,
-    host: &mut Link<'a>,
-    interrupts: &AtomicU32,
-    mut bar: Progress,
-) -> Result<Ending, Lost> {
-    let began = Instant::now();
-    let rate = job.rig.timer.tick_rate();
-    let mut bytes = [0; 256];
-    loop {
-        match port.read(&mut bytes) {
-            Ok(count) => host.receive(began.elapsed(), &bytes[..count]),
+/// A port, and the user at the keyboard.
+struct Talk<'p> {
+    port: &'p mut dyn SerialPort,
+    interrupts: &'p AtomicU32,
+    began: Instant,
+}
+
+impl Talk<'_> {
+    /// Until the board wants the program; what it says of itself. None where it came to
+    /// an end before.
+    fn greet(&mut self, host: &mut Link<'_>) -> Result<Option<Welcome>, Lost> {
+        while host.ending().is_none() && !host.wants_frames() {
+            self.turn(host)?;
+        }
+        Ok(host.welcome().copied())
+    }
+
+    /// Feeds the board until it has come to an end.
+    fn play<'a>(
+        &mut self,
+        job: &'a Job,
+        host: &mut Link<'a>,
+        mut bar: Progress,
+    ) -> Result<Ending, Lost> {
+        let rate = job.rig.timer.tick_rate();
+        if let Some(welcome) = host.welcome() {
+            let room = usize::from(welcome.slow_down);
+            // The check has gone through the same plan before, so no error is left.
+            let items: Items<'a> = Box::new(job.items().map_while(Result::ok));
+            host.play(Slicer::new(items, &job.rig, room).map_err(Lost::Program)?);
+        }
+        loop {
+            if let Some(ending) = host.ending() {
+                return Ok(ending.clone());
+            }
+            self.turn(host)?;
+            if let Some(report) = host.report() {
+                bar.reach(host.played() as f64 / rate);
+                bar.say(places(report, &job.rig).join(", "));
+            }
+        }
+    }
+
+    /// Takes what has come in, and says what has to be said.
+    fn turn(&mut self, host: &mut Link<'_>) -> Result<(), Lost> {
+        let mut bytes = [0; 256];
+        match self.port.read(&mut bytes) {
+            Ok(count) => host.receive(self.began.elapsed(), &bytes[..count]),
             Err(error) if passes(&error) => {}
             Err(_) => return Err(Lost::Port),
         }
-        if host.wants_frames() {
-            let room = host.welcome().map_or(0, |welcome| welcome.slow_down);
-            // The check has gone through the same plan before, so no error is left.
-            let items: Items<'a> = Box::new(job.items().map_while(Result::ok));
-            match Slicer::new(items, &job.rig, usize::from(room)) {
-                Ok(frames) => host.play(frames),
-                Err(unfit) => return Err(Lost::Program(unfit)),
-            }
-        }
-        if interrupts.load(Ordering::Relaxed) > 0 {
+        if self.interrupts.load(Ordering::Relaxed) > 0 {
             host.stop();
         }
-        let out = host.transmit(began.elapsed());
-        if !out.is_empty() {
-            send(port, &out).map_err(|_| Lost::Port)?;
-        }
-        if let Some(report) = host.report() {
-            bar.reach(host.played() as f64 / rate);
-            bar.say(places(report, &job.rig).join(", "));
-        }
-        if let Some(ending) = host.ending() {
-            return Ok(ending.clone());
-        }
+        let out = host.transmit(self.began.elapsed());
+        send(self.port, &out).map_err(|_| Lost::Port)
     }
 }
 

@@ -21,7 +21,7 @@
 //!
 //! | first byte | rest |
 //! | --- | --- |
-//! | 1 welcome | version (1), ticks a second (4), axes (1), outputs (1), inputs (1), digest that was greeted with (4), bytes of its queue (2), bytes that a slow-down may have (1), whether the greeting was accepted (1) |
+//! | 1 welcome | version (1), ticks a second (4), axes (1), outputs (1), inputs (1), digest that was greeted with (4), bytes of its queue (2), bytes that a slow-down may have (1), flags (1; 1: the greeting was accepted, 2: the board switches coils itself) |
 //! | 2 report | number of the data expected next (1), tag that was heard last (1), free bytes of the queue (2), state (1; in the order of [`State`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
 
 use std::fmt;
@@ -34,6 +34,9 @@ const DATA: u8 = 2;
 const STOP: u8 = 3;
 const QUESTION: u8 = 4;
 const WELCOME: u8 = 1;
+/// Flags of a welcome.
+const ACCEPTED: u8 = 1;
+const COILS: u8 = 2;
 const REPORT: u8 = 2;
 
 /// Flag of data: everything may move now.
@@ -274,6 +277,8 @@ pub struct Welcome {
     pub slow_down: u8,
     /// Whether it took the greeting: it does where likenesses agree and it stands still.
     pub accepted: bool,
+    /// Whether it switches the coils itself, which takes it time.
+    pub coils: bool,
 }
 
 /// Where the board stands.
@@ -313,7 +318,8 @@ impl FromBoard {
                 welcome.likeness.write(&mut bytes);
                 bytes.extend(welcome.digest.to_le_bytes());
                 bytes.extend(welcome.queue.to_le_bytes());
-                bytes.extend([welcome.slow_down, u8::from(welcome.accepted)]);
+                let flags = u8::from(welcome.accepted) * ACCEPTED | u8::from(welcome.coils) * COILS;
+                bytes.extend([welcome.slow_down, flags]);
                 bytes
             }
             Self::Report(report) => {
@@ -335,13 +341,14 @@ impl FromBoard {
         match payload {
             [WELCOME, rest @ ..] => {
                 let (likeness, rest) = Likeness::read(rest)?;
-                let [a, b, c, d, low, high, slow_down, accepted] = rest.try_into().ok()?;
+                let [a, b, c, d, low, high, slow_down, flags] = rest.try_into().ok()?;
                 Some(Self::Welcome(Welcome {
                     likeness,
                     digest: u32::from_le_bytes([a, b, c, d]),
                     queue: u16::from_le_bytes([low, high]),
                     slow_down,
-                    accepted: accepted == 1,
+                    accepted: flags & ACCEPTED != 0,
+                    coils: flags & COILS != 0,
                 }))
             }
             [
@@ -428,6 +435,7 @@ mod tests {
             queue: 512,
             slow_down: 128,
             accepted: true,
+            coils: true,
         };
         for state in State::ALL {
             let report = Report {

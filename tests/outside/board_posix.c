@@ -26,6 +26,9 @@
 #include "link.h"
 
 #include "event.h"
+#ifdef COILS
+#include "coils.h"
+#endif
 
 #define LINE_STEP 32u
 #define INPUT_BIT_EMERGENCY 0x80u
@@ -215,6 +218,23 @@ uint8_t board_read(uint8_t input)
         return armed[input - INPUT_DUE] && due[input - INPUT_DUE] <= now;
     return inputs >> input & 1;
 }
+
+#ifdef COILS
+/* Coils that nobody looks at. */
+void coils_on(void)
+{
+}
+
+void coils_off(void)
+{
+}
+
+void coils_step(uint8_t axis, uint8_t back)
+{
+    (void)axis;
+    (void)back;
+}
+#endif
 
 int16_t board_serial_get(void)
 {

@@ -72,6 +72,7 @@ pub fn project(rig: &Rig, baud: u32, lines: Lines) -> Project {
     let options = Options {
         lines,
         feed: Feed::Line { baud },
+        ..Options::default()
     };
     Project::of(&heading, options, &mut std::iter::empty()).expect("a project")
 }

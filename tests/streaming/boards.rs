@@ -29,6 +29,8 @@ pub enum Line {
     Step(usize),
     Direction(usize),
     Output(usize),
+    /// One of the eight switches of an axis.
+    Switch(usize, usize),
 }
 
 /// A board that runs in step with the test.
@@ -86,10 +88,14 @@ pub struct Process {
 impl Process {
     /// The project that is written for the rig, with the board of this machine; none
     /// where a tool is missing.
-    pub fn build(rig: &Rig) -> Option<PathBuf> {
+    pub fn build(rig: &Rig, lines: Lines) -> Option<PathBuf> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
-        Some(once(format!("{rig:?}"), |folder| {
-            let folder = write_project(&project(rig, 115_200, Lines::Steps), folder);
+        Some(once(format!("{lines:?} {rig:?}"), |folder| {
+            let folder = write_project(&project(rig, 115_200, lines), folder);
+            let switching = match lines {
+                Lines::Steps => "",
+                Lines::Coils => " -DCOILS",
+            };
             let flags = "-O2 -Werror -DBOARD_LEAD=4u -DBOARD_TO_ARM=4u -fsanitize=undefined -fno-sanitize-recover=all";
             let source = outside("board_posix.c");
             std::fs::copy(&source, folder.join("board_posix.c")).unwrap();
@@ -99,7 +105,7 @@ impl Process {
                     .args(["--silent", "clean", "objects"])
                     .arg("SOURCES=player.c link.c board_posix.c")
                     .arg(format!("CC={}", gcc.display()))
-                    .arg(format!("CFLAGS={flags}")),
+                    .arg(format!("CFLAGS={flags}{switching}")),
             );
             must(
                 Command::new(gcc)
@@ -175,13 +181,13 @@ pub struct Simulated {
 impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
-    pub fn start(rig: &Rig, baud: u32) -> Option<Self> {
+    pub fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
         for name in ["avr-gcc", "simavr"] {
             tool(name)?;
         }
-        let project = project(rig, baud, Lines::Steps);
-        let folder = once(format!("{baud} {rig:?}"), |folder| {
+        let project = project(rig, baud, lines);
+        let folder = once(format!("{baud} {lines:?} {rig:?}"), |folder| {
             let folder = write_project(&project, folder);
             must(
                 Command::new(make)
@@ -227,6 +233,10 @@ impl Board for Simulated {
         let (said, pins) = self.process.exchange(cycles, inputs, most, bytes);
         let code = |pin: &PartPin| 8 * (pin.port as u8 - b'A') + pin.bit;
         let at = |pins: &[PartPin], line: u8| pins.iter().position(|pin| code(pin) == line);
+        let switch = |line: u8| {
+            let mut axes = self.wiring.switches.iter().enumerate();
+            axes.find_map(|(axis, pins)| Some(Line::Switch(axis, at(pins, line)?)))
+        };
         let mut happened = Vec::new();
         for (tick, line, level) in pins {
             let (line, level) = if let Some(axis) = at(&self.wiring.steps, line) {
@@ -240,6 +250,8 @@ impl Board for Simulated {
                 (Line::Direction(axis), level)
             } else if let Some(output) = at(&self.wiring.outputs, line) {
                 (Line::Output(output), level)
+            } else if let Some(switch) = switch(line) {
+                (switch, level)
             } else {
                 continue;
             };

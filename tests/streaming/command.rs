@@ -5,7 +5,9 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use crate::bench::{rig, rig_text};
+use slewsmith::emit::firmware::Lines;
+
+use crate::bench::{parse, rig, rig_text};
 use crate::boards::Process;
 
 /// A board at a pseudo-terminal, in real time.
@@ -59,7 +61,7 @@ fn interrupt(child: &Child) {
 
 #[test]
 fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
-    let Some(program) = Process::build(&rig(&["dial"])) else {
+    let Some(program) = Process::build(&rig(&["dial"]), Lines::Steps) else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
@@ -105,6 +107,38 @@ fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
         .unwrap();
     let said = String::from_utf8_lossy(&out.stderr);
     assert_eq!(out.status.code(), Some(0), "{said}");
+}
+
+#[test]
+fn a_board_that_switches_coils_is_asked_for_no_more_steps_than_it_can_switch() {
+    // The converters take the pins of the output and the input.
+    let text = rig_text(&["dial"]).replace(
+        "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
+        "kind: linear-current, supply: 60 V, peak_current: 1.5 A, microsteps: 16, \
+         sense_resistor: 0.5 ohm, sense_gain: 3, converter_bits: 8, converter_reference: 2.5 V",
+    );
+    let text = text
+        .replace("pin: PB0", "pin: PH3")
+        .replace("pin: PB3", "pin: PH4");
+    let Some(program) = Process::build(&parse(text.clone()), Lines::Coils) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let script = |speed: u32| {
+        format!(
+            "rig \"dial.yaml\"\nbands allow\nspeed {speed} microstep/s\naccel 20000 microstep/s^2\n\
+             turn by 36000 microstep\n"
+        )
+    };
+    std::fs::write(folder.path().join("dial.yaml"), text).unwrap();
+    let board = AtTerminal::start(&program);
+    for (speed, code) in [(24_000, 1), (6000, 0)] {
+        std::fs::write(folder.path().join("dial.moves"), script(speed)).unwrap();
+        let out = board.stream(folder.path(), &[]).wait_with_output().unwrap();
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(code), "{said}");
+        assert_eq!(said.contains("this board decodes"), code == 1, "{said}");
+    }
 }
 
 #[test]

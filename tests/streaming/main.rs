@@ -10,6 +10,7 @@ mod model_board;
 mod session;
 mod wire;
 
+mod coils;
 mod command;
 mod playing;
 mod records;

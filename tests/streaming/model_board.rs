@@ -100,6 +100,7 @@ impl Model {
                     queue: QUEUE as u16,
                     slow_down: SLOW_DOWN,
                     accepted,
+                    coils: false,
                 };
                 self.say(&FromBoard::Welcome(welcome));
             }

@@ -3,6 +3,7 @@
 use std::rc::Rc;
 use std::time::Duration;
 
+use slewsmith::emit::firmware::Lines;
 use slewsmith::rig::Rig;
 use slewsmith::stream::frame::{Arrival, Picker};
 use slewsmith::stream::host::{Ending, Host};
@@ -120,7 +121,7 @@ pub struct Session<B> {
 impl Session<Simulated> {
     /// On the simulated part; none where a tool is missing. Its happenings are in cycles.
     pub fn simulated(program: &Rc<Program>, quality: Quality) -> Option<Self> {
-        let board = Simulated::start(&program.rig, quality.baud)?;
+        let board = Simulated::start(&program.rig, quality.baud, Lines::Steps)?;
         let mut session = Self::new(board, program, quality);
         session.per_tick = i64::from(program.rig.timer.prescaler);
         session.grain = 2;
@@ -131,7 +132,7 @@ impl Session<Simulated> {
 impl Session<Process> {
     /// On the player as it is compiled for this machine; none where a tool is missing.
     pub fn process(program: &Rc<Program>, quality: Quality) -> Option<Self> {
-        let board = Process::start(&Process::build(&program.rig)?);
+        let board = Process::start(&Process::build(&program.rig, Lines::Steps)?);
         Some(Self::new(board, program, quality))
     }
 }

@@ -15,7 +15,8 @@
 /* Makes the lines outputs, all switches off. */
 void coils_start(void);
 
-/* The currents of the first row, and time for the rotor to come to rest there. */
+/* The currents of the first row, or of the one where an earlier program has ended, and
+ * time for the rotor to come to rest there. */
 void coils_on(void);
 
 /* The next row of an axis, or the one before. Called by interrupts. */

@@ -98,7 +98,7 @@ void coils_on(void)
         /* Not after an emergency stop has turned them off. */
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING)
-            go_to(axis, 0);
+            go_to(axis, row_of[axis]);
         BOARD_INTERRUPTS_ON();
     }
     while (waited < REST_TICKS) {

@@ -18,6 +18,11 @@
 enum { GREETING = 1, DATA, STOP, QUESTION };
 enum { WELCOME = 1, REPORT };
 enum { FLAG_START = 1, FLAG_SLOW = 2, FLAG_LAST = 4 };
+#ifdef COILS
+#define FLAG_COILS 2u
+#else
+#define FLAG_COILS 0u
+#endif
 #define LIKENESS_BYTES 8u
 #define HEAD_BYTES 4u
 #define CRC_BYTES 4u
@@ -205,7 +210,7 @@ static void compose(void)
             put(digest[k]);
         put_number(LINK_QUEUE, 2);
         put(LINK_SLOW_DOWN);
-        put(accepted);
+        put(accepted | FLAG_COILS);
     } else {
         say_report = 0;
         unsaid = 0;
