@@ -114,13 +114,11 @@ impl<'a> FromHost<'a> {
                 part,
                 bytes,
             } => {
-                let flags = [
+                let flags = flags(&[
                     (*start, START),
                     (*part == Part::SlowDown, SLOW_DOWN),
                     (*last, LAST),
-                ];
-                let flags = flags.iter().filter(|(set, _)| *set);
-                let flags = flags.fold(0, |all, (_, flag)| all | flag);
+                ]);
                 let mut payload = vec![DATA, *tag, *number, flags];
                 payload.extend(*bytes);
                 payload
@@ -157,6 +155,12 @@ impl<'a> FromHost<'a> {
             _ => None,
         }
     }
+}
+
+/// The byte in which those flags stand that are set.
+fn flags(all: &[(bool, u8)]) -> u8 {
+    let set = all.iter().filter(|(set, _)| *set);
+    set.fold(0, |byte, (_, flag)| byte | flag)
 }
 
 impl Likeness {
@@ -318,7 +322,7 @@ impl FromBoard {
                 welcome.likeness.write(&mut bytes);
                 bytes.extend(welcome.digest.to_le_bytes());
                 bytes.extend(welcome.queue.to_le_bytes());
-                let flags = u8::from(welcome.accepted) * ACCEPTED | u8::from(welcome.coils) * COILS;
+                let flags = flags(&[(welcome.accepted, ACCEPTED), (welcome.coils, COILS)]);
                 bytes.extend([welcome.slow_down, flags]);
                 bytes
             }

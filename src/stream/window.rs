@@ -6,8 +6,8 @@
 //! the board repeats the tag that it heard last. A line keeps the order of what goes over
 //! it. So once a tag comes back, everything that was said up to there has been heard or
 //! lost, and if the board still waits for a piece from before, that piece is lost: it is
-//! sent again at once, and those behind it, which the board could not take. Nothing of
-//! that depends on how long anything takes. Behind the last piece goes a question, so
+//! sent again at once, twice to be on the safe side, and those behind it, which the board
+//! could not take. Nothing of that depends on how long anything takes. Behind the last piece goes a question, so
 //! that its loss shows in the same way.
 //!
 //! Time counts only where no tag comes back, because the last thing that was said got
@@ -162,7 +162,6 @@ impl Window {
         }
         self.heard = self.heard.max(heard);
         if self.next > 0 && self.pieces[0].said <= self.heard {
-            self.counts.again += self.next as u64;
             self.next = 0;
         }
         true
@@ -179,6 +178,10 @@ impl Window {
                 blocked = taken + needs > room;
                 if blocked || self.free > now + BACKLOG {
                     break;
+                }
+                // Everything waits for it: another loss would cost more than its bytes.
+                if at == 0 && self.pieces[at].said > 0 {
+                    self.send(now, at, line);
                 }
                 self.send(now, at, line);
                 self.next = at + 1;
@@ -217,6 +220,8 @@ impl Window {
         if first {
             self.counts.sent += 1;
             self.counts.bytes += bytes as u64;
+        } else {
+            self.counts.again += 1;
         }
         self.asked = false;
         self.leave(now, bytes);
@@ -306,12 +311,12 @@ mod tests {
         let (_, tag) = said(&mut window, MILLISECOND, ROOM);
         assert!(window.reported(2 * MILLISECOND, 1, tag));
         let (numbers, tag) = said(&mut window, 2 * MILLISECOND, ROOM);
-        assert_eq!(numbers, [Some(1), Some(2), None]);
+        assert_eq!(numbers, [Some(1), Some(1), Some(2), None]);
         // And once more.
         assert!(window.reported(3 * MILLISECOND, 1, tag));
         let (numbers, _) = said(&mut window, 3 * MILLISECOND, ROOM);
-        assert_eq!(numbers, [Some(1), Some(2), None]);
-        assert_eq!(window.counts().again, 4);
+        assert_eq!(numbers, [Some(1), Some(1), Some(2), None]);
+        assert_eq!(window.counts().again, 6);
     }
 
     #[test]
@@ -324,7 +329,10 @@ mod tests {
         assert_eq!(said(&mut window, 2 * MILLISECOND, ROOM).0, []);
         // The second was sent again, and the report is from before.
         assert!(window.reported(3 * MILLISECOND, 1, tag));
-        assert_eq!(said(&mut window, 3 * MILLISECOND, ROOM).0, [Some(1), None]);
+        assert_eq!(
+            said(&mut window, 3 * MILLISECOND, ROOM).0,
+            [Some(1), Some(1), None]
+        );
         assert!(window.reported(3 * MILLISECOND, 1, tag));
         assert_eq!(said(&mut window, 3 * MILLISECOND, ROOM).0, []);
     }
