@@ -47,6 +47,7 @@ pub const STEP_CYCLES: u32 = 400;
 /// 29,000.
 pub const COIL_STEP_CYCLES: u32 = 700;
 
+mod cut;
 pub mod fit;
 pub mod frame;
 pub mod host;
