@@ -13,7 +13,7 @@ use crate::session::{FAST, Session};
 use crate::wire::Quality;
 
 const HALF_STEP: &str =
-    "kind: fixed-voltage, sequence: half-step, supply: 5 V, switch_resistance: 0.5 ohm";
+    "kind: fixed-voltage, sequence: half-step, supply: 3 V, switch_resistance: 0.5 ohm";
 const CONVERTERS: &str = "kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 16, \
      sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V";
 
