@@ -19,8 +19,10 @@ use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
 use crate::check::TravelUnit;
+use crate::emit::firmware::ready_in_time;
 use crate::plan::Item;
 use crate::rig::Rig;
+use crate::schedule::Schedule;
 use crate::schedule::timer::{suits_player, verdict};
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{Likeness, Report, State, VERSION, Welcome};
@@ -89,6 +91,10 @@ impl Stream {
         }
         let rate = highest_rate(&job)?;
         if self.is_too_fast(rate, most_steps(&job.rig, STEP_CYCLES), terminal) {
+            return Ok(Answer::No);
+        }
+        if let Err(reason) = in_time(&job)? {
+            terminal.note(&format!("the board cannot play this program: {reason}"));
             return Ok(Answer::No);
         }
         let mut port = port::open(&self.port, self.baud, LISTEN)?;
@@ -238,6 +244,20 @@ fn highest_rate(job: &Job) -> Result<Option<f64>, Failure> {
         highest = highest.max(rates.sum());
     }
     Ok(Some(highest))
+}
+
+/// Whether the board has everything ready in time. What two steps of an axis need, the
+/// check and the step rate have said already, so programs without outputs are fine.
+fn in_time(job: &Job) -> Result<Result<(), String>, Failure> {
+    if job.rig.outputs.is_empty() {
+        return Ok(Ok(()));
+    }
+    let mut failed = None;
+    let items = job
+        .items()
+        .map_while(|item| item.map_err(|failure| failed = Some(failure)).ok());
+    let in_time = ready_in_time(&job.rig, Schedule::new(items, &job.rig));
+    failed.map_or(Ok(in_time), Err)
 }
 
 /// How a board differs from what it should be.

@@ -29,7 +29,7 @@ pub fn rig_text(axes: &[&str]) -> String {
         );
     }
     text += "timer: { clock: 16 MHz, prescaler: 8, bits: 16, fastest_interval: 20 us }
-outputs: { lamp: { pin: PB0 } }
+outputs: { lamp: {} }
 inputs: { ready: { pin: PB3 } }
 ";
     text

@@ -182,6 +182,13 @@ impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
     pub fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
+        // The emergency stop is wired to ground.
+        Self::with_stop(rig, baud, lines, &[(0, 0)])
+    }
+
+    /// The same, with the levels of the emergency stop's pin and the cycles from which on
+    /// it has them.
+    pub fn with_stop(rig: &Rig, baud: u32, lines: Lines, levels: &[(u64, u8)]) -> Option<Self> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
         for name in ["avr-gcc", "simavr"] {
             tool(name)?;
@@ -209,9 +216,11 @@ impl Simulated {
             .arg(folder.join("player.elf"))
             .args([wiring.part.compiler_name, "16000000", "99999999999999"])
             .arg(format!("step={baud}"));
-        // The emergency stop is wired to ground.
         let PartPin { port, bit } = wiring.emergency;
-        command.arg(format!("pin=0:{port}:{bit}:0")).arg("entry=5");
+        let level = |(cycle, level)| format!("pin={cycle}:{port}:{bit}:{level}");
+        command
+            .args(levels.iter().copied().map(level))
+            .arg("entry=5");
         Some(Self {
             process: Process::spawn(&mut command),
             prescaler: rig.timer.prescaler,

@@ -5,9 +5,10 @@ use std::rc::Rc;
 
 use slewsmith::emit::firmware::Lines;
 use slewsmith::stream::STEP_CYCLES;
+use slewsmith::stream::message::State;
 
 use crate::bench::{Program, project, rig};
-use crate::boards::write_project;
+use crate::boards::{Line, Simulated, write_project};
 use crate::session::{CLEAN, FAST, Session};
 use crate::support::tool;
 use crate::wire::Quality;
@@ -133,4 +134,30 @@ repeat 2 {
         return;
     };
     session.play_all();
+}
+
+#[test]
+fn an_emergency_stop_ends_a_program_and_the_next_one_is_played_on_its_ticks() {
+    let script = "speed 720 deg/s
+accel 5000 deg/s^2
+output lamp on
+turn by 900 deg
+output lamp off
+turn by -900 deg
+";
+    let program = Rc::new(Program::new(&rig(&["dial"]), script));
+    // Opens for 20 ms, a second and a half after the reset.
+    let levels = [(0, 0), (24_000_000, 1), (24_320_000, 0)];
+    let board = Simulated::with_stop(&program.rig, FAST.baud, Lines::Steps, &levels);
+    let Some(board) = board else {
+        return;
+    };
+    let mut session = Session::on_simulated(board, &program, FAST);
+    let report = session.run_to(State::Emergency);
+    assert!(report.positions[0] > 100, "{report:?}");
+    let lamp = session.of(Line::Output(0));
+    assert_eq!(lamp.last().map(|at| at.1), Some(0), "the lamp is off");
+    session.wait(50);
+    let mut next = Session::on_simulated(session.board, &program, FAST);
+    next.play_all();
 }

@@ -13,10 +13,13 @@ mod text;
 use super::binary::{Layout, lay_out};
 use super::{EmitError, Heading};
 use crate::plan::Item;
-use crate::schedule::What;
+use crate::rig::Rig;
 use crate::schedule::pack::{PackError, pack};
 use crate::schedule::timer::suits_player;
+use crate::schedule::{Event, What};
 use crate::units::Frequency;
+
+use pace::Pace;
 
 pub use part::{CompareOutput, Part, PartPin, Wiring};
 
@@ -245,6 +248,25 @@ fn check_rate(clock: f64, baud: u32) -> Result<(), String> {
     ))
 }
 
+/// Whether the player has everything of a program ready in time that comes to it over a
+/// line, where it is made for the board that the rig describes. How fast it decodes from
+/// a line is another matter: see [`crate::stream::STEP_CYCLES`].
+///
+/// # Errors
+/// What comes too close together, and how far apart it has to be.
+pub fn ready_in_time(rig: &Rig, mut events: impl Iterator<Item = Event>) -> Result<(), String> {
+    if !suits_player(&rig.timer) {
+        return Ok(());
+    }
+    let Ok(wiring) = Wiring::of(rig, coils::kind(&[])) else {
+        return Ok(());
+    };
+    let mut pace = Pace::new(rig, Lines::Steps, &wiring);
+    events
+        .try_for_each(|event| pace.pass(&event))
+        .map_err(|problem| problem.to_string())
+}
+
 /// Whether two texts of `pins.h` are for one wiring, so that a builder's can be kept.
 pub fn same_wiring(one: &str, other: &str) -> bool {
     text::same_wiring(one, other)
@@ -292,7 +314,7 @@ fn table(
             "it has more than {MOST_MARKS} different marks"
         )));
     }
-    let mut pace = wiring.map(|wiring| pace::Pace::new(rig, lines, wiring));
+    let mut pace = wiring.map(|wiring| Pace::new(rig, lines, wiring));
     let mut steps = 0;
     for event in packed.events() {
         steps += u64::from(matches!(event.what, What::Step { .. }));

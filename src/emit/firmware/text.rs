@@ -468,8 +468,9 @@ pub(super) fn readme(
 const COILS: &str = "\
 A high pin turns its switch on. At reset every pin is an input: **give each switch a resistor that holds it off**, \
 or it floats while the microcontroller starts. The two switches of a leg are never both on, and stay off for 1 µs \
-at least when they change over. At the start the coils get the currents of the first row of `coil_table.h`, and the \
-rotor half a second to swing there, by up to two full steps. When the program has finished the coils keep their last \
+at least when they change over. At the start the coils get the currents of the first row of `coil_table.h` (where \
+programs come over a line: of the row on which the one before has ended), and the rotor half a second to swing there, by up \
+to two full steps. When the program has finished the coils keep their last \
 currents, in full: the motor holds, and stays hot. After any stop all switches are off, **and a load that hangs falls**.
 
 ";

@@ -116,6 +116,14 @@ uint8_t board_serial_put(uint8_t byte)
  * the clock itself, each so much ahead as it starts later. */
 static void start_timers(void)
 {
+#ifdef STREAMED
+    /* It may not be the first time. */
+#define HALT(timer, clear_on_match) \
+    TCCR##timer##B = 0;              \
+    TCNT##timer = 0;
+    OUTPUT_TIMERS(HALT)
+    TCNT1 = 0;
+#endif
 #define START_0
 #define START_2
 #define START_3 TCCR3B = TIMER_CLOCK_BITS
@@ -142,6 +150,14 @@ static void start_timers(void)
     GTCCR = 0;
 #endif
 }
+
+#ifdef STREAMED
+void board_restart(void)
+{
+    if (!TCCR1B)
+        start_timers();
+}
+#endif
 
 static void start(void)
 {

@@ -57,6 +57,12 @@
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
+#ifdef STREAMED
+/* What has stopped the timer is over: it may count again. */
+void board_restart(void);
+#define board_restart board_restart
+#endif
+
 /* First the counter, so that no edge comes behind the last flag. */
 static inline void board_stop(void)
 {

@@ -45,6 +45,12 @@ static inline void board_outputs_off(void)
 }
 #endif
 
+/* A board whose timer halts at the end of all pulses has it count again here, before
+ * another program comes over a line. */
+#ifndef board_restart
+#define board_restart() (void)0
+#endif
+
 /* The end of all pulses may be shorter, too. */
 #ifndef board_stop
 #define board_stop() board_arm(ALL_CHANNELS, 0, 0, ARM_NOT)

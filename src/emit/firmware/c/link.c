@@ -273,6 +273,7 @@ static void greeted(uint8_t length)
     accepted = alike && standing && !go;
     if (!accepted)
         return;
+    board_restart();
     known = 1;
     expected = heard = 0;
     tail = filled = head;
@@ -641,7 +642,7 @@ static void watch(void)
     }
     /* An input shall start nothing that the host knows nothing of. */
     if (all_halted && player_input != NO_INPUT)
-        player_state = closing;
+        player_end(closing);
 }
 
 static void look_at_time(void)

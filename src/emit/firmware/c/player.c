@@ -145,8 +145,7 @@ static void start_streams(void)
     BOARD_INTERRUPTS_ON();
 }
 
-/* Ends the program, unless it has ended otherwise: an emergency stop is never forgotten. */
-static void end_as(uint8_t state)
+APART void player_end(uint8_t state)
 {
     BOARD_INTERRUPTS_OFF();
     if (player_state == RUNNING)
@@ -171,7 +170,7 @@ static void wait_for_input(void)
         looks = (uint8_t)(looks << 1 | board_read(player_input));
         if (left) {
             if (left <= LOOK_TICKS)
-                end_as(TIMED_OUT);
+                player_end(TIMED_OUT);
             left -= LOOK_TICKS;
         }
     }
@@ -215,7 +214,7 @@ uint8_t player_run(void)
         }
         BOARD_INTERRUPTS_ON();
         if (player_input == NO_INPUT) {
-            end_as(player_ending);
+            player_end(player_ending);
         } else {
             wait_for_input();
             if (player_state == RUNNING)

@@ -104,6 +104,9 @@ void player_event(uint8_t channel, uint16_t at);
 /* Stops every pulse and keeps why. Leaves interrupts off. */
 void player_stop(uint8_t state);
 
+/* Ends the program, unless it has ended otherwise: an emergency stop is never forgotten. */
+void player_end(uint8_t state);
+
 /* Steps that an axis has made since the start, forwards less backwards. */
 int32_t player_position(uint8_t axis);
 
