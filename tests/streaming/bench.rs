@@ -1,7 +1,9 @@
 //! Rigs and programs to stream.
 
+use std::path::Path;
 use std::sync::Arc;
 
+use slewsmith::cli::files::{FilesOnDisk, read_source};
 use slewsmith::diagnostic::Source;
 use slewsmith::emit::Heading;
 use slewsmith::emit::firmware::{Feed, Lines, Options, Project};
@@ -9,6 +11,7 @@ use slewsmith::plan::{self, Item};
 use slewsmith::rig::{NoFiles, Rig};
 use slewsmith::schedule::{Schedule, What};
 use slewsmith::script::Script;
+use slewsmith::simulate::Settler;
 use slewsmith::stream::message::{Likeness, VERSION};
 use slewsmith::stream::slicer::{Frame, Slicer, Unfit};
 
@@ -95,7 +98,27 @@ pub struct Program {
 
 impl Program {
     pub fn new(rig: &Rig, script: &str) -> Self {
-        let items = items(rig, script);
+        Self::of(rig, items(rig, script))
+    }
+
+    /// One of the examples, on the timer of [`rig`].
+    pub fn example(name: &str) -> Self {
+        let examples = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
+        let source = read_source(&examples.join(name)).expect("an example");
+        let script = Script::parse(Arc::clone(&source)).expect("a script");
+        let (rig, _) = script.rig().expect("a rig");
+        let rig = read_source(&examples.join(rig)).expect("its rig");
+        let mut rig = Rig::parse(&rig, &mut FilesOnDisk).expect("a rig").rig;
+        rig.timer = self::rig(&["any"]).timer;
+        let settler = Settler::of(&rig);
+        let items = plan::program(&rig, &source, script.actions())
+            .with_settling(&settler)
+            .map(|item| item.expect("a plan"))
+            .collect();
+        Self::of(&rig, items)
+    }
+
+    fn of(rig: &Rig, items: Vec<Item>) -> Self {
         let mut slicer = Slicer::new(items.clone(), rig, slow_down(rig)).expect("a slicer");
         let frames = slicer.by_ref().collect();
         let mut steps = vec![Vec::new(); rig.axes.len()];

@@ -258,6 +258,17 @@ impl<B: Board> Session<B> {
         report
     }
 
+    /// By how many cycles the edges of a line come behind those of another session, whose
+    /// board counts in ticks.
+    pub fn behind<O: Board>(&self, ticks: &Session<O>, line: Line) -> Vec<i64> {
+        let (made, wanted) = (self.of(line), ticks.of(line));
+        assert_eq!(made.len(), wanted.len());
+        made.iter()
+            .zip(&wanted)
+            .map(|(made, wanted)| made.0 as i64 - wanted.0 as i64 * self.per_tick)
+            .collect()
+    }
+
     /// Steps that the step lines made, by the direction lines.
     pub fn positions(&self) -> Vec<i32> {
         let mut positions = vec![0; self.rig().axes.len()];

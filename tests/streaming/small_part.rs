@@ -136,6 +136,51 @@ repeat 2 {
     session.play_all();
 }
 
+/// Those that wait for no input.
+const EXAMPLES: [&str; 8] = [
+    "carousel",
+    "focus",
+    "lift",
+    "lift-cured",
+    "mixer",
+    "mixer-cured",
+    "shutter",
+    "shutter-cured",
+];
+
+#[test]
+fn every_edge_of_the_examples_is_on_its_cycle_under_serial_traffic() {
+    let example = |name: &str| {
+        let program = Rc::new(Program::example(&format!("{name}.moves")));
+        // On which ticks the edges lie that are sent, by the model of a board.
+        let mut ticks = Session::model(&program, CLEAN);
+        ticks.play_all();
+        let quality = Quality {
+            faults: 1e-3,
+            ..FAST
+        };
+        let Some(mut session) = Session::simulated(&program, quality) else {
+            return;
+        };
+        session.play_all();
+        let mut off = session.behind(&ticks, Line::Step(0));
+        off.extend(session.behind(&ticks, Line::Output(0)));
+        let (least, most) = (off.iter().min().unwrap(), off.iter().max().unwrap());
+        eprintln!(
+            "{name}: {} edges, spread {} cycles",
+            off.len(),
+            most - least
+        );
+        assert_eq!(least, most, "{name}");
+    };
+    std::thread::scope(|scope| {
+        for half in [0, 1] {
+            let mine = EXAMPLES.iter().skip(half).step_by(2);
+            scope.spawn(move || mine.for_each(|name| example(name)));
+        }
+    });
+}
+
 #[test]
 fn an_emergency_stop_ends_a_program_and_the_next_one_is_played_on_its_ticks() {
     let script = "speed 720 deg/s

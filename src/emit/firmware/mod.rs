@@ -234,17 +234,26 @@ impl Project {
 /// by some 4 % before the last bit of a byte is misread (common practice).
 const RATE_TOLERANCE: f64 = 0.025;
 
+/// Rates of serial lines (bits a second) that computers offer (common practice), fastest
+/// first.
+const COMMON_RATES: [u32; 8] = [
+    250_000, 115_200, 76_800, 57_600, 38_400, 19_200, 9_600, 4_800,
+];
+
 /// Whether the serial port of a part with this clock (Hz) makes so many bits a second; it
 /// divides an eighth of the clock by a whole number.
 fn check_rate(clock: f64, baud: u32) -> Result<(), String> {
-    let wanted = f64::from(baud);
-    let made = clock / 8.0 / (clock / 8.0 / wanted).round().max(1.0);
-    if (made / wanted - 1.0).abs() <= RATE_TOLERANCE {
+    let made = |baud: u32| clock / 8.0 / (clock / 8.0 / f64::from(baud)).round().max(1.0);
+    let fits = |baud: &u32| (made(*baud) / f64::from(*baud) - 1.0).abs() <= RATE_TOLERANCE;
+    if fits(&baud) {
         return Ok(());
     }
+    let cure = COMMON_RATES.into_iter().find(fits);
+    let cure = cure.map_or_else(String::new, |baud| format!("; --baud {baud} fits"));
     Err(format!(
-        "with a clock of {} its serial port makes {made:.0} bits a second, not {baud}",
-        Frequency::new(clock)
+        "with a clock of {} its serial port makes {:.0} bits a second, not {baud}{cure}",
+        Frequency::new(clock),
+        made(baud)
     ))
 }
 
@@ -339,5 +348,7 @@ mod tests {
         assert_eq!(check_rate(16e6, 250_000), Ok(()));
         assert!(check_rate(8e6, 230_400).is_err());
         assert!(check_rate(1e6, 115_200).is_err());
+        let said = check_rate(8e6, 115_200).unwrap_err();
+        assert!(said.ends_with("; --baud 250000 fits"), "{said}");
     }
 }
