@@ -201,16 +201,16 @@ fn what_repeats_is_stored_once() {
     let rig = bench();
     let turn = indexing(300);
     let size = |times: usize| {
-        let items = (0..times).flat_map(|_| [play(&turn), Item::Dwell(0.25)]);
+        let items = (0..times).flat_map(|_| [play(&turn), Item::Dwell(0.0123456789)]);
         let packed = pack(items, &rig).expect("packed");
         binary::to_bytes(&packed, &rig, "").expect("bytes").len()
     };
-    assert!(
-        size(500) <= size(2) + 16,
-        "{} against {}",
-        size(500),
-        size(2)
-    );
+    let twice = size(2);
+    // So often that rounded gaps may add up to a tick that is missed now and then.
+    for (times, more) in [(500, 16), (100_000, 128)] {
+        let bytes = size(times);
+        assert!(bytes <= twice + more, "{times}: {bytes} against {twice}");
+    }
 }
 
 #[test]

@@ -9,7 +9,7 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 
 use super::error::PackError;
-use super::motion::{self, Motion};
+use super::motion::{self, FitError, Motion};
 use super::op::Act;
 use super::place::{Fitted, Placed, What as Placement, clock_at, operations};
 use super::{Packed, Ramp};
@@ -240,7 +240,7 @@ impl Builder {
             Fitted {
                 number: 0,
                 length: 0,
-                error: 0.0,
+                error: FitError::default(),
             };
             order.len()
         ];

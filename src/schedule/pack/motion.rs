@@ -51,6 +51,16 @@ pub(crate) enum Part {
     },
 }
 
+/// How far the steps of a motion are from their ideal times (ticks, before they fall on
+/// whole ones).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct FitError {
+    /// Of any step, without a sign.
+    pub(crate) largest: f64,
+    /// By how much the last one is late.
+    pub(crate) last: f64,
+}
+
 /// One motion of one axis.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 pub(crate) struct Motion {
@@ -177,23 +187,22 @@ impl Motion {
         self.play(ramps).sum()
     }
 
-    /// How far from `times` its steps fall at most (ticks), if that is as close as it
-    /// has to be.
-    fn error(&self, ramps: &[Ramp], times: &[f64]) -> Option<f64> {
+    /// How far from `times` its steps fall, if that is as close as it has to be.
+    fn error(&self, ramps: &[Ramp], times: &[f64]) -> Option<FitError> {
         let mut passed = 0u64;
         let mut steps = times.iter();
         let (mut last, mut largest) = (0.0_f64, 0.0_f64);
         for interval in self.play(ramps) {
             passed += interval;
-            last = (passed as f64 / ONE - steps.next()?).abs();
-            largest = largest.max(last);
+            last = passed as f64 / ONE - steps.next()?;
+            largest = largest.max(last.abs());
         }
-        let close = steps.next().is_none() && largest <= TOLERANCE && last <= END_TOLERANCE;
-        close.then_some(largest)
+        let close = steps.next().is_none() && largest <= TOLERANCE && last.abs() <= END_TOLERANCE;
+        close.then_some(FitError { largest, last })
     }
 
     /// Itself, and its error, where that is small enough.
-    fn with_error(self, ramps: &[Ramp], times: &[f64]) -> Option<(Self, f64)> {
+    fn with_error(self, ramps: &[Ramp], times: &[f64]) -> Option<(Self, FitError)> {
         let error = self.error(ramps, times)?;
         Some((self, error))
     }
@@ -271,11 +280,11 @@ fn mirrored(times: &[f64], end: f64) -> bool {
 
 /// Packs one motion: `times` are the ideal times of its steps and `end` that of its
 /// end (ticks from its start). A ramp that it needs and `ramps` does not yet hold is
-/// added. Gives how far its steps fall from their times at most, too; none where it
+/// added. Gives how far its steps fall from their times, too; none where it
 /// cannot be packed.
-pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<(Motion, f64)> {
+pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<(Motion, FitError)> {
     if times.is_empty() {
-        return Some((Motion::default(), 0.0));
+        return Some((Motion::default(), FitError::default()));
     }
     let single = Singles::before(times)?;
     let up = ramp_length(times).max(single.count());
@@ -371,7 +380,7 @@ fn mirror(
     ramps: &[Ramp],
     times: &[f64],
     end: f64,
-) -> Option<(Motion, f64)> {
+) -> Option<(Motion, FitError)> {
     let mut parts: Vec<Part> = single.parts().collect();
     let mut length = single.passed;
     let mut up = single.count();
@@ -414,7 +423,7 @@ fn mirror(
 }
 
 /// The motion whose intervals are all stored, the last one as it is.
-fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<(Motion, f64)> {
+fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<(Motion, FitError)> {
     let (last, others) = times.split_last()?;
     let mut parts: Vec<Part> = single.parts().collect();
     if single.count() < others.len() {

@@ -8,6 +8,7 @@
 use std::collections::HashMap;
 
 use super::error::PackError;
+use super::motion::FitError;
 use super::op::{self, Act, GAP_BITS, Op};
 use crate::schedule::clock::Instant;
 
@@ -15,7 +16,7 @@ use crate::schedule::clock::Instant;
 const TICK: u128 = 1 << GAP_BITS;
 /// How far gaps with few bytes may carry the clock of a stream from the ideal in all
 /// (ticks) …
-const DRIFT: f64 = 1.0 / 64.0;
+const DRIFT: f64 = 1.0 / 128.0;
 /// … and at how many of its operations that may happen to leave a tick too early or too
 /// late, which takes a gap of its own and ends what repeats.
 const MISSES: f64 = 1.0 / 8.0;
@@ -61,14 +62,15 @@ pub(super) struct Fitted {
     pub(super) number: u16,
     /// When the last step falls (2⁻¹⁶ ticks since the start).
     pub(super) length: u64,
-    /// How far any step is from its ideal time (ticks, before it falls on a whole one).
-    pub(super) error: f64,
+    pub(super) error: FitError,
 }
 
 /// One operation, how long it moves the clock on, and where that may stand before.
 struct Bounded {
     act: Act,
     lasts: u128,
+    /// Where the clock should stand; before a motion so that its last step, which has to be
+    /// on its tick, comes when it should.
     ideal: u128,
     from: u128,
     to: u128,
@@ -99,12 +101,12 @@ impl Bounded {
                 } = fitted[*known];
                 let lasts = u128::from(length) << (GAP_BITS - 16);
                 // No step is more than a tick off, and the last one on its own tick.
-                let room = in_parts((ROUNDED - error).max(0.0));
+                let room = in_parts((ROUNDED - error.largest).max(0.0));
                 let end = u128::from(*last) << GAP_BITS;
                 Self {
                     act: Act::Play(number),
                     lasts,
-                    ideal,
+                    ideal: ideal.saturating_add_signed((-error.last * TICK as f64) as i128),
                     from: ideal.max(room) - room,
                     to: ideal + room,
                     index: *index,
@@ -158,10 +160,9 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
             .filter(|gap| (least..=most).contains(gap))
             .unwrap_or_else(|| {
                 let nearest = operation.ideal.saturating_sub(clock).clamp(least, most);
-                let drift = in_parts(DRIFT / 2.0);
                 roundest(
-                    least.max(nearest.saturating_sub(drift)),
-                    most.min(nearest + drift),
+                    least.max(nearest.saturating_sub(gaps.drift)),
+                    most.min(nearest + gaps.drift),
                 )
             });
         clock += gap + operation.lasts;
@@ -187,6 +188,8 @@ struct Gaps {
     kinds: Vec<Option<usize>>,
     /// How long each kind is.
     lengths: Vec<u128>,
+    /// How far all gaps of a kind may carry the clock from the ideal, and any other one.
+    drift: u128,
 }
 
 impl Gaps {
@@ -220,7 +223,11 @@ impl Gaps {
             .iter()
             .map(|&(ideal, times)| rounded(ideal, drift / u128::from(times)))
             .collect();
-        Self { kinds, lengths }
+        Self {
+            kinds,
+            lengths,
+            drift,
+        }
     }
 
     /// How long the gap before an operation usually is.
