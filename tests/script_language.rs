@@ -650,6 +650,14 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
         ),
         ("// a comment", "unexpected-text", "a comment begins with #"),
         (
+            "turn to 3 deg ccw",
+            "unexpected-text",
+            "did you mean “counterclockwise”?",
+        ),
+        ("output lamp high", "unexpected-text", "did you mean “on”?"),
+        ("speed = 3 deg/s", "unexpected-text", "leave the “=” out"),
+        ("speed: 3 deg/s", "unexpected-text", "leave the “:” out"),
+        (
             "speed 120",
             "wrong-unit",
             "say which unit: “120 deg/s”, “120 rpm”, “120 mm/s” or “120 step/s”?",
@@ -682,8 +690,30 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
             "{text}"
         );
     }
+    // Only what can stand there is offered.
+    assert_eq!(parse("output lamp cw").unwrap_err().0[0].help, None);
     // A word of one's own is no mistake.
     assert!(parse("let forever = 3\nrepeat forever {\n turn by 1 deg\n}").is_ok());
+}
+
+/// Whatever else is wrong is told, but not the braces that the missing one leaves over.
+#[test]
+fn a_missing_opening_brace_is_the_only_one_reported() {
+    for text in [
+        "repeat 3\n turn by 1 deg\n}\nturn by 2 s",
+        "repeat 3\n{\n turn by 1 deg\n}\nturn by 2 s",
+        "repeat 2 {\n repeat 3\n turn by 1 deg\n }\n}\nturn by 2 s",
+        "together\n{ turn x by 1 deg }\nturn by 2 s",
+    ] {
+        assert_eq!(codes(text), ["unexpected-text", "wrong-unit"], "{text}");
+        let help = parse(text).unwrap_err().0[0].help.clone().unwrap();
+        assert!(help.contains("“repeat 6 {”"), "{help}");
+    }
+    // One too many is still found.
+    assert_eq!(
+        codes("repeat 3\n turn by 1 deg\n}\n}"),
+        ["unexpected-text", "unmatched-brace"]
+    );
 }
 
 const HOMING: &str = "there is no search for an end switch: zero is where the rotor stands when the player starts. \

@@ -60,7 +60,8 @@ impl Expected {
     /// What to write instead of `found`.
     pub(super) fn help(self, found: &str) -> Option<String> {
         match self {
-            Self::LineEnd(words) | Self::OneOf(words) => did_you_mean(nearest(found, words.iter().copied())),
+            Self::LineEnd(words) | Self::OneOf(words) => did_you_mean(meant(found, words)),
+            Self::OpeningBrace => Some("the brace that opens a block stands at the end of its line, as in “repeat 6 {”".to_owned()),
             Self::ByOrTo => Some("“turn by 90 deg” turns so far from where it stands, “turn to 90 deg” to that position".to_owned()),
             Self::Count => Some(ENDLESS.to_owned()),
             Self::Statement => Some("a line begins with a word such as “turn”, “dwell” or “repeat”".to_owned()),
@@ -72,6 +73,29 @@ impl Expected {
             _ => None,
         }
     }
+}
+
+/// Words by other names than ours.
+const NAMES: &[(&str, &str)] = &[
+    ("cw", "clockwise"),
+    ("ccw", "counterclockwise"),
+    ("anticlockwise", "counterclockwise"),
+    ("high", "on"),
+    ("true", "on"),
+    ("1", "on"),
+    ("low", "off"),
+    ("false", "off"),
+    ("0", "off"),
+];
+
+/// The one of `words` that `found` was most likely meant to be.
+fn meant(found: &str, words: &'static [&'static str]) -> Option<&'static str> {
+    let lower = found.to_lowercase();
+    let named = NAMES.iter().find(|(other, _)| *other == lower);
+    named
+        .map(|(_, word)| *word)
+        .filter(|word| words.contains(word))
+        .or_else(|| nearest(found, words.iter().copied()))
 }
 
 /// Asks whether the nearest word was meant.

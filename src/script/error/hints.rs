@@ -75,6 +75,9 @@ impl ErrorKind {
             Self::Unexpected { found, .. } if &**found == ";" => {
                 Some("one statement a line: begin a new line instead".to_owned())
             }
+            Self::Unexpected { found, .. } if matches!(&**found, "=" | ":") => {
+                Some(format!("leave the “{found}” out"))
+            }
             Self::Unexpected {
                 expected: Expected::Statement,
                 found,

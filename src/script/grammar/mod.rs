@@ -47,6 +47,9 @@ struct Noted {
     errors: RefCell<Vec<ScriptError>>,
     /// A missing brace has been reported, which explains all others.
     unclosed: Cell<bool>,
+    /// How many opening braces are missing so far, each of which explains a brace that
+    /// opens a line or closes nothing.
+    unopened: Cell<usize>,
 }
 
 impl Noted {
@@ -56,6 +59,13 @@ impl Noted {
 
     fn enough(&self) -> bool {
         self.errors.borrow().len() >= MOST_ERRORS
+    }
+
+    /// Whether a missing opening brace explains one more brace.
+    fn explains_brace(&self) -> bool {
+        let unopened = self.unopened.get();
+        self.unopened.set(unopened.saturating_sub(1));
+        unopened > 0
     }
 }
 
@@ -84,10 +94,12 @@ fn script(mut input: Input<'_>) -> Vec<Statement> {
         if noted.enough() {
             return all;
         }
-        noted.note(ScriptError::new(
-            span_between(skip_blank(rest), behind),
-            ErrorKind::UnmatchedBrace,
-        ));
+        if !noted.explains_brace() {
+            noted.note(ScriptError::new(
+                span_between(skip_blank(rest), behind),
+                ErrorKind::UnmatchedBrace,
+            ));
+        }
         input = behind;
     }
 }
@@ -100,6 +112,15 @@ fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
         input = empty_lines(input);
         if input.fragment().is_empty() || input.fragment().starts_with('}') || noted.enough() {
             return (input, found);
+        }
+        // A brace on a line of its own belongs to the statement that lacks it.
+        if input.fragment().starts_with('{')
+            && noted.explains_brace()
+            && let Ok((rest, body)) = block(input)
+        {
+            found.extend(body.statements);
+            input = rest;
+            continue;
         }
         match statement::statement(input) {
             Ok((rest, statement)) => {
@@ -125,6 +146,9 @@ fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
                 };
             }
             Err(error) => {
+                if lacks_brace(&error) && line_length(input.fragment(), false).1.is_empty() {
+                    noted.unopened.set(noted.unopened.get() + 1);
+                }
                 note(noted, error);
                 let defines = defined(input);
                 let (rest, body) = skip_line(input);
@@ -145,6 +169,20 @@ fn note(noted: &Noted, error: nom::Err<ScriptError>) {
     if let nom::Err::Error(error) | nom::Err::Failure(error) = error {
         noted.note(error);
     }
+}
+
+/// Whether a block begins without its brace.
+fn lacks_brace(error: &nom::Err<ScriptError>) -> bool {
+    let (nom::Err::Error(error) | nom::Err::Failure(error)) = error else {
+        return false;
+    };
+    matches!(
+        *error.kind,
+        ErrorKind::Unexpected {
+            expected: Expected::OpeningBrace,
+            ..
+        }
+    )
 }
 
 /// `block = "{" { line-end | statement line-end } "}"`
