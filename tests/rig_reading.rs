@@ -607,6 +607,20 @@ fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
             "rotor_inertia: 57 g-cm²",
             "did you mean `57 g.cm²`?",
         ),
+        (
+            "phase_inductance: 3.2 mH",
+            "phase_inductance: 3.2 MH",
+            "did you mean `3.2 mH`?",
+        ),
+        ("clock: 8 MHz", "clock: 8 mhz", "did you mean `8 MHz`?"),
+        ("microsteps: 16", "microsteps: 1/16", "did you mean `16`?"),
+        ("prescaler: 8", "prescaler: 1/8", "did you mean `8`?"),
+        ("gearing: 3:1", "gearing: 10", "did you mean `10:1`?"),
+        (
+            "gearing: 3:1",
+            "gearing: 1/10",
+            "write motor turns, a colon and load turns: did you mean `1:10` or `10:1`?",
+        ),
     ] {
         assert_eq!(one_problem(from, to).1, help);
         // What is asked back can be read.
@@ -615,8 +629,39 @@ fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
         let mended = parse(&BASE.replacen(from, &format!("{key}: {meant}"), 1));
         assert!(mended.is_ok(), "{meant}");
     }
+    // A share beyond the range is not offered.
+    let (_, help) = one_problem("microsteps: 16", "microsteps: 1/512");
+    assert_eq!(help, "write a number from 1 to 256, without a unit");
     let (message, _) = one_problem("supply: 24 V", "supply: 2,4 V");
     assert_eq!(message, "`supply` has a comma in its number");
+}
+
+#[test]
+fn a_key_that_shares_its_words_with_ours_is_asked_for_in_ours() {
+    for (from, to, help) in [
+        (
+            "efficiency: 0.9",
+            "efficiency: 0.9, viscous_damping: 1 mN.m.s/rad",
+            "did you mean `viscous`?",
+        ),
+        (
+            "rated_current: 1.5 A",
+            "rated_current: 1.5 A\n      inductance: 3 mH",
+            "did you mean `phase_inductance`?",
+        ),
+        (
+            "torque_margin: 40 %",
+            "torque_margin: 40 %, max_speed: 3 deg/s",
+            "did you mean `speed`?",
+        ),
+        (
+            "supply: 24 V",
+            "supply: 24 V, current: 1 A",
+            "did you mean `peak_current` or `hold_current`?",
+        ),
+    ] {
+        assert_eq!(one_problem(from, to).1, help);
+    }
 }
 
 #[test]

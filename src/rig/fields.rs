@@ -7,7 +7,7 @@ use super::found::where_found;
 use super::meant;
 use super::problems::{Place, Problems};
 use super::yaml::{Entry, Node, NodeKind};
-use crate::diagnostic::{Diagnostic, nearest};
+use crate::diagnostic::{Diagnostic, alternatives, nearest};
 use crate::units::{Measure, Rounded, UNITS, Unit, UnitError, find_unit};
 
 /// Which values a field can have, in SI units.
@@ -305,10 +305,28 @@ fn unknown(what: &str, entry: &Entry, known: &[&'static str]) -> Diagnostic {
         format!("{what} has no key `{}`", entry.key),
         "unknown",
     );
-    match nearest(&entry.key, known.iter().copied()) {
-        Some(near) => problem.help(format!("did you mean `{near}`?")),
-        None => problem.help(format!("the keys are {}", list(known))),
+    if let Some(near) = nearest(&entry.key, known.iter().copied()) {
+        return problem.help(format!("did you mean `{near}`?"));
     }
+    let close: Vec<String> = known
+        .iter()
+        .filter(|known| shares_words(&entry.key, known))
+        .map(|known| format!("`{known}`"))
+        .collect();
+    problem.help(if close.is_empty() {
+        format!("the keys are {}", list(known))
+    } else {
+        format!("did you mean {}?", alternatives(&close))
+    })
+}
+
+/// Whether all words of one key are among those of the other: `current`, `rated_current`.
+fn shares_words(key: &str, known: &str) -> bool {
+    let within = |one: &str, other: &str| {
+        one.split('_')
+            .all(|word| other.split('_').any(|other| other == word))
+    };
+    within(key, known) || within(known, key)
 }
 
 /// Reports each key that is there a second time, and keeps the first.
@@ -488,13 +506,16 @@ pub(super) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Resul
     let help = format!("write a number from {least} to {most}, without a unit");
     let text = text(key, node).map_err(|problem| problem.help(help.clone()))?;
     let number: f64 = text.parse().map_err(|_| {
+        // Both `1/16` steps and a clock divided by 8 are written as a share.
+        let share = text.strip_prefix("1/").map(str::trim);
+        let meant = share.filter(|of| of.parse().is_ok_and(|of| range.contains(&of)));
         node.place
             .error(
                 "not-a-number",
                 format!("“{text}” is not a whole number"),
                 format!("`{key}` is a plain number"),
             )
-            .help(help.clone())
+            .help(meant.map_or(help.clone(), |meant| format!("did you mean `{meant}`?")))
     })?;
     if number.fract() != 0.0 || !number.is_finite() {
         return Err(node

@@ -258,6 +258,19 @@ fn read_approach(fields: &mut Fields<'_>) -> Option<Approach> {
     })
 }
 
+/// What a single number or a fraction was meant to be: `10` and `10/1` are `10:1`, while
+/// `1/10` may be a reduction by 10 or its contrary.
+fn gearing_meant(text: &str) -> Option<String> {
+    let number = |part: &str| part.trim().parse::<f64>().is_ok_and(|number| number > 0.0);
+    let Some((motor, load)) = text.split_once('/') else {
+        return number(text).then(|| format!("did you mean `{text}:1`?"));
+    };
+    let (motor, load) = (motor.trim(), load.trim());
+    (number(motor) && number(load)).then(|| {
+        format!("write motor turns, a colon and load turns: did you mean `{motor}:{load}` or `{load}:{motor}`?")
+    })
+}
+
 /// `3:1`, motor turns to load turns.
 fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
     const HELP: &str = "write motor turns, a colon and load turns, such as `3:1` or `10:3`";
@@ -270,6 +283,7 @@ fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
         .split_once(':')
         .and_then(|(motor, load)| Some((turns(motor)?, turns(load)?)));
     let Some((motor, load)) = parts else {
+        let help = gearing_meant(text).unwrap_or_else(|| HELP.to_owned());
         return Err(node
             .place
             .error(
@@ -277,7 +291,7 @@ fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
                 format!("“{text}” is not a ratio"),
                 "`gearing` is motor turns to load turns",
             )
-            .help(HELP));
+            .help(help));
     };
     if motor <= 0.0 || load <= 0.0 {
         return Err(node

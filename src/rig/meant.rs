@@ -68,6 +68,9 @@ pub(super) fn spelled_otherwise<T: Measure>(text: &str) -> Option<String> {
     if reads(&meant) {
         return Some(did_you_mean(&meant));
     }
+    if let Some(meant) = in_other_letters::<T>(number, &apart) {
+        return Some(did_you_mean(&meant));
+    }
     let weights: Vec<&str> = apart
         .split('.')
         .map(|symbol| {
@@ -82,6 +85,15 @@ pub(super) fn spelled_otherwise<T: Measure>(text: &str) -> Option<String> {
         "a force is not a mass"
     };
     reads(&meant).then(|| format!("{why}: {}", did_you_mean(&meant)))
+}
+
+/// With a unit that is the same but for capital letters, such as `35 MH` and `16 mhz`.
+fn in_other_letters<T: Measure>(number: &str, unit: &str) -> Option<String> {
+    let lower = unit.to_lowercase();
+    let alike = |symbol: &str| symbol.to_lowercase() == lower;
+    let (symbol, _) = T::UNITS.iter().find(|(symbol, _)| alike(symbol))?;
+    let meant = format!("{number} {symbol}");
+    meant.parse::<T>().is_ok().then_some(meant)
 }
 
 fn did_you_mean(meant: &String) -> String {
