@@ -451,7 +451,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(
         said.contains(
-            "two changes of output `lamp` come 2000 clock cycles apart, and the player needs 2016"
+            "output `lamp` changes twice within 125 us, and the player needs 126 us from one change to the next"
         ),
         "{said}"
     );
@@ -1128,6 +1128,31 @@ fn pins_that_are_the_builders_are_kept_and_refused_where_they_no_longer_fit() {
         let said = String::from_utf8_lossy(&made.stderr);
         assert!(said.contains("pins.h is for another wiring"), "{said}");
     }
+}
+
+#[test]
+fn pins_that_nobody_has_changed_follow_the_rig() {
+    let with = |pin: &str| {
+        rig(
+            &["disc"],
+            &format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n"),
+        )
+    };
+    let bench = Bench::new(&there_and_back(1000), &with("PC0"));
+    let pins = || std::fs::read_to_string(bench.path().join("player/pins.h")).unwrap();
+    bench.emit("firmware", "player", &[]).unwrap();
+    assert!(pins().contains("PORTC, DDRC, 0"));
+    std::fs::write(bench.path().join("rig.yaml"), with("PC1")).unwrap();
+    let said = bench.emit("firmware", "player", &[]).unwrap();
+    assert!(said.contains("written anew for the new wiring"), "{said}");
+    assert!(pins().contains("PORTC, DDRC, 1"));
+    // One changed digit is the builder's.
+    let own = pins().replace("PORTC, DDRC, 1", "PORTC, DDRC, 2");
+    std::fs::write(bench.path().join("player/pins.h"), &own).unwrap();
+    std::fs::write(bench.path().join("rig.yaml"), with("PC3")).unwrap();
+    let said = bench.emit("firmware", "player", &[]).unwrap();
+    assert!(said.contains("is kept, but"), "{said}");
+    assert_eq!(pins(), own);
 }
 
 #[test]

@@ -31,9 +31,9 @@ use crate::units::Time;
 /// their times one after the other.
 pub const PLAYER_STEP_CYCLES: u32 = 200;
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
-const PLAYER_CLOCK: f64 = 20e6;
+pub const PLAYER_CLOCK: f64 = 20e6;
 /// … and what their timers divide it by. Source: the data sheets of these parts.
-const PLAYER_PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
+pub const PLAYER_PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
 
 /// Whether our player is made for this timer as it stands.
 pub fn suits_player(timer: &Timer) -> bool {

@@ -12,10 +12,11 @@ mod text;
 
 use super::binary::{Layout, lay_out};
 use super::{EmitError, Heading};
+use crate::diagnostic::alternatives;
 use crate::plan::Item;
 use crate::rig::Rig;
 use crate::schedule::pack::{PackError, pack};
-use crate::schedule::timer::suits_player;
+use crate::schedule::timer::{PLAYER_CLOCK, PLAYER_PRESCALERS, suits_player};
 use crate::schedule::{Event, What};
 use crate::units::Frequency;
 
@@ -162,8 +163,11 @@ impl Project {
             Wiring::of(rig, coils::kind(&tables))
         } else {
             Err(format!(
-                "its timer counts {} divided by {}",
-                rig.timer.clock, rig.timer.prescaler
+                "its timer counts {} divided by {}, and would have to count {} at most, divided by {}",
+                rig.timer.clock,
+                rig.timer.prescaler,
+                Frequency::new(PLAYER_CLOCK),
+                alternatives(&PLAYER_PRESCALERS.map(|by| by.to_string()))
             ))
         };
         if let (Lines::Coils, Err(reason)) = (lines, &wiring) {
@@ -279,6 +283,12 @@ pub fn ready_in_time(rig: &Rig, mut events: impl Iterator<Item = Event>) -> Resu
 /// Whether two texts of `pins.h` are for one wiring, so that a builder's can be kept.
 pub fn same_wiring(one: &str, other: &str) -> bool {
     text::same_wiring(one, other)
+}
+
+/// Whether a text of `pins.h` is as it was written, so that nothing of the builder's is lost
+/// with it.
+pub fn is_as_written(pins: &str) -> bool {
+    text::is_as_written(pins)
 }
 
 fn unfit(reason: String) -> EmitError {

@@ -25,6 +25,7 @@ use super::part::Wiring;
 use crate::rig::Rig;
 use crate::schedule::timer::PLAYER_STEP_CYCLES as STEP_CYCLES;
 use crate::schedule::{Event, What};
+use crate::units::Time;
 
 /// Cycles that any other event takes in all.
 const EVENT_CYCLES: u32 = 700;
@@ -64,29 +65,29 @@ pub(super) fn late_cycles(axes: usize) -> u64 {
 #[derive(Debug, Clone, PartialEq, Error)]
 pub(super) enum TooFast {
     #[error(
-        "two events of `{axis}` come {cycles} clock cycles apart, and the player needs {least}: turn more slowly, or use fewer microsteps or a faster clock"
+        "two events of `{axis}` come {apart} apart, and the player needs {needs}: turn more slowly, or use fewer microsteps or a faster clock"
     )]
     Events {
         axis: String,
-        cycles: u64,
-        least: u64,
+        apart: Time,
+        needs: Time,
     },
     #[error(
-        "two changes of output `{output}` come {cycles} clock cycles apart, and the player needs {least}: let it stand for longer"
+        "output `{output}` changes twice within {apart}, and the player needs {needs} from one change to the next: dwell so long between them"
     )]
     Changes {
         output: String,
-        cycles: u64,
-        least: u64,
+        apart: Time,
+        needs: Time,
     },
     #[error(
-        "the player needs {needed} clock cycles to get outputs and marks ready that are due at once, and has {lead}: spread them, or turn more slowly there"
+        "the player needs {needs} to get outputs and marks ready that are due at once, and has {lead}: spread them, or turn more slowly there"
     )]
-    Outputs { needed: u64, lead: u64 },
+    Outputs { needs: Time, lead: Time },
     #[error(
-        "the player needs {needed} clock cycles for steps that come within {cycles}: turn more slowly, or use fewer microsteps or a faster clock"
+        "the player needs {needs} for steps that come within {within}: turn more slowly, or use fewer microsteps or a faster clock"
     )]
-    Decoding { needed: u64, cycles: u64 },
+    Decoding { needs: Time, within: Time },
 }
 
 /// An interrupt of an axis that keeps the one of outputs waiting.
@@ -218,8 +219,8 @@ impl<'a> Pace<'a> {
             if cycles < least && (cycles > 0 || step || was_step) {
                 return Err(TooFast::Events {
                     axis: self.rig.axes[axis].name.clone(),
-                    cycles,
-                    least,
+                    apart: self.time(cycles),
+                    needs: self.enough(least),
                 });
             }
         }
@@ -249,20 +250,21 @@ impl<'a> Pace<'a> {
     /// A change of an output, if it is one; returns whether the player has to write it.
     fn change(&mut self, output: usize, on: bool, now: u64) -> Result<bool, TooFast> {
         let least = self.lead;
-        let changing = &mut self.outputs[output];
-        if changing.is_on != on {
-            let cycles = changing.changed.map_or(u64::MAX, |before| now - before);
+        let changed = &self.outputs[output];
+        if changed.is_on != on {
+            let cycles = changed.changed.map_or(u64::MAX, |before| now - before);
             if cycles < least {
                 return Err(TooFast::Changes {
                     output: self.rig.outputs[output].name.clone(),
-                    cycles,
-                    least,
+                    apart: self.time(cycles),
+                    needs: self.enough(least),
                 });
             }
+            let changing = &mut self.outputs[output];
             changing.is_on = on;
             changing.changed = Some(now);
         }
-        Ok(changing.is_written)
+        Ok(self.outputs[output].is_written)
     }
 
     /// An output or a mark is due.
@@ -294,8 +296,8 @@ impl<'a> Pace<'a> {
         let needed = own + self.axes_between(group.due - self.lead, group.due);
         if needed > self.lead {
             return Err(TooFast::Outputs {
-                needed,
-                lead: self.lead,
+                needs: self.enough(needed),
+                lead: self.time(self.lead),
             });
         }
         Ok(())
@@ -311,8 +313,8 @@ impl<'a> Pace<'a> {
         if cycles < least {
             return Err(TooFast::Events {
                 axis: "outputs".to_owned(),
-                cycles,
-                least,
+                apart: self.time(cycles),
+                needs: self.enough(least),
             });
         }
         Ok(())
@@ -330,14 +332,24 @@ impl<'a> Pace<'a> {
         (0..self.last.len()).map(taken).sum()
     }
 
+    /// How long so many clock cycles take.
+    fn time(&self, cycles: u64) -> Time {
+        Time::new(cycles as f64 / self.rig.timer.clock.si())
+    }
+
+    /// The same in whole microseconds, none too few.
+    fn enough(&self, cycles: u64) -> Time {
+        Time::new((cycles as f64 * 1e6 / self.rig.timer.clock.si()).ceil() * 1e-6)
+    }
+
     /// Whether decoding keeps up with an event that takes so many cycles.
     fn decode(&mut self, now: u64, cost: u64) -> Result<(), TooFast> {
         self.busy = self.busy.max(now) + cost;
         let behind = self.busy - now;
         if behind > RING * u64::from(STEP_CYCLES) {
             return Err(TooFast::Decoding {
-                needed: behind,
-                cycles: RING * u64::from(STEP_CYCLES),
+                needs: self.enough(behind),
+                within: self.time(RING * u64::from(STEP_CYCLES)),
             });
         }
         Ok(())

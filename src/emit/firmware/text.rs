@@ -52,6 +52,23 @@ fn fingerprint(wiring: &Wiring) -> String {
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
 }
 
+/// What the last line of `pins.h` begins with; the checksum of all lines above follows.
+const AS_WRITTEN: &str = "/* As written: ";
+
+/// With a last line by which is seen whether somebody has changed the text.
+fn sealed(text: &str) -> String {
+    format!(
+        "{text}{AS_WRITTEN}{:08x} */\n",
+        CRC.checksum(text.as_bytes())
+    )
+}
+
+/// Whether a text of `pins.h` is as it was written.
+pub(super) fn is_as_written(pins: &str) -> bool {
+    pins.rfind(AS_WRITTEN)
+        .is_some_and(|end| sealed(&pins[..end]) == pins)
+}
+
 /// Whether two texts of `pins.h` are for one wiring.
 pub(super) fn same_wiring(one: &str, other: &str) -> bool {
     let line = |text: &str| {
@@ -203,8 +220,8 @@ fn output_lines(text: &mut String, wiring: &Wiring) {
 
 pub(super) fn pins_h(wiring: &Wiring) -> String {
     let mut text = format!(
-        "/* Which pin does what, on an {}. This file is yours: it is kept when the project is
- * written again. The step lines are the compare outputs of timer 1 and stay where they
+        "/* Which pin does what, on an {}. This file is yours: once you have changed it, it is
+ * kept when the project is written again. The step lines are the compare outputs of timer 1 and stay where they
  * are, and TIMED_OUTPUTS those of other timers; an output may move from there to a line
  * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0), but is exact no longer. Inputs are active
  * low, with the pull-up on; the emergency stop is a contact to ground that opens. */
@@ -257,7 +274,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 ",
         number = wiring.interrupt,
     );
-    text
+    sealed(&text)
 }
 
 pub(super) fn makefile(wiring: Option<&Wiring>, feed: Feed) -> String {
