@@ -119,6 +119,7 @@ fn the_report_says_why_a_move_must_not_run_and_what_cures_it() {
         "[torque-margin]",
         "Cure: accel 400000 →",
         "Why, and what to do",
+        "(<code>torque_margin</code>, 30 % unless",
     ] {
         assert!(page.contains(part), "no {part}");
     }

@@ -279,14 +279,10 @@ fn answer(summary: &Summary) -> Answer {
             .iter()
             .any(|finding| finding.severity == Weight::Warning)
     {
-        sentences.push(format!(
-            "All of {moves} pass, and there is something to look at first."
-        ));
+        sentences.push("Every move passes, and there is something to look at first.".to_owned());
         (Tone::Doubtful, "May run")
     } else {
-        sentences.push(format!(
-            "All of {moves} pass: torque, bad speeds, timer and drive."
-        ));
+        sentences.push("Every move passes: torque, bad speeds, timer and drive.".to_owned());
         (Tone::Good, "May run")
     };
     Answer {

@@ -28,6 +28,11 @@ pub(super) fn blocks(
         found.extend(of_move.map(|finding| (finding, Some(sample.planned.line))));
     }
     found.extend(loss.map(|loss| (loss_finding(loss), Some(loss.line))));
+    // Moves of one statement may differ by a microstep, and by nothing else.
+    let mut told = HashSet::new();
+    found.retain(|(finding, line)| {
+        told.insert((*line, finding.axis.clone(), finding.message.clone()))
+    });
     let mut explained = HashSet::new();
     let mut shown: Vec<(Weight, Finding)> = found
         .into_iter()

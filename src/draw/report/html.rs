@@ -192,18 +192,27 @@ fn block(block: &Block, numbered: &mut Numbered) -> Markup {
     }
 }
 
+/// A text whose words between backticks are code.
+fn with_code(text: &str) -> Markup {
+    html! {
+        @for (index, part) in text.split('`').enumerate() {
+            @if index % 2 == 1 { code { (part) } } @else { (part) }
+        }
+    }
+}
+
 fn finding(finding: &Finding) -> Markup {
     html! {
         div class={ "finding " (tone_class(finding.tone)) } {
             h3 { (finding.weight) @if !finding.place.is_empty() { span { ": " (finding.place) } } }
-            p { (capital(&finding.message)) " " code { "[" (finding.code) "]" } }
+            p { (with_code(&capital(&finding.message))) " " code { "[" (finding.code) "]" } }
             @if !finding.cures.is_empty() {
-                p.cure { "Cure: " (finding.cures.join(", or ")) }
+                p.cure { "Cure: " (with_code(&finding.cures.join(", or "))) }
             }
             @if !finding.explanation.is_empty() {
                 details {
                     summary { "Why, and what to do" }
-                    @for paragraph in &finding.explanation { p { (paragraph) } }
+                    @for paragraph in &finding.explanation { p { (with_code(paragraph)) } }
                 }
             }
         }
