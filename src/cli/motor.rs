@@ -257,7 +257,8 @@ fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
     text
 }
 
-/// Losses running and holding.
+/// Losses running and holding; where a part has none, or is none of this drive's, it is left
+/// out.
 fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
     let row = |name: &str, running: f64, holding: f64| {
         vec![
@@ -266,18 +267,20 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
             Power::new(holding).to_string(),
         ]
     };
-    let (running, holding) = (&heat.running, &heat.holding);
-    let rows = [
-        row("windings", running.copper, holding.copper),
-        row("switches", running.switches, holding.switches),
-        row(
-            "transistors of the linear source",
-            running.transistors,
-            holding.transistors,
-        ),
-        row("sense resistors", running.sense, holding.sense),
-        row("drawn from the supply", running.supply, holding.supply),
+    let lossy = |(name, of): (&str, fn(&Losses) -> f64)| {
+        let (running, holding) = (of(&heat.running), of(&heat.holding));
+        (running > 0.0 || holding > 0.0).then(|| row(name, running, holding))
+    };
+    let parts: [(&str, fn(&Losses) -> f64); 5] = [
+        ("windings", |losses| losses.copper),
+        ("switches", |losses| losses.switches),
+        ("transistors of the linear source", |losses| {
+            losses.transistors
+        }),
+        ("sense resistors", |losses| losses.sense),
+        ("drawn from the supply", |losses| losses.supply),
     ];
+    let rows = parts.into_iter().filter_map(lossy);
     let heads = ["heat", "running", "holding"];
     format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()))
 }

@@ -7,6 +7,7 @@ use super::chart::{Chart, LineStyle, Mark, Series, Shade};
 use super::sampling::{Sampling, Shows};
 use crate::check::{AxisAbility, TorqueRule};
 use crate::physics::band::BandKind;
+use crate::physics::start_stop::QUOTED_SHARE;
 use crate::plan::{AxisMotion, Item, Motion, Travel};
 use crate::rig::{Axis, Rig, TravelUnit};
 
@@ -220,12 +221,15 @@ impl<'a> TorquePlane<'a> {
 
     /// The same chart with the start-stop rate marked.
     fn chart_with_start_stop(&self) -> Chart {
-        let rate = self.ability.start_stop(self.axis).rate;
+        let rate = self.ability.start_stop(self.axis).quoted();
         let useful = self.ability.useful_range(self.axis).to_step_rate_hz;
         let mut chart = self.chart_to(useful.max(BEHIND_MARK * rate));
         let unit = TravelUnit::of(self.axis);
         chart.marks = vec![Mark {
-            label: "start-stop rate".to_owned(),
+            label: format!(
+                "start-stop rate, {:.0} % of it kept in reserve",
+                (1.0 - QUOTED_SHARE) * 100.0
+            ),
             at: rate * unit.per_si * self.axis.travel_per_full_step(),
             colour: START_STOP,
         }];
@@ -288,4 +292,26 @@ fn shades(ability: &AxisAbility, per_step: f64, end_hz: f64) -> Vec<Shade> {
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diagnostic::Source;
+    use crate::physics::Effort;
+    use crate::rig::NoFiles;
+
+    #[test]
+    fn the_start_stop_rate_is_drawn_where_it_may_be_used() {
+        let text = include_str!("../cli/start/turntable.yaml");
+        let rig = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles).unwrap();
+        let rig = rig.rig;
+        let ability = AxisAbility::of(&rig.axes[0], Effort::Quick);
+        let rate = ability.start_stop(&rig.axes[0]).rate;
+        let [mark] = &motors(&rig, &[ability])[0].marks[..] else {
+            panic!("one mark");
+        };
+        // A full step is 1.8 degrees of the motor, and the gearing 2:1.
+        approx::assert_relative_eq!(mark.at, 0.8 * rate * 0.9, max_relative = 1e-9);
+    }
 }

@@ -154,7 +154,12 @@ fn draw(chart: &Chart, area: &Area<'_>) -> Result<(), DrawError> {
             style,
         ))?
         .label(&mark.label)
-        .legend(move |(x, y)| PathElement::new([(x, y), (x + px_i(24), y)], style));
+        .legend(move |(x, y)| {
+            EmptyElement::at((x, y))
+                + PathElement::new([(0, 0), (px_i(4), 0)], style)
+                + PathElement::new([(px_i(10), 0), (px_i(14), 0)], style)
+                + PathElement::new([(px_i(20), 0), (px_i(24), 0)], style)
+        });
     }
     for series in &chart.series {
         draw_series(series, (left, right), &mut plot)?;
