@@ -134,7 +134,7 @@ fn a_rig_is_drawn_alike_by_plot_and_by_motor() {
     };
     let plotted = draw(&["plot", "turntable.yaml", "-o", "drawn.svg"]);
     let of_motor = draw(&["motor", "turntable.yaml", "--plot", "drawn.svg"]);
-    assert!(plotted.contains("start-stop rate"));
+    assert!(plotted.contains("start-stop rate, 20 % of it kept in reserve"));
     assert_eq!(
         plotted.replace("turntable.yaml", "What the motors can do"),
         of_motor
@@ -316,6 +316,164 @@ fn the_json_of_plan_has_the_fields_that_others_read() {
     ] {
         assert!(segments[0][field].is_number(), "{field}");
     }
+}
+
+/// What a seventh of a turn is in whole microsteps differs from move to move.
+#[test]
+fn what_is_found_about_one_line_is_told_once_though_its_moves_differ_by_a_microstep() {
+    let bench = Bench::with_scenario();
+    bench
+        .edit("turntable.moves", "360/8 deg", "360/7 deg")
+        .edit(
+            "turntable.moves",
+            "accel 400 deg/s^2",
+            "accel 400000 deg/s^2",
+        );
+    let checked = bench.run(&["check", "turntable.moves"]);
+    assert_eq!(checked.code, 1, "{}", checked.err);
+    let rows = |text: &str| {
+        checked
+            .out
+            .lines()
+            .filter(|line| line.contains(text))
+            .count()
+    };
+    assert!(rows("  fail") >= 2, "{}", checked.out);
+    assert_eq!(rows("[torque-margin]"), 1, "{}", checked.out);
+    bench.run(&["report", "turntable.moves", "-o", "page.html"]);
+    let page = fs::read_to_string(bench.file("page.html")).unwrap();
+    assert_eq!(page.matches("[torque-margin]").count(), 1);
+}
+
+#[test]
+fn a_program_that_fails_as_a_whole_says_that_no_move_does() {
+    let bench = Bench::with_scenario();
+    bench.edit(
+        "turntable.yaml",
+        "peak_current: 1.4 A",
+        "peak_current: 2.9 A",
+    );
+    let checked = bench.run(&["check", "turntable.moves"]);
+    assert_eq!(checked.code, 1, "{}", checked.err);
+    let verdict = checked.out.lines().last().unwrap();
+    assert!(
+        verdict.starts_with(
+            "Must not run: no move fails by itself, but the program as a whole does; 8 moves"
+        ),
+        "{verdict}"
+    );
+}
+
+#[test]
+fn waiting_for_inputs_is_said_to_take_time_besides() {
+    let bench = Bench::with_scenario();
+    let verdict = || bench.run(&["check", "turntable.moves"]).out;
+    assert!(verdict().contains("8 moves in 8.2 s; least"));
+    bench
+        .edit("turntable.yaml", "outputs:", "inputs: { go: {} }\noutputs:")
+        .edit(
+            "turntable.moves",
+            "dwell 300 ms",
+            "dwell 300 ms\n    await go",
+        );
+    let waiting = verdict();
+    assert!(
+        waiting.contains("8 moves in 8.2 s and the waiting for inputs; least"),
+        "{waiting}"
+    );
+}
+
+#[test]
+fn a_report_is_not_written_into_a_file_that_says_it_is_something_else() {
+    let bench = Bench::with_scenario();
+    let refused = bench.run(&["report", "turntable.moves", "-o", "page.pdf"]);
+    assert_eq!(refused.code, 2);
+    assert!(
+        refused.err.contains("does not end in .html"),
+        "{}",
+        refused.err
+    );
+    assert!(!bench.file("page.pdf").exists());
+    for name in ["page.html", "page.HTM", "page"] {
+        let written = bench.run(&["report", "turntable.moves", "-o", name]);
+        assert_eq!(written.code, 0, "{}", written.err);
+        assert!(bench.file(name).exists());
+    }
+}
+
+/// A chopper has no linear source, and this one no resistance in its switches.
+#[test]
+fn heat_is_told_of_the_parts_that_have_some() {
+    let bench = Bench::with_scenario();
+    let heat = |rig: &str| {
+        let out = bench.run(&["motor", rig]).out;
+        let lines = out.lines().skip_while(|line| !line.starts_with(" heat"));
+        let rows = lines.skip(2).take_while(|line| !line.is_empty());
+        let names: Vec<String> = rows
+            .map(|row| row.split("  ").next().unwrap().trim().to_owned())
+            .collect();
+        names
+    };
+    assert_eq!(
+        heat("turntable.yaml"),
+        ["windings", "drawn from the supply"]
+    );
+    let linear = heat(&example("carousel.yaml"));
+    assert!(linear.contains(&"transistors of the linear source".to_owned()));
+}
+
+#[test]
+fn every_summary_of_explain_begins_in_one_column() {
+    let out = Bench::new().run(&["explain"]).out;
+    let codes = out.lines().filter(|line| {
+        line.starts_with("  ") && line.as_bytes().get(2).is_some_and(u8::is_ascii_lowercase)
+    });
+    let columns: std::collections::BTreeSet<usize> = codes
+        .map(|line| {
+            let code = line.trim_start().split(' ').next().unwrap();
+            let rest = &line[2 + code.len()..];
+            line.len() - rest.trim_start().len()
+        })
+        .collect();
+    assert_eq!(columns.len(), 1, "{out}");
+}
+
+#[test]
+fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
+    let bench = Bench::with_scenario();
+    let emit = |more: &[&str]| {
+        let base = [
+            "emit",
+            "turntable.moves",
+            "--as",
+            "firmware",
+            "-o",
+            "player",
+        ];
+        let emitted = bench.run(&[&base[..], more].concat());
+        assert_eq!(emitted.code, 0, "{}", emitted.err);
+        fs::remove_dir_all(bench.file("player")).unwrap();
+        emitted.err
+    };
+    assert!(!emit(&[]).contains("--lines coils"));
+    bench.edit(
+        "turntable.yaml",
+        "kind: chopper\n      supply: 24 V\n      peak_current: 1.4 A          # the amplitude of the sine, not the rms value\n      microsteps: 16\n",
+        "kind: fixed-voltage\n      sequence: half-step\n      supply: 2.4 V\n",
+    );
+    let said = emit(&[]);
+    assert!(
+        said.contains("the drive of `table` is `fixed-voltage`"),
+        "{said}"
+    );
+    assert!(!emit(&["--lines", "coils"]).contains("`fixed-voltage`"));
+    // What another timer would have to be.
+    bench.edit("turntable.yaml", "prescaler: 8", "prescaler: 7");
+    let said = emit(&[]);
+    assert!(
+        said.contains("counts 16 MHz divided by 7, and would have to count 20 MHz at most, divided by 1, 8, 64, 256 or 1024"),
+        "{said}"
+    );
 }
 
 #[test]

@@ -47,6 +47,7 @@ impl<'a> Checker<'a> {
                 warned: 0,
                 failed: 0,
                 total_time: 0.0,
+                waits: false,
                 least_margin: None,
                 first_failure: None,
                 findings: Vec::new(),
@@ -59,6 +60,10 @@ impl<'a> Checker<'a> {
         self.of_moves.total_time += item.duration();
         match item {
             Item::Move(planned) => Some(self.check_move(planned)),
+            Item::Await { .. } => {
+                self.of_moves.waits = true;
+                None
+            }
             _ => None,
         }
     }

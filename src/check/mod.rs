@@ -167,6 +167,8 @@ pub struct Summary {
     pub failed: u64,
     /// From start to end, without waiting for inputs (s).
     pub total_time: f64,
+    /// Whether it waits for inputs, which takes time besides.
+    pub waits: bool,
     /// The least torque margin of all and the line of its move.
     pub least_margin: Option<(f64, usize)>,
     /// The line of the first move that must not run and its first reason.

@@ -1,6 +1,6 @@
 //! `check`: every move against torque, bands, timer, drive and heat.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::fmt::Write as _;
 use std::io::Write;
 use std::path::PathBuf;
@@ -208,6 +208,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         let _ = writeln!(text, "… and {beyond} more moves: --verbose shows all");
     }
     text.push_str(&bands_met(rows, rig));
+    let mut told = HashSet::new();
     for row in rows {
         let found = row
             .sample
@@ -216,8 +217,12 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
             .iter()
             .flat_map(|check| &check.findings);
         for finding in found.chain(&row.sample.changes) {
-            let _ = write!(text, "\n{STRONG}line {}{STRONG:#} ", row.line);
-            describe(&mut text, finding);
+            let mut paragraph = format!("\n{STRONG}line {}{STRONG:#} ", row.line);
+            describe(&mut paragraph, finding);
+            // Moves of one statement may differ by a microstep, and by nothing else.
+            if told.insert(paragraph.clone()) {
+                text.push_str(&paragraph);
+            }
         }
     }
     for finding in &summary.findings {
@@ -330,7 +335,12 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
         }
         None => String::new(),
     };
-    let time = Time::new(summary.total_time);
+    let waiting = if summary.waits {
+        " and the waiting for inputs"
+    } else {
+        ""
+    };
+    let time = format!("{}{waiting}", Time::new(summary.total_time));
     let moves = if summary.moves == 1 {
         "1 move".to_owned()
     } else {
@@ -343,6 +353,11 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
         );
     } else if summary.ok {
         let _ = write!(text, "{GOOD}May run{GOOD:#}: {moves} in {time}{least}");
+    } else if summary.failed == 0 {
+        let _ = write!(
+            text,
+            "{BAD}Must not run{BAD:#}: no move fails by itself, but the program as a whole does; {moves} in {time}{least}"
+        );
     } else {
         let _ = write!(
             text,

@@ -15,7 +15,7 @@ use crate::check::Checker;
 use crate::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
 use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
 use crate::plan::Item;
-use crate::rig::Rig;
+use crate::rig::{DriveKind, Rig};
 use crate::units::Rounded;
 
 /// The schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
@@ -213,6 +213,9 @@ impl Emit {
             }
             Emitted::Project(project) => {
                 self.write_project(&project, &job.rig, terminal)?;
+                if let Some(note) = self.bridges_without_coils(&project, &job.rig) {
+                    terminal.note(&note);
+                }
                 let reduced = job
                     .rig
                     .axes
@@ -238,6 +241,20 @@ impl Emit {
             }
         }
         Ok(())
+    }
+
+    /// What to say where step lines are written for a bridge that takes none.
+    fn bridges_without_coils(&self, project: &Project, rig: &Rig) -> Option<String> {
+        let bridge = rig
+            .axes
+            .iter()
+            .find(|axis| matches!(axis.drive.kind, DriveKind::FixedVoltage { .. }))?;
+        (self.options().lines == Lines::Steps && project.wiring.is_ok()).then(|| {
+            format!(
+                "the player makes step and direction lines, and the drive of `{}` is `fixed-voltage`: where that is a bridge                  of single switches, `--lines coils` switches them",
+                bridge.name
+            )
+        })
     }
 
     /// Writes one file, which is not there before it is finished.
@@ -290,6 +307,13 @@ impl Emit {
                 None => Output::write_whole(&path, text.as_bytes())?,
                 Some(kept) if firmware::same_wiring(&kept, text) => {
                     terminal.note(&format!("{} is kept as it is", path.display()));
+                }
+                Some(kept) if firmware::is_as_written(&kept) => {
+                    Output::write_whole(&path, text.as_bytes())?;
+                    terminal.note(&format!(
+                        "{} is written anew for the new wiring; nothing in it had been changed by hand",
+                        path.display()
+                    ));
                 }
                 Some(_) => terminal.note(&format!(
                     "{} is kept, but it is for another wiring, and `make` will refuse it: rename it, write the project again, \

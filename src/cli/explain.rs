@@ -124,6 +124,8 @@ fn to_json(one: &Explanation) -> serde_json::Value {
 
 fn list(width: usize) -> String {
     let mut text = String::new();
+    let column = explanations().map(|one| one.code.len()).max().unwrap_or(0);
+    let indent = " ".repeat(column + 3);
     for (area, _) in TEXTS {
         let mut heading = area.to_owned();
         heading[..1].make_ascii_uppercase();
@@ -133,9 +135,9 @@ fn list(width: usize) -> String {
         for one in of_area {
             let options = textwrap::Options::new(width)
                 .initial_indent("  ")
-                .subsequent_indent("                            ");
+                .subsequent_indent(&indent);
             text.push_str(&textwrap::fill(
-                &format!("{:<25} {}", one.code, one.summary),
+                &format!("{:<column$} {}", one.code, one.summary),
                 options,
             ));
             text.push('\n');

@@ -36,6 +36,7 @@ impl Report {
     /// # Errors
     /// Wrong input, or a page that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        refuse_other_endings(&self.output)?;
         let job = Job::load(&self.script)?;
         let (page, ok) = page(&job, &self.script)?;
         Output::write_whole(&self.output, report::html(&page).as_bytes())?;
@@ -43,6 +44,23 @@ impl Report {
             terminal.note(&format!("wrote {}", self.output.display()));
         }
         Ok(Answer::of(ok))
+    }
+}
+
+/// Refuses a file whose ending says that it holds something else than a page.
+fn refuse_other_endings(path: &Path) -> Result<(), Failure> {
+    match path.extension() {
+        Some(ending)
+            if !["html", "htm"]
+                .iter()
+                .any(|page| ending.eq_ignore_ascii_case(page)) =>
+        {
+            Err(Failure::Request(format!(
+                "the report is a page in HTML, and {} does not end in .html; a browser prints it to paper or to a PDF",
+                path.display()
+            )))
+        }
+        _ => Ok(()),
     }
 }
 
