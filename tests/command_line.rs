@@ -364,6 +364,70 @@ fn a_program_that_fails_as_a_whole_says_that_no_move_does() {
     );
 }
 
+/// 16 MHz divided by 8: the player needs 2016 cycles, and 2836 on a pin that no timer makes.
+#[test]
+fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
+    let bench = Bench::with_scenario();
+    let checked = |standing: &str| {
+        let script =
+            format!("rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\n{standing}\n");
+        bench.write("it.moves", &script);
+        let checked = bench.run(&["check", "it.moves"]);
+        assert_eq!(checked.code, 0, "{}", checked.err);
+        let emitted = bench.run(&["emit", "it.moves", "--as", "firmware", "-o", "player"]);
+        let told = checked.out.contains("[output-below-player]");
+        (told.then_some(checked.out), emitted)
+    };
+    let pulse = |dwell: &str| format!("output ready on\ndwell {dwell}\noutput ready off");
+    let (told, refused) = checked(&pulse("50 us"));
+    let told = told.unwrap();
+    assert!(
+        told.contains("output `ready` changes twice within 50 us")
+            && told.contains("cure: dwell 178 us between them"),
+        "{told}"
+    );
+    assert_eq!(refused.code, 2);
+    assert!(
+        refused
+            .err
+            .contains("changes twice within 50 us, and the player needs 178 us"),
+        "{}",
+        refused.err
+    );
+    // The cures cure.
+    let (told, emitted) = checked(&pulse("178 us"));
+    assert_eq!((told, emitted.code), (None, 0), "{}", emitted.err);
+    let (_, refused) = checked(&pulse("177 us"));
+    assert!(
+        refused
+            .err
+            .contains("come 177 us apart, and the player needs 178 us there"),
+        "{}",
+        refused.err
+    );
+    // A timer makes this one.
+    bench.edit("turntable.yaml", "PB0", "PD6");
+    for (standing, refused) in [
+        (pulse("125 us"), true),
+        (pulse("126 us"), false),
+        // Nothing changes.
+        (
+            "output ready on\ndwell 60 us\noutput ready on".to_owned(),
+            false,
+        ),
+    ] {
+        let (told, emitted) = checked(&standing);
+        assert_eq!(told.is_some(), refused, "{standing}");
+        assert_eq!(emitted.code == 2, refused, "{standing}: {}", emitted.err);
+    }
+    // An input is waited for.
+    bench.edit("turntable.yaml", "outputs:", "inputs: { go: {} }\noutputs:");
+    assert_eq!(
+        checked("output ready on\nawait go\noutput ready off").0,
+        None
+    );
+}
+
 #[test]
 fn waiting_for_inputs_is_said_to_take_time_besides() {
     let bench = Bench::with_scenario();

@@ -11,13 +11,14 @@ use slewsmith::script::Script;
 
 /// Findings that are notes, which need no cure, and the one that only a simulated report
 /// makes (a test beside it looks at its cure).
-const ELSEWHERE: [&str; 9] = [
+const ELSEWHERE: [&str; 10] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
     "cruise-stays",
     "damping-unknown",
     "limit-cut",
+    "output-below-player",
     "peak-lowered",
     "peak-stays",
     "steps-lost",

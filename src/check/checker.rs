@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::braking::Stops;
+use super::outputs::Outputs;
 use super::{
     AxisAbility, AxisCheck, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict, Weight, crossing,
     cure, reasons,
@@ -28,6 +29,7 @@ pub struct Checker<'a> {
     cures_left: usize,
     /// How long each axis moves (s).
     moving: Vec<f64>,
+    outputs: Outputs,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
 }
@@ -41,6 +43,7 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
+            outputs: Outputs::new(rig),
             of_moves: Summary {
                 ok: true,
                 moves: 0,
@@ -59,13 +62,20 @@ impl<'a> Checker<'a> {
     pub fn check(&mut self, item: &Item) -> Option<MoveCheck> {
         self.of_moves.total_time += item.duration();
         match item {
-            Item::Move(planned) => Some(self.check_move(planned)),
+            Item::Move(planned) => {
+                self.outputs.pass(planned);
+                return Some(self.check_move(planned));
+            }
+            Item::Output { output, on } => {
+                self.outputs.switch(*output, *on, self.of_moves.total_time);
+            }
             Item::Await { .. } => {
                 self.of_moves.waits = true;
-                None
+                self.outputs.wait();
             }
-            _ => None,
+            Item::Dwell(_) | Item::Mark(_) => {}
         }
+        None
     }
 
     fn check_move(&mut self, planned: &PlannedMove) -> MoveCheck {
@@ -120,6 +130,7 @@ impl<'a> Checker<'a> {
                 reasons::about_axis(axis, ability, share)
             })
             .chain(reasons::player(self.rig))
+            .chain(self.outputs.finding(self.rig))
             .collect();
         let failure = summary
             .findings

@@ -11,6 +11,7 @@ mod cure;
 mod finding;
 mod heat;
 mod json;
+mod outputs;
 mod reasons;
 mod torque;
 mod useful;

@@ -267,11 +267,12 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
             Power::new(holding).to_string(),
         ]
     };
-    let lossy = |(name, of): (&str, fn(&Losses) -> f64)| {
+    type Part = fn(&Losses) -> f64;
+    let lossy = |(name, of): (&str, Part)| {
         let (running, holding) = (of(&heat.running), of(&heat.holding));
         (running > 0.0 || holding > 0.0).then(|| row(name, running, holding))
     };
-    let parts: [(&str, fn(&Losses) -> f64); 5] = [
+    let parts: [(&str, Part); 5] = [
         ("windings", |losses| losses.copper),
         ("switches", |losses| losses.switches),
         ("transistors of the linear source", |losses| {

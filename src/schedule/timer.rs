@@ -30,10 +30,34 @@ use crate::units::Time;
 /// the interrupt (`tests/firmware.rs` measures it again). Axes that step at once take
 /// their times one after the other.
 pub const PLAYER_STEP_CYCLES: u32 = 200;
+/// Cycles from or to any event but a step until the player is ready for the next one, …
+pub const PLAYER_EVENT_READY: u32 = 400;
+/// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
+pub const PLAYER_OTHERS_READY: u32 = 60;
+/// … and an axis others with any event but a step; measured there too.
+pub const PLAYER_OTHER_BUSY: u32 = 360;
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
 pub const PLAYER_CLOCK: f64 = 20e6;
 /// … and what their timers divide it by. Source: the data sheets of these parts.
 pub const PLAYER_PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
+
+/// Cycles from the player's interrupt of an output to its edge, as `board_avr.h` has it: so
+/// long an output stands between two changes.
+pub fn player_output_cycles(prescaler: u32) -> u64 {
+    u64::from((2000 / prescaler + 2) * prescaler)
+}
+
+/// The same of an output that the player writes itself, while all axes stand.
+pub fn player_written_output_cycles(rig: &Rig) -> u64 {
+    player_output_cycles(rig.timer.prescaler)
+        + u64::from(PLAYER_EVENT_READY + PLAYER_OTHERS_READY)
+        + u64::from(PLAYER_OTHER_BUSY) * rig.axes.len() as u64
+}
+
+/// Cycles of the microcontroller's clock in whole microseconds, none too few.
+pub fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
+    Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
+}
 
 /// Whether our player is made for this timer as it stands.
 pub fn suits_player(timer: &Timer) -> bool {

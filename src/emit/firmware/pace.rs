@@ -23,7 +23,11 @@ use thiserror::Error;
 use super::Lines;
 use super::part::Wiring;
 use crate::rig::Rig;
-use crate::schedule::timer::PLAYER_STEP_CYCLES as STEP_CYCLES;
+use crate::schedule::timer::{
+    PLAYER_EVENT_READY as EVENT_READY, PLAYER_OTHER_BUSY as OTHER_BUSY,
+    PLAYER_OTHERS_READY as OTHERS_READY, PLAYER_STEP_CYCLES as STEP_CYCLES, player_output_cycles,
+    player_written_output_cycles, whole_microseconds,
+};
 use crate::schedule::{Event, What};
 use crate::units::Time;
 
@@ -34,14 +38,9 @@ const EVENT_CYCLES: u32 = 700;
 /// every step turns switches off and others on.
 const COIL_CYCLES: u32 = 300;
 const COILS_CYCLES: u32 = 480;
-/// Cycles from a step to the next one being armed, and from or to any other event.
+/// Cycles from a step to the next one being armed.
 const STEP_READY: u32 = 130;
-const EVENT_READY: u32 = 400;
-/// For how long the interrupt of outputs and texts keeps those of steps waiting.
-const OTHERS_READY: u32 = 60;
-/// For how long an axis keeps others waiting with any event but a step, …
-const OTHER_BUSY: u32 = 360;
-/// … and how much earlier that may come where it is a direction.
+/// How much earlier than an event of an axis its interrupt may come where it is a direction.
 const DIRECTION_LEAD: u32 = 450;
 /// Cycles from the interrupt of outputs to the first one being ready, and to each further
 /// one on the same tick.
@@ -49,11 +48,6 @@ const OUTPUT_READY: u32 = 180;
 const NEXT_OUTPUT_READY: u32 = 110;
 /// Events that may wait for being decoded: three quarters of a ring.
 const RING: u64 = 48;
-
-/// From the interrupt of outputs to their edges (cycles), as `board_avr.h` has it.
-fn output_lead(prescaler: u32) -> u64 {
-    u64::from((2000 / prescaler + 2) * prescaler)
-}
 
 /// By how many cycles an output that the player writes may be late: the interrupts of all
 /// axes may come first.
@@ -80,6 +74,11 @@ pub(super) enum TooFast {
         apart: Time,
         needs: Time,
     },
+    #[error(
+        "outputs or marks come {apart} apart, and the player needs {needs} there: dwell so long between them, or turn more \
+         slowly meanwhile"
+    )]
+    Close { apart: Time, needs: Time },
     #[error(
         "the player needs {needs} to get outputs and marks ready that are due at once, and has {lead}: spread them, or turn more slowly there"
     )]
@@ -150,7 +149,7 @@ impl<'a> Pace<'a> {
         Self {
             rig,
             coils,
-            lead: output_lead(rig.timer.prescaler),
+            lead: player_output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
             interrupts: VecDeque::new(),
             outputs: wiring.outputs.iter().copied().map(output).collect(),
@@ -254,6 +253,12 @@ impl<'a> Pace<'a> {
         if changed.is_on != on {
             let cycles = changed.changed.map_or(u64::MAX, |before| now - before);
             if cycles < least {
+                // What is written takes longer, and would be refused for that next.
+                let least = if changed.is_written {
+                    player_written_output_cycles(self.rig)
+                } else {
+                    least
+                };
                 return Err(TooFast::Changes {
                     output: self.rig.outputs[output].name.clone(),
                     apart: self.time(cycles),
@@ -311,8 +316,7 @@ impl<'a> Pace<'a> {
         let (from, until) = (group.due - self.lead, next - self.lead);
         let least = waiting + own + u64::from(OTHERS_READY) + self.axes_between(from, until);
         if cycles < least {
-            return Err(TooFast::Events {
-                axis: "outputs".to_owned(),
+            return Err(TooFast::Close {
                 apart: self.time(cycles),
                 needs: self.enough(least),
             });
@@ -339,7 +343,7 @@ impl<'a> Pace<'a> {
 
     /// The same in whole microseconds, none too few.
     fn enough(&self, cycles: u64) -> Time {
-        Time::new((cycles as f64 * 1e6 / self.rig.timer.clock.si()).ceil() * 1e-6)
+        whole_microseconds(cycles, &self.rig.timer)
     }
 
     /// Whether decoding keeps up with an event that takes so many cycles.
@@ -364,12 +368,12 @@ mod tests {
     fn the_lead_of_outputs_is_the_one_of_the_firmware() {
         let board = include_str!("c/board_avr.h");
         assert!(board.contains("#define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)"));
-        assert_eq!(output_lead(8), 252 * 8);
+        assert_eq!(player_output_cycles(8), 252 * 8);
         // A timer of 8 bits is not through a turn then.
         assert!(
             [8, 64, 256, 1024]
                 .iter()
-                .all(|by| output_lead(*by) < 256 * u64::from(*by))
+                .all(|by| player_output_cycles(*by) < 256 * u64::from(*by))
         );
     }
 }
