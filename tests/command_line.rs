@@ -382,7 +382,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     let (told, refused) = checked(&pulse("50 us"));
     let told = told.unwrap();
     assert!(
-        told.contains("output `ready` changes twice within 50 us")
+        told.contains("two changes of output `ready` come 50 us apart")
             && told.contains("cure: dwell 178 us between them"),
         "{told}"
     );
@@ -390,7 +390,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     assert!(
         refused
             .err
-            .contains("changes twice within 50 us, and the player needs 178 us"),
+            .contains("come 50 us apart, and the player needs 178 us: dwell"),
         "{}",
         refused.err
     );

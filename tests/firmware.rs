@@ -451,7 +451,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(
         said.contains(
-            "output `lamp` changes twice within 125 us, and the player needs 126 us from one change to the next"
+            "two changes of output `lamp` come 125 us apart, and the player needs 126 us: dwell so long between them"
         ),
         "{said}"
     );

@@ -67,7 +67,7 @@ pub(super) enum TooFast {
         needs: Time,
     },
     #[error(
-        "output `{output}` changes twice within {apart}, and the player needs {needs} from one change to the next: dwell so long between them"
+        "two changes of output `{output}` come {apart} apart, and the player needs {needs}: dwell so long between them"
     )]
     Changes {
         output: String,
