@@ -527,7 +527,7 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
     );
     let said = emit(&[]);
     assert!(
-        said.contains("the drive of `table` is `fixed-voltage`"),
+        said.contains("the drive of `table` is `fixed-voltage`: where that is a bridge of single switches, `--lines coils`"),
         "{said}"
     );
     assert!(!emit(&["--lines", "coils"]).contains("`fixed-voltage`"));

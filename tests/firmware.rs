@@ -477,7 +477,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
         Bench::new(&script, &rig(&["disc"], outputs))
     };
     let said = apart("51 us").emit("firmware", "player", &[]).unwrap_err();
-    assert!(said.contains("two events of `outputs` come"), "{said}");
+    assert!(said.contains("outputs or marks come"), "{said}");
     let bench = apart("51.5 us");
     let built = bench.build(&[]);
     let run = built.run(200 * board::CLOCK, &[]);

@@ -251,7 +251,7 @@ impl Emit {
             .find(|axis| matches!(axis.drive.kind, DriveKind::FixedVoltage { .. }))?;
         (self.options().lines == Lines::Steps && project.wiring.is_ok()).then(|| {
             format!(
-                "the player makes step and direction lines, and the drive of `{}` is `fixed-voltage`: where that is a bridge                  of single switches, `--lines coils` switches them",
+                "the player makes step and direction lines, and the drive of `{}` is `fixed-voltage`: where that is a bridge of single switches, `--lines coils` switches them",
                 bridge.name
             )
         })
