@@ -383,25 +383,25 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     let told = told.unwrap();
     assert!(
         told.contains("two changes of output `ready` come 50 us apart")
-            && told.contains("cure: dwell 178 us between them"),
+            && told.contains("cure: dwell 181 us between them"),
         "{told}"
     );
     assert_eq!(refused.code, 2);
     assert!(
         refused
             .err
-            .contains("come 50 us apart, and the player needs 178 us: dwell"),
+            .contains("come 50 us apart, and the player needs 181 us: dwell"),
         "{}",
         refused.err
     );
     // The cures cure.
-    let (told, emitted) = checked(&pulse("178 us"));
+    let (told, emitted) = checked(&pulse("181 us"));
     assert_eq!((told, emitted.code), (None, 0), "{}", emitted.err);
-    let (_, refused) = checked(&pulse("177 us"));
+    let (_, refused) = checked(&pulse("180 us"));
     assert!(
         refused
             .err
-            .contains("come 177 us apart, and the player needs 178 us there"),
+            .contains("come 180 us apart, and the player needs 181 us there"),
         "{}",
         refused.err
     );

@@ -254,7 +254,7 @@ const AXIS: &str = "
 fn rig(axes: &[&str], more: &str) -> String {
     let axes: String = axes.iter().map(|name| format!("  {name}:{AXIS}")).collect();
     format!(
-        "axes:\n{axes}timer: {{ clock: 16 MHz, prescaler: 8, step_pulse: 2 us, direction_setup: 5 us, fastest_interval: 12 us }}\n{more}"
+        "axes:\n{axes}timer: {{ clock: 16 MHz, prescaler: 8, step_pulse: 2 us, direction_setup: 5 us, fastest_interval: 9 us }}\n{more}"
     )
 }
 
@@ -272,12 +272,12 @@ fn there_and_back(rate: u32) -> String {
 }
 
 #[test]
-fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
+fn one_axis_takes_100_000_steps_a_second_anywhere_in_a_program() {
     if board::harness().is_none() {
         return;
     }
-    assert_eq!(board::CLOCK / u64::from(PLAYER_STEP_CYCLES), 80_000);
-    let bench = Bench::new(&there_and_back(80_000), &rig(&["disc"], LAMP));
+    assert_eq!(board::CLOCK / u64::from(PLAYER_STEP_CYCLES), 100_000);
+    let bench = Bench::new(&there_and_back(100_000), &rig(&["disc"], LAMP));
     let built = bench.build(&[]);
     let run = built.run(10 * board::CLOCK, &[]);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
@@ -285,6 +285,68 @@ fn one_axis_takes_80_000_steps_a_second_anywhere_in_a_program() {
     let packed = bench.packed();
     assert_played(&run, &built, &packed, &["disc"], &["lamp"], Outputs::Exact);
     assert_times_are_kept(&run, &built, "disc");
+}
+
+#[test]
+fn two_axes_share_the_rate_of_one() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = there_and_back(50_000);
+    let together = |line: &str| match line.strip_prefix("turn by ") {
+        Some(way) => format!("together {{\n  turn disc by {way}\n  turn arm by {way}\n}}\n"),
+        None => format!("{line}\n"),
+    };
+    let (start, turns) = script.split_once("through").unwrap();
+    let turns = turns.lines().filter(|line| line.starts_with("turn"));
+    let script = format!("{start}{}", turns.map(together).collect::<String>());
+    let axes = ["disc", "arm"];
+    let bench = Bench::new(&script, &rig(&axes, ""));
+    let built = bench.build(&[]);
+    let run = built.run(10 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("finished -3 -3"));
+    assert_played(&run, &built, &bench.packed(), &axes, &[], Outputs::Exact);
+    for axis in axes {
+        assert_times_are_kept(&run, &built, axis);
+    }
+}
+
+#[test]
+fn a_pulse_that_is_waited_for_lowers_the_rate_that_is_let_through() {
+    if board::harness().is_none() {
+        return;
+    }
+    // Pulses of 7, 10 and 14 ticks of half a microsecond, with 186, 210 and 242 cycles a step.
+    for (pulse, ticks, rate) in [
+        ("3 us", 7, 86_000),
+        ("4.5 us", 10, 76_000),
+        ("6.5 us", 14, 66_000),
+    ] {
+        let rig = rig(&["disc"], "").replace("step_pulse: 2 us", &format!("step_pulse: {pulse}"));
+        let at = |rate| {
+            let script = there_and_back(rate);
+            Bench::new(
+                &script.replace("  output lamp on passing 15000 microstep\n", ""),
+                &rig,
+            )
+        };
+        let bench = at(rate);
+        let built = bench.build(&[]);
+        assert_eq!(built.constant("STEP_PULSE_TICKS"), ticks);
+        let run = built.run(10 * board::CLOCK, &[]);
+        assert_eq!(run.text.as_deref(), Some("finished 59997"), "{pulse}");
+        assert_played(
+            &run,
+            &built,
+            &bench.packed(),
+            &["disc"],
+            &[],
+            Outputs::Exact,
+        );
+        assert_times_are_kept(&run, &built, "disc");
+        let said = at(rate + 3000).emit("firmware", "player", &[]);
+        assert!(said.unwrap_err().contains("the player needs"));
+    }
 }
 
 /// Outputs of these names on pins that are given out, and a script that has them all go on
@@ -349,7 +411,7 @@ const FOUR: &str = "outputs: { a: {}, b: {}, c: {}, d: {} }\n";
 /// again a little later.
 fn amid_fastest_steps(more: &str) -> String {
     let switched = ["a", "b", "c", "d"].map(|name| format!("output {name} on\n"));
-    let script = there_and_back(80_000);
+    let script = there_and_back(100_000);
     script.replace(
         "turn by 30000 microstep\n  output lamp on passing 15000 microstep\n",
         &format!(
@@ -389,17 +451,17 @@ fn outputs_on_other_pins_are_written_and_said_to_be_late() {
     for (axes, rate, pin, exact, late) in [
         (
             &["disc"][..],
-            70_000,
+            90_000,
             "PC0",
             "exact are PD6, PD5, PB3, PD3",
-            190,
+            140,
         ),
         (
             &["disc", "arm"],
-            35_000,
+            45_000,
             "PA0",
             "exact are PE3, PE4, PE5",
-            320,
+            220,
         ),
     ] {
         let outputs = format!("outputs: {{ lamp: {{ pin: {pin} }} }}\n");
@@ -476,9 +538,9 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
         let outputs = "outputs: { lamp: { pin: PD6 }, fan: { pin: PD5 } }\n";
         Bench::new(&script, &rig(&["disc"], outputs))
     };
-    let said = apart("51 us").emit("firmware", "player", &[]).unwrap_err();
+    let said = apart("54 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("outputs or marks come"), "{said}");
-    let bench = apart("51.5 us");
+    let bench = apart("54.5 us");
     let built = bench.build(&[]);
     let run = built.run(200 * board::CLOCK, &[]);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
@@ -504,21 +566,36 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
 
 #[test]
 fn a_program_that_is_too_fast_for_the_player_is_refused() {
-    let bench = Bench::new(&there_and_back(83_000), &rig(&["disc"], LAMP));
+    let bench = Bench::new(&there_and_back(104_000), &rig(&["disc"], LAMP));
     let said = bench.emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("the player needs"), "{said}");
     assert!(!bench.path().join("player").exists());
 }
 
 #[test]
+fn marks_that_come_faster_than_they_are_decoded_are_refused() {
+    if board::harness().is_none() {
+        return;
+    }
+    let apart = |time: &str| {
+        let marks = format!("repeat 3000 {{\n  mark \"here\"\n  dwell {time}\n}}\n");
+        Bench::new(&(there_and_back(1000) + &marks), &rig(&["disc"], LAMP))
+    };
+    let said = apart("84 us").emit("firmware", "player", &[]).unwrap_err();
+    assert!(said.contains("to decode what comes within"), "{said}");
+    let run = apart("94 us").build(&[]).run(200 * board::CLOCK, &[]);
+    assert_eq!(run.text.as_deref(), Some("finished 59997"));
+}
+
+#[test]
 fn a_shorter_interval_than_the_player_keeps_is_warned_of() {
     for (interval, axes, warned) in [
-        ("12 us", 1, true),
-        ("12.5 us", 1, false),
-        ("12.5 us", 2, true),
-        ("25 us", 2, false),
+        ("9.5 us", 1, true),
+        ("10 us", 1, false),
+        ("10 us", 2, true),
+        ("20 us", 2, false),
     ] {
-        let rig = rig(&["left", "right"][..axes], "").replace("12 us", interval);
+        let rig = rig(&["left", "right"][..axes], "").replace("9 us", interval);
         let bench = Bench::new(
             "rig \"rig.yaml\"\nspeed 1 rpm\naccel 10 rpm/s\nturn left by 1 step\n",
             &rig,

@@ -348,7 +348,7 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
     };
     let message = format!(
         "the timer's `fastest_interval` is {asked}, and the player of `emit --as firmware` takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
-        timer::PLAYER_STEP_CYCLES as usize * rig.axes.len(),
+        timer::player_steps_cycles(rig),
     );
     Some(
         Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(

@@ -29,13 +29,18 @@ use crate::units::Time;
 /// decoding: measured in a cycle-accurate simulator, with five cycles added for entering
 /// the interrupt (`tests/firmware.rs` measures it again). Axes that step at once take
 /// their times one after the other.
-pub const PLAYER_STEP_CYCLES: u32 = 200;
+pub const PLAYER_STEP_CYCLES: u32 = 160;
 /// Cycles from or to any event but a step until the player is ready for the next one, …
-pub const PLAYER_EVENT_READY: u32 = 400;
+pub const PLAYER_EVENT_READY: u32 = 410;
 /// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
 pub const PLAYER_OTHERS_READY: u32 = 60;
 /// … and an axis others with any event but a step; measured there too.
-pub const PLAYER_OTHER_BUSY: u32 = 360;
+pub const PLAYER_OTHER_BUSY: u32 = 400;
+/// Cycles from a step to the end of its pulse there, at least: the player waits for the end
+/// of a longer pulse, …
+const PLAYER_PULSE_CYCLES: u32 = 40;
+/// … and takes all of that pulse longer but for so many cycles (measured in the same way).
+const PLAYER_PULSE_HIDDEN: u32 = 30;
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
 pub const PLAYER_CLOCK: f64 = 20e6;
 /// … and what their timers divide it by. Source: the data sheets of these parts.
@@ -64,10 +69,25 @@ pub fn suits_player(timer: &Timer) -> bool {
     timer.clock.si() <= PLAYER_CLOCK && PLAYER_PRESCALERS.contains(&timer.prescaler)
 }
 
+/// Cycles that a step takes our player besides because it waits for the end of the pulse.
+pub fn player_pulse_wait(timer: &Timer) -> u32 {
+    let ticks = u32::try_from(Pace::new(timer).step_pulse).unwrap_or(u32::MAX);
+    if ticks <= PLAYER_PULSE_CYCLES / timer.prescaler {
+        return 0;
+    }
+    ticks.saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
+}
+
+/// Cycles that one step of every axis takes our player.
+pub fn player_steps_cycles(rig: &Rig) -> u64 {
+    let one = u64::from(PLAYER_STEP_CYCLES) + u64::from(player_pulse_wait(&rig.timer));
+    one * rig.axes.len() as u64
+}
+
 /// The shortest interval that our player keeps on all axes at once; none where it is
 /// not made for this timer.
 pub fn player_interval(rig: &Rig) -> Option<Time> {
-    let cycles = f64::from(PLAYER_STEP_CYCLES) * rig.axes.len() as f64;
+    let cycles = player_steps_cycles(rig) as f64;
     suits_player(&rig.timer).then(|| Time::new(cycles / rig.timer.clock.si()))
 }
 

@@ -125,9 +125,10 @@ const LINK: [(&str, &str); 3] = [
 ];
 
 /// Files that a project for an AVR holds besides.
-const AVR: [(&str, &str); 2] = [
+const AVR: [(&str, &str); 3] = [
     ("board_avr.h", include_str!("c/board_avr.h")),
     ("board_avr.c", include_str!("c/board_avr.c")),
+    ("step_avr.h", include_str!("c/step_avr.h")),
 ];
 
 /// Files that it needs to switch coils.

@@ -13,8 +13,8 @@
 //!   interrupted by those of the axes, and is through in time for its own ticks and for
 //!   the next of its kind. A line keeps still for as long as the lead between two changes,
 //!   since one compare output holds one change;
-//! - decoding keeps up: over any stretch as long as the rings, the events take no more
-//!   cycles than pass.
+//! - decoding keeps up: an event can be decoded once the ring of its stream has room for
+//!   it, which is when an event a ring before it has come, and has to be before it is due.
 
 use std::collections::VecDeque;
 
@@ -26,33 +26,36 @@ use crate::rig::Rig;
 use crate::schedule::timer::{
     PLAYER_EVENT_READY as EVENT_READY, PLAYER_OTHER_BUSY as OTHER_BUSY,
     PLAYER_OTHERS_READY as OTHERS_READY, PLAYER_STEP_CYCLES as STEP_CYCLES, player_output_cycles,
-    player_written_output_cycles, whole_microseconds,
+    player_pulse_wait, player_written_output_cycles, whole_microseconds,
 };
 use crate::schedule::{Event, What};
 use crate::units::Time;
 
-/// Cycles that any other event takes in all.
-const EVENT_CYCLES: u32 = 700;
+/// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
+/// and one that is due with the one before it.
+const EVENT_CYCLES: u32 = 1500;
+const NEXT_EVENT_CYCLES: u32 = 600;
 /// Cycles that a step takes besides where the player switches the coils of one axis, and of
 /// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
 /// every step turns switches off and others on.
-const COIL_CYCLES: u32 = 300;
-const COILS_CYCLES: u32 = 480;
+const COIL_CYCLES: u32 = 340;
+const COILS_CYCLES: u32 = 520;
 /// Cycles from a step to the next one being armed.
-const STEP_READY: u32 = 130;
+const STEP_READY: u32 = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
-const DIRECTION_LEAD: u32 = 450;
+const DIRECTION_LEAD: u32 = 580;
 /// Cycles from the interrupt of outputs to the first one being ready, and to each further
 /// one on the same tick.
 const OUTPUT_READY: u32 = 180;
 const NEXT_OUTPUT_READY: u32 = 110;
 /// Events that may wait for being decoded: three quarters of a ring.
-const RING: u64 = 48;
+const RING: usize = 48;
 
 /// By how many cycles an output that the player writes may be late: the interrupts of all
 /// axes may come first.
-pub(super) fn late_cycles(axes: usize) -> u64 {
-    u64::from(OTHERS_READY) + axes as u64 * u64::from(STEP_READY)
+pub(super) fn late_cycles(rig: &Rig) -> u64 {
+    let step = u64::from(STEP_READY) + u64::from(player_pulse_wait(&rig.timer));
+    u64::from(OTHERS_READY) + rig.axes.len() as u64 * step
 }
 
 /// Why the player cannot play a program.
@@ -84,7 +87,7 @@ pub(super) enum TooFast {
     )]
     Outputs { needs: Time, lead: Time },
     #[error(
-        "the player needs {needs} for steps that come within {within}: turn more slowly, or use fewer microsteps or a faster clock"
+        "the player needs {needs} to decode what comes within {within}: turn more slowly, let outputs and marks come further apart, or use fewer microsteps or a faster clock"
     )]
     Decoding { needs: Time, within: Time },
 }
@@ -120,8 +123,8 @@ struct Output {
 /// Follows a program event by event.
 pub(super) struct Pace<'a> {
     rig: &'a Rig,
-    /// Cycles that switching the coils takes.
-    coils: u64,
+    /// Cycles that a step takes besides: for switching the coils, or until its pulse ends.
+    besides: u64,
     /// Cycles from the interrupt of outputs to their edges.
     lead: u64,
     /// When each axis had its last event (cycles), and whether that was a step.
@@ -130,14 +133,16 @@ pub(super) struct Pace<'a> {
     interrupts: VecDeque<Interrupt>,
     outputs: Vec<Output>,
     group: Option<Group>,
+    /// When the last events of each stream come, a ring of them (cycles).
+    rings: Vec<VecDeque<u64>>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
     busy: u64,
 }
 
 impl<'a> Pace<'a> {
     pub(super) fn new(rig: &'a Rig, lines: Lines, wiring: &Wiring) -> Self {
-        let coils = match lines {
-            Lines::Steps => 0,
+        let besides = match lines {
+            Lines::Steps => u64::from(player_pulse_wait(&rig.timer)),
             Lines::Coils if rig.axes.len() == 1 => u64::from(COIL_CYCLES),
             Lines::Coils => u64::from(COILS_CYCLES),
         };
@@ -148,12 +153,13 @@ impl<'a> Pace<'a> {
         };
         Self {
             rig,
-            coils,
+            besides,
             lead: player_output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
             interrupts: VecDeque::new(),
             outputs: wiring.outputs.iter().copied().map(output).collect(),
             group: None,
+            rings: vec![VecDeque::new(); rig.axes.len() + 1],
             busy: 0,
         }
     }
@@ -162,24 +168,35 @@ impl<'a> Pace<'a> {
     pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooFast> {
         // So late that nothing comes before zero.
         let now = event.tick * u64::from(self.rig.timer.prescaler) + 4 * self.lead;
-        let cost = match event.what {
+        let outputs = self.rig.axes.len();
+        let joins = self.group.is_some_and(|group| group.due == now);
+        let any = u64::from(if joins {
+            NEXT_EVENT_CYCLES
+        } else {
+            EVENT_CYCLES
+        });
+        let (stream, comes, cost) = match event.what {
             What::Step { axis, .. } => {
                 self.axis_event(axis, now, true)?;
-                u64::from(STEP_CYCLES) + self.coils
+                (axis, now, u64::from(STEP_CYCLES) + self.besides)
             }
             What::Direction { axis, .. } => {
                 self.axis_event(axis, now, false)?;
-                u64::from(EVENT_CYCLES)
+                (
+                    axis,
+                    now - u64::from(DIRECTION_LEAD),
+                    u64::from(EVENT_CYCLES),
+                )
             }
             What::Output { output, on } => {
                 let is_written = self.change(output, on, now)?;
                 self.join(now, is_written)?;
                 let waiting = if is_written { self.lead } else { 0 };
-                u64::from(EVENT_CYCLES) + waiting
+                (outputs, now - self.lead, any + waiting)
             }
             What::Mark(_) => {
                 self.join(now, false)?;
-                u64::from(EVENT_CYCLES)
+                (outputs, now - self.lead, any)
             }
             What::Await { .. } => {
                 // Time stands still here; every stream starts afresh.
@@ -189,11 +206,14 @@ impl<'a> Pace<'a> {
                 for output in &mut self.outputs {
                     output.changed = None;
                 }
+                for ring in &mut self.rings {
+                    ring.clear();
+                }
                 self.busy = now;
                 return Ok(());
             }
         };
-        self.decode(now, cost)
+        self.decode(stream, comes, cost)
     }
 
     /// A step or a direction.
@@ -207,11 +227,12 @@ impl<'a> Pace<'a> {
             } else {
                 EVENT_READY
             };
-            let first = other_axes * (u64::from(STEP_READY) + self.coils) + u64::from(OTHERS_READY);
-            let mut least = first + u64::from(own) + self.coils;
+            let first =
+                other_axes * (u64::from(STEP_READY) + self.besides) + u64::from(OTHERS_READY);
+            let mut least = first + u64::from(own) + self.besides;
             if was_step && step {
                 // What decoding takes on the average; ticks may fall one apart.
-                let average = u64::from(STEP_CYCLES) + self.coils;
+                let average = u64::from(STEP_CYCLES) + self.besides;
                 least = least.max(average.saturating_sub(2 * u64::from(self.rig.timer.prescaler)));
             }
             // What falls on one tick is done in one interrupt.
@@ -225,7 +246,7 @@ impl<'a> Pace<'a> {
         }
         self.last[axis] = Some((now, step));
         let (early, cycles) = if step {
-            (0, u64::from(STEP_READY) + self.coils)
+            (0, u64::from(STEP_READY) + self.besides)
         } else {
             (u64::from(DIRECTION_LEAD), u64::from(OTHER_BUSY))
         };
@@ -346,14 +367,20 @@ impl<'a> Pace<'a> {
         whole_microseconds(cycles, &self.rig.timer)
     }
 
-    /// Whether decoding keeps up with an event that takes so many cycles.
-    fn decode(&mut self, now: u64, cost: u64) -> Result<(), TooFast> {
-        self.busy = self.busy.max(now) + cost;
-        let behind = self.busy - now;
-        if behind > RING * u64::from(STEP_CYCLES) {
+    /// Whether decoding keeps up with an event that takes so many cycles. What fits into the
+    /// rings at once has been decoded before the start.
+    fn decode(&mut self, stream: usize, comes: u64, cost: u64) -> Result<(), TooFast> {
+        let ring = &mut self.rings[stream];
+        ring.push_back(comes);
+        if ring.len() <= RING {
+            return Ok(());
+        }
+        let room = ring.pop_front().unwrap_or(comes);
+        self.busy = self.busy.max(room) + cost;
+        if self.busy > comes {
             return Err(TooFast::Decoding {
-                needs: self.enough(behind),
-                within: self.time(RING * u64::from(STEP_CYCLES)),
+                needs: self.enough(self.busy - room),
+                within: self.time(comes - room),
             });
         }
         Ok(())

@@ -329,7 +329,7 @@ impl Wiring {
         };
         Some(format!(
             "written by the player, and up to {} clock cycles late while axes step: {}; {cure}",
-            late_cycles(rig.axes.len()),
+            late_cycles(rig),
             names.join(", "),
         ))
     }

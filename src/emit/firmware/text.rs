@@ -312,7 +312,8 @@ SIZE = avr-size
 SMALL = -Os -flto -mcall-prologues -frename-registers -fno-split-wide-types \\
 \t-fno-move-loop-invariants -fno-tree-loop-optimize -fno-tree-ter -fno-tree-forwprop \\
 \t-fno-tree-dominator-opts -fno-tree-tail-merge -fno-tree-dce -fno-tree-reassoc \\
-\t-fno-ipa-icf -fno-guess-branch-probability
+\t-fno-ipa-icf -fno-guess-branch-probability -fno-ira-hoist-pressure \\
+\t-mstrict-X
 CFLAGS = -mmcu=$(MCU) $(SMALL)@SWITCHING@
 LANGUAGE = -std=c99 -Wall -Wextra -pedantic@FED@
 SOURCES = player.c @SOURCES@

@@ -9,29 +9,31 @@
 #define BAUD (CLOCK < 4000000ul ? 9600ul : 38400ul)
 #endif
 
-ISR(TIMER1_COMPA_vect)
-{
-    event_due(0, OCR1A);
-}
+#ifdef COILS
+#define STEP_INTERRUPT(channel, letter)          \
+    ISR(TIMER1_COMP##letter##_vect)              \
+    {                                            \
+        event_due(channel, OCR1##letter);        \
+    }
+#define OUTPUT_INTERRUPT(channel, letter)        \
+    ISR(TIMER1_COMP##letter##_vect, ISR_NOBLOCK) \
+    {                                            \
+        player_event(channel, OCR1##letter);     \
+    }
+#else
+#include "step_avr.h"
+#endif
+
+STEP_INTERRUPT(0, A)
 
 /* The last channel, for outputs and texts, is in less of a hurry than the steps: from
  * its first cycle on it lets them interrupt it. Reading its compare register is safe,
  * as nothing writes it before player_event() has done with it. */
 #if AXES == 1
-ISR(TIMER1_COMPB_vect, ISR_NOBLOCK)
-{
-    player_event(1, OCR1B);
-}
+OUTPUT_INTERRUPT(1, B)
 #else
-ISR(TIMER1_COMPB_vect)
-{
-    event_due(1, OCR1B);
-}
-
-ISR(TIMER1_COMPC_vect, ISR_NOBLOCK)
-{
-    player_event(2, OCR1C);
-}
+STEP_INTERRUPT(1, B)
+OUTPUT_INTERRUPT(2, C)
 #endif
 
 ISR(EMERGENCY_VECTOR)
@@ -209,26 +211,28 @@ static void say_number(int32_t number)
 {
     static const uint32_t powers[] PROGMEM = {1000000000ul, 100000000ul, 10000000ul, 1000000ul, 100000ul,
                                               10000ul, 1000ul, 100ul, 10ul, 1ul};
+    const uint32_t *place = powers, *end = powers + sizeof powers / sizeof *powers;
     uint32_t rest = (uint32_t)number;
-    uint8_t k, begun = 0;
+    uint8_t begun = 0;
 
     say_byte(' ');
     if (number < 0) {
         say_byte('-');
         rest = 0u - rest;
     }
-    for (k = 0; k < 10u; k++) {
-        uint32_t power = pgm_read_dword(&powers[k]);
+    do {
+        uint32_t power = pgm_read_dword(place++);
         char digit = '0';
 
         while (rest >= power) {
             rest -= power;
             digit++;
         }
-        begun |= (uint8_t)(digit != '0' || k == 9u);
-        if (begun)
+        if (begun || digit != '0' || place == end) {
+            begun = 1;
             say_byte(digit);
-    }
+        }
+    } while (place != end);
 }
 
 /* One line on the serial port: how the program ended, and where each axis stands. */

@@ -39,8 +39,8 @@
     } while (0)
 
 /* Cycles from an event to the line, and at least to the end of a pulse; measured. */
-#define BOARD_LEAD (148u / PRESCALER)
-#define BOARD_TO_ARM (48u / PRESCALER)
+#define BOARD_LEAD (192u / PRESCALER)
+#define BOARD_TO_ARM (40u / PRESCALER)
 /* From the interrupt of outputs to their edges: time to get several ready while steps
  * keep interrupting. Timers of 8 bits allow 255 ticks at most. */
 #define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)
@@ -83,9 +83,9 @@ static inline uint16_t board_now(void)
     return now;
 }
 
-/* Arms a channel behind a step for another one. Between two steps its compare output
- * toggles: up at the match, down when a compare is forced. What has matched already is
- * no longer late. */
+/* Arms a channel behind a step for another one, where the coils are switched; step_avr.h
+ * does the same for step lines. Between two steps its compare output toggles: up at the
+ * match, down when a compare is forced. What has matched already is no longer late. */
 #define STEP_AGAIN(letter)                                                        \
     do {                                                                          \
         TCCR1C = 1 << FOC1##letter;                                               \

@@ -80,7 +80,7 @@ static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
 void player_event(uint8_t channel, uint16_t at)
 {
     struct stream *stream = &player_streams[channel];
-    uint8_t tail = stream->tail, mode = stream->stepping ? ARM_AFTER_STEP : 0;
+    uint8_t tail = stream->tail, mode = stream->stepping;
     uint16_t ticks = 0;
 
     for (;;) {
@@ -105,7 +105,7 @@ void player_event(uint8_t channel, uint16_t at)
     if (BOARD_WRITTEN_OUTPUTS && channel == AXES)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
-    stream->stepping = mode & ARM_STEP;
+    stream->stepping = (uint8_t)((mode & ARM_STEP) * (ARM_AFTER_STEP / ARM_STEP));
     /* A count that has gone by would come back only after 65,536 ticks. */
     if (!board_arm(channel, at, ticks, mode))
         player_stop(LATE);

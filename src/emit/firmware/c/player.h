@@ -61,7 +61,7 @@ struct stream {
     volatile uint8_t tail;  /* the event that the timer is waiting for */
     volatile uint8_t ended; /* nothing comes behind what is in the ring */
     volatile uint8_t halted;
-    uint8_t stepping;       /* the event at `tail` is a step */
+    uint8_t stepping;       /* ARM_AFTER_STEP where the event at `tail` is a step, or 0 */
     uint32_t wait;          /* ticks from the last event in the ring to the next one */
     int32_t position;       /* of the axis, once everything in the ring has been played */
     struct decoder d;       /* how far the source is */

@@ -255,6 +255,7 @@ APART static void play(struct stream *s, uint8_t room)
     struct event *event = ring_at(s, head);
     const uint8_t what = s->d.step;
     uint16_t fraction = (uint16_t)(s->d.fraction[3] << 8 | s->d.fraction[2]);
+    int8_t steps;
 
     if (room < count)
         count = room;
@@ -269,7 +270,10 @@ APART static void play(struct stream *s, uint8_t room)
     event->ticks = (uint16_t)(event->ticks + (uint16_t)s->wait);
     s->wait = 0;
     s->d.left = (uint16_t)(s->d.left - count);
-    s->position += what == STEP ? (int8_t)count : -(int8_t)count;
+    steps = (int8_t)count;
+    if (what != STEP)
+        steps = (int8_t)-steps;
+    s->position += steps;
     WRITTEN();
     s->head = (uint8_t)(head + count * sizeof(struct event));
 }
@@ -357,12 +361,16 @@ APART static void next_operation(struct stream *s)
     ring_push(s, wait, op, value);
 }
 
-/* Decodes as much of a stream as its ring holds. */
-static void fill(struct stream *s)
+/* Decodes the next events of a stream, where its ring has room; returns whether it was
+ * worth while. */
+static uint8_t decode(struct stream *s)
 {
-    uint8_t room;
+    uint8_t head = s->head, room;
 
-    while ((room = ring_room(s)) != 0) {
+    while (s->head == head) {
+        room = ring_room(s);
+        if (!room)
+            return 0;
         if (s->wait > LONGEST_INTERVAL) {
             s->wait -= PIECE;
             ring_push(s, PIECE, PASS, 0);
@@ -370,7 +378,7 @@ static void fill(struct stream *s)
             play(s, room);
         } else if (s->d.part == PART_END) {
             if (s->ended)
-                return;
+                return 0;
             next_operation(s);
         } else if (s->d.count) {
             next_stretch(s);
@@ -378,12 +386,18 @@ static void fill(struct stream *s)
             next_part(s);
         }
     }
+    return 1;
 }
 
+/* In turn, so that a fast stream does not keep the others waiting. */
 void source_fill(void)
 {
     struct stream *s;
+    uint8_t more;
 
-    for (s = player_streams; s != player_streams + STREAMS; s++)
-        fill(s);
+    do {
+        more = 0;
+        for (s = player_streams; s != player_streams + STREAMS; s++)
+            more |= decode(s);
+    } while (more);
 }
