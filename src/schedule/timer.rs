@@ -27,7 +27,7 @@ use crate::units::Time;
 
 /// Cycles that one step takes our player on an 8-bit AVR in all, its interrupt and its
 /// decoding: measured in a cycle-accurate simulator, with five cycles added for entering
-/// the interrupt (`tests/firmware.rs` measures it again). Axes that step at once take
+/// the interrupt (`tests/firmware` measures it again). Axes that step at once take
 /// their times one after the other.
 pub const PLAYER_STEP_CYCLES: u32 = 160;
 /// Cycles from or to any event but a step until the player is ready for the next one, …

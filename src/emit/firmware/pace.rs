@@ -1,7 +1,7 @@
 //! How fast the player is, and whether a program leaves it the time it needs.
 //!
 //! The figures are cycles of an 8-bit AVR, measured with a cycle-accurate simulator on
-//! the player's machine code (`tests/firmware.rs` measures them again) and include five
+//! the player's machine code (`tests/firmware` measures them again) and include five
 //! cycles for entering an interrupt, which that simulator does not charge.
 //!
 //! Three rules:

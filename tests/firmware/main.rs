@@ -1,0 +1,16 @@
+//! The player plays schedules on the very cycles: its machine code is run in a
+//! cycle-accurate simulator of the microcontroller (simavr, a general-purpose one), and
+//! every edge of its pins is compared with the schedule.
+
+#[path = "../support/board.rs"]
+mod board;
+#[path = "../support/mod.rs"]
+mod support;
+
+mod played;
+
+mod coils;
+mod outputs;
+mod project;
+mod steps;
+mod stops;

@@ -1,0 +1,186 @@
+//! What ends a program early, and what keeps it from starting.
+
+use crate::board::{self, Bench, Built, Pin, Run};
+use crate::played::{LAMP, LAMP_AND_DOOR, opens, rig, there_and_back};
+
+#[test]
+fn any_damaged_byte_of_the_table_keeps_the_player_from_starting() {
+    if board::harness().is_none() {
+        return;
+    }
+    let bench = Bench::example("shutter-cured.moves");
+    let built = bench.build(&[]);
+    let table = built.address("schedule");
+    for place in 0..built.size().table {
+        // One bit or all of them.
+        let mask = if place % 2 == 0 {
+            1 << (place % 8)
+        } else {
+            255
+        };
+        let run = built.run(board::CLOCK, &[format!("flip={}:{mask}", table + place)]);
+        assert_eq!(run.text.as_deref(), Some("damaged 0"), "byte {place}");
+        let step = built.pin("step of wheel");
+        assert!(run.edges_of(step, 1).is_empty());
+    }
+}
+
+/// A player of one axis with a lamp, whose emergency stop opens during a run.
+struct Stopped {
+    /// Whose folder the project lies in.
+    _bench: Bench,
+    built: Built,
+    step: Pin,
+    lamp: Pin,
+}
+
+impl Stopped {
+    fn of(script: &str, more: &str) -> Self {
+        let bench = Bench::new(script, &rig(&["disc"], more));
+        let built = bench.build(&[]);
+        let (step, lamp) = (built.pin("step of disc"), built.pin("output lamp"));
+        Self {
+            _bench: bench,
+            built,
+            step,
+            lamp,
+        }
+    }
+
+    /// Runs with the stop opening at that cycle.
+    fn at(&self, cycle: u64) -> Run {
+        self.built
+            .run(20 * board::CLOCK, &[opens(&self.built, cycle)])
+    }
+
+    fn lamp_is_on(&self, run: &Run) -> bool {
+        let mut edges = run.edges.iter().filter(|edge| edge.pin == self.lamp);
+        edges.next_back().is_some_and(|edge| edge.level == 1)
+    }
+}
+
+#[test]
+fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
+    if board::harness().is_none() {
+        return;
+    }
+    let stopped = Stopped::of(&there_and_back(60_000), LAMP);
+    // At full speed, with the lamp on.
+    let at = 8_000_000;
+    let run = stopped.at(at);
+    let steps = run.edges_of(stopped.step, 1);
+    assert_eq!(run.text, Some(format!("emergency stop {}", steps.len())));
+    let last = steps.last().unwrap();
+    assert!(*last > at - 300 && *last < at + 270, "{last}");
+    assert!(
+        run.edges_of(stopped.step, 0).len() >= steps.len(),
+        "the last pulse stays high"
+    );
+    assert_eq!(run.edges_of(stopped.lamp, 0).len(), 1, "the outputs go off");
+    // Open before the start: nothing moves.
+    let stop = stopped.built.pin("emergency stop");
+    let run = stopped.built.run(
+        20 * board::CLOCK,
+        &[format!("hold={}:{}:1", stop.port, stop.bit)],
+    );
+    assert_eq!(run.text.as_deref(), Some("emergency stop 0"));
+    assert!(run.edges_of(stopped.step, 1).is_empty());
+}
+
+#[test]
+fn an_output_is_off_at_once_where_the_emergency_stop_opens_while_it_is_got_ready() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\n\
+        turn by 3 microstep\noutput lamp on\nturn by 3 microstep\n";
+    for pin in ["PD6", "PC0"] {
+        let stopped = Stopped::of(script, &LAMP.replace("PD6", pin));
+        let edge = stopped.at(u64::MAX).edges_of(stopped.lamp, 1)[0];
+        let mut lit = 0;
+        // From before its interrupt to behind its edge.
+        for cycle in (edge - 2100..edge + 100).step_by(3) {
+            let run = stopped.at(cycle);
+            assert_eq!(run.text.as_deref(), Some("emergency stop 3"));
+            for edge in run.edges.iter().filter(|edge| edge.pin == stopped.lamp) {
+                lit += 1;
+                assert!(edge.cycle < cycle + 80, "{pin}: {edge:?} behind {cycle}");
+            }
+            assert!(!stopped.lamp_is_on(&run), "{cycle}");
+        }
+        assert!(lit > 20, "it never went on: {lit}");
+    }
+}
+
+/// The emergency stop opens at every cycle around the program's end by itself, which is
+/// said so and leaves the lamp on or off.
+fn assert_a_late_stop_is_never_lost(script: &str, end: &str, lamp: bool) {
+    let stopped = Stopped::of(script, LAMP_AND_DOOR);
+    let ended = |run: &Run| run.text.as_deref() == Some(end);
+    let mut behind = stopped.at(u64::MAX).end;
+    let mut before = 0;
+    while behind - before > 1 {
+        let middle = before.midpoint(behind);
+        if ended(&stopped.at(middle)) {
+            behind = middle;
+        } else {
+            before = middle;
+        }
+    }
+    let mut endings = [0, 0];
+    for cycle in before - 100..before + 100 {
+        let run = stopped.at(cycle);
+        let ended = ended(&run);
+        endings[usize::from(ended)] += 1;
+        // A stop that was served has halted the timer.
+        assert_eq!(run.counting, ended, "{:?} at {cycle}", run.text);
+        assert_eq!(stopped.lamp_is_on(&run), ended && lamp, "{cycle}");
+    }
+    assert!(endings.iter().all(|count| *count > 20), "{endings:?}");
+}
+
+#[test]
+fn an_emergency_stop_in_the_last_cycles_of_a_program_is_never_lost() {
+    if board::harness().is_none() {
+        return;
+    }
+    let begin = "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\noutput lamp on\n";
+    for (more, end, lamp) in [
+        ("turn by 3 microstep\n", "finished 3", true),
+        ("await door timeout 10 ms\n", "no input 0", false),
+    ] {
+        assert_a_late_stop_is_never_lost(&format!("{begin}{more}"), end, lamp);
+    }
+}
+
+#[test]
+fn an_interrupt_that_comes_too_late_stops_safely_and_says_so() {
+    if board::harness().is_none() {
+        return;
+    }
+    let rig = rig(&["disc"], LAMP);
+    let bench = Bench::new(&there_and_back(60_000), &rig);
+    let built = bench.build(&[]);
+    let step = built.pin("step of disc");
+    // The processor does nothing for less and for more than an interval, at many places.
+    let mut late = 0;
+    for k in 0..40 {
+        let (at, cycles) = (5_000_000 + 7919 * k, 100 + 20 * k);
+        let run = built.run(20 * board::CLOCK, &[format!("block={at}:{cycles}")]);
+        let steps = run.edges_of(step, 1);
+        let longest = steps.windows(2).map(|pair| pair[1] - pair[0]).max();
+        assert!(
+            longest.is_some_and(|cycles| cycles < 65_536),
+            "a whole turn of the counter"
+        );
+        match run.text.as_deref() {
+            Some("finished 59997") => assert_eq!(steps.len(), 100_003),
+            Some(text) if text.starts_with("late ") => {
+                late += 1;
+                assert_eq!(text, format!("late {}", steps.len()));
+            }
+            other => panic!("{other:?}"),
+        }
+    }
+    assert!(late > 10 && late < 40, "{late}");
+}
