@@ -162,7 +162,10 @@ fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
     assert!(table.contains("in bad"), "{table}");
     assert!(table.contains("forced 180"), "{table}");
     // Which of the bands were found by running the motor model is said.
-    assert!(table.contains("found by forced response"), "{table}");
+    assert!(
+        table.contains("found from the response to the steps"),
+        "{table}"
+    );
     assert_eq!(crossed[0]["found_by"], "forced-response");
     let head = table.lines().take_while(|line| !line.is_empty());
     for line in head {

@@ -87,8 +87,8 @@ impl FoundBy {
     /// As it is shown behind “found”.
     pub const fn words(self) -> &'static str {
         match self {
-            Self::Eigenvalues => "by eigenvalues",
-            Self::ForcedResponse => "by forced response",
+            Self::Eigenvalues => "from the motor's equations",
+            Self::ForcedResponse => "from the response to the steps",
             Self::Simulation => "in the simulator",
         }
     }

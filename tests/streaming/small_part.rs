@@ -10,7 +10,7 @@ use slewsmith::stream::message::State;
 use crate::bench::{Program, project, rig};
 use crate::boards::{Line, Simulated, write_project};
 use crate::session::{CLEAN, FAST, Session};
-use crate::support::tool;
+use crate::support::{said, tool};
 use crate::wire::Quality;
 
 #[test]
@@ -20,17 +20,12 @@ fn the_project_compiles_for_another_kind_of_processor() {
     };
     let project = project(&rig(&["x", "y", "z"]), CLEAN.baud, Lines::Steps);
     let folder = write_project(&project, "streaming-arm");
-    let done = Command::new(tool("make").unwrap())
-        .current_dir(&folder)
-        .arg("objects")
-        .arg(format!("CC={}", gcc.display()))
-        .arg("CFLAGS=-mcpu=cortex-m0plus -Os -ffreestanding -Werror")
-        .output()
-        .unwrap();
-    assert!(
-        done.status.success(),
-        "{}",
-        String::from_utf8_lossy(&done.stderr)
+    said(
+        Command::new(tool("make").unwrap())
+            .current_dir(&folder)
+            .arg("objects")
+            .arg(format!("CC={}", gcc.display()))
+            .arg("CFLAGS=-mcpu=cortex-m0plus -Os -ffreestanding -Werror"),
     );
     assert!(folder.join("link.o").exists());
 }
@@ -42,18 +37,12 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
     };
     let project = project(&rig(&["dial"]), CLEAN.baud, Lines::Steps);
     let folder = write_project(&project, "streaming-size");
-    let done = Command::new(tool("make").unwrap())
-        .current_dir(&folder)
-        .args(["--silent", "player.elf"])
-        .output()
-        .unwrap();
-    let said = String::from_utf8_lossy(&done.stderr);
-    assert!(done.status.success() && said.is_empty(), "{said}");
-    let out = Command::new(size)
-        .arg(folder.join("player.elf"))
-        .output()
-        .unwrap();
-    let text = String::from_utf8(out.stdout).unwrap();
+    said(
+        Command::new(tool("make").unwrap())
+            .current_dir(&folder)
+            .args(["--silent", "player.elf"]),
+    );
+    let text = said(Command::new(size).arg(folder.join("player.elf")));
     let numbers: Vec<u32> = text
         .lines()
         .nth(1)
