@@ -1,8 +1,28 @@
 //! The project as it is written: its size, its pins, other boards.
 
+use std::path::Path;
+use std::process::Command;
+
 use crate::board::{self, Bench};
 use crate::played::{rig, there_and_back};
 use crate::support;
+
+/// The sources of a project compile for the processor of another compiler.
+#[track_caller]
+fn assert_compiles(bench: &Bench, compiler: &Path, options: &str) {
+    let done = Command::new("make")
+        .args(["-s", "objects"])
+        .arg(format!("CC={}", compiler.display()))
+        .arg(format!("CFLAGS={options}"))
+        .current_dir(bench.path().join("player"))
+        .output()
+        .unwrap();
+    assert!(
+        done.status.success(),
+        "{}",
+        String::from_utf8_lossy(&done.stderr)
+    );
+}
 
 #[test]
 fn the_player_fits_small_memories() {
@@ -42,18 +62,7 @@ fn the_player_compiles_for_other_processors() {
         "-mcpu=cortex-m0 -mthumb -Os -Werror",
         "-mcpu=cortex-m4 -mthumb -O2 -Werror",
     ] {
-        let done = std::process::Command::new("make")
-            .args(["-s", "objects"])
-            .arg(format!("CC={}", arm.display()))
-            .arg(format!("CFLAGS={options}"))
-            .current_dir(bench.path().join("player"))
-            .output()
-            .unwrap();
-        assert!(
-            done.status.success(),
-            "{}",
-            String::from_utf8_lossy(&done.stderr)
-        );
+        assert_compiles(&bench, &arm, options);
     }
 }
 
@@ -67,21 +76,7 @@ fn a_player_fed_over_a_line_builds_for_small_parts_and_others() {
         let built = bench.build(&["--feed", "line", "--baud", "250000"]);
         assert!(built.file("README.md").contains("--baud 250000"));
         if let Some(arm) = support::tool("arm-none-eabi-gcc") {
-            let done = std::process::Command::new("make")
-                .args([
-                    "-s",
-                    "objects",
-                    "CFLAGS=-mcpu=cortex-m3 -mthumb -Os -Werror",
-                ])
-                .arg(format!("CC={}", arm.display()))
-                .current_dir(bench.path().join("player"))
-                .output()
-                .unwrap();
-            assert!(
-                done.status.success(),
-                "{}",
-                String::from_utf8_lossy(&done.stderr)
-            );
+            assert_compiles(&bench, &arm, "-mcpu=cortex-m3 -mthumb -Os -Werror");
         }
     }
 }

@@ -118,6 +118,17 @@ fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
     assert_eq!(code, Some(0), "{json}");
 }
 
+/// The exit code of `stream` at a port that is not there, and what it says.
+fn without_a_port(folder: &Path) -> (Option<i32>, String) {
+    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+        .current_dir(folder)
+        .args(["stream", "dial.moves", "--port", "no-such-port"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    (out.status.code(), said)
+}
+
 #[test]
 fn outputs_that_cannot_be_ready_in_time_are_refused_before_anything_is_sent() {
     let folder = tempfile::tempdir().unwrap();
@@ -128,15 +139,10 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_before_anything_is_sent() {
              output lamp on\ndwell {time}\noutput lamp off\n"
         );
         std::fs::write(folder.path().join("dial.moves"), script).unwrap();
-        let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
-            .current_dir(folder.path())
-            .args(["stream", "dial.moves", "--port", "no-such-port"])
-            .output()
-            .unwrap();
-        let said = String::from_utf8_lossy(&out.stderr);
+        let (code, said) = without_a_port(folder.path());
         let why = "two changes of output `lamp` come";
         assert_eq!(said.contains(why), refused, "{said}");
-        assert_eq!(out.status.code(), Some(if refused { 1 } else { 3 }));
+        assert_eq!(code, Some(if refused { 1 } else { 3 }));
     }
 }
 
@@ -178,12 +184,7 @@ fn a_port_that_is_not_there_is_a_failure_of_the_system() {
     std::fs::write(folder.path().join("dial.yaml"), rig_text(&["dial"])).unwrap();
     let script = "rig \"dial.yaml\"\nspeed 90 deg/s\naccel 500 deg/s^2\nturn by 90 deg\n";
     std::fs::write(folder.path().join("dial.moves"), script).unwrap();
-    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
-        .current_dir(folder.path())
-        .args(["stream", "dial.moves", "--port", "no-such-port"])
-        .output()
-        .unwrap();
-    assert_eq!(out.status.code(), Some(3));
-    let said = String::from_utf8_lossy(&out.stderr);
+    let (code, said) = without_a_port(folder.path());
+    assert_eq!(code, Some(3));
     assert!(said.contains("cannot open no-such-port"), "{said}");
 }
