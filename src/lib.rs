@@ -60,11 +60,12 @@
 #![warn(missing_docs)]
 
 pub mod check;
-pub mod cli;
 pub mod diagnostic;
 pub mod draw;
 pub mod emit;
 mod exact;
+pub mod files;
+mod job;
 pub mod physics;
 pub mod plan;
 pub mod rig;
@@ -73,3 +74,8 @@ pub mod script;
 pub mod simulate;
 pub mod stream;
 pub mod units;
+
+pub use job::{
+    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Streaming, TextKind, Unstreamable,
+    open_source, read_rig,
+};

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use rigs::{by, moves, moving};
 use serde_json::json;
-use slewsmith::cli::files::{FilesOnDisk, read_source};
+use slewsmith::files::{FilesOnDisk, read_source};
 use slewsmith::physics::{PullOut, ShaftLoad};
 use slewsmith::rig::Rig;
 use slewsmith::script::{Settings, Shape};

@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use slewsmith::cli::files::{FilesOnDisk, beside, read_source};
 use slewsmith::diagnostic::Source;
+use slewsmith::files::{FilesOnDisk, beside, read_source};
 use slewsmith::physics::{PullOut, ShaftLoad};
 use slewsmith::plan::{ChangeKind, Direction, Item, PlannedMove, program};
 use slewsmith::rig::Rig;

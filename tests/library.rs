@@ -4,10 +4,6 @@
 #[allow(dead_code, reason = "its main() belongs to the example")]
 mod indexer;
 
-use slewsmith::diagnostic::Source;
-use slewsmith::plan::Item;
-use slewsmith::rig::{NoFiles, Rig};
-
 #[test]
 fn the_example_plans_checks_and_exports_a_turn_in_any_number_of_stops() {
     for stops in [1, 7, 24] {
@@ -27,16 +23,10 @@ fn the_example_plans_checks_and_exports_a_turn_in_any_number_of_stops() {
 #[test]
 fn the_stops_of_the_example_make_one_turn() {
     let text = "axes:\n  table:\n    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3 mH, rated_current: 1.5 A, holding_torque: 0.4 N.m, rotor_inertia: 54 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }\n    drive: { kind: chopper, supply: 24 V, peak_current: 1.4 A, microsteps: 16 }\ntimer: { clock: 16 MHz, prescaler: 8, bits: 16 }\noutputs: { ready: {} }\n";
-    let rig = Rig::parse(&Source::new("bench.yaml", text), &mut NoFiles)
-        .unwrap()
-        .rig;
-    let steps: u64 = indexer::plan(7, &rig)
-        .unwrap()
-        .iter()
-        .filter_map(|item| match item {
-            Item::Move(planned) => Some(planned.motion.axes[0].steps),
-            _ => None,
-        })
+    let job = indexer::job(7, text).unwrap();
+    let steps: u64 = job
+        .moves()
+        .map(|planned| planned.unwrap().motion.axes[0].steps)
         .sum();
     assert_eq!(steps, 3200);
 }

@@ -9,8 +9,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use proptest::prelude::*;
-use slewsmith::cli::files::{FilesOnDisk, read_source};
 use slewsmith::diagnostic::{Diagnostics, Source};
+use slewsmith::files::{FilesOnDisk, read_source};
 use slewsmith::rig::{Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
 use slewsmith::script::Script;
 

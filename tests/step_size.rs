@@ -16,7 +16,7 @@ use std::path::Path;
 
 use model::{entries, number, outside, scipy};
 use motion::{axis_motion, play, rig, timer, trapezoid};
-use slewsmith::cli::files::{FilesOnDisk, beside, read_source};
+use slewsmith::files::{FilesOnDisk, beside, read_source};
 use slewsmith::physics::machine::hold_speed_in_steps;
 use slewsmith::physics::start_stop::starts_in_steps;
 use slewsmith::physics::{Feed, Machine};

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use super::braking::Stops;
 use super::outputs::Outputs;
 use super::{
-    AxisAbility, AxisCheck, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict, Weight, crossing,
-    cure, reasons,
+    AxisAbility, AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict,
+    Weight, crossing, cure, reasons,
 };
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
@@ -104,7 +104,10 @@ impl<'a> Checker<'a> {
                 .iter()
                 .find(|finding| finding.severity == Weight::Failure);
             if let (None, Some(failure)) = (&summary.first_failure, failure) {
-                summary.first_failure = Some((planned.line, failure.message.clone()));
+                summary.first_failure = Some(FirstFailure {
+                    line: Some(planned.line),
+                    reason: failure.message.clone(),
+                });
             }
         }
         let changes = planned
@@ -138,7 +141,10 @@ impl<'a> Checker<'a> {
             .find(|finding| finding.severity == Weight::Failure);
         if let Some(failure) = failure {
             summary.ok = false;
-            summary.first_failure = Some((0, failure.message.clone()));
+            summary.first_failure = Some(FirstFailure {
+                line: None,
+                reason: failure.message.clone(),
+            });
         }
         summary
     }

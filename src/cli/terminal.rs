@@ -9,7 +9,7 @@ use anstyle::{AnsiColor, Effects, Style};
 use clap::ValueEnum;
 
 use super::{Answer, Failure, General};
-use crate::diagnostic::Diagnostic;
+use slewsmith::diagnostic::Diagnostic;
 
 /// Columns where the width of the terminal is not known.
 const DEFAULT_WIDTH: usize = 100;

@@ -6,6 +6,8 @@ use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::fontdb::Database;
 use resvg::usvg::{Options, Tree};
 
+use super::DrawError;
+
 /// A subset of Noto Sans (SIL Open Font License, see `font/OFL.txt`), so that plots
 /// look the same on a machine without fonts.
 const FONT: &[u8] = include_bytes!("font/NotoSans-Subset.ttf");
@@ -13,17 +15,12 @@ const FONT: &[u8] = include_bytes!("font/NotoSans-Subset.ttf");
 /// Pixels of the picture in a pixel of the figure, sharp enough to print.
 const SCALE: f32 = 2.0;
 
-/// Why a picture could not be painted.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("the picture could not be painted: {0}")]
-pub struct PngError(String);
-
 /// The SVG document as a PNG file's bytes.
 ///
 /// # Errors
 /// The text is no SVG, or the picture is too large to paint.
-pub fn png(svg: &str) -> Result<Vec<u8>, PngError> {
-    let error = |error: &dyn std::fmt::Display| PngError(error.to_string());
+pub fn png(svg: &str) -> Result<Vec<u8>, DrawError> {
+    let error = |error: &dyn std::fmt::Display| DrawError::Picture(error.to_string());
     let mut fonts = Database::new();
     fonts.load_font_data(FONT.to_vec());
     fonts.set_sans_serif_family("Noto Sans");

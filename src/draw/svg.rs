@@ -18,14 +18,20 @@ pub const CHART_HEIGHT: u32 = 360;
 /// Height of the figure's title in pixels.
 const TITLE_HEIGHT: u32 = 48;
 
-/// Why a figure could not be drawn; only an error of the drawing library.
+/// Why a figure could not be drawn; only an error of the drawing libraries.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("the figure could not be drawn: {0}")]
-pub struct DrawError(String);
+pub enum DrawError {
+    /// As SVG.
+    #[error("the figure could not be drawn: {0}")]
+    Figure(String),
+    /// In pixels.
+    #[error("the picture could not be painted: {0}")]
+    Picture(String),
+}
 
 impl<E: std::error::Error + Send + Sync> From<DrawingAreaErrorKind<E>> for DrawError {
     fn from(error: DrawingAreaErrorKind<E>) -> Self {
-        Self(error.to_string())
+        Self::Figure(error.to_string())
     }
 }
 

@@ -3,10 +3,10 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use slewsmith::cli::files::{FilesOnDisk, read_source};
 use slewsmith::diagnostic::Source;
 use slewsmith::emit::Heading;
 use slewsmith::emit::firmware::{Feed, Lines, Options, Project};
+use slewsmith::files::{FilesOnDisk, read_source};
 use slewsmith::plan::{self, Item};
 use slewsmith::rig::{NoFiles, Rig};
 use slewsmith::schedule::{Schedule, What};

@@ -4,8 +4,8 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use slewsmith::cli::files::FilesOnDisk;
 use slewsmith::diagnostic::Source;
+use slewsmith::files::FilesOnDisk;
 use slewsmith::plan::{self, Item};
 use slewsmith::rig::Rig;
 use slewsmith::schedule::{Schedule, What};

@@ -1,4 +1,4 @@
-//! Files as the user names them.
+//! Files on disk, as a user names them.
 
 use std::fs::File;
 use std::io::{self, Read as _};
@@ -30,7 +30,7 @@ pub fn read_source(path: &Path) -> io::Result<Arc<Source>> {
 }
 
 /// Why a file cannot be read, without the system's numbers.
-pub(super) fn why_unread(error: &io::Error) -> String {
+pub fn why_unread(error: &io::Error) -> String {
     match error.kind() {
         io::ErrorKind::NotFound => "there is no such file".to_owned(),
         io::ErrorKind::IsADirectory => "it is a folder".to_owned(),
