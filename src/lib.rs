@@ -73,6 +73,8 @@ pub mod schedule;
 pub mod script;
 pub mod simulate;
 pub mod stream;
+#[cfg(test)]
+mod testing;
 pub mod units;
 
 pub use job::{

@@ -13,6 +13,8 @@ mod heat;
 mod json;
 mod outputs;
 mod reasons;
+#[cfg(test)]
+mod tests;
 mod torque;
 mod useful;
 

@@ -13,6 +13,8 @@ mod digits;
 pub mod firmware;
 mod identifiers;
 mod json;
+#[cfg(test)]
+mod tests;
 mod vcd;
 
 use std::io::{self, Write};
@@ -22,7 +24,7 @@ use thiserror::Error;
 use crate::plan::Item;
 use crate::rig::Rig;
 
-pub use binary::Binary;
+pub use binary::{Binary, ReadError, unpack};
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;

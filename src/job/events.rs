@@ -3,7 +3,7 @@
 use super::{Error, Job};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{Item, Program};
-use crate::schedule::{Event, Schedule};
+use crate::schedule::{Event, Run, Schedule};
 use crate::script::Actions;
 
 /// Planned items until the first error, which is kept.
@@ -48,6 +48,21 @@ pub struct Events<'a>(Schedule<UntilError<'a>>);
 impl<'a> Events<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         Self(Schedule::new(UntilError::new(job.program()), &job.rig))
+    }
+
+    /// The next event, or as many steps as follow each other undisturbed, until the first
+    /// error; [`ended`](Self::ended) tells of it.
+    pub fn next_run(&mut self) -> Option<Run<'_>> {
+        self.0.next_run()
+    }
+
+    /// Whether the program was planned to its end, once no run is left.
+    ///
+    /// # Errors
+    /// It was not.
+    pub fn ended(mut self) -> Result<(), Error> {
+        let error = self.0.items_mut().error.take();
+        error.map_or(Ok(()), |error| Err(error.into()))
     }
 }
 

@@ -10,6 +10,8 @@ mod events;
 mod kind;
 mod motor;
 mod streaming;
+#[cfg(test)]
+mod tests;
 mod writing;
 
 use std::ops::ControlFlow;

@@ -12,6 +12,8 @@ pub mod regeneration;
 mod remembered;
 pub mod stability;
 pub mod start_stop;
+#[cfg(test)]
+mod tests;
 pub mod torque;
 
 pub use band::{Band, BandKind, FoundBy};

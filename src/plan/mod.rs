@@ -30,6 +30,8 @@ pub mod program;
 mod root;
 pub mod s_curve;
 mod settling;
+#[cfg(test)]
+mod tests;
 mod through;
 pub mod timed;
 mod together;

@@ -16,6 +16,8 @@ mod names;
 mod problems;
 mod profile;
 mod read;
+#[cfg(test)]
+mod tests;
 mod timer;
 mod travel;
 mod yaml;

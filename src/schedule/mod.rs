@@ -9,6 +9,8 @@ pub mod event;
 pub mod facts;
 pub mod invert;
 pub mod pack;
+#[cfg(test)]
+mod tests;
 pub(crate) mod ticks;
 pub mod timeline;
 pub mod timer;

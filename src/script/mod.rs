@@ -23,6 +23,8 @@ mod recursion;
 mod resolve;
 mod scope;
 mod syntax;
+#[cfg(test)]
+mod tests;
 mod turn;
 
 use std::collections::{HashMap, HashSet, VecDeque};

@@ -14,6 +14,8 @@
 mod follow;
 mod outcome;
 mod settling;
+#[cfg(test)]
+mod tests;
 mod trace;
 
 use std::cell::RefCell;

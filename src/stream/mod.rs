@@ -55,4 +55,6 @@ pub mod message;
 pub mod record;
 pub mod slicer;
 pub mod slow_down;
+#[cfg(test)]
+mod tests;
 pub mod window;
