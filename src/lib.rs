@@ -8,7 +8,8 @@
 //! 3. [`plan`]: actions become motion, segments of constant jerk.
 //! 4. [`check`]: motion against the rig: a verdict with reasons and cures.
 //! 5. [`schedule`]: motion becomes ticks.
-//! 6. [`emit`]: ticks become files; [`stream`]: ticks go to a board over a serial line;
+//! 6. [`player`]: our own firmware, what it can play and its project;
+//!    [`emit`]: ticks become files; [`stream`]: ticks go to a board over a serial line;
 //!    [`simulate`]: ticks turn a rotor.
 //! 7. [`draw`]: plots and the report. [`cli`]: the commands.
 //!
@@ -68,6 +69,7 @@ pub mod files;
 mod job;
 pub mod physics;
 pub mod plan;
+pub mod player;
 pub mod rig;
 pub mod schedule;
 pub mod script;

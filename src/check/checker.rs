@@ -4,7 +4,6 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::braking::Stops;
-use super::outputs::Outputs;
 use super::{
     AxisAbility, AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict,
     Weight, crossing, cure, reasons,
@@ -29,7 +28,6 @@ pub struct Checker<'a> {
     cures_left: usize,
     /// How long each axis moves (s).
     moving: Vec<f64>,
-    outputs: Outputs,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
 }
@@ -43,7 +41,6 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
-            outputs: Outputs::new(rig),
             of_moves: Summary {
                 ok: true,
                 moves: 0,
@@ -63,17 +60,10 @@ impl<'a> Checker<'a> {
         self.of_moves.total_time += item.duration();
         match item {
             Item::Move(planned) => {
-                self.outputs.pass(planned);
                 return Some(self.check_move(planned));
             }
-            Item::Output { output, on } => {
-                self.outputs.switch(*output, *on, self.of_moves.total_time);
-            }
-            Item::Await { .. } => {
-                self.of_moves.waits = true;
-                self.outputs.wait();
-            }
-            Item::Dwell(_) | Item::Mark(_) => {}
+            Item::Await { .. } => self.of_moves.waits = true,
+            Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
         }
         None
     }
@@ -133,7 +123,6 @@ impl<'a> Checker<'a> {
                 reasons::about_axis(axis, ability, share)
             })
             .chain(reasons::player(self.rig))
-            .chain(self.outputs.finding(self.rig))
             .collect();
         let failure = summary
             .findings

@@ -11,7 +11,7 @@ mod cure;
 mod finding;
 mod heat;
 mod json;
-mod outputs;
+pub(crate) mod player;
 mod reasons;
 #[cfg(test)]
 mod tests;

@@ -303,6 +303,7 @@ fn what_happens_on_the_way_comes_right_after_its_step() {
             axis: 0,
             step,
             item: Item::Mark(Arc::from(step.to_string())),
+            line: 1,
         })
         .to_vec();
     let (mut steps, mut last, mut marks) = (0, 0, Vec::new());
@@ -396,6 +397,7 @@ fn crowded() -> [Item; 3] {
             output: 0,
             on: true,
         },
+        line: 1,
     }];
     [Item::Move(planned), Item::Dwell(0.3), play(&both)]
 }
