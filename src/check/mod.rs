@@ -21,10 +21,11 @@ mod useful;
 use std::fmt;
 use std::sync::{Arc, OnceLock};
 
-pub use checker::Checker;
+pub(crate) use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Verdict, Weight};
-pub use torque::{Instant, TorqueMargin, TorqueRule};
+pub(crate) use torque::TorqueRule;
+pub use torque::{Instant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};
 
 use crate::physics::band::{Band, BandKind};
@@ -34,7 +35,7 @@ use crate::physics::regeneration::Regeneration;
 use crate::physics::torque::PullOut;
 use crate::physics::{Effort, Machine, StartStop, bands, start_stop};
 use crate::plan::PlannedMove;
-pub use crate::rig::TravelUnit;
+use crate::rig::TravelUnit;
 use crate::rig::{Axis, Rig};
 use crate::units::{Decimal, Rounded, Time, two_digits};
 

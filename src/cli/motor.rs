@@ -13,9 +13,9 @@ use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
 use slewsmith::MotorSheet;
-use slewsmith::physics::band::Band;
-use slewsmith::physics::heat::{CAUTIONS, Heat, Losses};
-use slewsmith::physics::torque::PullOutSample;
+use slewsmith::physics::Band;
+use slewsmith::physics::PullOutSample;
+use slewsmith::physics::{CAUTIONS, Heat, Losses};
 use slewsmith::rig::TravelUnit;
 use slewsmith::units::{Power, Rounded, Torque, two_digits};
 

@@ -17,8 +17,7 @@ use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::rig::{Rig, TravelUnit};
-use slewsmith::stream::host::Ending;
-use slewsmith::stream::message::{Likeness, Report, State};
+use slewsmith::stream::{Ending, Likeness, Report, State};
 use slewsmith::units::Rounded;
 use slewsmith::{Job, Streaming, Unstreamable};
 

@@ -1,17 +1,19 @@
 //! Plots and the report.
 
-pub mod chart;
-pub mod plots;
+pub(crate) mod chart;
+pub(crate) mod plots;
 mod png;
-pub mod recording;
-pub mod report;
-pub mod rig_charts;
+pub(crate) mod recording;
+pub(crate) mod report;
+pub(crate) mod rig_charts;
 mod sampling;
 mod svg;
 
-pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};
+pub(crate) use chart::Chart;
+pub use chart::Figure;
 pub use recording::RecordingError;
-pub use svg::{DrawError, size};
+pub use report::Page;
+pub use svg::DrawError;
 
 use crate::rig::Rig;
 

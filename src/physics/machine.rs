@@ -46,12 +46,16 @@
 //! each phase (common practice); finer steps have φ₀ = 0.
 
 mod equations;
+#[cfg(test)]
 mod held;
 mod hold;
 mod simulator;
 
-pub use held::held_pull_out;
-pub use hold::{HoldOutcome, hold_speed, hold_speed_in_steps, swings_past};
+#[cfg(test)]
+pub(crate) use held::held_pull_out;
+pub(crate) use hold::swings_past;
+#[cfg(test)]
+pub(crate) use hold::{hold_speed, hold_speed_in_steps};
 pub use simulator::{Simulator, State};
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};

@@ -22,13 +22,14 @@ mod timer;
 mod travel;
 mod yaml;
 
-pub use amplitude::Amplitude;
+pub(crate) use amplitude::Amplitude;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
-pub use read::ReadRig;
+#[cfg(test)]
+pub(crate) use read::ReadRig;
 pub use timer::Timer;
 pub use travel::TravelUnit;
 

@@ -8,8 +8,9 @@ use crate::testing::model;
 use crate::testing::support;
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2, TAU};
 
+use super::equal_areas::equal_area_estimate;
 use crate::physics::machine::held_pull_out;
-use crate::physics::start_stop::{equal_area_estimate, starts};
+use crate::physics::start_stop::starts;
 use crate::physics::{Feed, Machine, Simulator, hold_speed, start_stop};
 use crate::rig::Sequence;
 use crate::testing::model::{Ring, entries, machine, number, numbers, outside, ring, scipy};
