@@ -2,8 +2,8 @@
 
 use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, heat};
 use crate::physics::band::{Band, BandKind};
+use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
-use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::{self, TimerProblem};
@@ -254,7 +254,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
         format!("{speeds} is taken as rough, which real friction narrows")
     });
     let swings = "its swings never die down in the simulator".to_owned();
-    let frequency = natural_frequency(axis);
+    let frequency = Machine::of(axis).natural_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
         "no `viscous_damping` is given, and a regulated current does not damp: {}",

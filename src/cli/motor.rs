@@ -19,7 +19,8 @@ use crate::physics::Effort;
 use crate::physics::StartStop;
 use crate::physics::band::Band;
 use crate::physics::heat::{CAUTIONS, Heat, Losses};
-use crate::physics::torque::{self, PullOutSample};
+use crate::physics::machine::Machine;
+use crate::physics::torque::PullOutSample;
 use crate::rig::{Axis, TravelUnit};
 use crate::units::{Power, Rounded, Torque, two_digits};
 
@@ -57,7 +58,7 @@ impl<'a> Sheet<'a> {
         Self {
             axis,
             ability,
-            natural_frequency: torque::natural_frequency(axis),
+            natural_frequency: Machine::of(axis).natural_frequency() / std::f64::consts::TAU,
             start_stop: ability.start_stop(axis),
             range: ability.useful_range(axis),
         }

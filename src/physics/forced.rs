@@ -25,8 +25,9 @@ use std::f64::consts::{PI, TAU};
 use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
+use super::feed::Feed;
 use super::linear::{Swing, current_swing, swing};
-use super::machine::{Feed, Machine, swings_past};
+use super::machine::{Machine, swings_past};
 
 /// Peak lag beyond its standing value that makes a speed bad (electrical degrees).
 pub const LAG_LIMIT_DEG: f64 = 45.0;

@@ -77,7 +77,7 @@ impl Orbit<'_> {
     fn scales(&self) -> (f64, f64) {
         let machine = self.machine;
         (
-            machine.standstill_current(),
+            machine.rest_current().mean,
             machine.natural_frequency() / machine.rotor_teeth,
         )
     }

@@ -23,9 +23,10 @@ use std::f64::consts::PI;
 use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
+use super::feed::Feed;
 use super::forced::{Effort, forced_bands};
 use super::linear::{SteadyState, swing, voltage_swing};
-use super::machine::{Feed, Machine};
+use super::machine::Machine;
 use super::orbit::growth_rate;
 use super::remembered::Remembered;
 use crate::rig::Axis;
@@ -87,23 +88,20 @@ pub fn unstable_bands(
         Feed::FixedVoltage { .. } => fixed_voltage_bands(machine, |omega| {
             swing(machine, omega, torque(omega)).map(|swing| swing.growth())
         }),
-        Feed::Regulated {
-            supply,
-            peak_current,
-            ..
-        } => clipped_bands(machine, supply, peak_current, torque, effort),
+        Feed::Regulated { peak_current, .. } => {
+            clipped_bands(machine, peak_current, torque, effort)
+        }
     }
 }
 
 /// The band in which a regulated drive hunts, as its wave is clipped.
 fn clipped_bands(
     machine: &Machine,
-    supply: f64,
     peak_current: f64,
     torque: impl Fn(f64) -> f64 + Sync,
     effort: Effort,
 ) -> Vec<Band> {
-    let square_wave = 4.0 * supply / PI;
+    let square_wave = machine.feed.fundamental_voltage();
     let starved = |rate: f64| {
         let omega = machine.speed_of(rate);
         SteadyState::at(machine, square_wave, omega, torque(omega))

@@ -79,10 +79,7 @@ impl Drive {
     /// for half-step, what is asked for where the current is regulated.
     pub fn microsteps(&self) -> u32 {
         match self.kind {
-            DriveKind::FixedVoltage {
-                sequence: Sequence::HalfStep,
-            } => 2,
-            DriveKind::FixedVoltage { .. } => 1,
+            DriveKind::FixedVoltage { sequence } => sequence.microsteps(),
             DriveKind::LinearCurrent { microsteps, .. } | DriveKind::Chopper { microsteps, .. } => {
                 microsteps
             }
@@ -117,6 +114,14 @@ impl Sequence {
             Self::Wave => SEQUENCES[0].0,
             Self::TwoPhase => SEQUENCES[1].0,
             Self::HalfStep => SEQUENCES[2].0,
+        }
+    }
+
+    /// Microsteps a full step.
+    pub const fn microsteps(self) -> u32 {
+        match self {
+            Self::Wave | Self::TwoPhase => 1,
+            Self::HalfStep => 2,
         }
     }
 }

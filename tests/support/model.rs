@@ -5,7 +5,7 @@
 use std::f64::consts::{PI, SQRT_2, TAU};
 
 use serde_json::Value;
-use slewsmith::physics::machine::REGULATOR_TIME_CONSTANT;
+use slewsmith::physics::feed::REGULATOR_TIME_CONSTANT;
 use slewsmith::physics::{Feed, Machine, Simulator, State};
 use slewsmith::rig::Sequence;
 

@@ -15,8 +15,9 @@
 //! come to rest on its set point. Where the supply is short, before or after the step, the
 //! whole system is integrated in steps that do.
 
-use super::simulator::State;
-use super::{Demand, Feed, Machine};
+use super::model::Machine;
+use super::state::State;
+use crate::physics::feed::{Demand, Feed};
 
 /// Up to this angle (rad) the power series is used.
 const SMALL_TURN: f64 = 0.2;

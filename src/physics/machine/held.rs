@@ -8,7 +8,9 @@
 use std::f64::consts::PI;
 
 use super::hold::Clock;
-use super::{Machine, Simulator, State};
+use super::model::Machine;
+use super::simulator::Simulator;
+use super::state::State;
 
 /// Load angles that are tried before the best is refined.
 const LOAD_ANGLES: u32 = 20;

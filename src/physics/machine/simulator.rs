@@ -18,21 +18,9 @@
 use std::f64::consts::TAU;
 
 use super::equations::{Conditions, Damper, Equations};
-use super::{Demand, Feed, Machine, degrees};
-
-/// The state of a machine.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct State {
-    /// Current of phase A (A).
-    pub current_a: f64,
-    /// Current of phase B (A).
-    pub current_b: f64,
-    /// Angle of the motor's shaft (rad); in a [`Simulator`] without the whole electrical
-    /// cycles that it keeps apart, see [`Simulator::angle`].
-    pub angle: f64,
-    /// Speed of the motor's shaft (rad/s).
-    pub speed: f64,
-}
+use super::model::{Machine, degrees};
+use super::state::State;
+use crate::physics::feed::{Demand, Feed};
 
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]

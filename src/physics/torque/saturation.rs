@@ -19,7 +19,7 @@
 
 use std::f64::consts::{FRAC_PI_2, PI};
 
-use super::FixedVoltage;
+use super::fixed_voltage::FixedVoltage;
 
 /// Steps of half an electrical period, at least.
 const LEAST_STEPS: u32 = 128;
