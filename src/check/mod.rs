@@ -21,6 +21,7 @@ use std::sync::{Arc, OnceLock};
 pub use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Verdict, Weight};
+pub use heat::HeatWarning;
 pub use torque::{Instant, TorqueMargin, TorqueRule};
 pub use useful::{RangeEnd, UsefulRange};
 

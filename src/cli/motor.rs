@@ -12,7 +12,7 @@ use super::input::{abilities, load_rig};
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
-use crate::check::{AxisAbility, UsefulRange};
+use crate::check::{AxisAbility, HeatWarning, UsefulRange};
 use crate::draw::Figure;
 use crate::draw::plots;
 use crate::physics::Effort;
@@ -181,7 +181,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
         "pull_out_measured": sheet.ability.pull_out.measured(),
         "pull_out": pull_out,
         "bands": bands,
-        "heat": heat_json(&sheet.ability.heat),
+        "heat": heat_json(sheet.axis, &sheet.ability.heat),
         "findings": sheet.ability.findings(sheet.axis),
     })
 }
@@ -287,7 +287,7 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
     format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()))
 }
 
-fn heat_json(heat: &Heat) -> Value {
+fn heat_json(axis: &Axis, heat: &Heat) -> Value {
     let losses = |losses: &Losses| {
         json!({
             "copper_w": losses.copper,
@@ -297,8 +297,7 @@ fn heat_json(heat: &Heat) -> Value {
             "supply_w": losses.supply,
         })
     };
-    let warnings: Vec<Value> = heat
-        .warnings
+    let warnings: Vec<Value> = HeatWarning::of(axis, heat)
         .iter()
         .map(|warning| json!({ "code": warning.code(), "message": warning.to_string() }))
         .collect();

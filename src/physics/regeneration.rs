@@ -18,7 +18,7 @@
 
 use std::fmt;
 
-use super::Heat;
+use super::heat::Heat;
 use crate::rig::{Axis, DriveKind};
 use crate::units::{Power, Rounded, Voltage};
 
