@@ -181,9 +181,10 @@ impl Circuit {
         let squares = a * a + b * b;
         let drawn = self.supply * (a.abs() + b.abs());
         let in_series = squares * self.series();
-        let (transistors, supply) = match self.kind {
-            DriveKind::LinearCurrent { .. } => ((drawn - in_series).max(0.0), drawn),
-            DriveKind::FixedVoltage { .. } | DriveKind::Chopper { .. } => (0.0, in_series),
+        let (transistors, supply) = if self.kind.burns_the_rest() {
+            ((drawn - in_series).max(0.0), drawn)
+        } else {
+            (0.0, in_series)
         };
         Losses {
             copper: squares * self.winding,

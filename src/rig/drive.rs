@@ -135,6 +135,14 @@ impl DriveKind {
             Self::Chopper { .. } => KINDS[2],
         }
     }
+
+    /// Whether its transistors turn what the motor leaves of the supply into heat.
+    pub const fn burns_the_rest(&self) -> bool {
+        match self {
+            Self::LinearCurrent { .. } => true,
+            Self::FixedVoltage { .. } | Self::Chopper { .. } => false,
+        }
+    }
 }
 
 impl Drive {
