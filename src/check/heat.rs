@@ -13,7 +13,8 @@ use crate::units::{
     Power, Resistance, Rounded, Voltage, two_digits, two_digits_down, two_digits_up,
 };
 
-/// A hold current below this share is hardly one any more.
+/// A hold current below this share is hardly one any more: chosen; the detent of a hybrid
+/// motor holds as much.
 const LEAST_HOLD: f64 = 0.05;
 
 /// What is to be said of an axis; `moving` is the share of a program's time in which it

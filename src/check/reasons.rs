@@ -1,6 +1,10 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, heat};
+use super::ability::AxisAbility;
+use super::crossing::Crossing;
+use super::finding::{Finding, Weight};
+use super::heat;
+use super::torque::TorqueMargin;
 use crate::physics::band::{Band, BandKind};
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
@@ -204,6 +208,14 @@ fn longer(cost: f64) -> String {
         format!(", which takes {} longer", Time::new(cost))
     } else {
         String::new()
+    }
+}
+
+impl AxisAbility {
+    /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
+    /// hanging load. How warm a program makes the motor, a [`Checker`](super::Checker) says.
+    pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
+        about_axis(axis, self, None)
     }
 }
 

@@ -56,7 +56,9 @@ use saturation::{HeldPhase, SaturationTable};
 
 /// Below this share of the natural frequency the slow-step factor acts in full …
 const SLOW_IN_FULL: f64 = 0.2;
-/// … and from this share on not at all.
+/// … and from this share on not at all. Both chosen on integrations of the machine with a load
+/// that is raised from zero: 0.80 to 0.86 of the fundamental below a tenth, 0.84 to 0.96 at 0.3
+/// to 0.5, 0.93 to 1.03 at 0.5 to 0.9.
 const SLOW_NO_MORE: f64 = 0.9;
 
 /// One point of a sampled pull-out curve.

@@ -11,7 +11,8 @@ use crate::units::{Current, Power, Torque, Voltage};
 /// sink (common practice).
 const BARE_TRANSISTOR: f64 = 1.5;
 
-/// Power (W) that an ordinary small resistor takes at half its rating.
+/// Power (W) that an ordinary resistor of half a watt takes at half its rating (common
+/// practice).
 const SMALL_RESISTOR: f64 = 0.25;
 
 /// A warning about heat, current or a hanging load.

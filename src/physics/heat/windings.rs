@@ -24,7 +24,7 @@
 /// resistance and supply are seldom known any better.
 pub const SLACK: f64 = 1.05;
 
-/// The most current for however short a time, over the rated one.
+/// The most current for however short a time, over the rated one (common practice, see above).
 const MOST_CURRENT: f64 = 2.0;
 
 /// The power in both windings together (W).

@@ -109,7 +109,8 @@ impl Machine {
     /// Source: D. W. Jones, *Stepping Motors* (University of Iowa), f = √(k/J)/2π with k
     /// the slope of the torque curve at equilibrium.
     pub fn natural_frequency(&self) -> f64 {
-        (self.rotor_teeth * (self.torque_constant * self.rest_current().mean) / self.inertia).sqrt()
+        let stiffness = self.rotor_teeth * self.torque_constant * self.rest_current().mean;
+        (stiffness / self.inertia).sqrt()
     }
 
     /// Angle of the load's shaft at motor angle `theta` (rad): zero at microstep 0.

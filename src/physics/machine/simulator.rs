@@ -40,10 +40,12 @@ pub struct Simulator<'m> {
     rotor_step: f64,
 }
 
-/// Longest electrical angle (rad) that the rotor turns in one internal step.
+/// Longest electrical angle (rad) that the rotor turns in one internal step: chosen, so that a
+/// fourth-order step errs by less than a millionth of it.
 const TURN_PER_STEP: f64 = 0.15;
 
-/// So many electrical cycles stay in the angle before they are taken out.
+/// So many electrical cycles stay in the angle before they are taken out: chosen, few enough to
+/// keep ten digits of a microstep.
 const CYCLES_KEPT: i64 = 64;
 
 /// How often the crossing of a friction event inside a step is refined; each round
