@@ -109,7 +109,7 @@ impl Machine {
     /// Source: D. W. Jones, *Stepping Motors* (University of Iowa), f = √(k/J)/2π with k
     /// the slope of the torque curve at equilibrium.
     pub fn natural_frequency(&self) -> f64 {
-        let stiffness = self.rotor_teeth * self.torque_constant * self.rest_current().mean;
+        let stiffness = self.rotor_teeth * (self.torque_constant * self.rest_current().mean);
         (stiffness / self.inertia).sqrt()
     }
 
