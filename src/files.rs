@@ -51,6 +51,13 @@ pub fn beside(referrer: &str, path: &str) -> PathBuf {
 #[derive(Debug, Clone, Copy, Default)]
 pub struct FilesOnDisk;
 
+impl FilesOnDisk {
+    /// What `path` means in the file called `referrer`: relative to that file.
+    pub fn path(path: &str, referrer: &str) -> PathBuf {
+        beside(referrer, path)
+    }
+}
+
 impl Files for FilesOnDisk {
     fn open(&mut self, path: &str, referrer: &str) -> io::Result<Arc<Source>> {
         read_source(&beside(referrer, path))

@@ -13,26 +13,26 @@ use crate::rig::{DriveKind, Rig};
 const MOST_STEPS: u64 = 4_000_000;
 const MOST_ITEMS: u64 = 50_000;
 
-/// A player that the rig may be meant for, and the command that refuses for it.
+/// A player that the rig may be meant for, and how it is told from others.
 pub(crate) struct Candidate {
     pub(crate) options: PlayerOptions,
-    refused_by: &'static str,
+    how: &'static str,
 }
 
 /// The players that a rig may be meant for.
 pub(crate) fn candidates(rig: &Rig) -> Vec<Candidate> {
-    let player = |lines, source, refused_by| Candidate {
+    let player = |lines, source, how| Candidate {
         options: PlayerOptions {
             lines,
             source,
             other_board: false,
         },
-        refused_by,
+        how,
     };
     let line = ScheduleSource::Line { baud: 115_200 };
     let mut all = vec![
-        player(Lines::Steps, ScheduleSource::Memory, "`emit --as firmware`"),
-        player(Lines::Steps, line, "`stream`"),
+        player(Lines::Steps, ScheduleSource::Memory, "from memory"),
+        player(Lines::Steps, line, "over a serial line"),
     ];
     let is_switched = rig.axes.iter().any(|axis| match axis.drive.kind {
         DriveKind::FixedVoltage { .. } => true,
@@ -44,7 +44,7 @@ pub(crate) fn candidates(rig: &Rig) -> Vec<Candidate> {
         all.push(player(
             Lines::Coils,
             ScheduleSource::Memory,
-            "`emit --as firmware --lines coils`",
+            "where it switches the coils",
         ));
     }
     all
@@ -56,8 +56,8 @@ pub(crate) fn untried(steps: u64, items: u64) -> Option<Finding> {
         return None;
     }
     let message = format!(
-        "the program makes {steps} steps in {items} statements: whether the player of `emit --as firmware` can play \
-         it, only `emit` says"
+        "the program makes {steps} steps in {items} statements: whether the firmware player can play it \
+         shows only when it is written or streamed"
     );
     Some(Finding::new("player-untried", Weight::Note, message))
 }
@@ -73,19 +73,14 @@ pub(crate) fn findings(refused: &[(Candidate, Refusal)]) -> Vec<Finding> {
             continue;
         }
         let others = refused[number + 1..].iter().filter(same);
-        let commands: Vec<&str> = [candidate.refused_by]
+        let ways: Vec<&str> = [candidate.how]
             .into_iter()
-            .chain(others.map(|(other, _)| other.refused_by))
+            .chain(others.map(|(other, _)| other.how))
             .collect();
-        let verb = if commands.len() > 1 {
-            "refuse"
-        } else {
-            "refuses"
-        };
         let message = format!(
-            "{}; {} {verb} this program, which firmware of your own may play",
+            "{}; the firmware player refuses this program {}, and firmware of your own may play it",
             refusal.reason,
-            commands.join(" and ")
+            ways.join(" and ")
         );
         findings.push(
             Finding::new(refusal.reason.code(), Weight::Note, message)

@@ -8,7 +8,7 @@ use clap::builder::PossibleValuesParser;
 use super::input::load_rig;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use slewsmith::emit::coils::CoilFormat;
+use slewsmith::emit::CoilFormat;
 use slewsmith::physics::CoilTable;
 
 /// The coil sequence with its signs, the microstep currents, and the converter codes

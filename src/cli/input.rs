@@ -5,9 +5,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use slewsmith::diagnostic::Source;
-use slewsmith::files::FilesOnDisk;
 use slewsmith::rig::Rig;
-use slewsmith::{Error, Job, TextKind, open_source, read_rig};
+use slewsmith::{Error, FilesOnDisk, Job, TextKind, open_source, read_rig};
 
 use super::Failure;
 

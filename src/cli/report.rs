@@ -9,7 +9,7 @@ use super::input::load;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
-use slewsmith::draw::report::{self, Page};
+use slewsmith::draw::Page;
 
 /// The verdict with its reasons, plots over time, the torque plane, schedule, coils and
 /// heat on one page that needs nothing but itself.
@@ -32,7 +32,7 @@ impl Report {
         refuse_other_endings(&self.output)?;
         let job = load(&self.script)?;
         let (page, ok) = page(&job, &self.script)?;
-        Output::write_whole(&self.output, report::html(&page).as_bytes())?;
+        Output::write_whole(&self.output, page.html().as_bytes())?;
         if self.output != Path::new("-") {
             terminal.note(&format!("wrote {}", self.output.display()));
         }

@@ -18,8 +18,7 @@ use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::player::Lines;
 use slewsmith::rig::{Rig, TravelUnit};
-use slewsmith::stream::host::Ending;
-use slewsmith::stream::message::{Likeness, Report, State};
+use slewsmith::stream::{Ending, Likeness, Report, State};
 use slewsmith::units::Rounded;
 use slewsmith::{Job, Streaming, Unstreamable};
 

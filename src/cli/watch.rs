@@ -16,10 +16,9 @@ use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 use super::input::read;
 use super::output::Output;
 use super::{Answer, Failure, Terminal, check, report};
-use slewsmith::draw::report::{Page, fingerprint, html, problems};
-use slewsmith::files::{FilesOnDisk, beside};
+use slewsmith::draw::Page;
 use slewsmith::rig::Files as _;
-use slewsmith::{Error, Job, TextKind};
+use slewsmith::{Error, FilesOnDisk, Job, TextKind};
 
 /// A burst of changes is over when nothing has come for so long.
 const QUIET: Duration = Duration::from_millis(80);
@@ -106,7 +105,7 @@ impl Watch {
         };
         note(&self.script);
         let mut on_disk = |path: &str, referrer: &str| {
-            note(&beside(referrer, path));
+            note(&FilesOnDisk::path(path, referrer));
             FilesOnDisk.open(path, referrer)
         };
         let read = read(&self.script);
@@ -137,16 +136,15 @@ impl Watch {
                     other => vec![other.to_string()],
                 };
                 terminal.show_failure(&failure);
-                Ok(problems(title, drawn))
+                Ok(Page::of_problems(title, drawn))
             }
         }
     }
 }
 
 /// Writes the page, marked with what tells it from others.
-fn write(output: &Path, mut page: Page) -> Result<(), Failure> {
-    page.revision = Some(fingerprint(&page));
-    Output::write_whole(output, html(&page).as_bytes())
+fn write(output: &Path, page: Page) -> Result<(), Failure> {
+    Output::write_whole(output, page.revised().html().as_bytes())
 }
 
 fn stamp(path: &Path) -> Stamp {

@@ -1,17 +1,20 @@
 //! Plots and the report.
 
-pub mod chart;
-pub mod plots;
+pub(crate) mod chart;
+mod paint;
+pub(crate) mod plots;
 mod png;
-pub mod recording;
-pub mod report;
-pub mod rig_charts;
+pub(crate) mod recording;
+pub(crate) mod report;
+pub(crate) mod rig_charts;
 mod sampling;
 mod svg;
 
-pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};
+pub(crate) use chart::Chart;
+pub use chart::Figure;
+pub use paint::DrawError;
 pub use recording::RecordingError;
-pub use svg::{DrawError, size};
+pub use report::Page;
 
 use crate::rig::Rig;
 
@@ -39,8 +42,8 @@ impl Figure {
     /// The figure as a picture of pixels.
     ///
     /// # Errors
-    /// Only what the drawing libraries cannot do.
+    /// Only what the drawing library cannot do.
     pub fn png(&self) -> Result<Vec<u8>, DrawError> {
-        png::png(&self.svg()?)
+        png::png(self)
     }
 }

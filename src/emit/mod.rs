@@ -5,9 +5,9 @@
 //! steps, except where a format holds a table in the controller's memory, which is
 //! limited.
 
-pub mod binary;
+pub(crate) mod binary;
 mod c_header;
-pub mod coils;
+pub(crate) mod coils;
 mod csv;
 mod digits;
 mod identifiers;

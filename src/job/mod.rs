@@ -34,7 +34,7 @@ use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, PlannedMove, Program};
 use crate::rig::{Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
-use crate::simulate::{Options, Outcome, Report, Settler, simulate_with};
+use crate::simulate::{Options, Outcome, Report, Settler, simulate, simulate_with};
 use events::UntilError;
 
 /// A script with its rig, ready to be planned as often as needed.
@@ -167,13 +167,9 @@ impl Job {
     /// # Errors
     /// The program cannot be planned.
     pub fn simulate(&self, options: &Options) -> Result<Outcome, Error> {
-        let mut outcome = Outcome::default();
-        self.simulate_with(options, &mut |report| {
-            if let Report::Move(result) = report {
-                outcome.add(result.clone());
-            }
-            ControlFlow::Continue(())
-        })?;
+        let mut items = UntilError::new(self.program());
+        let outcome = simulate(&self.rig, &mut items, options);
+        items.ended()?;
         Ok(outcome)
     }
 

@@ -166,6 +166,11 @@ impl Streaming<'_> {
         self.host.mark()
     }
 
+    /// How many pieces have come in damaged.
+    pub const fn damaged(&self) -> u64 {
+        self.host.damaged()
+    }
+
     /// What it took so far.
     pub const fn counts(&self) -> Counts {
         self.host.counts()

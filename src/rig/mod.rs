@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod direction;
 mod drive;
 mod fields;
 mod found;
@@ -22,13 +23,15 @@ mod timer;
 mod travel;
 mod yaml;
 
-pub use amplitude::Amplitude;
+pub(crate) use amplitude::Amplitude;
+pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
-pub use read::ReadRig;
+#[cfg(test)]
+pub(crate) use read::ReadRig;
 pub use timer::Timer;
 pub use travel::TravelUnit;
 

@@ -37,13 +37,18 @@
 //! once.
 
 mod cut;
-pub mod fit;
-pub mod frame;
-pub mod host;
-pub mod message;
-pub mod record;
-pub mod slicer;
-pub mod slow_down;
+pub(crate) mod fit;
+pub(crate) mod frame;
+pub(crate) mod host;
+pub(crate) mod message;
+pub(crate) mod record;
+pub(crate) mod slicer;
+pub(crate) mod slow_down;
 #[cfg(test)]
 mod tests;
-pub mod window;
+pub(crate) mod window;
+
+pub use host::Ending;
+pub use message::{Likeness, Report, State, Welcome};
+pub use slicer::Unfit;
+pub use window::Counts;

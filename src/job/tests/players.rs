@@ -117,12 +117,15 @@ fn case() -> impl Strategy<Value = Case> {
     })
 }
 
-/// What the check says of a command.
-fn told<'a>(findings: &'a [Finding], command: &str) -> Option<&'a Finding> {
-    let command = format!("`{command}`");
-    findings
-        .iter()
-        .find(|finding| finding.message.contains(&command) && finding.message.contains("refuse"))
+/// What the check says of a player that is refused `how`.
+fn told<'a>(findings: &'a [Finding], how: &str) -> Option<&'a Finding> {
+    let told = |finding: &&Finding| {
+        let mut parts = finding
+            .message
+            .split("the firmware player refuses this program");
+        parts.nth(1).is_some_and(|ways| ways.contains(how))
+    };
+    findings.iter().find(told)
 }
 
 /// What was refused is what the check has told, with the line and a cure.
@@ -166,8 +169,12 @@ fn check_project_and_stream_agree_on_what_the_player_can_play() {
             Err(Unstreamable::TickRate(_)) => None,
             Err(error) => panic!("{error}"),
         };
-        assert_same(&case, made.as_ref(), told(&findings, "emit --as firmware"));
-        assert_same(&case, streamed.as_ref(), told(&findings, "stream"));
+        assert_same(&case, made.as_ref(), told(&findings, "from memory"));
+        assert_same(
+            &case,
+            streamed.as_ref(),
+            told(&findings, "over a serial line"),
+        );
         let lines = case.script.lines().count();
         for refusal in made.iter().chain(&streamed) {
             let needs_line = matches!(
@@ -220,7 +227,7 @@ fn outputs_too_close_on_the_way_are_told_with_their_line_and_a_cure_that_fits_th
          \x20 output fan on passing 45.02 deg\n  turn by 60 deg\n}\n",
     );
     let findings = job.check().summary().unwrap().findings;
-    let told = told(&findings, "emit --as firmware").unwrap();
+    let told = told(&findings, "from memory").unwrap();
     assert_eq!(told.line, Some(7), "{told:?}");
     assert!(!told.cures[0].contains("dwell"), "{told:?}");
     let error = job
@@ -269,7 +276,7 @@ fn a_table_that_does_not_fit_the_smaller_part_goes_to_the_larger_and_no_further(
     );
     let findings = job.check().summary().unwrap().findings;
     assert!(
-        told(&findings, "emit --as firmware").is_some_and(|told| told.code == "player-memory"),
+        told(&findings, "from memory").is_some_and(|told| told.code == "player-memory"),
         "{findings:?}"
     );
 }
