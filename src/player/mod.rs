@@ -13,6 +13,8 @@ mod options;
 mod pace;
 mod place;
 mod project;
+#[cfg(test)]
+mod tests;
 mod text;
 mod verdict;
 mod wiring;
