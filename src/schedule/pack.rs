@@ -38,6 +38,11 @@ use motion::Motion;
 use op::Op;
 use ramp::Ramp;
 
+/// The longest gap and the longest interval that one number of the layout holds (ticks).
+/// A decoder counts what it waits for in 32 bits, and has up to 2¹⁵ ticks of it left when
+/// it reads the next number.
+pub(crate) const LONGEST_WAIT: u64 = 1 << 31;
+
 /// A packed program.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Packed {

@@ -124,7 +124,7 @@ pub enum Act {
     /// The stream meets the others where an input is waited for.
     Meet,
     /// The input, and after how many ticks to give up (0: never).
-    Await(u8, u32),
+    Await(u8, u64),
 }
 
 /// Appends a record of a stream.
@@ -164,7 +164,7 @@ pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
                 Act::Output(number, _) | Act::Mark(number) => out.push(*number),
                 Act::Await(input, timeout) => {
                     out.push(*input);
-                    write_number(u64::from(*timeout), out);
+                    write_number(*timeout, out);
                 }
                 _ => {}
             }
@@ -209,7 +209,7 @@ pub fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
             16 => Act::Meet,
             17 => {
                 let input = byte()?;
-                Act::Await(input, u32::try_from(read_number(&mut byte)?).ok()?)
+                Act::Await(input, read_number(&mut byte)?)
             }
             _ => return None,
         };
@@ -266,6 +266,7 @@ mod tests {
             event(9, Act::Mark(200)),
             event(9, Act::Meet),
             event(9, Act::Await(2, 4_000_000)),
+            event(9, Act::Await(2, 10_000_000_000_000)),
             What::Run(Run {
                 count: 4096,
                 state: [0xC000_0000, 0, 0, 0],

@@ -248,7 +248,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 for stream in &mut self.streams[..rest] {
                     stream.put(tick, Act::Meet);
                 }
-                let timeout = timeout.map_or(0, |ticks| u32::try_from(ticks).unwrap_or(u32::MAX));
+                let timeout = timeout.unwrap_or(0);
                 self.streams[rest].put(tick, Act::Await(input as u8, timeout));
             }
             // Steps come in runs.

@@ -14,3 +14,4 @@ mod outputs;
 mod project;
 mod steps;
 mod stops;
+mod waits;

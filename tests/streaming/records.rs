@@ -163,7 +163,7 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
                     for stream in &mut wanted[..axes] {
                         stream.push((event.tick, Act::Meet));
                     }
-                    let timeout = timeout.unwrap_or(0) as u32;
+                    let timeout = timeout.unwrap_or(0);
                     wanted[axes].push((event.tick, Act::Await(input as u8, timeout)));
                 }
                 What::Direction { .. } => {}

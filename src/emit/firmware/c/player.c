@@ -18,7 +18,7 @@ volatile uint8_t player_state;
 uint8_t player_ending = FINISHED;
 volatile uint8_t player_mark;
 uint8_t player_input;
-uint32_t player_timeout;
+uint32_t player_timeout, player_timeout_turns;
 
 APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value)
 {
@@ -100,7 +100,7 @@ void player_event(uint8_t channel, uint16_t at)
         }
     }
     if (mode & ARM_AFTER_STEP)
-        while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
+        while ((uint16_t)(board_now() - at) < PULSE_END) {
         }
     if (BOARD_WRITTEN_OUTPUTS && channel == AXES)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
@@ -158,7 +158,8 @@ static void wait_for_input(void)
 {
     uint8_t looks = 0;
     uint16_t before = board_now();
-    uint32_t left = player_timeout;
+    uint32_t left = player_timeout, turns = player_timeout_turns;
+    uint8_t is_timed = left || turns;
 
     while (looks != 255u && player_state == RUNNING) {
 #ifdef STREAMED
@@ -168,11 +169,17 @@ static void wait_for_input(void)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
         looks = (uint8_t)(looks << 1 | board_read(player_input));
-        if (left) {
-            if (left <= LOOK_TICKS)
+        if (!is_timed)
+            continue;
+        if (left <= LOOK_TICKS) {
+            if (turns) {
+                turns--;
+                left += TIMEOUT_TURN;
+            } else {
                 player_end(TIMED_OUT);
-            left -= LOOK_TICKS;
+            }
         }
+        left -= LOOK_TICKS;
     }
 }
 
