@@ -16,6 +16,7 @@ use slewsmith::plan::{Item, OnTheWay};
 use slewsmith::rig::Rig;
 use slewsmith::schedule::timer::Pace;
 use slewsmith::schedule::{Schedule, What};
+use slewsmith::script::Until;
 
 /// A program with everything in it: two axes alone and together, both ways, an output
 /// switched on the way, a wait longer than the counter, texts that need care.
@@ -45,6 +46,7 @@ fn everything() -> (Rig, Vec<Item>) {
         Item::Mark(Arc::from("begin: \"a\", /* b */ ??/ $end \\")),
         Item::Await {
             input: 0,
+            until: Until::Pressed,
             timeout: Some(2.5),
         },
         play(&one),
@@ -63,6 +65,7 @@ fn everything() -> (Rig, Vec<Item>) {
         watched,
         Item::Await {
             input: 0,
+            until: Until::Released,
             timeout: None,
         },
         Item::Dwell(4000.0),
@@ -139,7 +142,11 @@ fn as_played(rig: &Rig, items: &[Item]) -> String {
             What::Step { axis, direction } => ("step", axis, direction.sign()),
             What::Direction { axis, direction } => ("direction", axis, direction.sign()),
             What::Output { output, on } => ("output", output, i64::from(on)),
-            What::Await { input, timeout } => ("await", input, timeout.unwrap_or(0) as i64),
+            What::Await {
+                input,
+                until,
+                timeout,
+            } => (until.event_word(), input, timeout.unwrap_or(0) as i64),
             What::Mark(text) => {
                 let next = marks.len();
                 ("mark", 0, *marks.entry(text).or_insert(next) as i64)

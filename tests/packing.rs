@@ -14,6 +14,7 @@ use slewsmith::plan::{Item, Motion};
 use slewsmith::rig::Rig;
 use slewsmith::schedule::pack::{Packed, pack};
 use slewsmith::schedule::{Event, Schedule, What};
+use slewsmith::script::Until;
 use slewsmith::units::Frequency;
 
 fn bench() -> Rig {
@@ -46,6 +47,7 @@ fn errands() -> Vec<Item> {
         if k == 7 {
             items.push(Item::Await {
                 input: 0,
+                until: Until::Pressed,
                 timeout: Some(2.5),
             });
         }
@@ -290,7 +292,9 @@ fn an_independent_reader_finds_the_same_events() {
                     u8::from(on)
                 )
             }
-            What::Await { input, .. } => format!("{tick},await,{},", rig.inputs[input].name),
+            What::Await { input, until, .. } => {
+                format!("{tick},{},{},", until.event_word(), rig.inputs[input].name)
+            }
             What::Mark(text) => format!("{tick},mark,{text},"),
         })
         .collect();

@@ -11,7 +11,7 @@ use slewsmith::diagnostic::{Diagnostic, Source, Span};
 use slewsmith::plan::{Item, program};
 use slewsmith::rig::{DriveKind, Gearing, Sequence};
 use slewsmith::schedule::{Schedule, What};
-use slewsmith::script::{ActionKind, Pace, Script, Settings, Shape, Target, Way};
+use slewsmith::script::{ActionKind, Pace, Script, Settings, Shape, Target, Until, Way};
 use slewsmith::units::{Dimension, Quantity};
 
 fn usual() -> Arc<Settings> {
@@ -257,6 +257,7 @@ fn names_of_pins_are_resolved_or_the_nearest_is_suggested() {
         action(ActionKind::Await {
             name: Arc::from(name),
             name_span: Span::default(),
+            until: Until::Released,
             timeout: Some(2.0),
         })
     };
@@ -273,6 +274,7 @@ fn names_of_pins_are_resolved_or_the_nearest_is_suggested() {
             },
             Item::Await {
                 input: 0,
+                until: Until::Released,
                 timeout: Some(2.0)
             },
             Item::Dwell(0.5)
@@ -408,6 +410,7 @@ mark \"end\"
     let lamp = |on| What::Output { output: 1, on };
     let waited = What::Await {
         input: 0,
+        until: Until::Active,
         timeout: Some(2_000_000),
     };
     let expected = [

@@ -12,6 +12,7 @@ use slewsmith::rig::Timer;
 use slewsmith::schedule::invert::Inverse;
 use slewsmith::schedule::timer::{Pace, PaceLimit, verdict};
 use slewsmith::schedule::{Event, Run, Schedule, What};
+use slewsmith::script::Until;
 use twofloat::TwoFloat;
 
 /// Where the ideal motion of an axis is at a time, in the double-double arithmetic of
@@ -267,6 +268,7 @@ fn await_takes_no_ticks_and_items_keep_their_order() {
         output(true),
         Item::Await {
             input: 0,
+            until: Until::Active,
             timeout: Some(2.0),
         },
         Item::Mark(Arc::from("here")),
@@ -281,6 +283,7 @@ fn await_takes_no_ticks_and_items_keep_their_order() {
         events[1].what,
         What::Await {
             input: 0,
+            until: Until::Active,
             timeout: Some(2_000_000)
         }
     );

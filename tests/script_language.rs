@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use approx::assert_relative_eq;
 use proptest::prelude::*;
 use slewsmith::diagnostic::{Diagnostics, Source};
-use slewsmith::script::{Action, ActionKind, Move, Pace, Script, Shape, Target, Way};
+use slewsmith::script::{Action, ActionKind, Move, Pace, Script, Shape, Target, Until, Way};
 use slewsmith::units::{Dimension, Quantity};
 
 const DEGREE: f64 = TAU / 360.0;
@@ -165,6 +165,8 @@ fn every_event_is_read() {
         "dwell until settled
          await gate
          await gate timeout 1.5 min
+         await gate pressed
+         await gate released timeout 2 s
          mark \"a # is no comment in a text\"  # but here it is",
     )
     .into_iter()
@@ -175,8 +177,15 @@ fn every_event_is_read() {
         matches!(&kinds[1], ActionKind::Await { name, timeout: None, .. } if &**name == "gate")
     );
     assert!(matches!(&kinds[2], ActionKind::Await { timeout: Some(time), .. } if *time == 90.0));
+    let until = |kind: &ActionKind| match kind {
+        ActionKind::Await { until, timeout, .. } => (*until, *timeout),
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(until(&kinds[1]), (Until::Active, None));
+    assert_eq!(until(&kinds[3]), (Until::Pressed, None));
+    assert_eq!(until(&kinds[4]), (Until::Released, Some(2.0)));
     assert_eq!(
-        kinds[3],
+        kinds[5],
         ActionKind::Mark(Arc::from("a # is no comment in a text"))
     );
 }
@@ -889,6 +898,8 @@ fn scraps() -> impl Strategy<Value = String> {
         "on",
         "passing",
         "await",
+        "pressed",
+        "released",
         "timeout",
         "mark",
         "repeat",

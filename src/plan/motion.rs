@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use crate::diagnostic::Span;
 use crate::rig::Timer;
-use crate::script::Shape;
+use crate::script::{Shape, Until};
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -328,6 +328,8 @@ pub enum Item {
     Await {
         /// Which one.
         input: usize,
+        /// Until what.
+        until: Until,
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },

@@ -31,6 +31,7 @@ mod ramp;
 
 pub use build::pack;
 pub use error::{Malformed, PackError};
+pub(crate) use op::{awaited, read_awaited};
 pub use play::Events;
 
 use bytes::Reader;

@@ -28,7 +28,7 @@ mod turn;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
-pub use action::{Action, ActionKind, Move, Pace, Settings, Shape, Target, Way};
+pub use action::{Action, ActionKind, Move, Pace, Settings, Shape, Target, Until, Way};
 pub use expand::Actions;
 pub use grammar::{RESERVED, STATEMENTS};
 

@@ -9,8 +9,8 @@ use proptest::test_runner::{Config, TestRunner};
 use slewsmith::plan::Direction;
 use slewsmith::schedule::{Event, What};
 
-use crate::board::{self, Bench};
-use crate::played::{Outputs, assert_played, rig};
+use crate::board::{self, Bench, Pin};
+use crate::played::{LAMP_AND_DOOR, Outputs, assert_played, beat, rig};
 use crate::support;
 
 /// What the player's own decoder makes of a project's table, compiled for this machine with
@@ -68,7 +68,14 @@ fn planned(events: impl Iterator<Item = Event>) -> Vec<(u64, String)> {
                     marks += 1;
                     format!("mark {marks}")
                 }
-                What::Await { input, timeout } => format!("await {input} {}", timeout.unwrap_or(0)),
+                What::Await {
+                    input,
+                    until,
+                    timeout,
+                } => {
+                    let awaited = input as u8 | until.number() << 6;
+                    format!("await {awaited} {}", timeout.unwrap_or(0))
+                }
             };
             (event.tick, what)
         })
@@ -94,6 +101,11 @@ fn assert_decoded(script: &str, rig: &str) {
     let csv = text.lines().skip(1).filter_map(|line| {
         let (tick, rest) = line.split_once(',')?;
         let kind = rest.split(',').next()?;
+        let kind = if kind.starts_with("await") {
+            "await"
+        } else {
+            kind
+        };
         matches!(kind, "output" | "await" | "step" | "direction")
             .then(|| (kind.to_owned(), tick.parse::<u64>().unwrap()))
     });
@@ -175,7 +187,11 @@ fn waits_of_1_to_10_to_the_13_ticks_are_decoded_to_the_tick() {
                     1 => "turn left by -2 microstep\n".to_owned(),
                     2 => "turn right by 5 microstep\n".to_owned(),
                     3 => "mark \"here\"\n".to_owned(),
-                    4 => format!("await door timeout {:.9} s\n", seconds.max(0.01)),
+                    4 => format!(
+                        "await door {} timeout {:.9} s\n",
+                        ["", "pressed", "released"][ticks as usize % 3],
+                        seconds.max(0.01)
+                    ),
                     _ => {
                         on = !on;
                         // Long enough for the player behind whatever came before.
@@ -232,4 +248,44 @@ fn an_axis_that_steps_too_fast_while_another_one_starts_is_refused() {
     let said = at(45_000).unwrap_err();
     assert!(said.contains("while another axis"), "{said}");
     at(20_000).unwrap_or_else(|said| panic!("{said}"));
+}
+
+#[test]
+fn one_closing_of_a_contact_is_one_press() {
+    if board::harness().is_none() {
+        return;
+    }
+    let program = |until: &str| {
+        format!("{SLOWLY}repeat 5 {{\n await door {until}\n turn by 3 microstep\n}}\n")
+    };
+    let rig = rig(&["disc"], LAMP_AND_DOOR);
+    let steps = |until: &str, waves: &dyn Fn(Pin) -> Vec<String>| {
+        let built = Bench::new(&program(until), &rig).build(&[]);
+        let run = built.run(3 * board::CLOCK, &waves(built.pin("input door")));
+        let steps = run.edges_of(built.pin("step of disc"), 1).len();
+        (steps, run.text)
+    };
+    // Closed from 0.2 s on, for good.
+    let closes = |pin: Pin| {
+        vec![
+            format!("hold={}:{}:1", pin.port, pin.bit),
+            format!("pin=3200000:{}:{}:0", pin.port, pin.bit),
+        ]
+    };
+    assert_eq!(steps("", &closes), (15, Some("finished 15".to_owned())));
+    assert_eq!(steps("pressed", &closes), (3, None));
+    // Closed from the start: nobody has pressed it yet, nor let it go.
+    let closed = |pin: Pin| vec![format!("hold={}:{}:0", pin.port, pin.bit)];
+    assert_eq!(steps("pressed", &closed), (0, None));
+    assert_eq!(steps("released", &closed), (0, None));
+    assert_eq!(steps("", &closed).0, 15);
+    // Ten times a second, 40 ms each: a press each.
+    let beats = |pin: Pin| vec![beat(pin)];
+    assert_eq!(
+        steps("pressed", &beats),
+        (15, Some("finished 15".to_owned()))
+    );
+    // Bouncing for 4 ms is no press.
+    let bounces = |pin: Pin| vec![format!("wave={}:{}:320000:64000", pin.port, pin.bit)];
+    assert_eq!(steps("pressed", &bounces), (0, None));
 }

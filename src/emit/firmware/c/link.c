@@ -12,7 +12,7 @@
 
 #include "source.h"
 
-#define VERSION 2u
+#define VERSION 3u
 
 /* Payloads: see src/stream/message.rs of slewsmith. */
 enum { GREETING = 1, DATA, STOP, QUESTION };
