@@ -105,7 +105,8 @@ fn pulse_wait(timer: &Timer) -> u32 {
     if ticks <= PULSE_CYCLES / timer.prescaler {
         return 0;
     }
-    ticks.saturating_mul(timer.prescaler) - PULSE_HIDDEN
+    // The pulse begins with the tick behind the match.
+    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PULSE_HIDDEN
 }
 
 /// Cycles that one step of every axis takes.

@@ -9,6 +9,7 @@ mod board;
 pub(crate) mod budget;
 mod coils;
 mod controller;
+mod crowd;
 mod options;
 mod pace;
 mod place;

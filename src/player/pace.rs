@@ -25,6 +25,7 @@ use super::budget::{
     OTHERS_READY, OUTPUT_READY, RING, STEP_CYCLES, STEP_READY, besides, output_cycles,
     whole_microseconds, written_output_cycles,
 };
+use super::crowd::{Crowd, Crowded};
 use super::options::Lines;
 use super::wiring::Wiring;
 use crate::rig::Rig;
@@ -40,6 +41,18 @@ pub enum TooClose {
         /// The axis.
         axis: String,
         /// The time between them.
+        apart: Time,
+        /// What it needs.
+        needs: Time,
+    },
+    /// Fast steps of an axis while another one starts, stops or turns.
+    #[error(
+        "`{axis}` steps every {apart} while another axis starts, stops or turns, and the player needs {needs} then"
+    )]
+    Crowded {
+        /// The axis that steps.
+        axis: String,
+        /// The time between its steps.
         apart: Time,
         /// What it needs.
         needs: Time,
@@ -89,6 +102,9 @@ impl TooClose {
         match self {
             Self::Events { .. } => {
                 "turn more slowly, or use fewer microsteps or a faster clock".to_owned()
+            }
+            Self::Crowded { axis, .. } => {
+                format!("turn more slowly, or let the other axis wait until `{axis}` has stopped")
             }
             Self::Changes { needs, .. } | Self::Others { needs, .. } if on_the_way => {
                 format!("pass the places {needs} apart: further from each other, or more slowly")
@@ -142,6 +158,7 @@ pub(super) struct EventPace<'a> {
     lead: u64,
     /// When each axis had its last event (cycles), and whether that was a step.
     last: Vec<Option<(u64, bool)>>,
+    crowd: Crowd,
     /// What the axes did of late.
     interrupts: VecDeque<Interrupt>,
     outputs: Vec<OutputState>,
@@ -159,11 +176,17 @@ impl<'a> EventPace<'a> {
             is_on: false,
             changed: None,
         };
+        let besides = u64::from(besides(rig, lines));
         Self {
             rig,
-            besides: u64::from(besides(rig, lines)),
+            besides,
             lead: output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
+            crowd: Crowd::new(
+                rig.axes.len(),
+                u64::from(STEP_READY + OTHERS_READY) + besides,
+                rig.timer.prescaler,
+            ),
             interrupts: VecDeque::new(),
             outputs: wiring.outputs.iter().copied().map(output).collect(),
             group: None,
@@ -208,6 +231,7 @@ impl<'a> EventPace<'a> {
             }
             What::Await { .. } => {
                 // Time stands still here; every stream starts afresh.
+                self.finish()?;
                 self.last.fill(None);
                 self.interrupts.clear();
                 self.group = None;
@@ -222,6 +246,19 @@ impl<'a> EventPace<'a> {
             }
         };
         self.decode(stream, comes, cost)
+    }
+
+    /// The program has come to its end, or to a wait for an input.
+    pub(super) fn finish(&mut self) -> Result<(), TooClose> {
+        self.crowd.end().map_err(|crowded| self.crowded(crowded))
+    }
+
+    fn crowded(&self, crowded: Crowded) -> TooClose {
+        TooClose::Crowded {
+            axis: self.rig.axes[crowded.axis].name.clone(),
+            apart: self.time(crowded.apart),
+            needs: self.enough(crowded.needs),
+        }
     }
 
     /// A step or a direction.
@@ -252,11 +289,16 @@ impl<'a> EventPace<'a> {
                 });
             }
         }
+        let step_before = self.last[axis].filter(|(_, was_step)| step && *was_step);
         self.last[axis] = Some((now, step));
-        let (early, cycles) = if step {
-            (0, u64::from(STEP_READY) + self.besides)
+        let early = if step { 0 } else { u64::from(DIRECTION_LEAD) };
+        self.crowd
+            .event(axis, now, step_before.map(|(before, _)| before), early)
+            .map_err(|crowded| self.crowded(crowded))?;
+        let cycles = if step {
+            u64::from(STEP_READY) + self.besides
         } else {
-            (u64::from(DIRECTION_LEAD), u64::from(OTHER_BUSY))
+            u64::from(OTHER_BUSY)
         };
         let past = now - 4 * self.lead;
         while self.interrupts.front().is_some_and(|one| one.until < past) {

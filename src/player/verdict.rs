@@ -285,7 +285,7 @@ impl Board<'_> {
             Err(_) => None,
         };
         let mut counts = StreamCounts::new(self.rig.axes.len());
-        let mut steps = 0;
+        let (mut steps, mut last) = (0, Place::Nowhere);
         for event in events {
             steps += u64::from(matches!(event.what, What::Step { .. }));
             let place = counts.pass(&event.what);
@@ -293,6 +293,10 @@ impl Board<'_> {
                 pace.pass(&event)
                     .map_err(|close| Refusal::new(close, place))?;
             }
+            last = place;
+        }
+        if let Some(pace) = &mut pace {
+            pace.finish().map_err(|close| Refusal::new(close, last))?;
         }
         Ok(steps)
     }
