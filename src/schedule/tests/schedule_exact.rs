@@ -372,8 +372,8 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     let mut of_moves = vec![Vec::new(); 500];
     let mut schedule = Schedule::new(program, &rig);
     while let Some(run) = schedule.next_run() {
-        if let Run::Steps { ticks, of_move, .. } = run {
-            of_moves[of_move as usize - 1].extend_from_slice(ticks);
+        if let Run::Steps { ticks, of, .. } = run {
+            of_moves[of.number as usize - 1].extend_from_slice(ticks);
         }
     }
     for ticks in of_moves {
