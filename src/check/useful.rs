@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::ability::AxisAbility;
+use crate::physics::torque::PullOutSample;
 use crate::rig::Axis;
 
 /// Share of the greatest pull-out torque below which a motor is of little use: with the usual
@@ -86,6 +87,36 @@ impl AxisAbility {
             to_step_rate_hz: 1.0,
             end: RangeEnd::LittleTorque,
         })
+    }
+}
+
+/// A curve goes on beyond its useful range until less than this share of the holding torque
+/// is left (chosen: less than a rotor's own losses).
+const NOTHING: f64 = 0.03;
+
+impl AxisAbility {
+    /// The step rate (full steps/s) at which the pull-out curve of `axis` ends: no more than
+    /// 3 % of the holding torque is left, or the useful range ends there.
+    pub fn end_of_curve(&self, axis: &Axis) -> f64 {
+        let least = NOTHING * axis.motor.holding_torque.si();
+        let useful = self.useful_range(axis).to_step_rate_hz;
+        self.pull_out.step_rate_above(least).max(useful)
+    }
+
+    /// The pull-out curve of `axis` behind its useful range, at so many `points`, rates evenly
+    /// apart; empty where nothing is left there.
+    pub fn beyond(&self, axis: &Axis, points: usize) -> Vec<PullOutSample> {
+        let (from, to) = (
+            self.useful_range(axis).to_step_rate_hz,
+            self.end_of_curve(axis),
+        );
+        if to <= from {
+            return Vec::new();
+        }
+        (0..=points)
+            .map(|k| from + (to - from) * k as f64 / points as f64)
+            .map(|rate| self.pull_out.sample(rate))
+            .collect()
     }
 }
 

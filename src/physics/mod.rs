@@ -7,6 +7,7 @@ pub mod forced;
 pub mod heat;
 pub mod linear;
 pub mod load;
+pub mod loss;
 pub mod machine;
 pub mod orbit;
 pub mod regeneration;
