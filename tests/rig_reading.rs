@@ -102,11 +102,11 @@ timer: { clock: 16 MHz }
 ";
     let rig = parse(text).unwrap().rig;
     let axis = &rig.axes[0];
-    assert_eq!(axis.motor.detent_torque.si(), 0.0);
+    assert_eq!(axis.motor.detent_torque, None);
     assert_eq!(axis.drive.hold_current, 1.0);
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
-    assert_eq!(axis.limits.torque_margin, 0.3);
+    assert_eq!(axis.limits.torque_margin, 0.15);
     approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
@@ -832,7 +832,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
     within("magnet flux over winding flux", flux / (l * i), 0.2, 2.0);
     within(
         "detent share",
-        motor.detent_torque.si() / motor.holding_torque.si(),
+        motor.detent_torque.unwrap().si() / motor.holding_torque.si(),
         0.02,
         0.1,
     );
@@ -844,7 +844,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
         50.0,
         500.0,
     );
-    let damping = motor.viscous_damping.si() / (2.0 * motor.rotor_inertia.si() * natural);
+    let damping = motor.viscous_damping.unwrap().si() / (2.0 * motor.rotor_inertia.si() * natural);
     within("damping ratio", damping, 0.015, 0.025);
     assert!(
         motor.source.is_some() && motor.name.is_some(),
