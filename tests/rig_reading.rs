@@ -80,6 +80,7 @@ axes:
   tray:
     motor: { name: bench, step_angle: 0.9 deg, phase_resistance: 2 ohm, phase_inductance: 3 mH, rated_current: 1 A,
              holding_torque: 0.4 N.m, detent_torque: 10 mN.m, rotor_inertia: 50 g.cm^2, viscous_damping: 20 uN.m.s/rad,
+             core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
              hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
@@ -175,6 +176,8 @@ fn problems_with_the_motor() {
             ),
             ("rotor_inertia: 57 g.cm^2", "rotor_inertla: 57 g.cm^2"),
             ("detent_torque: 18 mN.m", "detent_torque: 0.42 N.m"),
+            ("detent_torque: 18 mN.m", "friction_torque: 0.42 N.m"),
+            ("detent_torque: 18 mN.m", "core_loss_resistance: 0 ohm"),
             ("phase_inductance: 3.2 mH", "phase_inductance: 0 mH"),
             ("phase_inductance: 3.2 mH", "phase_inductance: 3.2 mHz"),
             ("phase_resistance: 1.6 ohm", "phase_resistance: 0 ohm"),

@@ -34,6 +34,8 @@
 //! What the phases are fed with, and what a command asks of them, is a matter of the
 //! [`feed`](super::feed).
 
+#[cfg(test)]
+mod balance;
 mod equations;
 mod held;
 mod hold;

@@ -74,7 +74,7 @@ use std::f64::consts::TAU;
 use crate::physics::feed::Feed;
 use crate::physics::loss::RotorLoss;
 use crate::physics::machine::Machine;
-use crate::rig::{Axis, PullOutPoint};
+use crate::rig::{Axis, Motor, PullOutPoint};
 
 use fixed_voltage::FixedVoltage;
 use saturation::{HeldPhase, SaturationTable, stair_fundamental};
@@ -85,6 +85,15 @@ const SLOW_IN_FULL: f64 = 0.2;
 /// that is raised from zero: 0.80 to 0.86 of the fundamental below a tenth, 0.84 to 0.96 at 0.3
 /// to 0.5, 0.93 to 1.03 at 0.5 to 0.9.
 const SLOW_NO_MORE: f64 = 0.9;
+
+/// Low edge of the holding torque of `motor` over that of its data.
+pub fn least_holding(motor: &Motor) -> f64 {
+    if RotorLoss::of(motor).is_ideal() {
+        1.0
+    } else {
+        1.0 - TORQUE_CONSTANT
+    }
+}
 
 /// One point of a sampled pull-out curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
