@@ -88,7 +88,7 @@ fn full_torque_beats_the_best_trapezoid_under_the_same_margin() {
     // to win but the friction's help. Without that limit there is a lot.
     let least = [
         [[0.005, 0.001], [0.001, 0.0], [0.0, 0.0]],
-        [[0.12, 0.07], [0.25, 0.15], [0.15, 0.1]],
+        [[0.12, 0.07], [0.2, 0.15], [0.15, 0.1]],
     ];
     for (rig, least) in [limited, free].iter().zip(least) {
         let Some(found) = trapezoids(rig) else {
