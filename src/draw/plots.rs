@@ -212,7 +212,7 @@ impl<'a> TorquePlane<'a> {
                 label: label.to_owned(),
                 points: drawn(&curve, torque),
                 colour: AVAILABLE,
-                style: LineStyle::Dots,
+                style: LineStyle::Edge,
             }));
         }
         if paths.is_empty() {
