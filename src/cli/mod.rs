@@ -10,7 +10,6 @@ mod completions;
 mod emit;
 mod explain;
 mod failure;
-pub mod files;
 mod input;
 mod manual;
 mod motor;

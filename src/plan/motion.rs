@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use crate::diagnostic::Span;
 use crate::rig::{Direction, Timer};
-use crate::script::Shape;
+use crate::script::{Shape, Until};
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -300,6 +300,8 @@ pub enum Item {
     Await {
         /// Which one.
         input: usize,
+        /// Until what.
+        until: Until,
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },

@@ -75,7 +75,8 @@ pub fn player_pulse_wait(timer: &Timer) -> u32 {
     if ticks <= PLAYER_PULSE_CYCLES / timer.prescaler {
         return 0;
     }
-    ticks.saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
+    // The pulse begins with the tick behind the match.
+    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
 }
 
 /// Cycles that one step of every axis takes our player.
@@ -399,5 +400,15 @@ fn sign(first: f64, second: f64) -> f64 {
         0.0
     } else {
         deciding.signum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_part_at_16_megahertz_takes_100_000_steps_a_second() {
+        assert_eq!(16_000_000 / PLAYER_STEP_CYCLES, 100_000);
     }
 }
