@@ -65,6 +65,7 @@ pub mod diagnostic;
 pub mod draw;
 pub mod emit;
 mod exact;
+pub mod identify;
 pub mod physics;
 pub mod plan;
 pub mod rig;

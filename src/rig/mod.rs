@@ -6,19 +6,19 @@
 
 mod amplitude;
 mod drive;
-mod fields;
+pub(crate) mod fields;
 mod found;
 mod limits;
 mod load;
 mod meant;
 mod motor;
 mod names;
-mod problems;
-mod profile;
+pub(crate) mod problems;
+pub(crate) mod profile;
 mod read;
 mod timer;
 mod travel;
-mod yaml;
+pub(crate) mod yaml;
 
 pub use amplitude::Amplitude;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
