@@ -272,7 +272,11 @@ mod tests {
         };
         assert_relative_eq!(swing(Phases::Two).frequency, 278.07, max_relative = 1e-4);
         assert_relative_eq!(swing(Phases::One).frequency, 286.33, max_relative = 1e-4);
-        assert_relative_eq!(swing(Phases::One).decay, 1e-4 / 2.0 / 57e-7);
+        assert_relative_eq!(
+            swing(Phases::One).decay,
+            1e-4 / 2.0 / 57e-7,
+            max_relative = 1e-12
+        );
     }
 
     #[test]

@@ -9,8 +9,9 @@
 //!    would help most.
 //! 4. [`profile`]: the motor's profile with value, range and origin of each number.
 //!
-//! [`wiring`] finds the coils behind the leads.
+//! [`wiring`] finds the coils behind the leads; [`questions`] asks for what the notes hold.
 
+pub mod bench;
 pub mod contradiction;
 pub mod estimate;
 pub mod fits;
@@ -20,7 +21,9 @@ pub mod next;
 pub mod notes;
 pub mod observation;
 pub mod parameter;
+pub mod power_up;
 pub mod profile;
+pub mod questions;
 pub mod scaling;
 pub mod wiring;
 
