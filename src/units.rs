@@ -19,7 +19,7 @@ mod table;
 use std::fmt;
 use std::str::FromStr;
 
-pub use decimal::{Decimal, Rounded, two_digits, two_digits_down, two_digits_up};
+pub use decimal::{Decimal, Exactly, Rounded, two_digits, two_digits_down, two_digits_up};
 pub use dimension::Dimension;
 pub(crate) use quantity::split_number;
 pub use quantity::{Quantity, UnitError, parse_unit};

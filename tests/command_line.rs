@@ -683,6 +683,26 @@ fn the_same_input_gives_the_same_bytes() {
 }
 
 #[test]
+fn travels_of_ten_million_degrees_and_more_are_checked() {
+    for turns in ["27778", "1000000000", "-27778"] {
+        let bench = Bench::with_scenario();
+        bench.edit(
+            "turntable.moves",
+            "turn by 360/8 deg",
+            &format!("turn by {turns} turn"),
+        );
+        let outcome = bench.run(&["check", "turntable.moves"]);
+        assert_eq!(outcome.code, 0, "{turns}: {}", outcome.err);
+        let degrees = turns.parse::<i64>().unwrap() * 360;
+        assert!(
+            outcome.out.contains(&format!("{degrees:+}")),
+            "{}",
+            outcome.out
+        );
+    }
+}
+
+#[test]
 fn a_repeat_of_a_thousand_million_starts_at_once() {
     let bench = Bench::with_scenario();
     bench.edit("turntable.moves", "let stops = 8", "let stops = 1000000000");

@@ -13,10 +13,15 @@ use bench::{Bench, MotorData, outside_values};
 use slewsmith::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use slewsmith::physics::linear::{current_swing, voltage_swing};
 use slewsmith::physics::stability::{bands, unstable_bands};
-use slewsmith::physics::torque::{PullOut, natural_frequency};
+use slewsmith::physics::torque::PullOut;
 use slewsmith::physics::{Band, BandKind, Effort, Machine, hold_speed};
-use slewsmith::rig::Sequence;
+use slewsmith::rig::{Axis, Sequence};
 use spread::Spread;
+
+/// Of the rotor with its load (Hz).
+fn natural_frequency(axis: &Axis) -> f64 {
+    Machine::of(axis).natural_frequency() / std::f64::consts::TAU
+}
 
 #[test]
 fn pull_out_is_within_4_per_cent_of_the_held_speed_integration() {

@@ -1,9 +1,13 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, heat};
+use super::ability::AxisAbility;
+use super::crossing::Crossing;
+use super::finding::{Finding, Weight};
+use super::heat;
+use super::torque::TorqueMargin;
 use crate::physics::band::{Band, BandKind};
+use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
-use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::{self, TimerProblem};
@@ -207,6 +211,14 @@ fn longer(cost: f64) -> String {
     }
 }
 
+impl AxisAbility {
+    /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
+    /// hanging load. How warm a program makes the motor, a [`Checker`](super::Checker) says.
+    pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
+        about_axis(axis, self, None)
+    }
+}
+
 /// What can be said of an axis by itself; `moving` is the share of a program's time in
 /// which it moves, where there is a program.
 pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>) -> Vec<Finding> {
@@ -254,7 +266,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
         format!("{speeds} is taken as rough, which real friction narrows")
     });
     let swings = "its swings never die down in the simulator".to_owned();
-    let frequency = natural_frequency(axis);
+    let frequency = Machine::of(axis).natural_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
         "no `viscous_damping` is given, and a regulated current does not damp: {}",

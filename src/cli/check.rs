@@ -17,7 +17,7 @@ use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, Verdict, Weig
 use crate::plan::{Motion, Part};
 use crate::rig::{Rig, TravelUnit};
 use crate::simulate::{Options, Outcome};
-use crate::units::{Decimal, Rounded, Time};
+use crate::units::{Decimal, Exactly, Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -253,7 +253,7 @@ fn cells(row: &Row, rig: &Rig, crosses: bool, short: bool) -> Vec<Vec<String>> {
                 axis.name.clone(),
                 format!(
                     "{:+} {}{}",
-                    Plain((travel.to - travel.from) * unit.per_si),
+                    Exactly((travel.to - travel.from) * unit.per_si),
                     unit.name,
                     match row.sample.planned.part {
                         Part::Whole => "",
@@ -369,24 +369,4 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
         let _ = write!(text, "; {} to be looked at", summary.warned);
     }
     text.push('\n');
-}
-
-/// A number with a sign, to six significant digits.
-struct Plain(f64);
-
-impl std::fmt::Display for Plain {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let digits = 6 - self.0.abs().max(1.0).log10().floor() as usize;
-        let text = format!("{:.*}", digits.saturating_sub(1), Decimal(self.0));
-        let text = if text.contains('.') {
-            text.trim_end_matches('0').trim_end_matches('.')
-        } else {
-            &text
-        };
-        if f.sign_plus() && !text.starts_with('-') {
-            write!(f, "+{text}")
-        } else {
-            f.write_str(text)
-        }
-    }
 }

@@ -12,14 +12,15 @@ use super::input::{abilities, load_rig};
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
-use crate::check::{AxisAbility, UsefulRange};
+use crate::check::{AxisAbility, HeatWarning, UsefulRange};
 use crate::draw::Figure;
 use crate::draw::plots;
 use crate::physics::Effort;
 use crate::physics::StartStop;
 use crate::physics::band::Band;
 use crate::physics::heat::{CAUTIONS, Heat, Losses};
-use crate::physics::torque::{self, PullOutSample};
+use crate::physics::machine::Machine;
+use crate::physics::torque::PullOutSample;
 use crate::rig::{Axis, TravelUnit};
 use crate::units::{Power, Rounded, Torque, two_digits};
 
@@ -57,7 +58,7 @@ impl<'a> Sheet<'a> {
         Self {
             axis,
             ability,
-            natural_frequency: torque::natural_frequency(axis),
+            natural_frequency: Machine::of(axis).natural_frequency() / std::f64::consts::TAU,
             start_stop: ability.start_stop(axis),
             range: ability.useful_range(axis),
         }
@@ -180,7 +181,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
         "pull_out_measured": sheet.ability.pull_out.measured(),
         "pull_out": pull_out,
         "bands": bands,
-        "heat": heat_json(&sheet.ability.heat),
+        "heat": heat_json(sheet.axis, &sheet.ability.heat),
         "findings": sheet.ability.findings(sheet.axis),
     })
 }
@@ -286,7 +287,7 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
     format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()))
 }
 
-fn heat_json(heat: &Heat) -> Value {
+fn heat_json(axis: &Axis, heat: &Heat) -> Value {
     let losses = |losses: &Losses| {
         json!({
             "copper_w": losses.copper,
@@ -296,8 +297,7 @@ fn heat_json(heat: &Heat) -> Value {
             "supply_w": losses.supply,
         })
     };
-    let warnings: Vec<Value> = heat
-        .warnings
+    let warnings: Vec<Value> = HeatWarning::of(axis, heat)
         .iter()
         .map(|warning| json!({ "code": warning.code(), "message": warning.to_string() }))
         .collect();

@@ -179,11 +179,11 @@ impl Kind {
 /// An ending that is no picture's, or a file that cannot be written.
 pub(super) fn write_figure(path: &Path, figure: &Figure) -> Result<(), Failure> {
     let kind = Kind::of(path)?;
-    let drawn = svg(figure).map_err(|error| Failure::Request(error.to_string()))?;
-    let bytes = match kind {
-        Kind::Svg => drawn.into_bytes(),
-        Kind::Png => png(&drawn).map_err(|error| Failure::Request(error.to_string()))?,
+    let drawn = match kind {
+        Kind::Svg => svg(figure).map(String::into_bytes),
+        Kind::Png => png(figure),
     };
+    let bytes = drawn.map_err(|error| Failure::Request(error.to_string()))?;
     Output::write_whole(path, &bytes)
 }
 

@@ -1,6 +1,7 @@
 //! Plots and the report.
 
 pub mod chart;
+mod paint;
 pub mod plots;
 mod png;
 pub mod recording;
@@ -10,5 +11,6 @@ mod sampling;
 mod svg;
 
 pub use chart::{Chart, Figure, LineStyle, Mark, Series, Shade};
-pub use png::{PngError, png};
-pub use svg::{DrawError, size, svg};
+pub use paint::DrawError;
+pub use png::png;
+pub use svg::svg;

@@ -37,8 +37,10 @@ pub mod trapezoid;
 mod words;
 
 pub use motion::{
-    AxisLimits, AxisMotion, Change, ChangeKind, Direction, Item, Motion, OnTheWay, Part, Pass,
-    PlannedMove, Segment, Travel,
+    AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, OnTheWay, Part, Pass, PlannedMove,
+    Segment, Travel,
 };
 pub use program::{Program, program};
 pub use settling::{NeverSettles, Settling};
+
+pub use crate::rig::Direction;

@@ -15,7 +15,7 @@
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
-use crate::rig::Timer;
+use crate::rig::{Direction, Timer};
 use crate::script::Shape;
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
@@ -47,34 +47,6 @@ impl Segment {
     /// Acceleration after `t` seconds of the segment.
     pub fn acceleration_at(&self, t: f64) -> f64 {
         self.acceleration + t * self.jerk
-    }
-}
-
-/// Which way an axis turns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Direction {
-    /// Rising position (counter-clockwise).
-    Positive,
-    /// Falling position (clockwise).
-    Negative,
-}
-
-impl Direction {
-    /// +1 or −1.
-    pub const fn sign(self) -> i64 {
-        match self {
-            Self::Positive => 1,
-            Self::Negative => -1,
-        }
-    }
-
-    /// The direction of a signed number of microsteps; zero counts as positive.
-    pub const fn of(steps: i64) -> Self {
-        if steps < 0 {
-            Self::Negative
-        } else {
-            Self::Positive
-        }
     }
 }
 

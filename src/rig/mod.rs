@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod direction;
 mod drive;
 pub(crate) mod fields;
 mod found;
@@ -21,6 +22,7 @@ mod travel;
 pub(crate) mod yaml;
 
 pub use amplitude::Amplitude;
+pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};

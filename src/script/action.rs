@@ -156,6 +156,14 @@ impl Shape {
             Self::FullTorque => "full-torque",
         }
     }
+
+    /// Whether its ramps follow the torque of the motor instead of a limit of their own.
+    pub const fn follows_torque(self) -> bool {
+        match self {
+            Self::Trapezoid | Self::SCurve => false,
+            Self::FullTorque => true,
+        }
+    }
 }
 
 /// The dimensions that travel can be written in.

@@ -32,13 +32,40 @@ impl fmt::Display for Rounded {
             return write!(f, "{value:.3e}");
         }
         let decimals = (3.0 - magnitude).clamp(0.0, 9.0) as usize;
-        let text = format!("{value:.decimals$}");
-        let text = if text.contains('.') {
-            text.trim_end_matches('0').trim_end_matches('.')
+        f.write_str(without_trailing_zeros(&format!("{value:.decimals$}")))
+    }
+}
+
+/// Shows a length of travel: at least six significant digits and every digit before the
+/// point, at most five behind it, without trailing zeros. `{:+}` adds a plus. From 10¹⁵
+/// on, where a double no longer holds every digit, it is written with an exponent.
+#[derive(Debug, Clone, Copy)]
+pub struct Exactly(pub f64);
+
+impl fmt::Display for Exactly {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let value = self.0;
+        let magnitude = value.abs().max(1.0).log10().floor();
+        let text = if magnitude < 15.0 {
+            let decimals = (5.0 - magnitude).max(0.0) as usize;
+            format!("{:.*}", decimals, Decimal(value))
+        } else if value.is_finite() {
+            format!("{value:.5e}")
         } else {
-            &text
+            value.to_string()
         };
-        f.write_str(text)
+        if f.sign_plus() && !text.starts_with('-') {
+            f.write_str("+")?;
+        }
+        f.write_str(without_trailing_zeros(&text))
+    }
+}
+
+fn without_trailing_zeros(text: &str) -> &str {
+    if text.contains('.') && !text.contains('e') {
+        text.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        text
     }
 }
 
@@ -92,6 +119,29 @@ mod tests {
         assert_eq!(two_digits_up(1.3201), 1.4);
         assert_eq!(two_digits(1.3201), 1.3);
         assert_eq!(two_digits_down(-1.0), 0.0);
+    }
+
+    #[test]
+    fn travels_of_every_magnitude_are_written() {
+        assert_eq!(format!("{:+}", Exactly(51.428_571_428)), "+51.4286");
+        assert_eq!(format!("{:+}", Exactly(-45.0)), "-45");
+        assert_eq!(format!("{:+}", Exactly(1e-7)), "+0");
+        assert_eq!(format!("{:+}", Exactly(999_999.96)), "+1000000");
+        assert_eq!(format!("{:+}", Exactly(10_000_080.0)), "+10000080");
+        assert_eq!(
+            format!("{}", Exactly(123_456_789_012_345.6)),
+            "123456789012346"
+        );
+        assert_eq!(format!("{}", Exactly(-2.5e15)), "-2.50000e15");
+        for exponent in -320..=307 {
+            let value: f64 = format!("9.99e{exponent}").parse().expect("a number");
+            let text = format!("{:+}", Exactly(-value));
+            let read: f64 = text.parse().expect("what was written reads as a number");
+            assert!(
+                (read + value).abs() <= 5e-6 * value.max(1.0),
+                "{value:e}: {text}"
+            );
+        }
     }
 
     #[test]
