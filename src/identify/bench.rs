@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::power_up;
 use crate::check::AxisAbility;
-use crate::physics::torque;
+use crate::physics::Machine;
 use crate::rig::{Axis, DriveKind, TravelUnit};
 use crate::units::{Rounded, two_digits};
 
@@ -71,7 +71,7 @@ impl Programs<'_> {
     }
 
     fn natural(&self) -> f64 {
-        torque::natural_frequency(self.axis)
+        natural_frequency(self.axis)
     }
 
     /// A full step at once, again and again.
@@ -177,6 +177,11 @@ impl Programs<'_> {
     }
 }
 
+/// Natural frequency (Hz) of the rotor with its load.
+fn natural_frequency(axis: &Axis) -> f64 {
+    Machine::of(axis).natural_frequency() / std::f64::consts::TAU
+}
+
 /// The sheet for a rig, as Markdown.
 pub fn sheet(axes: &[Axis]) -> String {
     let mut text = String::from(SHEET);
@@ -207,7 +212,7 @@ fn of_axis(axis: &Axis) -> String {
             axis.drive.supply
         ),
     };
-    let natural = Rounded(two_digits(torque::natural_frequency(axis)));
+    let natural = Rounded(two_digits(natural_frequency(axis)));
     let angle = Rounded(360.0 / axis.microsteps_per_motor_turn() as f64);
     OF_AXIS
         .replace("{axis}", name)
