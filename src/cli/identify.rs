@@ -34,8 +34,8 @@ const PROPOSED: usize = 3;
 /// each value is, and which measurement would help most.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  slewsmith identify examples/scrap-motor.notes.yaml -o scrap-motor.yaml\n  \
-    slewsmith identify examples/scrap-motor.notes.yaml --plot fits.svg"
+    after_help = "Examples:\n  slewsmith identify examples/unknown-motor/notes.yaml -o drawer-motor.yaml\n  \
+    slewsmith identify examples/unknown-motor/notes.yaml --plot fits.svg"
 )]
 pub struct Identify {
     /// The notes: YAML with measurements and their tolerances; `-` reads standard input.

@@ -3,8 +3,14 @@
 //! | log | curve | what it tells |
 //! | --- | --- | --- |
 //! | current rise | i₀ before t₀, then i₀ + A (1 − e^(−(t−t₀)/τ)) | τ = L/(R + Rs) |
-//! | ring-down | c + e^(−t/τ) (p cos 2πft + q sin 2πft) | frequency f, decay 1/τ |
+//! | ring-down | c + E (p cos φ + q sin φ) | frequency f of small swings, decay 1/τ |
 //! | spin-down | ω(t) = (ω₀ + c) e^(−t/τ) − c, from the periods of the back-EMF | deceleration (ω + c)/τ |
+//!
+//! **Ring-down.** Drag takes the amplitude away in proportion to itself, dry friction by the
+//! same piece a swing, so that the envelope is E = (1 + κ) e^(−t/τ) − κ until it is gone; and
+//! the spring of a large swing is softer, by the square of the amplitude at first order, so
+//! that the frequency is f (1 − s E²) and φ = 2πf (t − s ∫E² dt). What is asked for is f, at
+//! swings that are nothing, and 1/τ, without the friction.
 //!
 //! The covariance of the fitted numbers is s² (Jᵀ J)⁻¹ with s² the variance of the residuals,
 //! as usual.
@@ -23,6 +29,15 @@ use super::log::Log;
 const FLOOR: f64 = 0.005;
 /// A fit has to explain this share of the log's variance.
 const EXPLAINS: f64 = 0.8;
+/// A swing below this share of the largest is not counted: it may be noise or the steps of a
+/// converter.
+const LEAST_SWING: f64 = 0.08;
+/// Readings of a current rise that are fitted at the most; more are averaged in groups.
+const MOST: usize = 4000;
+/// Readings in a period that suffice for a swing's shape.
+const PER_PERIOD: f64 = 40.0;
+/// Evaluations a fit may take, a parameter.
+const PATIENCE: usize = 30;
 /// Swings of an idle phase's voltage that a spin-down needs.
 const LEAST_SWINGS: usize = 6;
 
@@ -156,7 +171,9 @@ fn minimise(
         parameters: DVector::from_vec(start),
         scale: DVector::from_vec(scale),
     };
-    let (problem, _) = LevenbergMarquardt::new().minimize(problem);
+    let (problem, _) = LevenbergMarquardt::new()
+        .with_patience(PATIENCE)
+        .minimize(problem);
     let residuals = problem.residuals_at(&problem.parameters);
     let jacobian = problem.jacobian_at(&problem.parameters);
     let points = log.time.len() as f64;
@@ -191,6 +208,7 @@ fn minimise(
 /// # Errors
 /// The log is flat or no such rise.
 pub fn current_rise(log: &Log) -> Result<(Fitted, Fit), FitError> {
+    let log = &log.thinned(log.time.len().div_ceil(MOST));
     let (first, last) = (head(&log.reading), tail(&log.reading));
     let rise = last - first;
     if rise == 0.0 {
@@ -229,10 +247,25 @@ pub fn current_rise(log: &Log) -> Result<(Fitted, Fit), FitError> {
     Ok((tau, fit))
 }
 
-/// Frequency and decay rate of a ring-down.
-///
-/// The trace should be of small swings: at an electrical amplitude of A the frequency is lower
-/// by A²/16, 1 % at 23 electrical degrees.
+/// The envelope of a ring-down with drag and dry friction, and the integral of its square.
+fn envelope(decay: f64, kappa: f64, t: f64) -> (f64, f64) {
+    // Where friction has stopped the swing: (1 + κ) e^(−t/τ) = κ.
+    let end = if kappa > 0.0 {
+        ((1.0 + kappa) / kappa).ln() / decay
+    } else {
+        f64::INFINITY
+    };
+    let until = t.min(end);
+    let left = (-decay * until).exp();
+    let k1 = 1.0 + kappa;
+    let square = k1 * k1 * (1.0 - left * left) / (2.0 * decay)
+        - 2.0 * kappa * k1 * (1.0 - left) / decay
+        + kappa * kappa * until;
+    let now = if t < end { k1 * left - kappa } else { 0.0 };
+    (now, square)
+}
+
+/// Frequency of small swings and decay rate of a ring-down.
 ///
 /// # Errors
 /// The log is flat or no such swing.
@@ -243,9 +276,13 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
     if crossings.len() < LEAST_SWINGS {
         return Err(FitError::Periods(crossings.len() / 2));
     }
-    let t0 = log.time[0];
     let counted = (crossings.len() - 1) as f64 / 2.0;
-    let frequency = counted / (crossings[crossings.len() - 1] - crossings[0]);
+    let rung = crossings[crossings.len() - 1] - crossings[0];
+    // Neighbours are averaged as far as a period keeps its shape.
+    let in_a_period = log.time.len() as f64 * 2.0 * rung / crossings.len() as f64 / span;
+    let log = &log.thinned((in_a_period / PER_PERIOD) as usize);
+    let t0 = log.time[0];
+    let frequency = counted / rung;
     let amplitude = log
         .reading
         .iter()
@@ -255,31 +292,33 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
         return Err(FitError::Flat);
     }
     let model = |p: &DVector<f64>, t: f64| {
-        let (frequency, decay) = (p[0].exp(), p[1].exp());
-        let (sin, cos) = (TAU * frequency * (t - t0)).sin_cos();
-        p[4] + (-(t - t0) * decay).exp() * (p[2] * cos + p[3] * sin)
+        let (frequency, decay, kappa) = (p[0].exp(), p[1].exp(), p[5].max(-0.9));
+        let (now, square) = envelope(decay, kappa, t - t0);
+        let (sin, cos) = (TAU * frequency * (t - t0 - p[6] * square)).sin_cos();
+        p[4] + now * (p[2] * cos + p[3] * sin)
     };
-    // The frequency has many local minima: the periods counted, and those beside it, start.
-    let best = [1.0, 0.97, 1.03, 0.92, 1.08]
-        .into_iter()
-        .flat_map(|near| [0.5, 3.0, 8.0].map(|decays| (near, decays)))
-        .map(|(near, decays)| {
-            let start = vec![
-                (near * frequency).ln(),
-                (decays / span).ln(),
-                0.5 * amplitude,
-                0.5 * amplitude,
-                mean,
-            ];
-            let scale = vec![1.0, 1.0, amplitude, amplitude, amplitude];
-            minimise(log, start, scale, model)
-        })
-        .reduce(|one, other| match (&one, &other) {
-            (Ok(a), Ok(b)) if distance(log, &b.curve) < distance(log, &a.curve) => other,
-            (Err(_), Ok(_)) => other,
-            _ => one,
-        });
-    let minimum = best.unwrap_or(Err(FitError::Flat))?;
+    // The frequency has many local minima, so the fit starts from the periods that were counted,
+    // with the phase of the first crossing and the decay of the peaks between crossings.
+    let decay = decay_of_peaks(log, mean, &crossings);
+    let phase = -TAU * frequency * (crossings[0] - t0);
+    let rising = peak_between(log, mean, crossings[0], crossings[1]) > 0.0;
+    let size = if rising { amplitude } else { -amplitude };
+    let attempt = |decay: f64| {
+        let start = vec![
+            frequency.ln(),
+            decay.ln(),
+            size * phase.sin(),
+            size * phase.cos(),
+            mean,
+            0.02,
+            0.0,
+        ];
+        let scale = vec![1.0, 1.0, amplitude, amplitude, amplitude, 1.0, 1.0];
+        minimise(log, start, scale, model)
+    };
+    let minimum = attempt(decay)
+        .or_else(|_| attempt(0.4 * decay))
+        .or_else(|_| attempt(2.5 * decay))?;
     let (frequency, decay) = (minimum.of_logarithm(0), minimum.of_logarithm(1));
     let fit = Fit {
         title: "Ring-down".to_owned(),
@@ -287,7 +326,7 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
         points: log.points(),
         curve: minimum.curve,
         result: format!(
-            "{:.2} Hz, amplitude falls to 37 % in {:.2} ms",
+            "{:.2} Hz in small swings, drag takes 63 % of the amplitude in {:.2} ms",
             frequency.value,
             1e3 / decay.value
         ),
@@ -295,11 +334,37 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
     Ok((frequency, decay, fit))
 }
 
-fn distance(log: &Log, curve: &[(f64, f64)]) -> f64 {
-    let pairs = log.reading.iter().zip(curve);
-    pairs
-        .map(|(reading, (_, value))| (reading - value).powi(2))
-        .sum()
+/// The reading (from `level`) that is farthest from it between two times.
+fn peak_between(log: &Log, level: f64, from: f64, to: f64) -> f64 {
+    let first = log.time.partition_point(|time| *time < from);
+    let last = log.time.partition_point(|time| *time <= to);
+    let between = log.reading[first..last].iter().map(|one| one - level);
+    between.fold(
+        0.0,
+        |far: f64, one| if one.abs() > far.abs() { one } else { far },
+    )
+}
+
+/// The rate at which the peaks between crossings fall: slope of the line through their
+/// logarithms.
+fn decay_of_peaks(log: &Log, level: f64, crossings: &[f64]) -> f64 {
+    let peaks: Vec<(f64, f64)> = crossings
+        .windows(2)
+        .map(|pair| {
+            let peak = peak_between(log, level, pair[0], pair[1]).abs();
+            (0.5 * (pair[0] + pair[1]), peak.max(f64::MIN_POSITIVE).ln())
+        })
+        .collect();
+    let count = peaks.len() as f64;
+    let mean = |of: fn(&(f64, f64)) -> f64| peaks.iter().map(of).sum::<f64>() / count;
+    let (time, height) = (mean(|one| one.0), mean(|one| one.1));
+    let along: f64 = peaks
+        .iter()
+        .map(|one| (one.0 - time) * (one.1 - height))
+        .sum();
+    let across: f64 = peaks.iter().map(|one| (one.0 - time).powi(2)).sum();
+    let least = 0.01 / (crossings[crossings.len() - 1] - crossings[0]);
+    (-along / across).max(least)
 }
 
 /// Deceleration (rad/s²) at a speed (rad/s).
@@ -421,7 +486,7 @@ fn crossings(log: &Log, level: f64) -> Vec<f64> {
         .iter()
         .map(|one| (one - level).abs())
         .fold(0.0, f64::max);
-    let hysteresis = (4.0 * noise).min(0.3 * most);
+    let hysteresis = (4.0 * noise).max(LEAST_SWING * most).min(0.3 * most);
     let mut found = Vec::new();
     let mut side = 0.0_f64;
     let mut last: Option<(f64, f64)> = None;

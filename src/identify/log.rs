@@ -10,8 +10,6 @@ use thiserror::Error;
 
 /// Fewer readings tell nothing.
 const LEAST: usize = 12;
-/// Fits use this many readings at the most; longer logs are averaged in groups.
-const MOST: usize = 4000;
 
 /// Readings over time.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -89,7 +87,7 @@ impl Log {
         if let Some(pair) = log.time.windows(2).find(|pair| pair[1] <= pair[0]) {
             return Err(LogError::Time(pair[1].to_string()));
         }
-        Ok(log.thinned())
+        Ok(log)
     }
 
     /// The log with every reading multiplied.
@@ -101,31 +99,19 @@ impl Log {
         self
     }
 
-    /// The part from a time on.
-    #[must_use]
-    pub fn from(&self, time: f64) -> Self {
-        let at = self.time.partition_point(|t| *t < time);
-        Self {
-            time: self.time[at..].to_vec(),
-            reading: self.reading[at..].to_vec(),
-        }
-    }
-
     /// Pairs of time and reading.
     pub fn points(&self) -> Vec<(f64, f64)> {
         let times = self.time.iter().copied();
         times.zip(self.reading.iter().copied()).collect()
     }
 
-    fn thinned(self) -> Self {
-        let group = self.time.len().div_ceil(MOST);
-        if group == 1 {
-            return self;
-        }
+    /// The log with neighbours averaged in groups of so many.
+    #[must_use]
+    pub fn thinned(&self, group: usize) -> Self {
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
         Self {
-            time: self.time.chunks(group).map(mean).collect(),
-            reading: self.reading.chunks(group).map(mean).collect(),
+            time: self.time.chunks(group.max(1)).map(mean).collect(),
+            reading: self.reading.chunks(group.max(1)).map(mean).collect(),
         }
     }
 }

@@ -107,7 +107,7 @@ const COMMON_FRAME: f64 = 42e-3;
 /// R·I of a phase as drives with a regulated current want it (V).
 const COMMON_VOLTAGE: f64 = 3.0;
 /// Dry friction of bearings and iron over holding torque.
-const FRICTION_SHARE: f64 = 0.01;
+const FRICTION_SHARE: f64 = 0.004;
 
 impl Rule {
     /// All of them.

@@ -1,7 +1,8 @@
 """Logs of a made-up motor on a bench, and what scipy fits to them.
 
 The motor exists nowhere: its values are chosen here. The logs are worked out from the
-closed solutions of the equations (current rise, small swings, coasting), with noise as an
+closed solution of the rising current and by integrating the rotor's equation with solve_ivp
+(dry friction, detent torque and the sine of the holding torque included), with noise as an
 eight-bit scope has it, and written to examples/unknown-motor where they are missing or
 `--write` is given. Then scipy's curve_fit fits the same logs, read from disk, and a
 weighted least squares over the notes' plain readings is solved with
@@ -14,6 +15,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from scipy.integrate import solve_ivp
 from scipy.optimize import curve_fit, least_squares
 
 FOLDER = Path(__file__).resolve().parents[2] / "examples" / "unknown-motor"
@@ -27,7 +29,7 @@ MOTOR = dict(
     rotor_inertia=48e-7,
     detent_torque=14e-3,
     damping=3e-4,
-    friction=3e-3,
+    friction=1.2e-3,
 )
 SERIES = 0.5  # ohm, the resistor across which the current is seen
 RING_CURRENT = 0.8
@@ -48,9 +50,36 @@ def rise(t, level, height, tau, t0):
     return np.where(t <= t0, level, level + height * (1 - np.exp(-np.maximum(t - t0, 0) / tau)))
 
 
-def ring(t, frequency, decay, p, q, c):
-    phase = 2 * np.pi * frequency * t
-    return c + np.exp(-decay * t) * (p * np.cos(phase) + q * np.sin(phase))
+def ring(t, frequency, decay, p, q, c, kappa, soft):
+    """Drag and dry friction in the envelope, a spring that softens with the swing."""
+    end = np.log((1 + kappa) / kappa) / decay if kappa > 0 else np.inf
+    until = np.minimum(t, end)
+    left = np.exp(-decay * until)
+    envelope = np.where(t < end, (1 + kappa) * left - kappa, 0.0)
+    squared = (
+        (1 + kappa) ** 2 * (1 - left**2) / (2 * decay)
+        - 2 * kappa * (1 + kappa) * (1 - left) / decay
+        + kappa**2 * until
+    )
+    phase = 2 * np.pi * frequency * (t - soft * squared)
+    return c + envelope * (p * np.cos(phase) + q * np.sin(phase))
+
+
+def rotor(m, current, theta0, omega0, times):
+    """Angle and speed of the rotor with one phase on at `current`, the other open."""
+
+    def slope(_, state):
+        theta, omega = state
+        electrical = TEETH * theta
+        torque = -m["torque_constant"] * current * math.sin(electrical)
+        torque -= m["detent_torque"] * math.sin(4 * electrical)
+        torque -= m["damping"] * omega + m["friction"] * math.tanh(omega / 0.01)
+        return omega, torque / m["rotor_inertia"]
+
+    solved = solve_ivp(
+        slope, (0, times[-1]), (theta0, omega0), t_eval=times, rtol=1e-8, atol=1e-10, max_step=1e-4
+    )
+    return solved.y
 
 
 def ring_of_motor(m):
@@ -70,20 +99,15 @@ def make():
     volts = rounded_to_eight_bits(volts + rng.normal(0, 0.004, t.size), 0.8)
     write("rise.csv", ("time (s)", "sense resistor (V)"), t, volts, 4)
 
-    frequency, decay = ring_of_motor(m)
     t = np.arange(1200) * 1e-4
-    volts = ring(t, frequency, decay, 0.9, 0.4, 0.0)
-    volts = rounded_to_eight_bits(volts + rng.normal(0, 0.01, t.size), 1.2)
+    _, omega = rotor(m, RING_CURRENT, math.radians(12) / TEETH, 0.0, t)
+    volts = m["torque_constant"] * omega
+    volts = rounded_to_eight_bits(volts + rng.normal(0, 0.004, t.size), 1.6)
     write("ring.csv", ("time (s)", "idle coil (V)"), t, volts, 4)
 
-    c = m["friction"] / m["damping"]
-    tau = m["rotor_inertia"] / m["damping"]
-    omega0 = 120.0
-    stop = tau * math.log((omega0 + c) / (25.0 + c))
-    t = np.arange(0, stop, 2e-5)
-    omega = (omega0 + c) * np.exp(-t / tau) - c
-    angle = (omega0 + c) * tau * (1 - np.exp(-t / tau)) - c * t
-    volts = m["torque_constant"] * omega * np.sin(TEETH * angle)
+    t = np.arange(0, 0.022, 2e-5)
+    theta, omega = rotor(m, 0.0, 0.0, 120.0, t)
+    volts = m["torque_constant"] * omega * np.sin(TEETH * theta)
     volts = rounded_to_eight_bits(volts + rng.normal(0, 0.05, t.size), 32)
     write("coast.csv", ("time (s)", "open coil (V)"), t, volts, 3)
 
@@ -97,8 +121,12 @@ def fits():
     rising, cov = curve_fit(rise, t, v, p0=(0, 0.55, 1.5e-3, 1.1e-3))
     out = {"rise_tau_s": rising[2], "rise_tau_sigma": math.sqrt(cov[2, 2]) / rising[2]}
     t, v = read("ring.csv")
-    swing, cov = curve_fit(ring, t, v, p0=(250, 30, 0.5, 0.5, 0))
+    start = (ring_of_motor(MOTOR)[0], 30, 0.0, -0.7, 0, 0.05, 0.02)
+    swing, cov = curve_fit(ring, t, v, p0=start, maxfev=20000)
+    small, drag = ring_of_motor(MOTOR)
     out |= {
+        "ring_frequency_of_the_equation_hz": small,
+        "ring_decay_of_the_equation_per_s": drag,
         "ring_frequency_hz": swing[0],
         "ring_frequency_sigma": math.sqrt(cov[0, 0]) / swing[0],
         "ring_decay_per_s": swing[1],
