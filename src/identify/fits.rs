@@ -38,8 +38,8 @@ const MOST: usize = 4000;
 const PER_PERIOD: f64 = 40.0;
 /// Evaluations a fit may take, a parameter.
 const PATIENCE: usize = 30;
-/// Swings of an idle phase's voltage that a spin-down needs.
-const LEAST_SWINGS: usize = 6;
+/// Passages through the middle that a ring-down needs, and periods that a spin-down needs.
+const LEAST_SWINGS: usize = 5;
 
 /// Why a log cannot be fitted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
