@@ -62,12 +62,12 @@ impl Programs<'_> {
 
     /// A speed of so many full steps a second.
     fn speed(&self, rate: f64) -> String {
-        format!("{:.9} {}/s", rate * self.per_step, self.unit)
+        format!("{} {}/s", short(rate * self.per_step), self.unit)
     }
 
     /// An acceleration of so many full steps per second squared.
     fn accel(&self, rate: f64) -> String {
-        format!("{:.9} {}/s^2", rate * self.per_step, self.unit)
+        format!("{} {}/s^2", short(rate * self.per_step), self.unit)
     }
 
     fn natural(&self) -> f64 {
@@ -175,6 +175,11 @@ impl Programs<'_> {
             &body,
         )
     }
+}
+
+/// A number without what rounding left behind.
+fn short(value: f64) -> f64 {
+    (value * 1e6).round() / 1e6
 }
 
 /// Natural frequency (Hz) of the rotor with its load.

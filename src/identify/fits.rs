@@ -38,8 +38,10 @@ const MOST: usize = 4000;
 const PER_PERIOD: f64 = 40.0;
 /// Evaluations a fit may take, a parameter.
 const PATIENCE: usize = 30;
-/// Passages through the middle that a ring-down needs, and periods that a spin-down needs.
-const LEAST_SWINGS: usize = 5;
+/// Periods that a ring-down needs …
+const LEAST_SWINGS: usize = 2;
+/// … and that a spin-down needs.
+const LEAST_TURNS: usize = 5;
 
 /// Why a log cannot be fitted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -53,8 +55,13 @@ pub enum FitError {
     )]
     Poor(String),
     /// There are too few periods.
-    #[error("it shows {0} periods; {LEAST_SWINGS} are the least")]
-    Periods(usize),
+    #[error("it shows {found} periods; {least} are the least")]
+    Periods {
+        /// How many there are.
+        found: usize,
+        /// How many are needed.
+        least: usize,
+    },
 }
 
 /// A curve fitted to a log.
@@ -273,9 +280,7 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
     let span = log.time[log.time.len() - 1] - log.time[0];
     let mean = log.reading.iter().sum::<f64>() / log.reading.len() as f64;
     let crossings = crossings(log, mean);
-    if crossings.len() < LEAST_SWINGS {
-        return Err(FitError::Periods(crossings.len() / 2));
-    }
+    enough(&crossings, LEAST_SWINGS)?;
     let counted = (crossings.len() - 1) as f64 / 2.0;
     let rung = crossings[crossings.len() - 1] - crossings[0];
     // Neighbours are averaged as far as a period keeps its shape.
@@ -458,15 +463,22 @@ pub fn spin_down(
 fn speeds(log: &Log, teeth: f64) -> Result<Log, FitError> {
     let mean = log.reading.iter().sum::<f64>() / log.reading.len() as f64;
     let crossings = crossings(log, mean);
-    if crossings.len() < 2 * LEAST_SWINGS {
-        return Err(FitError::Periods(crossings.len() / 2));
-    }
+    enough(&crossings, LEAST_TURNS)?;
     let mut speeds = Log::default();
     for three in crossings.windows(3) {
         speeds.time.push(0.5 * (three[0] + three[2]));
         speeds.reading.push(TAU / teeth / (three[2] - three[0]));
     }
     Ok(speeds)
+}
+
+/// Whether the crossings make so many periods.
+fn enough(crossings: &[f64], least: usize) -> Result<(), FitError> {
+    let found = crossings.len().saturating_sub(1) / 2;
+    if found < least {
+        return Err(FitError::Periods { found, least });
+    }
+    Ok(())
 }
 
 /// Times at which the reading passes `level`, with a hysteresis against noise that falls with

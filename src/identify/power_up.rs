@@ -155,7 +155,8 @@ fn steps(axis: &Axis) -> Vec<Step> {
         Step {
             title: "A slow turn.",
             doing: format!(
-                "Play `return.moves`, which is slow, or give {} full steps a second by hand.",
+                "Play `{}-return.moves`, which is slow, or give {} full steps a second by hand.",
+                axis.name,
                 Rounded(slow)
             ),
             expect: format!("the flag goes round in steps of {full} degrees, all alike, the same way all the time."),
@@ -166,7 +167,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
         },
         Step {
             title: "The return test.",
-            doing: "Mark where the flag stands, let `return.moves` run to its end.".to_owned(),
+            doing: format!("Mark where the flag stands, let `{}-return.moves` run to its end.", axis.name),
             expect: format!("the flag stands on the mark within {half} degrees."),
             otherwise: &[
                 ("off by a multiple of four full steps", "steps were lost: see `slewsmith explain ends-off-by-four-steps`"),
