@@ -13,14 +13,9 @@ use std::fs;
 use std::io::{self, Write};
 use std::path::Path;
 
-use slewsmith::check::{AxisAbility, Checker};
-use slewsmith::diagnostic::Source;
+use slewsmith::Job;
+use slewsmith::emit::CHeader;
 use slewsmith::emit::firmware::Options;
-use slewsmith::emit::{CHeader, Format, Heading, Project};
-use slewsmith::physics::{Band, Effort};
-use slewsmith::plan::{Item, program};
-use slewsmith::rig::{NoFiles, Rig};
-use slewsmith::script::Script;
 
 /// The bench: a table on a belt, on a 24 V chopper and a board at 16 MHz.
 const RIG: &str = "
@@ -50,53 +45,31 @@ fn script(stops: u32) -> String {
     )
 }
 
-/// Plans the turn and goes through its moves; gives back what is to be scheduled.
+/// The turn on the bench; what the check finds about its moves is printed.
 ///
 /// # Errors
-/// What is wrong with the rig or the script, or why a move must not run.
-pub fn plan(stops: u32, rig: &Rig) -> Result<Vec<Item>, Box<dyn Error>> {
-    let script = Script::parse(Source::new("index.moves", script(stops)))?;
-    let abilities: Vec<AxisAbility> = rig
-        .axes
-        .iter()
-        .map(|axis| AxisAbility::of(axis, Effort::Quick))
-        .collect();
-    let bands = abilities
-        .iter()
-        .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
-    let mut checker = Checker::new(rig, &abilities);
-    let mut items = Vec::new();
-    for item in program(rig, script.source(), script.actions()).with_bands(bands.collect()) {
-        let item = item?;
-        if let Some(checked) = checker.check(&item) {
-            for finding in checked.check.axes.iter().flat_map(|axis| &axis.findings) {
-                eprintln!("line {}: {}", checked.planned.line, finding.message);
-            }
+/// What is wrong with the rig or the script.
+pub fn job(stops: u32, rig: &str) -> Result<Job, Box<dyn Error>> {
+    let job = Job::from_texts(&script(stops), rig)?;
+    for checked in job.check() {
+        let checked = checked?;
+        for finding in checked.check.axes.iter().flat_map(|axis| &axis.findings) {
+            eprintln!("line {}: {}", checked.planned.line, finding.message);
         }
-        items.push(item);
     }
-    match &checker.summary().first_failure {
-        Some((line, reason)) => Err(format!("line {line}: {reason}").into()),
-        None => Ok(items),
-    }
+    Ok(job)
 }
 
 /// Writes the schedule: a project into `folder`, or else a C header to `out`.
 ///
 /// # Errors
-/// As [`plan`], and what cannot be written.
+/// As [`job`], why a move must not run, and what cannot be written.
 pub fn run(stops: u32, folder: Option<&Path>, out: &mut dyn Write) -> Result<(), Box<dyn Error>> {
-    let rig = Rig::parse(&Source::new("bench.yaml", RIG), &mut NoFiles)?.rig;
-    let mut items = plan(stops, &rig)?.into_iter();
-    let heading = Heading {
-        program: "index",
-        rig: &rig,
-        failure: None,
-    };
+    let job = job(stops, RIG)?;
     let Some(folder) = folder else {
-        return Ok(CHeader.write(&heading, &mut items, out)?);
+        return Ok(job.write(&CHeader, out)?);
     };
-    let project = Project::of(&heading, Options::default(), &mut items)?;
+    let project = job.project(Options::default())?;
     fs::create_dir_all(folder)?;
     for file in &project.files {
         fs::write(folder.join(file.name), &file.text)?;

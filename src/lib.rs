@@ -1,30 +1,37 @@
 //! slewsmith plans exact indexed turns of stepping motors and schedules them down to
 //! the timer tick.
 //!
-//! Data flows one way:
+//! A [`Job`] is a script of moves with its rig. Open it, then ask it:
 //!
-//! 1. [`script`]: a text of moves becomes actions; [`rig`]: YAML becomes a checked rig.
-//! 2. [`physics`]: what the rig can do: torque, bad speeds, heat.
-//! 3. [`plan`]: actions become motion, segments of constant jerk.
-//! 4. [`check`]: motion against the rig: a verdict with reasons and cures.
-//! 5. [`schedule`]: motion becomes ticks.
-//! 6. [`emit`]: ticks become files; [`stream`]: ticks go to a board over a serial line;
-//!    [`simulate`]: ticks turn a rotor.
-//! 7. [`draw`]: plots and the report. [`cli`]: the commands.
+//! | question | answer |
+//! | --- | --- |
+//! | [`check()`](Job::check) | each move with its verdict, reasons and cures; the whole program |
+//! | [`moves()`](Job::moves), [`items()`](Job::items) | the planned motion: segments of constant jerk |
+//! | [`events()`](Job::events) | steps, directions and outputs, each on its timer tick |
+//! | [`simulate()`](Job::simulate) | what the rotor makes of these ticks |
+//! | [`write()`](Job::write), [`project()`](Job::project) | the schedule as a file, or with firmware that plays it |
+//! | [`motor()`](Job::motor) | pull-out torque, bad speeds, start-stop rate and heat of one axis |
+//! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
+//! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!
-//! [`units`] and [`diagnostic`] serve them all.
+//! The language of scripts is documented in [`script`].
 //!
 //! # Example
 //!
-//! ```
-//! use slewsmith::check::{AxisAbility, Checker};
-//! use slewsmith::diagnostic::Source;
-//! use slewsmith::physics::Effort;
-//! use slewsmith::rig::{NoFiles, Rig};
-//! use slewsmith::schedule::{Schedule, What};
-//! use slewsmith::script::Script;
+//! A program that checks a turn in seven stops and hands its events to hardware of its own:
 //!
-//! let rig = Source::new("dial.yaml", "
+//! ```
+//! use slewsmith::Job;
+//! use slewsmith::schedule::{Event, What};
+//!
+//! fn put_out(event: &Event) {
+//!     if let What::Step { axis, direction } = event.what {
+//!         println!("tick {}: axis {axis} steps {:+}", event.tick, direction.sign());
+//!     }
+//! }
+//!
+//! let script = "speed 180 deg/s\naccel 900 deg/s^2\nrepeat 7 { turn by 360/7 deg }\n";
+//! let rig = "
 //! axes:
 //!   dial:
 //!     motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
@@ -32,40 +39,38 @@
 //!     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
 //!     load: { inertia: 50 g.cm^2, friction: 10 mN.m }
 //! timer: { clock: 16 MHz, prescaler: 8, bits: 16 }
-//! ");
-//! let rig = Rig::parse(&rig, &mut NoFiles)?.rig;
-//! let script = Script::parse(Source::new("dial.moves", "
-//! speed 180 deg/s
-//! accel 900 deg/s^2
-//! repeat 7 { turn by 360/7 deg }
-//! "))?;
-//!
-//! let abilities: Vec<AxisAbility> =
-//!     rig.axes.iter().map(|axis| AxisAbility::of(axis, Effort::Quick)).collect();
-//! let mut checker = Checker::new(&rig, &abilities);
-//! let mut items = Vec::new();
-//! for item in slewsmith::plan::program(&rig, script.source(), script.actions()) {
-//!     let item = item?;
-//!     checker.check(&item);
-//!     items.push(item);
+//! ";
+//! let job = Job::from_texts(script, rig)?;
+//! if let Some(failure) = job.check().summary()?.first_failure {
+//!     return Err(failure.to_string().into());
 //! }
-//! assert!(checker.summary().ok);
-//!
-//! let steps = Schedule::new(items, &rig).filter(|event| matches!(event.what, What::Step { .. })).count();
-//! assert_eq!(steps, 200 * 16, "seven sevenths of a turn are a turn");
+//! let (mut moves, mut steps) = (0, 0);
+//! for planned in job.moves() {
+//!     println!("a move takes {:.3} s", planned?.motion.duration);
+//!     moves += 1;
+//! }
+//! for event in job.events() {
+//!     let event = event?;
+//!     put_out(&event);
+//!     steps += u64::from(matches!(event.what, What::Step { .. }));
+//! }
+//! assert_eq!((moves, steps), (7, 200 * 16), "seven sevenths of a turn are a turn");
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
+// Notes for developers link to what is private: `cargo doc --document-private-items` shows it.
+#![allow(rustdoc::private_intra_doc_links)]
 
 pub mod check;
-pub mod cli;
 pub mod diagnostic;
 pub mod draw;
 pub mod emit;
 mod exact;
+mod files;
 pub mod identify;
+mod job;
 pub mod physics;
 pub mod plan;
 pub mod rig;
@@ -73,4 +78,12 @@ pub mod schedule;
 pub mod script;
 pub mod simulate;
 pub mod stream;
+#[cfg(test)]
+mod testing;
 pub mod units;
+
+pub use files::FilesOnDisk;
+pub use job::{
+    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Streaming, TextKind, Unstreamable,
+    open_source, read_rig,
+};

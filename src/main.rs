@@ -2,8 +2,10 @@
 
 #![forbid(unsafe_code)]
 
+mod cli;
+
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    slewsmith::cli::run()
+    cli::run()
 }

@@ -20,10 +20,11 @@ use std::fmt;
 use std::str::FromStr;
 
 pub use decimal::{Decimal, Exactly, Rounded, two_digits, two_digits_down, two_digits_up};
-pub use dimension::Dimension;
+pub(crate) use dimension::Dimension;
+pub(crate) use quantity::Quantity;
+pub use quantity::UnitError;
 pub(crate) use quantity::split_number;
-pub use quantity::{Quantity, UnitError, parse_unit};
-pub use table::{UNITS, Unit, find_unit};
+pub(crate) use table::{UNITS, Unit, find_unit};
 
 use dimension::{TORQUE, per_time};
 use table::{AMPERE, FORCE, HENRY, HERTZ, MASS, OHM, TURN, VOLT, WATT};

@@ -125,7 +125,7 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
         path.display().to_string(),
         fs::read_to_string(&path).unwrap(),
     );
-    let notes = Notes::parse(&source, &mut slewsmith::cli::files::FilesOnDisk).unwrap();
+    let notes = Notes::parse(&source, &mut slewsmith::FilesOnDisk).unwrap();
     let estimate = estimate(&notes);
     let motor = &reference()["motor"];
     let of = |key: &str| motor[key].as_f64().unwrap();

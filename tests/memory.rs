@@ -2,14 +2,12 @@
 
 #![cfg(target_os = "linux")]
 
-#[path = "support/motion.rs"]
-mod motion;
-
 use std::fs::{self, File};
 use std::time::Instant;
 
-use motion::{axis_motion, motion, play, rig, s_curve, timer};
-use slewsmith::emit::{Heading, format};
+use slewsmith::Job;
+use slewsmith::emit::Csv;
+use slewsmith::plan::Item;
 
 /// Peak memory of this process (KiB), as the kernel counts it.
 fn peak_memory() -> u64 {
@@ -21,34 +19,38 @@ fn peak_memory() -> u64 {
     line.trim().trim_end_matches(" kB").parse().unwrap()
 }
 
+const RIG: &str = "
+axes:
+  a:
+    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
+timer: { clock: 16 MHz, prescaler: 8 }
+";
+
 /// Streams so many millions of steps as csv to /dev/null.
 fn stream(millions: usize) {
-    let rig = rig(1, timer(16e6, 8));
-    let there = motion(vec![axis_motion(
-        0,
-        1_000_000,
-        0.0,
-        &s_curve(3.0, 4.0, 20.0),
-    )]);
-    let back = motion(vec![axis_motion(
-        0,
-        -1_000_000,
-        0.0,
-        &s_curve(3.0, 4.0, 20.0),
-    )]);
-    let heading = Heading {
-        program: "long",
-        rig: &rig,
-        failure: None,
-    };
-    let moves = [play(&there), play(&back)];
-    let mut items = moves.iter().cycle().take(millions).cloned();
+    let script = format!(
+        "shape s-curve\nbands allow\nspeed 50000 microstep/s\naccel 20000 microstep/s^2\njerk 60000 microstep/s^3\n\
+         repeat {} {{ turn by 1000000 microstep\n turn by -1000000 microstep }}\n",
+        millions / 2
+    );
+    let job = Job::from_texts(&script, RIG).unwrap();
     let mut nowhere = File::create("/dev/null").unwrap();
     let began = Instant::now();
-    format("csv")
-        .unwrap()
-        .write(&heading, &mut items, &mut nowhere)
-        .unwrap();
+    let (mut steps, heading) = (0, job.heading(None));
+    job.write_with(
+        &heading,
+        &Csv,
+        &mut |item| {
+            if let Item::Move(planned) = item {
+                steps += planned.motion.axes[0].steps;
+            }
+        },
+        &mut nowhere,
+    )
+    .unwrap();
+    assert_eq!(steps, 1_000_000 * millions as u64);
     eprintln!(
         "{millions} million steps: {:?}, peak {} KiB",
         began.elapsed(),

@@ -7,7 +7,7 @@ use super::ability::AxisAbility;
 use super::braking::Stops;
 use super::crossing::crossings;
 use super::finding::{Verdict, Weight};
-use super::outcome::{AxisCheck, MotionCheck, MoveCheck, Summary};
+use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
 use super::outputs::Outputs;
 use super::torque::TorqueRule;
 use super::{cure, reasons};
@@ -107,7 +107,10 @@ impl<'a> Checker<'a> {
                 .iter()
                 .find(|finding| finding.severity == Weight::Failure);
             if let (None, Some(failure)) = (&summary.first_failure, failure) {
-                summary.first_failure = Some((planned.line, failure.message.clone()));
+                summary.first_failure = Some(FirstFailure {
+                    line: Some(planned.line),
+                    reason: failure.message.clone(),
+                });
             }
         }
         let changes = planned
@@ -141,7 +144,10 @@ impl<'a> Checker<'a> {
             .find(|finding| finding.severity == Weight::Failure);
         if let Some(failure) = failure {
             summary.ok = false;
-            summary.first_failure = Some((0, failure.message.clone()));
+            summary.first_failure = Some(FirstFailure {
+                line: None,
+                reason: failure.message.clone(),
+            });
         }
         summary
     }

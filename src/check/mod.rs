@@ -15,16 +15,17 @@ mod json;
 mod outcome;
 mod outputs;
 mod reasons;
+#[cfg(test)]
+mod tests;
 mod torque;
 mod useful;
 
 pub use ability::AxisAbility;
-pub use checker::Checker;
+pub(crate) use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Verdict, Weight};
 pub use heat::HeatWarning;
-pub use outcome::{AxisCheck, MotionCheck, MoveCheck, Summary};
-pub use torque::{Instant, TorqueMargin, TorqueRule};
+pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
+pub(crate) use torque::TorqueRule;
+pub use torque::{Instant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};
-
-pub use crate::rig::TravelUnit;

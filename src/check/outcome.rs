@@ -1,5 +1,6 @@
 //! What a check comes to: for an axis of a motion, a motion, a move, a program.
 
+use std::fmt;
 use std::sync::Arc;
 
 use super::crossing::Crossing;
@@ -91,6 +92,24 @@ pub struct MoveCheck {
     pub changes: Vec<Finding>,
 }
 
+/// The first reason why a program must not run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FirstFailure {
+    /// The line of the move; none where the program or the rig as a whole fails.
+    pub line: Option<usize>,
+    /// The reason.
+    pub reason: String,
+}
+
+impl fmt::Display for FirstFailure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(line) = self.line {
+            write!(f, "line {line}: ")?;
+        }
+        f.write_str(&self.reason)
+    }
+}
+
 /// What a whole program comes to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Summary {
@@ -108,8 +127,8 @@ pub struct Summary {
     pub waits: bool,
     /// The least torque margin of all and the line of its move.
     pub least_margin: Option<(f64, usize)>,
-    /// The line of the first move that must not run and its first reason.
-    pub first_failure: Option<(usize, String)>,
+    /// The first reason why it must not run; none where it may.
+    pub first_failure: Option<FirstFailure>,
     /// What was found about the rig as a whole.
     pub findings: Vec<Finding>,
 }

@@ -182,7 +182,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Weight::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and try it with --simulate",
+                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and look at it in the simulator",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
@@ -359,7 +359,7 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
         several => format!(" when {several} axes step at once"),
     };
     let message = format!(
-        "the timer's `fastest_interval` is {asked}, and the player of `emit --as firmware` takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
+        "the timer's `fastest_interval` is {asked}, and the firmware player takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
         timer::player_steps_cycles(rig),
     );
     Some(

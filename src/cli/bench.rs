@@ -4,11 +4,11 @@ use std::path::{Component, Path, PathBuf};
 
 use clap::Args;
 
-use super::input::{abilities, load_rig};
+use super::input::load_rig;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use crate::identify::bench::{programs, sheet};
-use crate::physics::Effort;
+use slewsmith::MotorSheet;
+use slewsmith::identify::bench::{programs, sheet};
 
 /// Test programs for a rig (ring-down, start-stop rate, pull-out, return, microstep angles), and
 /// a sheet: the first power-up, what to connect, what to write down, when to stop.
@@ -36,10 +36,12 @@ impl Bench {
             self.rig.display()
         )))?;
         let named = relative(&folder, &place);
-        let abilities = abilities(&rig, Effort::Quick);
         let mut files = vec![("sheet.md".to_owned(), sheet(&rig.axes))];
-        for (axis, ability) in rig.axes.iter().zip(&abilities) {
-            let of_axis = programs(&named, axis, ability).into_iter();
+        for of_motor in MotorSheet::all(&rig) {
+            let axis = of_motor.axis;
+            let start_stop = of_motor.ability.start_stop(axis).rate;
+            let end = of_motor.range.to_step_rate_hz;
+            let of_axis = programs(&named, axis, start_stop, end).into_iter();
             files.extend(of_axis.map(|file| (file.name, file.text)));
         }
         if let Some((name, _)) = files.iter().find(|(name, _)| folder.join(name).exists()) {

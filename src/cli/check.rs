@@ -8,16 +8,17 @@ use std::sync::Arc;
 
 use clap::Args;
 
-use super::input::Job;
+use super::input::load;
 use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
-use crate::check::{Checker, Crossing, Finding, MoveCheck, Summary, Verdict, Weight};
-use crate::plan::{Motion, Part};
-use crate::rig::{Rig, TravelUnit};
-use crate::simulate::{Options, Outcome};
-use crate::units::{Decimal, Exactly, Rounded, Time};
+use slewsmith::Job;
+use slewsmith::check::{Crossing, Finding, MoveCheck, Summary, Verdict, Weight};
+use slewsmith::plan::{Motion, Part};
+use slewsmith::rig::{Rig, TravelUnit};
+use slewsmith::simulate::{Options, Outcome};
+use slewsmith::units::{Decimal, Exactly, Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -45,7 +46,7 @@ impl Check {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = Job::load(&self.script)?;
+        let job = load(&self.script)?;
         let simulated = if self.simulate {
             Some(super::simulate::play(
                 &job,
@@ -56,13 +57,12 @@ impl Check {
         } else {
             None
         };
-        let checker = Checker::new(&job.rig, job.abilities());
         let printing = Failure::system("cannot print the verdict");
         let mut out = terminal.results();
         let ok = if self.json {
-            json(&job, checker, simulated.as_ref(), &mut out, terminal)?
+            json(&job, simulated.as_ref(), &mut out, terminal)?
         } else {
-            people(&job, checker, simulated.as_ref(), &mut out, terminal)?
+            people(&job, simulated.as_ref(), &mut out, terminal)?
         };
         if let Some(outcome) = simulated.as_ref().filter(|_| !self.json) {
             let text = super::simulate::conclusion(outcome);
@@ -78,7 +78,6 @@ impl Check {
 /// the end, so they come last.
 fn json(
     job: &Job,
-    mut checker: Checker<'_>,
     simulated: Option<&Outcome>,
     out: &mut impl Write,
     terminal: &Terminal,
@@ -87,17 +86,16 @@ fn json(
     let printing = || Failure::system("cannot print the verdict");
     write!(out, "{{\"moves\":[").map_err(printing())?;
     let mut first = true;
-    for item in job.items() {
-        let Some(checked) = checker.check(&item?) else {
-            continue;
-        };
+    let mut checks = job.check();
+    for checked in checks.by_ref() {
+        let checked = checked?;
         bar.count();
-        for object in checked.to_json(&job.rig) {
+        for object in checked.to_json(job.rig()) {
             let comma = if std::mem::take(&mut first) { "" } else { "," };
             write!(out, "{comma}\n{object}").map_err(printing())?;
         }
     }
-    let summary = checker.summary();
+    let summary = checks.summary()?;
     let ok = summary.ok && simulated.is_none_or(|outcome| outcome.ok);
     let simulation = simulated.map_or_else(String::new, |outcome| {
         format!("\"simulation\":{},", serde_json::json!(outcome))
@@ -117,15 +115,8 @@ fn json(
 /// # Errors
 /// The program cannot be planned, or nothing can be printed.
 pub(super) fn show(job: &Job, terminal: &mut Terminal) -> Result<bool, Failure> {
-    let abilities = job.abilities();
     let mut out = terminal.results();
-    let ok = people(
-        job,
-        Checker::new(&job.rig, abilities),
-        None,
-        &mut out,
-        terminal,
-    )?;
+    let ok = people(job, None, &mut out, terminal)?;
     out.flush()
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(ok)
@@ -141,7 +132,6 @@ struct Row {
 
 fn people(
     job: &Job,
-    mut checker: Checker<'_>,
     simulated: Option<&Outcome>,
     out: &mut impl Write,
     terminal: &Terminal,
@@ -151,10 +141,9 @@ fn people(
     let mut beyond = 0u64;
     let most = if terminal.verbose { usize::MAX } else { ROWS };
     let mut bar = Progress::counting(terminal);
-    for item in job.items() {
-        let Some(checked) = checker.check(&item?) else {
-            continue;
-        };
+    let mut checks = job.check();
+    for checked in checks.by_ref() {
+        let checked = checked?;
         bar.count();
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match known.get(&key) {
@@ -172,8 +161,8 @@ fn people(
         }
     }
     drop(bar);
-    let summary = checker.summary();
-    let mut text = report(&rows, beyond, &summary, &job.rig, terminal);
+    let summary = checks.summary()?;
+    let mut text = report(&rows, beyond, &summary, job.rig(), terminal);
     conclude(&mut text, &summary, simulated);
     out.write_all(text.as_bytes())
         .map_err(Failure::system("cannot print the verdict"))?;

@@ -8,8 +8,8 @@ use clap::builder::PossibleValuesParser;
 use super::input::load_rig;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use crate::emit::coils::CoilFormat;
-use crate::physics::CoilTable;
+use slewsmith::emit::CoilFormat;
+use slewsmith::physics::CoilTable;
 
 /// The coil sequence with its signs, the microstep currents, and the converter codes
 /// with the error that rounding them makes.

@@ -6,17 +6,17 @@ use std::path::{Path, PathBuf};
 use clap::builder::PossibleValuesParser;
 use clap::{Args, ValueEnum};
 
-use super::input::Job;
+use super::input::load;
 use super::output::Output;
-use super::progress::{Progress, length};
-use super::stream::BAUD;
+use super::port::BAUD;
+use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
-use crate::check::Checker;
-use crate::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
-use crate::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
-use crate::plan::Item;
-use crate::rig::{DriveKind, Rig};
-use crate::units::Rounded;
+use slewsmith::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
+use slewsmith::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
+use slewsmith::plan::Item;
+use slewsmith::rig::{DriveKind, Rig};
+use slewsmith::units::Rounded;
+use slewsmith::{Error, Job};
 
 /// The schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
 /// nothing written, when the check fails.
@@ -129,8 +129,9 @@ impl Emit {
                 "a project is a folder: say which one with --output".to_owned(),
             ));
         }
-        let job = Job::load(&self.script)?;
-        let (failure, doubtful, duration) = why_not(&job)?;
+        let job = load(&self.script)?;
+        let summary = job.check().summary()?;
+        let failure = summary.first_failure.map(|failure| failure.to_string());
         if let Some(reason) = &failure
             && !self.unchecked
         {
@@ -140,107 +141,85 @@ impl Emit {
             ));
             return Ok(Answer::No);
         }
-        if doubtful > 0 {
+        if summary.warned > 0 {
             terminal.note(&format!(
-                "{doubtful} of its moves are to be looked at: `slewsmith check --simulate` says why, and whether the rotor follows"
+                "{} of its moves are to be looked at: `slewsmith check --simulate` says why, and whether the rotor follows",
+                summary.warned
             ));
         }
-        let bar = Progress::new(duration, terminal);
-        self.write(&job, failure.as_deref(), bar, terminal)?;
+        let mut heading = job.heading(failure.as_deref());
+        let program = self.script.file_stem().map(|stem| stem.to_string_lossy());
+        heading.program = program.as_deref().unwrap_or(heading.program);
+        let mut bar = Progress::new(summary.total_time, terminal);
+        let (mut reached, mut steps) = (0.0, 0);
+        let mut seen = |item: &Item| {
+            reached += item.duration();
+            bar.reach(reached);
+            if let Item::Move(planned) = item {
+                let axes = planned.motion.axes.iter();
+                steps += axes.map(|axis| axis.steps).sum::<u64>();
+            }
+        };
+        if self.format == firmware::NAME {
+            let project = job
+                .project_with(&heading, self.options(), &mut seen)
+                .map_err(|error| self.cannot(error))?;
+            drop(bar);
+            self.put_project(&project, &job, steps, terminal)?;
+        } else {
+            let (output, bytes) = self.file(&job, &heading, &mut seen)?;
+            drop(bar);
+            output.finish()?;
+            if self.format == Binary.name() {
+                terminal.note(&bytes_a_step(bytes, steps));
+            }
+        }
         Ok(Answer::Yes)
     }
 
-    fn write(
+    /// Writes the project, and says what there is to know about it.
+    fn put_project(
         &self,
+        project: &Project,
         job: &Job,
-        failure: Option<&str>,
-        mut bar: Progress,
-        terminal: &mut Terminal,
+        steps: u64,
+        terminal: &Terminal,
     ) -> Result<(), Failure> {
-        let program = self
-            .script
-            .file_stem()
-            .map_or_else(|| "program".into(), |stem| stem.to_string_lossy());
-        let heading = Heading {
-            program: &program,
-            rig: &job.rig,
-            failure,
-        };
-        let mut stopped = None;
-        let (mut reached, mut steps) = (0.0, 0);
-        let mut items = job.items().map_while(|item| match item {
-            Ok(item) => {
-                reached += length(&item);
-                bar.reach(reached);
-                if let Item::Move(planned) = &item {
-                    steps += planned
-                        .motion
-                        .axes
-                        .iter()
-                        .map(|axis| axis.steps)
-                        .sum::<u64>();
-                }
-                Some(item)
-            }
-            Err(error) => {
-                stopped = Some(error);
-                None
-            }
-        });
-        let emitted = if self.format == firmware::NAME {
-            Project::of(&heading, self.options(), &mut items).map(Emitted::Project)
-        } else {
-            self.file(&heading, &mut items)?
-        };
-        drop(items);
-        drop(bar);
-        if let Some(error) = stopped {
-            return Err(error);
+        let rig = job.rig();
+        self.write_project(project, rig, terminal)?;
+        if let Some(note) = self.bridges_without_coils(project, rig) {
+            terminal.note(&note);
         }
-        let emitted = emitted.map_err(|error| match error {
-            EmitError::Io(error) => Failure::System {
+        let reduced = rig.axes.iter().any(|axis| axis.drive.hold_current < 1.0);
+        if self.options().lines == Lines::Coils && reduced {
+            terminal.note(
+                "the player keeps the full current while an axis stands: `hold_current` is not applied, \
+                 and motor and drive get hotter than `check` and `motor` say",
+            );
+        }
+        let bits = rig.timer.bits;
+        if project.wiring.is_ok() && bits != firmware::TIMER_BITS {
+            terminal.note(&format!(
+                "the player counts with timer 1 of its part, which has {} bits, not with one of {bits} as the rig \
+                 says: it plays the same schedule on the same ticks",
+                firmware::TIMER_BITS
+            ));
+        }
+        if let Some(bytes) = project.table {
+            terminal.note(&bytes_a_step(bytes as u64, steps));
+        }
+        Ok(())
+    }
+
+    /// Why nothing was written.
+    fn cannot(&self, error: Error) -> Failure {
+        match error {
+            Error::Emit(EmitError::Io(error)) => Failure::System {
                 what: format!("cannot write {}", self.output.display()),
                 error,
             },
-            unfit @ EmitError::Unfit { .. } => Failure::Request(unfit.to_string()),
-        })?;
-        match emitted {
-            Emitted::File(output, bytes) => {
-                output.finish()?;
-                if self.format == Binary.name() {
-                    terminal.note(&bytes_a_step(bytes, steps));
-                }
-            }
-            Emitted::Project(project) => {
-                self.write_project(&project, &job.rig, terminal)?;
-                if let Some(note) = self.bridges_without_coils(&project, &job.rig) {
-                    terminal.note(&note);
-                }
-                let reduced = job
-                    .rig
-                    .axes
-                    .iter()
-                    .any(|axis| axis.drive.hold_current < 1.0);
-                if self.options().lines == Lines::Coils && reduced {
-                    terminal.note(
-                        "the player keeps the full current while an axis stands: `hold_current` is not applied, \
-                         and motor and drive get hotter than `check` and `motor` say",
-                    );
-                }
-                let bits = job.rig.timer.bits;
-                if project.wiring.is_ok() && bits != firmware::TIMER_BITS {
-                    terminal.note(&format!(
-                        "the player counts with timer 1 of its part, which has {} bits, not with one of {bits} as the rig \
-                         says: it plays the same schedule on the same ticks",
-                        firmware::TIMER_BITS
-                    ));
-                }
-                if let Some(bytes) = project.table {
-                    terminal.note(&bytes_a_step(bytes as u64, steps));
-                }
-            }
+            other => other.into(),
         }
-        Ok(())
     }
 
     /// What to say where step lines are written for a bridge that takes none.
@@ -257,12 +236,13 @@ impl Emit {
         })
     }
 
-    /// Writes one file, which is not there before it is finished.
+    /// Writes one file, which is not there before it is finished; how many bytes it has.
     fn file(
         &self,
+        job: &Job,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
-    ) -> Result<Result<Emitted, EmitError>, Failure> {
+        seen: &mut dyn FnMut(&Item),
+    ) -> Result<(Output, u64), Failure> {
         let Some(format) = format(&self.format) else {
             return Err(Failure::Request(format!(
                 "there is no format “{}”",
@@ -273,8 +253,9 @@ impl Emit {
             output: Output::create(&self.output)?,
             bytes: 0,
         };
-        let written = format.write(heading, items, &mut counted);
-        Ok(written.map(|()| Emitted::File(counted.output, counted.bytes)))
+        job.write_with(heading, format, seen, &mut counted)
+            .map_err(|error| self.cannot(error))?;
+        Ok((counted.output, counted.bytes))
     }
 
     /// Writes the files of a project into its folder. What is the builder's there stays
@@ -346,13 +327,6 @@ impl Emit {
     }
 }
 
-/// What was written, and is not there yet.
-enum Emitted {
-    /// A file and how many bytes it has.
-    File(Output, u64),
-    Project(Project),
-}
-
 /// Counts what passes.
 struct Counted {
     output: Output,
@@ -384,25 +358,4 @@ fn bytes_a_step(bytes: u64, steps: u64) -> String {
 fn names() -> impl Iterator<Item = &'static str> {
     let formats = FORMATS.iter().map(|format| format.name());
     formats.chain([firmware::NAME])
-}
-
-/// Why the program must not run, none where it may; and how long it lasts (s).
-pub(super) fn why_not(job: &Job) -> Result<(Option<String>, u64, f64), Failure> {
-    let mut checker = Checker::new(&job.rig, job.abilities());
-    for item in job.items() {
-        checker.check(&item?);
-    }
-    let summary = checker.summary();
-    let place = |line: usize| {
-        if line == 0 {
-            String::new()
-        } else {
-            format!("line {line}: ")
-        }
-    };
-    let failure = summary
-        .first_failure
-        .as_ref()
-        .map(|(line, reason)| format!("{}{reason}", place(*line)));
-    Ok((failure, summary.warned, summary.total_time))
 }

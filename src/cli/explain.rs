@@ -6,7 +6,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::{Answer, Failure, Terminal};
-use crate::diagnostic::nearest;
+use slewsmith::diagnostic::nearest;
 
 /// The texts: an area, and a file with a heading for each code.
 const TEXTS: [(&str, &str); 7] = [

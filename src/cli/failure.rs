@@ -2,7 +2,9 @@
 
 use std::io;
 
-use crate::diagnostic::{Diagnostic, Diagnostics};
+use slewsmith::diagnostic::Diagnostics;
+use slewsmith::emit::EmitError;
+use slewsmith::{Error, Unstreamable};
 
 /// How a command ends when nothing went wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -39,9 +41,48 @@ pub enum Failure {
     },
 }
 
-impl From<Diagnostic> for Failure {
-    fn from(one: Diagnostic) -> Self {
-        Self::Input(one.into())
+impl From<Error> for Failure {
+    /// What the library says, with what this command line has to offer.
+    fn from(error: Error) -> Self {
+        let said = error.to_string();
+        match error {
+            Error::Input(diagnostics) => Self::Input(diagnostics),
+            Error::Unreadable { path, error } => match error.kind() {
+                io::ErrorKind::NotFound
+                | io::ErrorKind::InvalidData
+                | io::ErrorKind::IsADirectory => Self::Request(said),
+                _ => Self::System {
+                    what: format!("cannot read {}", path.display()),
+                    error,
+                },
+            },
+            Error::NotAScript { name } => Self::Request(format!(
+                "{said}. `slewsmith motor RIG` tells what a rig can do; a script begins by naming its rig: rig \"{name}\""
+            )),
+            Error::OnlyAProfile { .. } => Self::Request(format!(
+                "{said}; `slewsmith new DIR` writes one to start from"
+            )),
+            Error::Emit(EmitError::Io(error)) => Self::System {
+                what: "cannot write the schedule".to_owned(),
+                error,
+            },
+            Error::Emit(EmitError::Unfit { .. })
+            | Error::NotARig { .. }
+            | Error::NoSuchAxis(_)
+            | Error::MustNotRun(_) => Self::Request(said),
+        }
+    }
+}
+
+impl From<Unstreamable> for Failure {
+    fn from(why: Unstreamable) -> Self {
+        match why {
+            Unstreamable::Program(error) => error.into(),
+            Unstreamable::TooMany { .. }
+            | Unstreamable::TickRate(_)
+            | Unstreamable::TooClose(_)
+            | Unstreamable::Unfit(_) => Self::Request(why.to_string()),
+        }
     }
 }
 

@@ -7,25 +7,24 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::{Value as Json, json};
 
-use super::files::FilesOnDisk;
 use super::input::{load_rig, read};
 use super::output::Output;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, STRONG};
 use super::{Answer, Failure, Terminal};
-use crate::draw::Figure;
-use crate::draw::chart::{Chart, LineStyle, Series};
-use crate::identify::estimate::RANGE;
-use crate::identify::fits::Fit;
-use crate::identify::machine::{self, Supply};
-use crate::identify::notes::USUAL_TEETH;
-use crate::identify::questions::{QUESTIONS, Question, note};
-use crate::identify::wiring::Wiring;
-use crate::identify::{
+use slewsmith::FilesOnDisk;
+use slewsmith::draw::Figure;
+use slewsmith::identify::estimate::RANGE;
+use slewsmith::identify::fits::Fit;
+use slewsmith::identify::machine::{self, Supply};
+use slewsmith::identify::notes::USUAL_TEETH;
+use slewsmith::identify::questions::{QUESTIONS, Question, note};
+use slewsmith::identify::wiring::Wiring;
+use slewsmith::identify::{
     Contradiction, Estimate, Found, Notes, Origin, contradictions, next, profile,
 };
-use crate::physics::heat::CAUTIONS;
-use crate::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
+use slewsmith::physics::CAUTIONS;
+use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
 
 /// Measurements that are proposed.
 const PROPOSED: usize = 3;
@@ -120,12 +119,7 @@ impl Identify {
 fn supply_of(path: &Path) -> Result<Supply, Failure> {
     let rig = load_rig(path)?;
     // A rig has one axis at least.
-    let axis = &rig.axes[0];
-    Ok(Supply {
-        voltage: axis.drive.supply.si(),
-        current: axis.drive.peak_current().map(Current::si),
-        series: axis.loop_resistance() - axis.motor.phase_resistance.si(),
-    })
+    Ok(Supply::of(&rig.axes[0]))
 }
 
 fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
@@ -134,26 +128,7 @@ fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
             "the notes name no log, so there is no curve to draw".to_owned(),
         ));
     }
-    let series = |label: &str, points: &[(f64, f64)], colour, style| Series {
-        label: label.to_owned(),
-        points: points.to_vec(),
-        colour,
-        style,
-    };
-    let charts = fits.iter().map(|fit| Chart {
-        title: format!("{}: {}", fit.title, fit.result),
-        x_label: "time (s)".to_owned(),
-        y_label: fit.label.to_owned(),
-        series: vec![
-            series("log", &fit.points, 5, LineStyle::Dots),
-            series("fitted", &fit.curve, 1, LineStyle::Solid),
-        ],
-        ..Chart::default()
-    });
-    let figure = Figure {
-        title: "What was fitted to the logs".to_owned(),
-        charts: charts.collect(),
-    };
+    let figure = Figure::fits("What was fitted to the logs".to_owned(), fits);
     super::plot::write_figure(path, &figure)
 }
 
@@ -324,12 +299,12 @@ fn pull_out_lines(sheet: &Sheet, width: usize) -> String {
     let drive = match sheet.supply.current {
         Some(current) => format!(
             "{} supply, {} peak current",
-            crate::units::Voltage::new(two_digits(sheet.supply.voltage)),
+            slewsmith::units::Voltage::new(two_digits(sheet.supply.voltage)),
             Current::new(two_digits(current))
         ),
         None => format!(
             "{} on the phases",
-            crate::units::Voltage::new(two_digits(sheet.supply.voltage))
+            slewsmith::units::Voltage::new(two_digits(sheet.supply.voltage))
         ),
     };
     let rows = torques(sheet).into_iter().map(|[rate, torque, low, high]| {

@@ -11,7 +11,6 @@ mod completions;
 mod emit;
 mod explain;
 mod failure;
-pub mod files;
 mod identify;
 mod input;
 mod manual;

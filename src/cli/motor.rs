@@ -8,21 +8,17 @@ use clap::Args;
 use serde_json::{Map, Value, json};
 
 use super::check::describe;
-use super::input::{abilities, load_rig};
+use super::input::load_rig;
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
-use crate::check::{AxisAbility, HeatWarning, UsefulRange};
-use crate::draw::Figure;
-use crate::draw::plots;
-use crate::physics::Effort;
-use crate::physics::StartStop;
-use crate::physics::band::Band;
-use crate::physics::heat::{CAUTIONS, Heat, Losses};
-use crate::physics::machine::Machine;
-use crate::physics::torque::PullOutSample;
-use crate::rig::{Axis, TravelUnit};
-use crate::units::{Power, Rounded, Torque, two_digits};
+use slewsmith::MotorSheet;
+use slewsmith::check::HeatWarning;
+use slewsmith::physics::Band;
+use slewsmith::physics::PullOutSample;
+use slewsmith::physics::{CAUTIONS, Heat, Losses};
+use slewsmith::rig::{Axis, TravelUnit};
+use slewsmith::units::{Power, Rounded, Torque, two_digits};
 
 /// Points of the pull-out curve in JSON.
 const POINTS: usize = 61;
@@ -44,44 +40,13 @@ pub struct Motor {
     plot: Option<PathBuf>,
 }
 
-/// Everything about one axis.
-struct Sheet<'a> {
-    axis: &'a Axis,
-    ability: &'a AxisAbility,
-    natural_frequency: f64,
-    start_stop: &'a StartStop,
-    range: UsefulRange,
-}
-
-impl<'a> Sheet<'a> {
-    fn of(axis: &'a Axis, ability: &'a AxisAbility) -> Self {
-        Self {
-            axis,
-            ability,
-            natural_frequency: Machine::of(axis).natural_frequency() / std::f64::consts::TAU,
-            start_stop: ability.start_stop(axis),
-            range: ability.useful_range(axis),
-        }
-    }
-
-    fn curve(&self, points: usize) -> Vec<PullOutSample> {
-        let to = self.range.to_step_rate_hz;
-        self.ability.pull_out.curve_finer_when_slow(to, points)
-    }
-
-    /// The curve at rates that are easily read.
-    fn rows(&self) -> Vec<PullOutSample> {
-        let curve = self.curve(LINES);
-        let rates = curve.iter().map(|point| two_digits(point.step_rate_hz));
-        rates
-            .map(|rate| self.ability.pull_out.sample(rate))
-            .collect()
-    }
-
-    /// From full steps/s to the load's travel a second, in its unit.
-    fn per_step_rate(&self) -> f64 {
-        TravelUnit::of(self.axis).per_si * self.axis.travel_per_full_step()
-    }
+/// The pull-out curve at rates that are easily read.
+fn curve_rows(sheet: &MotorSheet<'_>) -> Vec<PullOutSample> {
+    let curve = sheet.curve(LINES);
+    let rates = curve.iter().map(|point| two_digits(point.step_rate_hz));
+    rates
+        .map(|rate| sheet.ability.pull_out.sample(rate))
+        .collect()
 }
 
 impl Motor {
@@ -91,18 +56,9 @@ impl Motor {
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
-        let abilities = abilities(&rig, Effort::Thorough);
-        let sheets: Vec<Sheet<'_>> = rig
-            .axes
-            .iter()
-            .zip(&abilities)
-            .map(|(axis, ability)| Sheet::of(axis, ability))
-            .collect();
+        let sheets = MotorSheet::all(&rig);
         if let Some(path) = &self.plot {
-            let figure = Figure {
-                title: "What the motors can do".to_owned(),
-                charts: plots::motors(&rig, &abilities),
-            };
+            let figure = MotorSheet::figure("What the motors can do".to_owned(), &rig, &sheets);
             super::plot::write_figure(path, &figure)?;
         }
         let text = if self.json {
@@ -131,7 +87,7 @@ fn cautions() -> String {
         .fold("\n".to_owned(), |text, caution| text + caution + "\n")
 }
 
-fn to_json(sheet: &Sheet<'_>) -> Value {
+fn to_json(sheet: &MotorSheet<'_>) -> Value {
     let unit = TravelUnit::of(sheet.axis).name;
     let scale = sheet.per_step_rate();
     let pull_out: Vec<Value> = sheet
@@ -167,7 +123,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
         })
         .collect();
     let islands: Vec<Value> = sheet
-        .start_stop
+        .start_stop()
         .islands
         .iter()
         .map(|(from, to)| json!({ "from_step_rate_hz": from, "to_step_rate_hz": to }))
@@ -175,7 +131,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
     json!({
         "axis": sheet.axis.name,
         "natural_frequency_hz": sheet.natural_frequency,
-        "start_stop_rate_hz": sheet.start_stop.rate,
+        "start_stop_rate_hz": sheet.start_stop().rate,
         "start_stop_failing": islands,
         "inertia_ratio": sheet.ability.load.inertia_ratio(),
         "pull_out_measured": sheet.ability.pull_out.measured(),
@@ -186,7 +142,7 @@ fn to_json(sheet: &Sheet<'_>) -> Value {
     })
 }
 
-fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
+fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
     let unit = TravelUnit::of(sheet.axis).name;
     let scale = sheet.per_step_rate();
     let mut text = String::new();
@@ -208,13 +164,13 @@ fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
     let _ = writeln!(
         text,
         "start-stop rate    {} full steps/s in the simulator; use {} at most ({} {unit}/s)",
-        Rounded(sheet.start_stop.rate),
-        Rounded(sheet.start_stop.quoted()),
-        Rounded(sheet.start_stop.quoted() * scale)
+        Rounded(sheet.start_stop().rate),
+        Rounded(sheet.start_stop().quoted()),
+        Rounded(sheet.start_stop().quoted() * scale)
     );
-    if !sheet.start_stop.islands.is_empty() {
+    if !sheet.start_stop().islands.is_empty() {
         let islands: Vec<String> = sheet
-            .start_stop
+            .start_stop()
             .islands
             .iter()
             .map(|(from, to)| format!("{} … {}", Rounded(*from), Rounded(*to)))
@@ -237,7 +193,7 @@ fn for_people(sheet: &Sheet<'_>, terminal: &Terminal) -> String {
         "\nPull-out torque ({source}), up to {}",
         sheet.range.end
     );
-    let rows = sheet.rows().into_iter().map(|point| {
+    let rows = curve_rows(sheet).into_iter().map(|point| {
         vec![
             Rounded(point.step_rate_hz).to_string(),
             format!("{} {unit}/s", Rounded(point.step_rate_hz * scale)),

@@ -6,12 +6,12 @@ use std::path::PathBuf;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
-use super::input::Job;
+use super::input::load;
 use super::table::table;
 use super::{Answer, Failure, Terminal};
-use crate::plan::{Item, PlannedMove};
-use crate::rig::{Rig, TravelUnit};
-use crate::units::Rounded;
+use slewsmith::plan::{Item, PlannedMove};
+use slewsmith::rig::{Rig, TravelUnit};
+use slewsmith::units::Rounded;
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 200;
@@ -33,7 +33,7 @@ impl Plan {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = Job::load(&self.script)?;
+        let job = load(&self.script)?;
         let mut out = terminal.results();
         let printing = || Failure::system("cannot print the plan");
         if self.json {
@@ -41,7 +41,7 @@ impl Plan {
             let mut first = true;
             for item in job.items() {
                 let Item::Move(planned) = item? else { continue };
-                for move_json in to_json(&planned, &job.rig) {
+                for move_json in to_json(&planned, job.rig()) {
                     let comma = if std::mem::take(&mut first) { "" } else { "," };
                     write!(out, "{comma}\n{move_json}").map_err(printing())?;
                 }
@@ -52,7 +52,7 @@ impl Plan {
             let mut beyond = 0u64;
             for item in job.items() {
                 let added = match item? {
-                    Item::Move(planned) => to_rows(&planned, &job.rig),
+                    Item::Move(planned) => to_rows(&planned, job.rig()),
                     Item::Dwell(seconds) => vec![dwell_row(seconds)],
                     Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => continue,
                 };

@@ -4,14 +4,12 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::input::{Job, abilities, holds_rig, load_rig, read};
+use super::input::{holds_rig, load, load_rig, read};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
-use crate::draw::recording::{self, Recording};
-use crate::draw::{Figure, png, rig_charts, svg};
-use crate::physics::Effort;
-use crate::units::Time;
+use slewsmith::draw::Figure;
+use slewsmith::units::Time;
+use slewsmith::{MotorSheet, PlotError};
 
 /// Moves that the speed plot shows at the most.
 const MOVES: u64 = 2000;
@@ -93,34 +91,16 @@ impl Plot {
     }
 
     fn script_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
-        let job = Job::load(&self.input)?;
-        let abilities = job.abilities();
-        let mut speeds = SpeedOverTime::new(&job.rig, MOVES);
-        let mut planes: Vec<TorquePlane<'_>> = abilities
-            .iter()
-            .enumerate()
-            .map(|(number, ability)| TorquePlane::new(&job.rig, number, ability))
-            .collect();
-        for item in job.items() {
-            let item = item?;
-            if !speeds.add(&item) {
-                terminal.note(&format!("the plot shows the first {MOVES} moves"));
-                break;
-            }
-            for plane in &mut planes {
-                plane.add(&item);
-            }
+        let job = load(&self.input)?;
+        let (figure, whole) = job.figure(name(&self.input), MOVES)?;
+        if !whole {
+            terminal.note(&format!("the plot shows the first {MOVES} moves"));
         }
-        let mut charts = speeds.charts();
-        charts.extend(planes.iter().map(TorquePlane::chart));
-        Ok(Figure {
-            title: name(&self.input),
-            charts,
-        })
+        Ok(figure)
     }
 
     fn recorded_figure(&self, path: &Path) -> Result<Figure, Failure> {
-        let job = Job::load(&self.input)?;
+        let job = load(&self.input)?;
         let starts_at = match &self.starts_at {
             None => 0.0,
             Some(text) => text
@@ -129,28 +109,23 @@ impl Plot {
                 .si(),
         };
         let text = read(path)?;
-        let recording = Recording::read(text.text(), &job.rig, starts_at)
-            .map_err(|error| Failure::Request(format!("{}: {error}", path.display())))?;
-        let planned = recording::planned(&job.rig, job.items(), recording.end())?;
-        Ok(Figure {
-            title: format!("{} and {}", name(&self.input), name(path)),
-            charts: recording.charts(&job.rig, &planned),
-        })
+        let title = format!("{} and {}", name(&self.input), name(path));
+        job.figure_with_recording(title, text.text(), starts_at)
+            .map_err(|error| match error {
+                PlotError::Program(error) => error.into(),
+                PlotError::Recording(error) => {
+                    Failure::Request(format!("{}: {error}", path.display()))
+                }
+            })
     }
 
     fn rig_figure(&self) -> Result<Figure, Failure> {
         let rig = load_rig(&self.input)?;
-        let charts = match self.of.unwrap_or_default() {
-            Of::Motor => {
-                let abilities = abilities(&rig, Effort::Thorough);
-                plots::motors(&rig, &abilities)
-            }
-            Of::Coils => rig.axes.iter().map(rig_charts::coils).collect(),
-            Of::Heat => rig.axes.iter().map(rig_charts::heat).collect(),
-        };
-        Ok(Figure {
-            title: name(&self.input),
-            charts,
+        let title = name(&self.input);
+        Ok(match self.of.unwrap_or_default() {
+            Of::Motor => MotorSheet::figure(title, &rig, &MotorSheet::all(&rig)),
+            Of::Coils => Figure::coils(title, &rig),
+            Of::Heat => Figure::heat(title, &rig),
         })
     }
 }
@@ -180,8 +155,8 @@ impl Kind {
 pub(super) fn write_figure(path: &Path, figure: &Figure) -> Result<(), Failure> {
     let kind = Kind::of(path)?;
     let drawn = match kind {
-        Kind::Svg => svg(figure).map(String::into_bytes),
-        Kind::Png => png(figure),
+        Kind::Svg => figure.svg().map(String::into_bytes),
+        Kind::Png => figure.png(),
     };
     let bytes = drawn.map_err(|error| Failure::Request(error.to_string()))?;
     Output::write_whole(path, &bytes)

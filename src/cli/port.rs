@@ -7,6 +7,9 @@ use serialport::{ErrorKind, SerialPort, SerialPortType};
 
 use super::Failure;
 
+/// What ports and boards are set to where nobody says (bits a second).
+pub(super) const BAUD: u32 = 115_200;
+
 /// Ports that are named at the most where another one was meant.
 const MOST_NAMED: usize = 4;
 

@@ -5,7 +5,6 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::Terminal;
-use crate::plan::Item;
 
 /// What is done sooner shows no bar.
 const PATIENCE: Duration = Duration::from_secs(1);
@@ -73,14 +72,5 @@ impl Progress {
 impl Drop for Progress {
     fn drop(&mut self) {
         self.bar.finish_and_clear();
-    }
-}
-
-/// How long an item of a program lasts (s).
-pub fn length(item: &Item) -> f64 {
-    match item {
-        Item::Move(planned) => planned.motion.duration,
-        Item::Dwell(time) => *time,
-        Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0.0,
     }
 }

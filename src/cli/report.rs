@@ -5,18 +5,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::explain::explanation;
-use super::input::Job;
+use super::input::load;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
-use crate::check::Checker;
-use crate::draw::report::{self, About, Page, Report as Making};
-use crate::emit::binary::to_bytes;
-use crate::plan::Item;
-use crate::schedule::pack::pack;
-use crate::schedule::{Facts, Schedule};
-
-/// Schedules with more items than this are not counted.
-const COUNTED: usize = 20_000;
+use slewsmith::Job;
+use slewsmith::draw::Page;
 
 /// The verdict with its reasons, plots over time, the torque plane, schedule, coils and
 /// heat on one page that needs nothing but itself.
@@ -37,9 +30,9 @@ impl Report {
     /// Wrong input, or a page that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
-        let job = Job::load(&self.script)?;
+        let job = load(&self.script)?;
         let (page, ok) = page(&job, &self.script)?;
-        Output::write_whole(&self.output, report::html(&page).as_bytes())?;
+        Output::write_whole(&self.output, page.html().as_bytes())?;
         if self.output != Path::new("-") {
             terminal.note(&format!("wrote {}", self.output.display()));
         }
@@ -69,51 +62,8 @@ fn refuse_other_endings(path: &Path) -> Result<(), Failure> {
 /// # Errors
 /// The program cannot be planned.
 pub(super) fn page(job: &Job, script: &Path) -> Result<(Page, bool), Failure> {
-    let abilities = job.abilities();
-    let mut checker = Checker::new(&job.rig, abilities);
-    let mut making = Making::new(&job.rig, abilities);
-    let mut items = Vec::new();
-    for item in job.items() {
-        let item = item?;
-        let checked = checker.check(&item);
-        making.add(&item, checked.as_ref());
-        if items.len() <= COUNTED {
-            items.push(item);
-        }
-    }
-    making.simulate();
-    let whole = items.len() <= COUNTED;
-    // A program that cannot be packed has no figure for it.
-    let packed = whole
-        .then(|| pack(items.clone(), &job.rig).ok())
-        .flatten()
-        .and_then(|packed| to_bytes(&packed, &job.rig, "").ok())
-        .map(|bytes| bytes.len());
-    let schedule = whole.then(|| counted(items, job));
-    let about = About {
-        title: title(script),
-        inputs: job
-            .sources
-            .iter()
-            .map(|source| (source.name().to_owned(), source.text().to_owned()))
-            .collect(),
-        explain: |code| {
-            explanation(code)
-                .map(|one| one.paragraphs())
-                .unwrap_or_default()
-        },
-    };
-    let summary = checker.summary();
-    Ok((
-        making.page(&about, &summary, schedule.as_ref(), packed),
-        summary.ok,
-    ))
-}
-
-fn counted(items: Vec<Item>, job: &Job) -> Facts {
-    let mut schedule = Schedule::new(items, &job.rig);
-    while schedule.next_run().is_some() {}
-    schedule.facts().clone()
+    let paragraphs = |code: &str| explanation(code).map_or_else(Vec::new, |one| one.paragraphs());
+    Ok(job.report(title(script), paragraphs)?)
 }
 
 /// The file's name without its folder.

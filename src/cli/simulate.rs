@@ -6,14 +6,15 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::input::Job;
+use super::input::load;
 use super::output::Output;
-use super::progress::{Progress, length};
+use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, GOOD};
 use super::{Answer, Failure, Terminal};
-use crate::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter, simulate_with};
-use crate::units::{Rounded, Time};
+use slewsmith::Job;
+use slewsmith::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter};
+use slewsmith::units::{Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -44,7 +45,7 @@ impl Simulate {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = Job::load(&self.script)?;
+        let job = load(&self.script)?;
         let mut trace = self.open_trace()?;
         let options = Options {
             trace_interval: trace.as_ref().map(|(_, every)| *every),
@@ -101,17 +102,8 @@ pub(super) fn play(
 ) -> Result<Outcome, Failure> {
     let mut bar = Progress::new(duration(job, terminal)?, terminal);
     let mut outcome = Outcome::default();
-    let mut stopped: Option<Failure> = None;
     let mut refused: Option<io::Error> = None;
-    let items = job.items().map_while(|item| match item {
-        Ok(item) => Some(item),
-        Err(error) => {
-            stopped = Some(error);
-            None
-        }
-    });
-    // The report says itself, in `refused`, why it broke off.
-    let _ = simulate_with(&job.rig, items, options, &mut |report| {
+    let played = job.simulate_with(options, &mut |report| {
         match report {
             Report::Progress(seconds) => bar.reach(seconds),
             Report::Move(result) => outcome.add(result.clone()),
@@ -127,13 +119,13 @@ pub(super) fn play(
         ControlFlow::Continue(())
     });
     drop(bar);
-    match (stopped, refused) {
-        (Some(failure), _) => Err(failure),
-        (None, Some(error)) => Err(Failure::System {
+    played?;
+    match refused {
+        Some(error) => Err(Failure::System {
             what: "cannot write the trace".to_owned(),
             error,
         }),
-        (None, None) => Ok(outcome),
+        None => Ok(outcome),
     }
 }
 
@@ -142,7 +134,7 @@ fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
     if terminal.watched() {
         for item in job.items() {
-            seconds += length(&item?);
+            seconds += item?.duration();
         }
     }
     Ok(seconds)

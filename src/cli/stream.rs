@@ -9,32 +9,20 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use serde_json::{Value, json};
 use serialport::SerialPort;
-use sha2::{Digest, Sha256};
 
-use super::emit::why_not;
-use super::input::Job;
+use super::input::load;
 use super::output::INTERRUPTED;
-use super::port;
+use super::port::{self, BAUD};
 use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
-use crate::check::TravelUnit;
-use crate::emit::firmware::ready_in_time;
-use crate::plan::Item;
-use crate::rig::Rig;
-use crate::schedule::Schedule;
-use crate::schedule::timer::{suits_player, verdict};
-use crate::stream::host::{Ending, Host};
-use crate::stream::message::{Likeness, Report, State, VERSION, Welcome};
-use crate::stream::slicer::{Slicer, Unfit};
-use crate::stream::{COIL_STEP_CYCLES, STEP_CYCLES};
-use crate::units::Rounded;
+use slewsmith::rig::{Rig, TravelUnit};
+use slewsmith::stream::{Ending, Likeness, Report, State};
+use slewsmith::units::Rounded;
+use slewsmith::{Job, Streaming, Unstreamable};
 
 /// How long to wait for bytes before looking at what has to be sent.
 const LISTEN: Duration = Duration::from_millis(3);
-
-/// What ports and boards are set to where nobody says (bits a second).
-pub(super) const BAUD: u32 = 115_200;
 
 /// Has a board play the schedule while it comes over a serial line.
 ///
@@ -65,19 +53,16 @@ pub struct Stream {
     json: bool,
 }
 
-type Items<'a> = Box<dyn Iterator<Item = Item> + 'a>;
-type Link<'a> = Host<Slicer<Items<'a>>>;
-
 impl Stream {
     /// Runs the command.
     ///
     /// # Errors
     /// Wrong input, a board that is not made for the rig, or a port that fails.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = Job::load(&self.script)?;
-        let wanted = likeness(&job.rig)?;
-        let (failure, _, duration) = why_not(&job)?;
-        if let Some(reason) = &failure {
+        let job = load(&self.script)?;
+        let mut streaming = job.stream(self.baud)?;
+        let summary = job.check().summary()?;
+        if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(
                     "the program must not run, so nothing was sent: {reason}\n\
@@ -89,17 +74,18 @@ impl Stream {
                 "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played all the same: {reason}"
             ));
         }
-        let rate = highest_rate(&job)?;
-        if self.is_too_fast(rate, most_steps(&job.rig, STEP_CYCLES), terminal) {
+        if self.is_too_fast(&job, false, terminal)? {
             return Ok(Answer::No);
         }
-        if let Err(reason) = in_time(&job)? {
-            terminal.note(&format!("the board cannot play this program: {reason}"));
-            return Ok(Answer::No);
+        match job.ready_in_time() {
+            Err(Unstreamable::TooClose(reason)) => {
+                terminal.note(&format!("the board cannot play this program: {reason}"));
+                return Ok(Answer::No);
+            }
+            ready => ready?,
         }
         let mut port = port::open(&self.port, self.baud, LISTEN)?;
         let interrupts = count_interrupts();
-        let mut host = Host::new(wanted, digest(&job), self.baud);
         let mut talk = Talk {
             port: &mut *port,
             interrupts: &interrupts,
@@ -107,35 +93,35 @@ impl Stream {
         };
         let lost = |lost| match lost {
             Lost::Port => port::broken(&self.port),
-            Lost::Program(unfit) => Failure::Request(unfit.to_string()),
+            Lost::Program(why) => why.into(),
         };
-        let welcome = talk.greet(&mut host).map_err(lost)?;
-        if welcome.is_some_and(|welcome| welcome.coils)
-            && self.is_too_fast(rate, most_steps(&job.rig, COIL_STEP_CYCLES), terminal)
+        talk.greet(&mut streaming).map_err(lost)?;
+        if streaming.welcome().is_some_and(|welcome| welcome.coils)
+            && self.is_too_fast(&job, true, terminal)?
         {
             return Ok(Answer::No);
         }
-        let bar = Progress::new(duration, terminal);
-        let ending = talk.play(&job, &mut host, bar).map_err(lost)?;
+        let bar = Progress::new(summary.total_time, terminal);
+        let ending = talk.play(job.rig(), &mut streaming, bar).map_err(lost)?;
         if let Ending::Broken(_) = &ending {
             // The plan has been gone through once, so this is all that can be left.
-            let unfit = host.frames().and_then(Slicer::unfit);
+            let unfit = streaming.unfit();
             return Err(unfit.map_or_else(
                 || Failure::Request("the program broke off".to_owned()),
-                |unfit: Unfit| Failure::Request(format!("the program broke off: {unfit}")),
+                |unfit| Failure::Request(format!("the program broke off: {unfit}")),
             ));
         }
         let report = self.ended(ending)?;
-        let mark = host.mark();
+        let mark = streaming.mark();
         let text = if self.json {
-            let counts = host.counts();
-            let mut object = to_json(&report, mark, &job.rig);
+            let counts = streaming.counts();
+            let mut object = to_json(&report, mark, job.rig());
             object["frames"] = json!(counts.sent);
             object["frames_repeated"] = json!(counts.again);
             object["bytes"] = json!(counts.bytes);
             object.to_string() + "\n"
         } else {
-            for_people(&report, mark, &job.rig)
+            for_people(&report, mark, job.rig())
         };
         let mut out = terminal.results();
         out.write_all(text.as_bytes())
@@ -146,9 +132,10 @@ impl Stream {
 
     /// Whether a program asks for more steps a second than the board can take, and must
     /// not be played because of that.
-    fn is_too_fast(&self, rate: Option<f64>, most: f64, terminal: &mut Terminal) -> bool {
-        let Some(rate) = rate.filter(|rate| *rate > most) else {
-            return false;
+    fn is_too_fast(&self, job: &Job, coils: bool, terminal: &Terminal) -> Result<bool, Failure> {
+        let most = job.streamed_step_rate(coils);
+        let Some(rate) = job.highest_step_rate()?.filter(|rate| *rate > most) else {
+            return Ok(false);
         };
         terminal.note(&format!(
             "the program asks for up to {} microsteps a second, all axes together, and this board decodes {} \
@@ -156,7 +143,7 @@ impl Stream {
             Rounded(rate),
             Rounded(most)
         ));
-        !self.unchecked
+        Ok(!self.unchecked)
     }
 
     /// What the board said last, where it came to an end.
@@ -197,69 +184,6 @@ impl Stream {
     }
 }
 
-/// What a board has to be like.
-fn likeness(rig: &Rig) -> Result<Likeness, Failure> {
-    let rate = rig.timer.tick_rate();
-    let (axes, outputs, inputs) = (rig.axes.len(), rig.outputs.len(), rig.inputs.len());
-    let byte = |count: usize, what: &str| {
-        u8::try_from(count)
-            .map_err(|_| Failure::Request(format!("{count} {what} are more than a board can have")))
-    };
-    if rate.fract() != 0.0 || rate > f64::from(u32::MAX) {
-        return Err(Failure::Request(format!(
-            "the timer counts {rate} times a second; a board that is fed over a line needs a whole number"
-        )));
-    }
-    Ok(Likeness {
-        version: VERSION,
-        tick_rate: rate as u32,
-        axes: byte(axes, "axes")?,
-        outputs: byte(outputs, "outputs")?,
-        inputs: byte(inputs, "inputs")?,
-    })
-}
-
-/// Steps a second, of all axes, that the player decodes from a line in so many cycles each.
-fn most_steps(rig: &Rig, cycles: u32) -> f64 {
-    rig.timer.clock.si() / f64::from(cycles)
-}
-
-/// The highest step rate of the program (microsteps/s, all axes together), where we know
-/// what the rig's board can take from a line: the player is written for it.
-fn highest_rate(job: &Job) -> Result<Option<f64>, Failure> {
-    if !suits_player(&job.rig.timer) {
-        return Ok(None);
-    }
-    let mut highest = 0.0_f64;
-    for item in job.items() {
-        let Item::Move(planned) = item? else { continue };
-        // What the timer cannot play at all the check has said already.
-        let Ok(facts) = verdict(&planned.motion, &job.rig) else {
-            continue;
-        };
-        let rates = facts
-            .axes
-            .iter()
-            .map(|axis| job.rig.timer.tick_rate() / axis.shortest_interval.max(1) as f64);
-        highest = highest.max(rates.sum());
-    }
-    Ok(Some(highest))
-}
-
-/// Whether the board has everything ready in time. What two steps of an axis need, the
-/// check and the step rate have said already, so programs without outputs are fine.
-fn in_time(job: &Job) -> Result<Result<(), String>, Failure> {
-    if job.rig.outputs.is_empty() {
-        return Ok(Ok(()));
-    }
-    let mut failed = None;
-    let items = job
-        .items()
-        .map_while(|item| item.map_err(|failure| failed = Some(failure)).ok());
-    let in_time = ready_in_time(&job.rig, Schedule::new(items, &job.rig));
-    failed.map_or(Ok(in_time), Err)
-}
-
 /// How a board differs from what it should be.
 fn unlike(wanted: Likeness, found: Likeness) -> String {
     let all = [
@@ -284,17 +208,6 @@ fn unlike(wanted: Likeness, found: Likeness) -> String {
     )
 }
 
-/// Tells programs apart.
-fn digest(job: &Job) -> u32 {
-    let mut hash = Sha256::new();
-    for source in &job.sources {
-        hash.update(source.text().as_bytes());
-        hash.update([0]);
-    }
-    let [a, b, c, d, ..] = <[u8; 32]>::from(hash.finalize());
-    u32::from_le_bytes([a, b, c, d])
-}
-
 /// Counts how often Ctrl-C has been pressed; the second time ends the program.
 fn count_interrupts() -> Arc<AtomicU32> {
     let count = Arc::new(AtomicU32::new(0));
@@ -313,7 +226,7 @@ enum Lost {
     /// The port failed.
     Port,
     /// The program cannot be sent.
-    Program(Unfit),
+    Program(Unstreamable),
 }
 
 /// A port, and the user at the keyboard.
@@ -324,53 +237,46 @@ struct Talk<'p> {
 }
 
 impl Talk<'_> {
-    /// Until the board wants the program; what it says of itself. None where it came to
-    /// an end before.
-    fn greet(&mut self, host: &mut Link<'_>) -> Result<Option<Welcome>, Lost> {
-        while host.ending().is_none() && !host.wants_frames() {
-            self.turn(host)?;
+    /// Until the board wants the program, or it has come to an end before.
+    fn greet(&mut self, streaming: &mut Streaming<'_>) -> Result<(), Lost> {
+        while streaming.ending().is_none() && !streaming.is_welcome() {
+            self.turn(streaming)?;
         }
-        Ok(host.welcome().copied())
+        Ok(())
     }
 
     /// Feeds the board until it has come to an end.
-    fn play<'a>(
+    fn play(
         &mut self,
-        job: &'a Job,
-        host: &mut Link<'a>,
+        rig: &Rig,
+        streaming: &mut Streaming<'_>,
         mut bar: Progress,
     ) -> Result<Ending, Lost> {
-        let rate = job.rig.timer.tick_rate();
-        if let Some(welcome) = host.welcome() {
-            let room = usize::from(welcome.slow_down);
-            // The check has gone through the same plan before, so no error is left.
-            let items: Items<'a> = Box::new(job.items().map_while(Result::ok));
-            host.play(Slicer::new(items, &job.rig, room).map_err(Lost::Program)?);
-        }
+        streaming.play().map_err(Lost::Program)?;
         loop {
-            if let Some(ending) = host.ending() {
+            if let Some(ending) = streaming.ending() {
                 return Ok(ending.clone());
             }
-            self.turn(host)?;
-            if let Some(report) = host.report() {
-                bar.reach(host.played() as f64 / rate);
-                bar.say(places(report, &job.rig).join(", "));
+            self.turn(streaming)?;
+            if let Some(report) = streaming.report() {
+                bar.reach(streaming.played());
+                bar.say(places(report, rig).join(", "));
             }
         }
     }
 
     /// Takes what has come in, and says what has to be said.
-    fn turn(&mut self, host: &mut Link<'_>) -> Result<(), Lost> {
+    fn turn(&mut self, streaming: &mut Streaming<'_>) -> Result<(), Lost> {
         let mut bytes = [0; 256];
         match self.port.read(&mut bytes) {
-            Ok(count) => host.receive(self.began.elapsed(), &bytes[..count]),
+            Ok(count) => streaming.receive(self.began.elapsed(), &bytes[..count]),
             Err(error) if passes(&error) => {}
             Err(_) => return Err(Lost::Port),
         }
         if self.interrupts.load(Ordering::Relaxed) > 0 {
-            host.stop();
+            streaming.stop();
         }
-        let out = host.transmit(self.began.elapsed());
+        let out = streaming.transmit(self.began.elapsed());
         send(self.port, &out).map_err(|_| Lost::Port)
     }
 }

@@ -9,7 +9,7 @@ use anstyle::{AnsiColor, Effects, Style};
 use clap::ValueEnum;
 
 use super::{Answer, Failure, General};
-use crate::diagnostic::Diagnostic;
+use slewsmith::diagnostic::Diagnostic;
 
 /// Columns where the width of the terminal is not known.
 const DEFAULT_WIDTH: usize = 100;
@@ -120,6 +120,9 @@ impl Terminal {
             Failure::Input(diagnostics) => {
                 for diagnostic in &diagnostics.0 {
                     self.problem(diagnostic);
+                }
+                if diagnostics.0.iter().any(|one| one.code == "missing-key") {
+                    self.note("`slewsmith new DIR` writes a whole rig to start from");
                 }
             }
             other => self.to_stderr(&format!("{BAD}error{BAD:#}: {other}")),

@@ -13,10 +13,12 @@ use std::time::{Duration, SystemTime};
 use clap::Args;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
-use super::input::{Job, read_script};
+use super::input::read;
 use super::output::Output;
 use super::{Answer, Failure, Terminal, check, report};
-use crate::draw::report::{Page, problems};
+use slewsmith::draw::Page;
+use slewsmith::rig::Files as _;
+use slewsmith::{Error, FilesOnDisk, Job, TextKind};
 
 /// A burst of changes is over when nothing has come for so long.
 const QUIET: Duration = Duration::from_millis(80);
@@ -62,7 +64,11 @@ impl Watch {
             ));
         }
         // What is no script, or not there at all, is a slip; what is wrong inside can be mended.
-        read_script(&self.script)?;
+        let script = read(&self.script)?;
+        if TextKind::of(&script) == Some(TextKind::Yaml) {
+            let name = script.name().to_owned();
+            return Err(Error::NotAScript { name }.into());
+        }
         let output = self.output.clone();
         let output = output.unwrap_or_else(|| self.script.with_extension("html"));
         let (sender, changes) = channel();
@@ -97,7 +103,14 @@ impl Watch {
         let mut note = |path: &Path| {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
-        let looked = Job::load_noting(&self.script, &mut note).and_then(|job| {
+        note(&self.script);
+        let mut on_disk = |path: &str, referrer: &str| {
+            note(&FilesOnDisk::path(path, referrer));
+            FilesOnDisk.open(path, referrer)
+        };
+        let read = read(&self.script);
+        let looked = read.and_then(|script| {
+            let job = Job::read(script, &mut on_disk)?;
             let page = report::page(&job, &self.script)?.0;
             Ok((job, page))
         });
@@ -123,16 +136,15 @@ impl Watch {
                     other => vec![other.to_string()],
                 };
                 terminal.show_failure(&failure);
-                Ok(problems(title, drawn))
+                Ok(Page::of_problems(title, drawn))
             }
         }
     }
 }
 
 /// Writes the page, marked with what tells it from others.
-fn write(output: &Path, mut page: Page) -> Result<(), Failure> {
-    page.revision = Some(crate::draw::report::fingerprint(&page));
-    Output::write_whole(output, crate::draw::report::html(&page).as_bytes())
+fn write(output: &Path, page: Page) -> Result<(), Failure> {
+    Output::write_whole(output, page.revised().html().as_bytes())
 }
 
 fn stamp(path: &Path) -> Stamp {

@@ -15,9 +15,9 @@ pub const COLOURS: [(u8, u8, u8); 6] = [
 #[derive(Debug, Clone, PartialEq)]
 pub struct Figure {
     /// What the figure shows.
-    pub title: String,
+    pub(crate) title: String,
     /// The charts from top to bottom.
-    pub charts: Vec<Chart>,
+    pub(crate) charts: Vec<Chart>,
 }
 
 /// One pair of axes with what is drawn in it.

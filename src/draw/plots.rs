@@ -265,12 +265,10 @@ impl<'a> TorquePlane<'a> {
     }
 }
 
-/// What the motors of a rig can do, a chart an axis: pull-out torque, bad speeds and the
-/// start-stop rate.
-pub fn motors(rig: &Rig, abilities: &[AxisAbility]) -> Vec<Chart> {
-    let axes = abilities.iter().enumerate();
-    axes.map(|(number, ability)| TorquePlane::new(rig, number, ability).chart_with_start_stop())
-        .collect()
+/// What the motor of axis `number` can do: pull-out torque, bad speeds and the start-stop
+/// rate.
+pub fn motor(rig: &Rig, number: usize, ability: &AxisAbility) -> Chart {
+    TorquePlane::new(rig, number, ability).chart_with_start_stop()
 }
 
 /// The bands of an axis below an end, from full steps/s to the load's speed.
@@ -308,7 +306,7 @@ mod tests {
         let rig = rig.rig;
         let ability = AxisAbility::of(&rig.axes[0], Effort::Quick);
         let rate = ability.start_stop(&rig.axes[0]).rate;
-        let [mark] = &motors(&rig, &[ability])[0].marks[..] else {
+        let [mark] = &motor(&rig, 0, &ability).marks[..] else {
             panic!("one mark");
         };
         // A full step is 1.8 degrees of the motor, and the gearing 2:1.

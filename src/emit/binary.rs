@@ -84,6 +84,7 @@ use thiserror::Error;
 use super::{EmitError, Format, Heading};
 use crate::plan::Item;
 use crate::rig::{Pin, Rig};
+use crate::schedule::Event;
 use crate::schedule::pack::bytes::{Reader, write_number};
 use crate::schedule::pack::{Malformed, PackError, Packed, Sections, pack};
 use crate::units::Frequency;
@@ -189,6 +190,14 @@ pub fn write(
 /// Where the rig has more than 255 axes, outputs or inputs.
 pub fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>> {
     Ok(lay_out(program, rig, remark)?.bytes)
+}
+
+/// The events of a packed schedule, as a player of one's own should play them.
+///
+/// # Errors
+/// These bytes are not a whole packed schedule.
+pub fn unpack(bytes: &[u8]) -> Result<Vec<Event>, ReadError> {
+    Ok(read(bytes)?.program.events().collect())
 }
 
 /// A packed schedule as bytes, and where in them its sections begin.

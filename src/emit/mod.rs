@@ -5,14 +5,16 @@
 //! steps, except where a format holds a table in the controller's memory, which is
 //! limited.
 
-pub mod binary;
+pub(crate) mod binary;
 mod c_header;
-pub mod coils;
+pub(crate) mod coils;
 mod csv;
 mod digits;
 pub mod firmware;
 mod identifiers;
 mod json;
+#[cfg(test)]
+mod tests;
 mod vcd;
 
 use std::io::{self, Write};
@@ -22,7 +24,7 @@ use thiserror::Error;
 use crate::plan::Item;
 use crate::rig::Rig;
 
-pub use binary::Binary;
+pub use binary::{Binary, ReadError, unpack};
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;

@@ -4,7 +4,6 @@
 use std::fmt::Write as _;
 
 use super::power_up;
-use crate::check::AxisAbility;
 use crate::physics::Machine;
 use crate::rig::{Axis, DriveKind, TravelUnit};
 use crate::units::{Rounded, two_digits};
@@ -25,8 +24,9 @@ const BURST: u32 = 50;
 /// How long each rung of the pull-out ladder lasts (s).
 const RUNG_TIME: f64 = 2.0;
 
-/// The programs for one axis. `rig` is the rig's path as a script beside them names it.
-pub fn programs(rig: &str, axis: &Axis, ability: &AxisAbility) -> Vec<File> {
+/// The programs for one axis, whose model starts without a ramp up to `start_stop` and is of use
+/// up to `end` (full steps/s). `rig` is the rig's path as a script beside them names it.
+pub fn programs(rig: &str, axis: &Axis, start_stop: f64, end: f64) -> Vec<File> {
     let program = Programs {
         rig,
         axis,
@@ -35,8 +35,8 @@ pub fn programs(rig: &str, axis: &Axis, ability: &AxisAbility) -> Vec<File> {
     };
     vec![
         program.ring_down(),
-        program.start_stop(ability.start_stop(axis).rate),
-        program.pull_out(ability.useful_range(axis).to_step_rate_hz),
+        program.start_stop(start_stop),
+        program.pull_out(end),
         program.return_test(),
         program.microsteps(),
     ]

@@ -41,6 +41,8 @@ use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, PI, SQRT_2, TAU};
 use nalgebra::Complex;
 
 use super::parameter::{Point, Unknown};
+use crate::rig::Axis;
+use crate::units::Current;
 
 /// Temperature coefficient of copper (1/K) at 20 °C; see the module's documentation.
 pub const COPPER: f64 = 0.003_93;
@@ -185,6 +187,17 @@ pub struct Supply {
     pub current: Option<f64>,
     /// Resistance in series with a phase (Ω).
     pub series: f64,
+}
+
+impl Supply {
+    /// The drive of an axis.
+    pub fn of(axis: &Axis) -> Self {
+        Self {
+            voltage: axis.drive.supply.si(),
+            current: axis.drive.peak_current().map(Current::si),
+            series: axis.loop_resistance() - axis.motor.phase_resistance.si(),
+        }
+    }
 }
 
 /// Pull-out torque (N·m) at the shaft at a rate of full steps a second.

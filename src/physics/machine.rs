@@ -34,14 +34,18 @@
 //! [`feed`](super::feed).
 
 mod equations;
+#[cfg(test)]
 mod held;
 mod hold;
 mod model;
 mod simulator;
 mod state;
 
-pub use held::held_pull_out;
-pub use hold::{HoldOutcome, hold_speed, hold_speed_in_steps, swings_past};
+#[cfg(test)]
+pub(crate) use held::held_pull_out;
+pub(crate) use hold::swings_past;
+#[cfg(test)]
+pub(crate) use hold::{hold_speed, hold_speed_in_steps};
 pub use model::Machine;
 pub(crate) use model::degrees;
 pub use simulator::Simulator;

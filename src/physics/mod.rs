@@ -1,28 +1,34 @@
 //! What a rig can do.
 
-pub mod band;
-pub mod currents;
-pub mod feed;
-pub mod forced;
-pub mod heat;
-pub mod linear;
-pub mod load;
-pub mod machine;
-pub mod orbit;
-pub mod regeneration;
+pub(crate) mod band;
+pub(crate) mod currents;
+pub(crate) mod feed;
+pub(crate) mod forced;
+pub(crate) mod heat;
+pub(crate) mod linear;
+pub(crate) mod load;
+pub(crate) mod machine;
+pub(crate) mod orbit;
+pub(crate) mod regeneration;
 mod remembered;
-pub mod stability;
-pub mod start_stop;
-pub mod torque;
+pub(crate) mod stability;
+pub(crate) mod start_stop;
+#[cfg(test)]
+mod tests;
+pub(crate) mod torque;
 
 pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
-pub use feed::Feed;
-pub use forced::Effort;
-pub use heat::Heat;
+#[cfg(test)]
+pub(crate) use feed::Feed;
+pub(crate) use forced::Effort;
+pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
-pub use machine::{HoldOutcome, Machine, Simulator, State, hold_speed};
+pub(crate) use machine::{Machine, Simulator};
+#[cfg(test)]
+pub(crate) use machine::{State, hold_speed};
 pub use regeneration::Regeneration;
-pub use stability::bands;
-pub use start_stop::{StartStop, start_stop};
-pub use torque::PullOut;
+pub use start_stop::StartStop;
+#[cfg(test)]
+pub(crate) use start_stop::start_stop;
+pub use torque::{PullOut, PullOutSample};

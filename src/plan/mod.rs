@@ -14,33 +14,35 @@
 
 mod abilities;
 mod approach;
-pub mod bands;
+pub(crate) mod bands;
 mod cache;
-pub mod full_torque;
+pub(crate) mod full_torque;
 mod group;
 mod job;
-pub mod limits;
+pub(crate) mod limits;
 mod lingering;
-pub mod motion;
-pub mod path;
+pub(crate) mod motion;
+pub(crate) mod path;
 mod planner;
-pub mod position;
-pub mod profile;
-pub mod program;
+pub(crate) mod position;
+pub(crate) mod profile;
+pub(crate) mod program;
 mod root;
-pub mod s_curve;
+pub(crate) mod s_curve;
 mod settling;
+#[cfg(test)]
+mod tests;
 mod through;
-pub mod timed;
+pub(crate) mod timed;
 mod together;
-pub mod trapezoid;
+pub(crate) mod trapezoid;
 mod words;
 
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, OnTheWay, Part, Pass, PlannedMove,
     Segment, Travel,
 };
-pub use program::{Program, program};
-pub use settling::{NeverSettles, Settling};
+pub(crate) use program::{Program, program};
+pub(crate) use settling::{NeverSettles, Settling};
 
 pub use crate::rig::Direction;

@@ -17,18 +17,21 @@ mod names;
 pub(crate) mod problems;
 pub(crate) mod profile;
 mod read;
+#[cfg(test)]
+mod tests;
 mod timer;
 mod travel;
 pub(crate) mod yaml;
 
-pub use amplitude::Amplitude;
+pub(crate) use amplitude::Amplitude;
 pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
-pub use read::ReadRig;
+#[cfg(test)]
+pub(crate) use read::ReadRig;
 pub use timer::Timer;
 pub use travel::TravelUnit;
 

@@ -5,14 +5,17 @@
 //! motion.
 
 pub(crate) mod clock;
-pub mod event;
-pub mod facts;
-pub mod invert;
-pub mod pack;
+pub(crate) mod event;
+pub(crate) mod facts;
+pub(crate) mod invert;
+pub(crate) mod pack;
+#[cfg(test)]
+mod tests;
 pub(crate) mod ticks;
-pub mod timeline;
-pub mod timer;
+pub(crate) mod timeline;
+pub(crate) mod timer;
 
 pub use event::{Event, What};
-pub use facts::Facts;
-pub use timeline::{Run, Schedule};
+pub(crate) use facts::Facts;
+pub use timeline::Run;
+pub(crate) use timeline::Schedule;

@@ -63,19 +63,9 @@ pub struct Sections {
 }
 
 impl Packed {
-    /// How many axes it moves.
-    pub fn axes(&self) -> usize {
-        self.streams.len().saturating_sub(1)
-    }
-
     /// The texts of its marks.
     pub fn marks(&self) -> &[String] {
         &self.marks
-    }
-
-    /// Whether there is anything but steps in it: outputs, inputs or texts.
-    pub fn has_more_than_steps(&self) -> bool {
-        self.streams.last().is_some_and(|stream| !stream.is_empty())
     }
 
     /// Its events in the order of ticks, decoded.

@@ -122,6 +122,11 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         }
     }
 
+    /// What the items come from.
+    pub(crate) const fn items_mut(&mut self) -> &mut I {
+        &mut self.items
+    }
+
     /// Counts so far; steps are counted by the run.
     pub fn facts(&self) -> &Facts {
         &self.facts

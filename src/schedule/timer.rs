@@ -401,3 +401,13 @@ fn sign(first: f64, second: f64) -> f64 {
         deciding.signum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_part_at_16_megahertz_takes_100_000_steps_a_second() {
+        assert_eq!(16_000_000 / PLAYER_STEP_CYCLES, 100_000);
+    }
+}

@@ -11,7 +11,7 @@
 //!
 #![doc = include_str!("grammar.md")]
 
-pub mod action;
+pub(crate) mod action;
 mod demand;
 mod error;
 mod expand;
@@ -23,14 +23,17 @@ mod recursion;
 mod resolve;
 mod scope;
 mod syntax;
+#[cfg(test)]
+mod tests;
 mod turn;
 
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
-pub use action::{Action, ActionKind, Move, Pace, Settings, Shape, Target, Way};
-pub use expand::Actions;
-pub use grammar::{RESERVED, STATEMENTS};
+pub use action::Shape;
+pub(crate) use action::{Action, ActionKind, Move, Pace, Settings, Target, Way};
+pub(crate) use expand::Actions;
+pub(crate) use grammar::{RESERVED, STATEMENTS};
 
 use crate::diagnostic::{Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};

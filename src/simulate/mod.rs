@@ -14,6 +14,8 @@
 mod follow;
 mod outcome;
 mod settling;
+#[cfg(test)]
+mod tests;
 mod trace;
 
 use std::cell::RefCell;
@@ -23,7 +25,7 @@ use std::rc::Rc;
 
 use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
-pub use settling::Settler;
+pub(crate) use settling::Settler;
 pub use trace::{Sample, TraceWriter};
 
 use crate::physics::Machine;
@@ -70,7 +72,11 @@ pub enum Report<'a> {
 }
 
 /// Simulates a planned program on a rig and gathers what became of its moves.
-pub fn simulate(rig: &Rig, items: impl IntoIterator<Item = Item>, options: &Options) -> Outcome {
+pub(crate) fn simulate(
+    rig: &Rig,
+    items: impl IntoIterator<Item = Item>,
+    options: &Options,
+) -> Outcome {
     let mut outcome = Outcome::default();
     let mut gather = |report: Report<'_>| {
         if let Report::Move(result) = report {
@@ -85,7 +91,7 @@ pub fn simulate(rig: &Rig, items: impl IntoIterator<Item = Item>, options: &Opti
 
 /// Simulates a planned program on a rig and reports as it goes, so that memory does not
 /// grow with the number of moves; `report` may break it off.
-pub fn simulate_with(
+pub(crate) fn simulate_with(
     rig: &Rig,
     items: impl IntoIterator<Item = Item>,
     options: &Options,

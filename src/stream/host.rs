@@ -160,7 +160,8 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     /// What it is doing.
-    pub const fn phase(&self) -> Phase {
+    #[cfg(test)]
+    pub(crate) const fn phase(&self) -> Phase {
         self.phase
     }
 

@@ -129,7 +129,8 @@ impl<'a> FromHost<'a> {
     }
 
     /// Reads a payload; none where it is none.
-    pub fn read(payload: &'a [u8]) -> Option<Self> {
+    #[cfg(test)]
+    pub(crate) fn read(payload: &'a [u8]) -> Option<Self> {
         match payload {
             [GREETING, rest @ ..] => {
                 let (likeness, rest) = Likeness::read(rest)?;
@@ -315,7 +316,8 @@ pub enum FromBoard {
 
 impl FromBoard {
     /// Its payload.
-    pub fn payload(&self) -> Vec<u8> {
+    #[cfg(test)]
+    pub(crate) fn payload(&self) -> Vec<u8> {
         match self {
             Self::Welcome(welcome) => {
                 let mut bytes = vec![WELCOME];

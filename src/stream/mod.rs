@@ -38,21 +38,28 @@
 
 /// Cycles of an 8-bit AVR from one step to the next, those of all axes taken together,
 /// that decoding what comes over the line needs at least. Measured with a cycle-accurate
-/// simulator (`tests/streaming` does so again): a part at 16 MHz keeps up with 40,000
+/// simulator (`stream::tests` does so again): a part at 16 MHz keeps up with 40,000
 /// steps a second, and with one axis even with 44,400, but not with 47,000.
-pub const STEP_CYCLES: u32 = 400;
+pub(crate) const STEP_CYCLES: u32 = 400;
 
 /// The same where the board switches the coils itself: a step of two bridges takes longer
 /// for its dead time. Measured likewise: 22,800 steps a second and even 26,600, but not
 /// 29,000.
-pub const COIL_STEP_CYCLES: u32 = 700;
+pub(crate) const COIL_STEP_CYCLES: u32 = 700;
 
 mod cut;
-pub mod fit;
-pub mod frame;
-pub mod host;
-pub mod message;
-pub mod record;
-pub mod slicer;
-pub mod slow_down;
-pub mod window;
+pub(crate) mod fit;
+pub(crate) mod frame;
+pub(crate) mod host;
+pub(crate) mod message;
+pub(crate) mod record;
+pub(crate) mod slicer;
+pub(crate) mod slow_down;
+#[cfg(test)]
+mod tests;
+pub(crate) mod window;
+
+pub use host::Ending;
+pub use message::{Likeness, Report, State, Welcome};
+pub use slicer::Unfit;
+pub use window::Counts;

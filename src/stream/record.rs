@@ -174,7 +174,8 @@ pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
 
 /// Reads the record at the front of `bytes`: its stream, what it says, and what is
 /// behind it. None where there is no whole record.
-pub fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
+#[cfg(test)]
+pub(crate) fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
     let (&head, mut rest) = bytes.split_first()?;
     let stream = usize::from(head & ((1 << STREAM_BITS) - 1));
     let kind = head >> STREAM_BITS;
@@ -236,6 +237,7 @@ fn write_number(mut value: u64, out: &mut Vec<u8>) {
     out.push(value as u8);
 }
 
+#[cfg(test)]
 fn read_number(byte: &mut impl FnMut() -> Option<u8>) -> Option<u64> {
     let mut value = 0;
     for shift in (0..64).step_by(7) {

@@ -1,20 +1,9 @@
 //! How long planning takes, and planning with checking: 100,000 moves, equal and all
 //! different.
 
-#[path = "../support/rigs.rs"]
-mod rigs;
-
-use std::sync::Arc;
-
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use rigs::{limit, moving, rig, rotary, settings, turn};
-use slewsmith::check::{AxisAbility, Checker};
-use slewsmith::diagnostic::Source;
-use slewsmith::physics::{Band, Effort};
-use slewsmith::plan::{Item, program};
-use slewsmith::script::{Settings, Shape, Target};
-use slewsmith::units::{Dimension, Quantity};
+use slewsmith::Job;
 
 fn main() {
     divan::main();
@@ -22,81 +11,71 @@ fn main() {
 
 const MOVES: u32 = 100_000;
 
-const SHAPES: [Shape; 3] = [Shape::Trapezoid, Shape::SCurve, Shape::FullTorque];
+const SHAPES: [&str; 3] = ["trapezoid", "s-curve", "full-torque"];
 
-fn usual(shape: Shape) -> Arc<Settings> {
-    let mut settings = settings("360 deg/s", "2000 deg/s^2");
-    settings.all.jerk = limit("40000 deg/s^3");
-    settings.shape = shape;
-    Arc::new(settings)
+const RIG: &str = "
+axes:
+  a:
+    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
+    load: { inertia: 50 g.cm^2, friction: 10 mN.m }
+timer: { clock: 16 MHz, prescaler: 8, bits: 16 }
+";
+
+/// A job of these moves; what the rig can do is known already.
+fn job(shape: &str, moves: &str) -> Job {
+    let script =
+        format!("shape {shape}\nspeed 360 deg/s\naccel 2000 deg/s^2\njerk 40000 deg/s^3\n{moves}");
+    let job = Job::from_texts(&script, RIG).expect("the bench has no mistakes");
+    job.abilities();
+    job
 }
 
-/// Plans moves of so many microsteps and adds up their times.
-fn planned(shape: Shape, distance: impl Fn(u32) -> u32) -> f64 {
-    let rig = rig(vec![rotary("a", 16)]);
-    let source = Source::new("bench.moves", "");
-    let settings = usual(shape);
-    let actions = (0..MOVES).map(|number| {
-        let travel = Quantity::new(f64::from(distance(number)), Dimension::MICROSTEP);
-        Ok(moving(turn(Target::By(travel), &settings)))
-    });
-    program(&rig, &source, actions)
-        .with_bands(Vec::new())
-        .map(|item| match item {
-            Ok(Item::Move(planned)) => planned.motion.duration,
-            other => panic!("{other:?} is no move"),
-        })
-        .sum()
+fn equal(shape: &str) -> Job {
+    job(
+        shape,
+        &format!("repeat {MOVES} {{ turn by 3200 microstep }}\n"),
+    )
 }
 
-/// Plans and checks moves of so many microsteps; what the rig can do is known already.
-fn checked(bencher: Bencher, shape: Shape, distance: fn(u32) -> u32) {
-    let rig = rig(vec![rotary("a", 16)]);
-    let abilities = [AxisAbility::of(&rig.axes[0], Effort::Quick)];
-    let bands = || {
-        vec![
-            abilities[0]
-                .bands
-                .iter()
-                .map(Band::with_clearance)
-                .collect(),
-        ]
-    };
-    let settings = usual(shape);
+fn all_different(shape: &str) -> Job {
+    let moves = (1..=MOVES).map(|steps| format!("turn by {steps} microstep\n"));
+    job(shape, &moves.collect::<String>())
+}
+
+fn planned(bencher: Bencher, job: &Job) {
     bencher.counter(ItemsCount::new(MOVES)).bench_local(|| {
-        let source = Source::new("bench.moves", "");
-        let actions = (0..MOVES).map(|number| {
-            let travel = Quantity::new(f64::from(distance(number)), Dimension::MICROSTEP);
-            Ok(moving(turn(Target::By(travel), &settings)))
-        });
-        let mut checker = Checker::new(&rig, &abilities);
-        for item in program(&rig, &source, actions).with_bands(bands()) {
-            checker.check(&item.expect("the bench can be planned"));
-        }
-        assert_eq!(checker.summary().moves, u64::from(MOVES));
+        let moves = job
+            .moves()
+            .map(|planned| planned.expect("it can be planned"));
+        moves.map(|planned| planned.motion.duration).sum::<f64>()
+    });
+}
+
+fn checked(bencher: Bencher, job: &Job) {
+    bencher.counter(ItemsCount::new(MOVES)).bench_local(|| {
+        let summary = job.check().summary().expect("it can be planned");
+        assert_eq!(summary.moves, u64::from(MOVES));
     });
 }
 
 #[divan::bench(args = SHAPES, sample_count = 5)]
-fn equal_moves_checked(bencher: Bencher, shape: &Shape) {
-    checked(bencher, *shape, |_| 3200);
+fn equal_moves(bencher: Bencher, shape: &str) {
+    planned(bencher, &equal(shape));
 }
 
 #[divan::bench(args = SHAPES, sample_count = 5)]
-fn all_different_moves_checked(bencher: Bencher, shape: &Shape) {
-    checked(bencher, *shape, |number| 1 + number);
+fn all_different_moves(bencher: Bencher, shape: &str) {
+    planned(bencher, &all_different(shape));
 }
 
 #[divan::bench(args = SHAPES, sample_count = 5)]
-fn equal_moves(bencher: Bencher, shape: &Shape) {
-    bencher
-        .counter(ItemsCount::new(MOVES))
-        .bench(|| planned(*shape, |_| 3200));
+fn equal_moves_checked(bencher: Bencher, shape: &str) {
+    checked(bencher, &equal(shape));
 }
 
 #[divan::bench(args = SHAPES, sample_count = 5)]
-fn all_different_moves(bencher: Bencher, shape: &Shape) {
-    bencher
-        .counter(ItemsCount::new(MOVES))
-        .bench(|| planned(*shape, |number| 1 + number));
+fn all_different_moves_checked(bencher: Bencher, shape: &str) {
+    checked(bencher, &all_different(shape));
 }

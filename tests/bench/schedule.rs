@@ -6,18 +6,13 @@
 //! in 32 bits, eight of them behind the point, as the paper does on a controller (from
 //! memory).
 
-#[path = "../support/motion.rs"]
-mod motion;
-
 use std::hint::black_box;
 use std::io;
-use std::sync::Arc;
 
 use divan::counter::ItemsCount;
-use motion::{axis_motion, play, rig, s_curve, timer, trapezoid};
-use slewsmith::emit::{Heading, format};
-use slewsmith::plan::Motion;
-use slewsmith::schedule::{Run, Schedule};
+use slewsmith::Job;
+use slewsmith::emit::Csv;
+use slewsmith::schedule::Run;
 
 const STEPS: u32 = 1_000_000;
 const RAMP: u32 = 300_000;
@@ -50,18 +45,45 @@ fn recurrence(first: i32, ramp: u32) -> u64 {
     sum
 }
 
-/// The ticks of a schedule, summed.
-fn scheduled(motion: &Arc<Motion>) -> u64 {
-    let rig = rig(1, timer(16e6, 8));
-    let mut schedule = Schedule::new([play(motion)], &rig);
+const RIG: &str = "
+axes:
+  a:
+    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
+timer: { clock: 16 MHz, prescaler: 8, bits: 16, fastest_interval: 5 us }
+";
+
+/// One move of [`STEPS`] microsteps with these settings; what the rig can do is known
+/// already.
+fn job(settings: &str) -> Job {
+    let script = format!("bands allow\n{settings}\nturn by {STEPS} microstep\n");
+    let job = Job::from_texts(&script, RIG).expect("the bench has no mistakes");
+    job.abilities();
+    job
+}
+
+/// The ticks of a schedule, summed; planning the one move is a small part of it.
+fn scheduled(job: &Job) -> u64 {
+    let mut events = job.events();
     let mut sum = 0_u64;
-    while let Some(run) = schedule.next_run() {
+    while let Some(run) = events.next_run() {
         if let Run::Steps { ticks, .. } = run {
             sum = ticks.iter().fold(sum, |sum, tick| sum.wrapping_add(*tick));
         }
     }
     sum
 }
+
+fn schedule(bencher: divan::Bencher, settings: &str) {
+    let job = job(settings);
+    bencher
+        .counter(ItemsCount::new(STEPS))
+        .bench_local(|| scheduled(black_box(&job)));
+}
+
+/// Ramps of 12 s, 300,000 steps each.
+const TRAPEZOID: &str = "speed 50000 microstep/s\naccel 50000/12 microstep/s^2";
 
 #[divan::bench]
 fn recurrence_trapezoid(bencher: divan::Bencher) {
@@ -81,75 +103,43 @@ fn recurrence_triangle(bencher: divan::Bencher) {
 /// The same shape: ramps of 300,000 steps and a cruise of 400,000.
 #[divan::bench]
 fn schedule_trapezoid(bencher: divan::Bencher) {
-    let motion = motion::motion(vec![axis_motion(
-        0,
-        i64::from(STEPS),
-        0.0,
-        &trapezoid(12.0, 8.0, 12.0),
-    )]);
-    bencher
-        .counter(ItemsCount::new(STEPS))
-        .bench(|| scheduled(black_box(&motion)));
+    schedule(bencher, TRAPEZOID);
 }
 
 /// Ramps all the way: no cruise, which is the cheapest part.
 #[divan::bench]
 fn schedule_triangle(bencher: divan::Bencher) {
-    let phases = [(10.0, 1.0, 0.0), (10.0, -1.0, 0.0)];
-    let motion = motion::motion(vec![axis_motion(0, i64::from(STEPS), 0.0, &phases)]);
-    bencher
-        .counter(ItemsCount::new(STEPS))
-        .bench(|| scheduled(black_box(&motion)));
+    schedule(
+        bencher,
+        "speed 100000 microstep/s\naccel 5000 microstep/s^2",
+    );
 }
 
 /// Seven segments, of which four have jerk.
 #[divan::bench]
 fn schedule_s_curve(bencher: divan::Bencher) {
-    let motion = motion::motion(vec![axis_motion(
-        0,
-        i64::from(STEPS),
-        0.0,
-        &s_curve(6.0, 6.0, 8.0),
-    )]);
-    bencher
-        .counter(ItemsCount::new(STEPS))
-        .bench(|| scheduled(black_box(&motion)));
+    schedule(
+        bencher,
+        "shape s-curve\nspeed 50000 microstep/s\naccel 50000/12 microstep/s^2\njerk 50000/72 microstep/s^3",
+    );
 }
 
 /// Nothing but jerk: four segments.
 #[divan::bench]
 fn schedule_pure_jerk(bencher: divan::Bencher) {
-    let phases = [
-        (6.0, 0.0, 1.0),
-        (6.0, 6.0, -1.0),
-        (6.0, 0.0, -1.0),
-        (6.0, -6.0, 1.0),
-    ];
-    let motion = motion::motion(vec![axis_motion(0, i64::from(STEPS), 0.0, &phases)]);
-    bencher
-        .counter(ItemsCount::new(STEPS))
-        .bench(|| scheduled(black_box(&motion)));
+    schedule(
+        bencher,
+        "shape s-curve\nspeed 200000 microstep/s\naccel 100000 microstep/s^2\njerk 2000 microstep/s^3",
+    );
 }
 
 /// Lines of csv, thrown away.
 #[divan::bench]
 fn csv_trapezoid(bencher: divan::Bencher) {
-    let motion = motion::motion(vec![axis_motion(
-        0,
-        i64::from(STEPS),
-        0.0,
-        &trapezoid(12.0, 8.0, 12.0),
-    )]);
-    let rig = rig(1, timer(16e6, 8));
-    let heading = Heading {
-        program: "bench",
-        rig: &rig,
-        failure: None,
-    };
-    // The format is in the list of formats, as its test shows.
-    let csv = format("csv").expect("csv is a format");
-    bencher.counter(ItemsCount::new(STEPS)).bench(|| {
-        csv.write(&heading, &mut [play(&motion)].into_iter(), &mut io::sink())
-            .is_ok()
+    let job = job(TRAPEZOID);
+    let heading = job.heading(None);
+    bencher.counter(ItemsCount::new(STEPS)).bench_local(|| {
+        job.write_with(&heading, &Csv, &mut |_| (), &mut io::sink())
+            .expect("nothing is written")
     });
 }

@@ -1,46 +1,69 @@
 //! How fast the motor model runs.
 
-#[path = "../support/model.rs"]
-mod model;
-
 use divan::Bencher;
-use slewsmith::physics::{Machine, hold_speed, start_stop};
+use slewsmith::simulate::Options;
+use slewsmith::{Job, MotorSheet};
 
 fn main() {
     divan::main();
 }
 
-/// One simulated second of 1/16 steps at 300 full steps a second: 4800 events.
-#[divan::bench]
-fn a_second_of_microsteps(bencher: Bencher) {
-    let machine = model::machine("medium", "current");
-    bencher.bench_local(|| model::second_of_microsteps(&machine));
+/// A rig whose rotor has this inertia (g·cm²).
+fn rig(drive: &str, load: &str, inertia: f64) -> String {
+    format!(
+        "axes:
+  a:
+    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: {inertia} g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
+    drive: {{ {drive} }}
+    load: {{ {load} }}
+timer: {{ clock: 16 MHz, prescaler: 8, bits: 16 }}
+"
+    )
 }
 
-/// One simulated second of full steps on a fixed voltage at 400 steps a second.
+const CURRENT: &str = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+const VOLTAGE: &str = "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase";
+
+/// Simulates a move of one second, short ramps among it.
+fn simulated(bencher: Bencher, drive: &str, load: &str, distance: &str) {
+    let script = format!("bands allow\naccel 20000 deg/s^2\nturn by {distance} in 1 s\n");
+    let job = Job::from_texts(&script, &rig(drive, load, 57.0)).expect("the bench has no mistakes");
+    job.abilities();
+    bencher.bench_local(|| {
+        job.simulate(&Options::default())
+            .expect("it can be planned")
+    });
+}
+
+/// 4800 events on a current drive.
+#[divan::bench]
+fn a_second_of_microsteps(bencher: Bencher) {
+    simulated(bencher, CURRENT, "inertia: 0 g.cm^2", "4800 microstep");
+}
+
+/// 400 events on a fixed voltage.
 #[divan::bench]
 fn a_second_of_full_steps(bencher: Bencher) {
-    let machine = model::machine("medium", "two-phase");
-    bencher.bench_local(|| hold_speed(&machine, 400.0, 0.0, 1.0));
+    simulated(bencher, VOLTAGE, "inertia: 0 g.cm^2", "400 step");
 }
 
 /// The same microsteps with friction, which looks for the moments of sticking.
 #[divan::bench]
 fn a_second_of_microsteps_with_friction(bencher: Bencher) {
-    let machine = Machine {
-        friction: 0.03,
-        ..model::machine("medium", "current")
-    };
-    bencher.bench_local(|| model::second_of_microsteps(&machine));
+    simulated(bencher, CURRENT, "friction: 30 mN.m", "4800 microstep");
 }
 
-/// A start-stop scan, on all cores: of a machine that is a little different each time, since
-/// what was found is remembered.
+/// All that is to be known of a motor, its start-stop rate and its bad speeds among it, on all
+/// cores: of a rig that is a little different each time, since what was found is remembered.
 #[divan::bench(sample_count = 5)]
-fn a_start_stop_scan(bencher: Bencher) {
-    let mut machine = model::machine("medium", "current");
+fn what_a_motor_can_do(bencher: Bencher) {
+    let mut inertia = 57.0;
     bencher.bench_local(|| {
-        machine.inertia *= 1.0 + 1e-9;
-        start_stop(&machine)
+        inertia *= 1.0 + 1e-9;
+        let job = Job::from_texts("dwell 1 s\n", &rig(CURRENT, "friction: 10 mN.m", inertia));
+        let job = job.expect("the bench has no mistakes");
+        let sheet: MotorSheet<'_> = job.motor("a").expect("there is this axis");
+        sheet.start_stop().rate
     });
 }

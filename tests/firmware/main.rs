@@ -2,7 +2,6 @@
 //! cycle-accurate simulator of the microcontroller (simavr, a general-purpose one), and
 //! every edge of its pins is compared with the schedule.
 
-#[path = "../support/board.rs"]
 mod board;
 #[path = "../support/mod.rs"]
 mod support;

@@ -2,7 +2,6 @@
 
 use slewsmith::plan::Direction;
 use slewsmith::schedule::What;
-use slewsmith::schedule::timer::PLAYER_STEP_CYCLES;
 
 use crate::board::{self, Bench, is_step_of};
 use crate::played::{
@@ -86,7 +85,6 @@ fn one_axis_takes_100_000_steps_a_second_anywhere_in_a_program() {
     if board::harness().is_none() {
         return;
     }
-    assert_eq!(board::CLOCK / u64::from(PLAYER_STEP_CYCLES), 100_000);
     let bench = Bench::new(&there_and_back(100_000), &rig(&["disc"], LAMP));
     let built = bench.build(&[]);
     let run = built.run(10 * board::CLOCK, &[]);

@@ -8,7 +8,7 @@ use super::rows::Rows;
 use super::simulation::Simulation;
 use super::timeline::Timeline;
 use super::{cautions, findings, parts, schedule, torque};
-use crate::check::{AxisAbility, MoveCheck, Summary, Weight};
+use crate::check::{AxisAbility, FirstFailure, MoveCheck, Summary, Weight};
 use crate::draw::plots::TorquePlane;
 use crate::plan::Item;
 use crate::rig::Rig;
@@ -265,8 +265,11 @@ fn answer(summary: &Summary) -> Answer {
     let mut sentences = Vec::new();
     let (tone, word) = if !summary.ok {
         sentences.push(match &summary.first_failure {
-            Some((0, reason)) => format!("{reason}."),
-            Some((line, reason)) => format!("Line {line}: {reason}."),
+            Some(FirstFailure { line: None, reason }) => format!("{reason}."),
+            Some(FirstFailure {
+                line: Some(line),
+                reason,
+            }) => format!("Line {line}: {reason}."),
             None => String::new(),
         });
         if summary.failed > 0 {

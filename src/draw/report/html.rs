@@ -167,7 +167,6 @@ fn section(section: &Section, numbered: &mut Numbered) -> Markup {
 
 fn block(block: &Block, numbered: &mut Numbered) -> Markup {
     match block {
-        Block::Heading(text) => html! { h3 { (text) } },
         Block::Text(text) => html! { p { (text) } },
         Block::Facts(facts) => html! {
             dl.facts { @for (name, value) in facts { dt { (name) } dd { (value) } } }

@@ -1,10 +1,10 @@
 //! The report: one page that needs nothing but itself, opens from disk and prints.
 
 mod cautions;
-pub mod content;
+pub(crate) mod content;
 mod findings;
 mod html;
-pub mod page;
+pub(crate) mod page;
 mod parts;
 mod plot;
 mod rows;
@@ -13,6 +13,28 @@ mod simulation;
 mod timeline;
 mod torque;
 
-pub use content::{About, Report, problems};
-pub use html::{fingerprint, html};
+pub(crate) use content::{About, Report};
 pub use page::Page;
+
+impl Page {
+    /// The page that stands in for a report where the input cannot be used; `drawn` are
+    /// the problems with the lines they speak of.
+    pub fn of_problems(title: String, drawn: Vec<String>) -> Self {
+        content::problems(title, drawn)
+    }
+
+    /// The page as one of many: an open page looks for another one in its place and loads
+    /// it.
+    #[must_use]
+    pub fn revised(self) -> Self {
+        Self {
+            revision: Some(html::fingerprint(&self)),
+            ..self
+        }
+    }
+
+    /// The page as an HTML document.
+    pub fn html(&self) -> String {
+        html::html(self)
+    }
+}

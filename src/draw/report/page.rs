@@ -7,22 +7,22 @@ use crate::draw::Chart;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Page {
     /// What the page is about, such as the name of the script.
-    pub title: String,
+    pub(crate) title: String,
     /// A line above the title.
-    pub about: String,
+    pub(crate) about: String,
     /// The answer.
-    pub answer: Answer,
+    pub(crate) answer: Answer,
     /// The figures that go with the answer.
-    pub figures: Vec<Figure>,
+    pub(crate) figures: Vec<Figure>,
     /// The rest, in order.
-    pub sections: Vec<Section>,
+    pub(crate) sections: Vec<Section>,
     /// When the moves happen, for the instant that all plots share.
-    pub instants: Instants,
+    pub(crate) instants: Instants,
     /// The last line.
-    pub footer: String,
+    pub(crate) footer: String,
     /// Set where the page is written again and again: which writing this is. An open
     /// page looks for another one and loads it.
-    pub revision: Option<String>,
+    pub(crate) revision: Option<String>,
 }
 
 /// How something is to be taken, which shows as a colour beside the words.
@@ -74,8 +74,6 @@ pub struct Section {
 /// What sections are made of.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Block {
-    /// A heading within the section.
-    Heading(String),
     /// A paragraph.
     Text(String),
     /// Names with values.

@@ -38,7 +38,8 @@ pub struct HoldOutcome {
 /// Runs `machine` at `full_steps_per_s` against `load_torque` (N·m at the motor, on top
 /// of the machine's own friction and torques) for `seconds`, from its standing load
 /// angle. See the module's documentation.
-pub fn hold_speed(
+#[cfg(test)]
+pub(crate) fn hold_speed(
     machine: &Machine,
     full_steps_per_s: f64,
     load_torque: f64,
@@ -55,7 +56,8 @@ pub fn hold_speed(
 }
 
 /// As [`hold_speed`], with internal steps of at most `longest_step` seconds.
-pub fn hold_speed_in_steps(
+#[cfg(test)]
+pub(crate) fn hold_speed_in_steps(
     machine: &Machine,
     full_steps_per_s: f64,
     load_torque: f64,
@@ -71,7 +73,7 @@ pub fn hold_speed_in_steps(
 
 /// Whether `machine`, with its own load, loses synchronism or swings past its standing
 /// lag and one microstep by more than `limit_deg` (electrical degrees) within
-/// `seconds` at `full_steps_per_s`. As [`hold_speed`], but the run ends as soon as that is
+/// `seconds` at `full_steps_per_s`. As `hold_speed`, but the run ends as soon as that is
 /// known, and in steps that are coarse for the currents (which stay stable) and fine
 /// for the rotor.
 pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit_deg: f64) -> bool {

@@ -251,7 +251,8 @@ impl<'m> Simulator<'m> {
 
     /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
     /// the detent's field, −(Td/4N) cos 4θe.
-    pub fn energy(&self) -> f64 {
+    #[cfg(test)]
+    pub(crate) fn energy(&self) -> f64 {
         let (m, s) = (self.machine(), &self.state);
         let detent = m.detent_torque / (4.0 * m.rotor_teeth);
         0.5 * m.inductance * (s.current_a * s.current_a + s.current_b * s.current_b)

@@ -1,0 +1,3 @@
+//! What a check costs.
+
+mod planning_cost;

@@ -1,0 +1,5 @@
+//! Formats, read back by others.
+
+mod coil_tables;
+mod emit_formats;
+mod packing;

@@ -1,0 +1,139 @@
+//! A job in pictures: plots and the report.
+
+use thiserror::Error as ThisError;
+
+use super::{Error, Job, MotorSheet};
+use crate::draw::Figure;
+use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
+use crate::draw::recording::{self, Recording, RecordingError};
+use crate::draw::report::{About, Page, Report};
+use crate::emit::binary::to_bytes;
+use crate::plan::Item;
+use crate::rig::Rig;
+use crate::schedule::pack::pack;
+use crate::schedule::{Facts, Schedule};
+
+/// Schedules with more items than this are not counted.
+const COUNTED: usize = 20_000;
+
+/// Why a recording was not laid over its plan.
+#[derive(Debug, ThisError)]
+pub enum PlotError {
+    /// The program cannot be planned.
+    #[error(transparent)]
+    Program(#[from] Error),
+    /// The recording cannot be used.
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+}
+
+impl Job {
+    /// Speed over time of the first `most` moves, and torque over speed with these moves on
+    /// it; and whether that is all of them.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn figure(&self, title: String, most: u64) -> Result<(Figure, bool), Error> {
+        let mut speeds = SpeedOverTime::new(&self.rig, most);
+        let mut planes: Vec<TorquePlane<'_>> = self
+            .abilities()
+            .iter()
+            .enumerate()
+            .map(|(number, ability)| TorquePlane::new(&self.rig, number, ability))
+            .collect();
+        let mut whole = true;
+        for item in self.items() {
+            let item = item?;
+            whole = speeds.add(&item);
+            if !whole {
+                break;
+            }
+            for plane in &mut planes {
+                plane.add(&item);
+            }
+        }
+        let mut charts = speeds.charts();
+        charts.extend(planes.iter().map(TorquePlane::chart));
+        Ok((Figure { title, charts }, whole))
+    }
+
+    /// The csv of a recording, laid over the plan; `starts_at` is the time in it at which
+    /// the program starts (s).
+    ///
+    /// # Errors
+    /// The recording is of another rig or no recording; or the program cannot be planned.
+    pub fn figure_with_recording(
+        &self,
+        title: String,
+        csv: &str,
+        starts_at: f64,
+    ) -> Result<Figure, PlotError> {
+        let recording = Recording::read(csv, &self.rig, starts_at)?;
+        let planned = recording::planned(&self.rig, self.items(), recording.end())?;
+        Ok(Figure {
+            title,
+            charts: recording.charts(&self.rig, &planned),
+        })
+    }
+
+    /// The report on one page, and whether all of the program may run. `explain` gives the
+    /// paragraphs that explain a kind of finding.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn report(
+        &self,
+        title: String,
+        explain: fn(&str) -> Vec<String>,
+    ) -> Result<(Page, bool), Error> {
+        let mut checks = self.check();
+        let mut report = Report::new(&self.rig, self.abilities());
+        let mut items = Vec::new();
+        while let Some(next) = checks.next_item() {
+            let (item, checked) = next?;
+            report.add(&item, checked.as_ref());
+            if items.len() <= COUNTED {
+                items.push(item);
+            }
+        }
+        report.simulate();
+        let whole = items.len() <= COUNTED;
+        // A program that cannot be packed has no figure for it.
+        let packed = whole
+            .then(|| pack(items.clone(), &self.rig).ok())
+            .flatten()
+            .and_then(|packed| to_bytes(&packed, &self.rig, "").ok())
+            .map(|bytes| bytes.len());
+        let schedule = whole.then(|| self.counted(items));
+        let texts = self.sources.iter();
+        let about = About {
+            title,
+            inputs: texts
+                .map(|source| (source.name().to_owned(), source.text().to_owned()))
+                .collect(),
+            explain,
+        };
+        let summary = checks.summary()?;
+        let page = report.page(&about, &summary, schedule.as_ref(), packed);
+        Ok((page, summary.ok))
+    }
+
+    fn counted(&self, items: Vec<Item>) -> Facts {
+        let mut schedule = Schedule::new(items, &self.rig);
+        while schedule.next_run().is_some() {}
+        schedule.facts().clone()
+    }
+}
+
+impl MotorSheet<'_> {
+    /// Torque over speed of each motor, with its bad speeds and its start-stop rate.
+    pub fn figure(title: String, rig: &Rig, sheets: &[Self]) -> Figure {
+        let sheets = sheets.iter().enumerate();
+        Figure {
+            title,
+            charts: sheets
+                .map(|(number, sheet)| plots::motor(rig, number, &sheet.ability))
+                .collect(),
+        }
+    }
+}

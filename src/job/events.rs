@@ -1,0 +1,79 @@
+//! The schedule of a job, event by event.
+
+use super::{Error, Job};
+use crate::diagnostic::Diagnostic;
+use crate::plan::{Item, Program};
+use crate::schedule::{Event, Run, Schedule};
+use crate::script::Actions;
+
+/// Planned items until the first error, which is kept.
+#[derive(Debug)]
+pub(super) struct UntilError<'a> {
+    program: Program<'a, Actions>,
+    error: Option<Diagnostic>,
+}
+
+impl<'a> UntilError<'a> {
+    pub(super) const fn new(program: Program<'a, Actions>) -> Self {
+        Self {
+            program,
+            error: None,
+        }
+    }
+
+    /// Whether all went well so far.
+    pub(super) fn ended(self) -> Result<(), Error> {
+        self.error.map_or(Ok(()), |error| Err(error.into()))
+    }
+}
+
+impl Iterator for UntilError<'_> {
+    type Item = Item;
+
+    fn next(&mut self) -> Option<Item> {
+        match self.program.next()? {
+            Ok(item) => Some(item),
+            Err(error) => {
+                self.error = Some(error);
+                None
+            }
+        }
+    }
+}
+
+/// The events of a job in the order of their ticks; see [`Job::events`].
+#[derive(Debug)]
+pub struct Events<'a>(Schedule<UntilError<'a>>);
+
+impl<'a> Events<'a> {
+    pub(super) fn new(job: &'a Job) -> Self {
+        Self(Schedule::new(UntilError::new(job.program()), &job.rig))
+    }
+
+    /// The next event, or as many steps as follow each other undisturbed, until the first
+    /// error; [`ended`](Self::ended) tells of it.
+    pub fn next_run(&mut self) -> Option<Run<'_>> {
+        self.0.next_run()
+    }
+
+    /// Whether the program was planned to its end, once no run is left.
+    ///
+    /// # Errors
+    /// It was not.
+    pub fn ended(mut self) -> Result<(), Error> {
+        let error = self.0.items_mut().error.take();
+        error.map_or(Ok(()), |error| Err(error.into()))
+    }
+}
+
+impl Iterator for Events<'_> {
+    type Item = Result<Event, Error>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        if let Some(event) = self.0.next() {
+            return Some(Ok(event));
+        }
+        let error = self.0.items_mut().error.take()?;
+        Some(Err(error.into()))
+    }
+}

@@ -1,0 +1,248 @@
+//! The front door: a script with its rig, and everything that can be asked of it.
+//!
+//! A [`Job`] plans its program anew, item by item, whenever it is asked, so that a program
+//! of any length takes constant memory. What the motors can do is worked out once.
+
+mod checks;
+mod drawing;
+mod error;
+mod events;
+mod kind;
+mod motor;
+mod streaming;
+#[cfg(test)]
+mod tests;
+mod writing;
+
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::sync::{Arc, OnceLock};
+
+pub use checks::Checks;
+pub use drawing::PlotError;
+pub use error::Error;
+pub use events::Events;
+pub use kind::TextKind;
+pub use motor::MotorSheet;
+pub use streaming::{Streaming, Unstreamable};
+
+use crate::check::AxisAbility;
+use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::files::{FilesOnDisk, read_source, why_unread};
+use crate::physics::{Band, Effort};
+use crate::plan::{self, Item, PlannedMove, Program};
+use crate::rig::{Files, NoFiles, Rig};
+use crate::script::{Actions, Script};
+use crate::simulate::{Options, Outcome, Report, Settler, simulate, simulate_with};
+use events::UntilError;
+
+/// A script with its rig, ready to be planned as often as needed.
+#[derive(Debug)]
+pub struct Job {
+    script: Script,
+    rig: Rig,
+    abilities: OnceLock<Vec<AxisAbility>>,
+    settler: Settler,
+    sources: Vec<Arc<Source>>,
+}
+
+/// The planned items of a job; see [`Job::items`].
+#[derive(Debug)]
+pub struct Items<'a>(Program<'a, Actions>);
+
+impl Iterator for Items<'_> {
+    type Item = Result<Item, Error>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        self.0.next().map(|item| item.map_err(Error::from))
+    }
+}
+
+impl Job {
+    /// Opens the script at `path`, with the rig and the profiles that it names on disk.
+    ///
+    /// # Errors
+    /// A file cannot be read, or what is in it is wrong.
+    pub fn open(path: impl AsRef<Path>) -> Result<Self, Error> {
+        Self::read(open_source(path.as_ref())?, &mut FilesOnDisk)
+    }
+
+    /// Takes a script and finds the rig and the profiles that it names in `files`.
+    ///
+    /// # Errors
+    /// A file cannot be read, or a text is wrong.
+    pub fn read(script: Arc<Source>, files: &mut dyn Files) -> Result<Self, Error> {
+        if TextKind::of(&script) == Some(TextKind::Yaml) {
+            let name = script.name().to_owned();
+            return Err(Error::NotAScript { name });
+        }
+        let script = Script::parse(script)?;
+        let Some((path, span)) = script.rig() else {
+            let end = script.source().text().len();
+            return Err(Diagnostic::error(
+                "rig-missing",
+                "the script does not say which rig it is for",
+            )
+            .at(script.source(), Span::new(0, end.min(1)), "")
+            .help("begin the script with a line such as: rig \"rig.yaml\"")
+            .into());
+        };
+        let rig = files.open(path, script.source().name()).map_err(|error| {
+            Diagnostic::error(
+                "rig-unreadable",
+                format!("the rig “{path}” cannot be read: {}", why_unread(&error)),
+            )
+            .at(script.source(), span, "")
+            .help("its path is relative to the script")
+        })?;
+        if TextKind::of(&rig) == Some(TextKind::Script) {
+            let message = format!("“{path}” is a script of moves, and a rig is needed here");
+            return Err(Diagnostic::error("rig-unreadable", message)
+                .at(script.source(), span, "")
+                .into());
+        }
+        Self::of(script, &rig, files)
+    }
+
+    /// Takes the texts of a script and of its rig, whatever rig the script names. The rig
+    /// holds its motors, drives and timer itself.
+    ///
+    /// # Errors
+    /// A text is wrong.
+    pub fn from_texts(script: &str, rig: &str) -> Result<Self, Error> {
+        let script = Script::parse(Source::new("script", script))?;
+        Self::of(script, &Source::new("rig", rig), &mut NoFiles)
+    }
+
+    fn of(script: Script, rig: &Arc<Source>, files: &mut dyn Files) -> Result<Self, Error> {
+        let read = Rig::parse(rig, files)?;
+        let mut sources = vec![Arc::clone(script.source())];
+        sources.extend(read.sources);
+        Ok(Self {
+            script,
+            settler: Settler::of(&read.rig),
+            rig: read.rig,
+            abilities: OnceLock::new(),
+            sources,
+        })
+    }
+
+    /// The rig.
+    pub const fn rig(&self) -> &Rig {
+        &self.rig
+    }
+
+    /// The texts that were read: script, rig, profiles.
+    pub fn sources(&self) -> &[Arc<Source>] {
+        &self.sources
+    }
+
+    /// The planned program: moves, and what happens between them, until the first error.
+    pub fn items(&self) -> Items<'_> {
+        Items(self.program())
+    }
+
+    /// The planned moves, until the first error.
+    pub fn moves(&self) -> impl Iterator<Item = Result<PlannedMove, Error>> {
+        self.items().filter_map(|item| match item {
+            Ok(Item::Move(planned)) => Some(Ok(planned)),
+            Ok(Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_)) => None,
+            Err(error) => Some(Err(error)),
+        })
+    }
+
+    /// The events of the schedule in the order of their ticks, until the first error.
+    pub fn events(&self) -> Events<'_> {
+        Events::new(self)
+    }
+
+    /// The moves, each with its verdict, and what the whole program comes to.
+    pub fn check(&self) -> Checks<'_> {
+        Checks::new(self)
+    }
+
+    /// Plays the ticks of the schedule into the motor model.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn simulate(&self, options: &Options) -> Result<Outcome, Error> {
+        let mut items = UntilError::new(self.program());
+        let outcome = simulate(&self.rig, &mut items, options);
+        items.ended()?;
+        Ok(outcome)
+    }
+
+    /// The same, reporting as it goes; `report` may break it off.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn simulate_with(
+        &self,
+        options: &Options,
+        report: &mut dyn FnMut(Report<'_>) -> ControlFlow<()>,
+    ) -> Result<(), Error> {
+        let mut items = UntilError::new(self.program());
+        // Whoever broke it off knows.
+        let _ = simulate_with(&self.rig, &mut items, options, report);
+        items.ended()
+    }
+
+    /// What the motor of that axis can do on its drive with its load. Its bad speeds are
+    /// looked for more thoroughly than planning needs, which takes seconds.
+    ///
+    /// # Errors
+    /// The rig has no such axis.
+    pub fn motor(&self, axis: &str) -> Result<MotorSheet<'_>, Error> {
+        let found = self.rig.axes.iter().find(|one| one.name == axis);
+        let axis = found.ok_or_else(|| Error::NoSuchAxis(axis.to_owned()))?;
+        Ok(MotorSheet::of(axis))
+    }
+
+    /// What the axes of the rig can do, worked out when it is first asked for.
+    pub fn abilities(&self) -> &[AxisAbility] {
+        self.abilities.get_or_init(|| {
+            let axes = self.rig.axes.iter();
+            axes.map(|axis| AxisAbility::of(axis, Effort::Quick))
+                .collect()
+        })
+    }
+
+    fn program(&self) -> Program<'_, Actions> {
+        let bands = self
+            .abilities()
+            .iter()
+            .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
+        plan::program(&self.rig, self.script.source(), self.script.actions())
+            .with_bands(bands.collect())
+            .with_settling(&self.settler)
+    }
+}
+
+/// Reads a rig by itself; `files` holds the profiles that it names.
+///
+/// # Errors
+/// The text is something else, or wrong.
+pub fn read_rig(source: &Arc<Source>, files: &mut dyn Files) -> Result<Rig, Error> {
+    let name = || source.name().to_owned();
+    if TextKind::of(source) == Some(TextKind::Script) {
+        return Err(Error::NotARig {
+            name: name(),
+            rig: kind::named_rig(source),
+        });
+    }
+    if let Some(part) = kind::profile_of(source) {
+        return Err(Error::OnlyAProfile { name: name(), part });
+    }
+    Ok(Rig::parse(source, files)?.rig)
+}
+
+/// The text at `path`.
+///
+/// # Errors
+/// It cannot be read.
+pub fn open_source(path: &Path) -> Result<Arc<Source>, Error> {
+    read_source(path).map_err(|error| Error::Unreadable {
+        path: path.to_owned(),
+        error,
+    })
+}

@@ -1,0 +1,224 @@
+//! A job on its way to a board over a serial line.
+
+use std::time::Duration;
+
+use sha2::{Digest, Sha256};
+use thiserror::Error as ThisError;
+
+use super::events::UntilError;
+use super::{Error, Job};
+use crate::emit::firmware::ready_in_time;
+use crate::plan::Item;
+use crate::rig::Rig;
+use crate::schedule::Schedule;
+use crate::schedule::timer::{suits_player, verdict};
+use crate::stream::host::{Ending, Host};
+use crate::stream::message::{Likeness, Report, VERSION, Welcome};
+use crate::stream::slicer::{Slicer, Unfit};
+use crate::stream::window::Counts;
+use crate::stream::{COIL_STEP_CYCLES, STEP_CYCLES};
+
+/// Why a job cannot be streamed to a board.
+#[derive(Debug, ThisError)]
+pub enum Unstreamable {
+    /// The program cannot be planned.
+    #[error(transparent)]
+    Program(#[from] Error),
+    /// The rig has more of something than the link can tell apart.
+    #[error("{count} {what} are more than a board can have")]
+    TooMany {
+        /// How many.
+        count: usize,
+        /// Of what.
+        what: &'static str,
+    },
+    /// The link tells the board a whole number of ticks a second.
+    #[error(
+        "the timer counts {0} times a second; a board that is fed over a line needs a whole number"
+    )]
+    TickRate(f64),
+    /// Events come too close together for the player.
+    #[error("{0}")]
+    TooClose(String),
+    /// The schedule does not fit the board's link.
+    #[error(transparent)]
+    Unfit(#[from] Unfit),
+}
+
+/// The host's side of a job that a board plays while it comes over a line. It touches no
+/// port: bytes and the time go in, bytes come out.
+#[derive(Debug)]
+pub struct Streaming<'a> {
+    job: &'a Job,
+    host: Host<Slicer<UntilError<'a>>>,
+}
+
+impl Job {
+    /// Begins to stream the program over a line that carries `baud` bits a second.
+    ///
+    /// # Errors
+    /// The link cannot serve the rig.
+    pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
+        Ok(Streaming {
+            job: self,
+            host: Host::new(likeness(&self.rig)?, self.digest(), baud),
+        })
+    }
+
+    /// Whether the player has everything ready in time that comes to it over a line. What
+    /// two steps of an axis need, the check and the step rate say.
+    ///
+    /// # Errors
+    /// It has not, or the program cannot be planned.
+    pub fn ready_in_time(&self) -> Result<(), Unstreamable> {
+        if self.rig.outputs.is_empty() {
+            return Ok(());
+        }
+        let mut items = UntilError::new(self.program());
+        let in_time = ready_in_time(&self.rig, Schedule::new(&mut items, &self.rig));
+        items.ended()?;
+        in_time.map_err(Unstreamable::TooClose)
+    }
+
+    /// The highest step rate of the program (microsteps/s, all axes together); none where
+    /// the player is not made for the rig's timer, so that nobody knows what its board can
+    /// take from a line.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn highest_step_rate(&self) -> Result<Option<f64>, Error> {
+        if !suits_player(&self.rig.timer) {
+            return Ok(None);
+        }
+        let mut highest = 0.0_f64;
+        for item in self.items() {
+            let Item::Move(planned) = item? else { continue };
+            // What the timer cannot play at all the check has said already.
+            let Ok(facts) = verdict(&planned.motion, &self.rig) else {
+                continue;
+            };
+            let rates = facts
+                .axes
+                .iter()
+                .map(|axis| self.rig.timer.tick_rate() / axis.shortest_interval.max(1) as f64);
+            highest = highest.max(rates.sum());
+        }
+        Ok(Some(highest))
+    }
+
+    /// Steps a second, of all axes, that the player decodes from a line; fewer where it
+    /// switches the coils itself.
+    pub fn streamed_step_rate(&self, coils: bool) -> f64 {
+        let cycles = if coils { COIL_STEP_CYCLES } else { STEP_CYCLES };
+        self.rig.timer.clock.si() / f64::from(cycles)
+    }
+
+    /// Tells programs apart.
+    fn digest(&self) -> u32 {
+        let mut hash = Sha256::new();
+        for source in &self.sources {
+            hash.update(source.text().as_bytes());
+            hash.update([0]);
+        }
+        let [a, b, c, d, ..] = <[u8; 32]>::from(hash.finalize());
+        u32::from_le_bytes([a, b, c, d])
+    }
+}
+
+impl Streaming<'_> {
+    /// What the board says of itself, once it has taken the greeting.
+    pub const fn welcome(&self) -> Option<&Welcome> {
+        self.host.welcome()
+    }
+
+    /// Whether the board waits for [`play`](Self::play).
+    pub const fn is_welcome(&self) -> bool {
+        self.host.wants_frames()
+    }
+
+    /// Begins to send the program to the board that has taken the greeting.
+    ///
+    /// # Errors
+    /// The link cannot carry the axes.
+    pub fn play(&mut self) -> Result<(), Unstreamable> {
+        let Some(welcome) = self.host.welcome() else {
+            return Ok(());
+        };
+        let room = usize::from(welcome.slow_down);
+        let items = UntilError::new(self.job.program());
+        self.host.play(Slicer::new(items, &self.job.rig, room)?);
+        Ok(())
+    }
+
+    /// Takes what has come in.
+    pub fn receive(&mut self, now: Duration, bytes: &[u8]) {
+        self.host.receive(now, bytes);
+    }
+
+    /// What has to be said now.
+    pub fn transmit(&mut self, now: Duration) -> Vec<u8> {
+        self.host.transmit(now)
+    }
+
+    /// Has the board slow the axes down.
+    pub fn stop(&mut self) {
+        self.host.stop();
+    }
+
+    /// How it ended, once it has.
+    pub const fn ending(&self) -> Option<&Ending> {
+        self.host.ending()
+    }
+
+    /// Why the program broke off, where the schedule did not fit the link.
+    pub fn unfit(&self) -> Option<Unfit> {
+        self.host.frames().and_then(Slicer::unfit)
+    }
+
+    /// What the board said last.
+    pub const fn report(&self) -> Option<&Report> {
+        self.host.report()
+    }
+
+    /// How far the board has played (s).
+    pub fn played(&self) -> f64 {
+        self.host.played() as f64 / self.job.rig.timer.tick_rate()
+    }
+
+    /// The text of the mark that the board has reached last.
+    pub fn mark(&self) -> Option<&str> {
+        self.host.mark()
+    }
+
+    /// How many pieces have come in damaged.
+    pub const fn damaged(&self) -> u64 {
+        self.host.damaged()
+    }
+
+    /// What it took so far.
+    pub const fn counts(&self) -> Counts {
+        self.host.counts()
+    }
+}
+
+/// What a board has to be like.
+fn likeness(rig: &Rig) -> Result<Likeness, Unstreamable> {
+    let rate = rig.timer.tick_rate();
+    let byte =
+        |count: usize, what| u8::try_from(count).map_err(|_| Unstreamable::TooMany { count, what });
+    let (axes, outputs, inputs) = (
+        byte(rig.axes.len(), "axes")?,
+        byte(rig.outputs.len(), "outputs")?,
+        byte(rig.inputs.len(), "inputs")?,
+    );
+    if rate.fract() != 0.0 || rate > f64::from(u32::MAX) {
+        return Err(Unstreamable::TickRate(rate));
+    }
+    Ok(Likeness {
+        version: VERSION,
+        tick_rate: rate as u32,
+        axes,
+        outputs,
+        inputs,
+    })
+}

@@ -1,0 +1,3 @@
+//! Whole scenarios.
+
+mod example_scenarios;

@@ -1,0 +1,88 @@
+//! The schedule of a job, written in a format or as the player's project.
+
+use std::io::Write;
+use std::path::Path;
+
+use super::events::UntilError;
+use super::{Error, Job};
+use crate::emit::firmware::Options;
+use crate::emit::{Format, Heading, Project};
+use crate::plan::Item;
+
+impl Job {
+    /// Writes the schedule in a format.
+    ///
+    /// # Errors
+    /// The program cannot be planned, fails its check, or does not fit the format; then
+    /// nothing useful was written.
+    pub fn write(&self, format: &dyn Format, out: &mut dyn Write) -> Result<(), Error> {
+        let heading = self.passed()?;
+        self.write_with(&heading, format, &mut |_| (), out)
+    }
+
+    /// Writes the schedule without a check, under a heading of the caller's own; `seen` is
+    /// shown each item as it is taken.
+    ///
+    /// # Errors
+    /// The program cannot be planned or does not fit the format.
+    pub fn write_with(
+        &self,
+        heading: &Heading<'_>,
+        format: &dyn Format,
+        seen: &mut dyn FnMut(&Item),
+        out: &mut dyn Write,
+    ) -> Result<(), Error> {
+        let mut items = UntilError::new(self.program());
+        let written = format.write(heading, &mut items.by_ref().inspect(|item| seen(item)), out);
+        items.ended()?;
+        Ok(written?)
+    }
+
+    /// The project of the player that plays the program.
+    ///
+    /// # Errors
+    /// The program cannot be planned, fails its check, or is more than the player can play.
+    pub fn project(&self, options: Options) -> Result<Project, Error> {
+        let heading = self.passed()?;
+        self.project_with(&heading, options, &mut |_| ())
+    }
+
+    /// The same without a check, under a heading of the caller's own; `seen` is shown each
+    /// item as it is taken.
+    ///
+    /// # Errors
+    /// The program cannot be planned or is more than the player can play.
+    pub fn project_with(
+        &self,
+        heading: &Heading<'_>,
+        options: Options,
+        seen: &mut dyn FnMut(&Item),
+    ) -> Result<Project, Error> {
+        let mut items = UntilError::new(self.program());
+        let made = Project::of(
+            heading,
+            options,
+            &mut items.by_ref().inspect(|item| seen(item)),
+        );
+        items.ended()?;
+        Ok(made?)
+    }
+
+    /// The heading of a schedule; `failure` says why its program must not run.
+    pub fn heading<'a>(&'a self, failure: Option<&'a str>) -> Heading<'a> {
+        let name = Path::new(self.script.source().name()).file_stem();
+        Heading {
+            program: name.and_then(|name| name.to_str()).unwrap_or("program"),
+            rig: &self.rig,
+            failure,
+        }
+    }
+
+    /// The heading of a program that passes its check.
+    fn passed(&self) -> Result<Heading<'_>, Error> {
+        match self.check().summary()?.first_failure {
+            Some(failure) => Err(Error::MustNotRun(failure)),
+            None => Ok(self.heading(None)),
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! Ticks, held against exact arithmetic.
+
+mod schedule_exact;

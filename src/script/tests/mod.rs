@@ -1,0 +1,3 @@
+//! The language, and what is said of wrong texts.
+
+mod script_language;

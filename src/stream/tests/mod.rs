@@ -1,0 +1,13 @@
+//! The link: the host against boards, as models and as compiled.
+
+mod bench;
+mod boards;
+mod model_board;
+mod session;
+mod wire;
+
+mod coils;
+mod playing;
+mod records;
+mod small_part;
+mod standstill;

@@ -1,0 +1,11 @@
+//! What the tests beside the code share.
+
+pub(crate) mod bench;
+pub(crate) mod model;
+pub(crate) mod motion;
+#[path = "../../tests/support/posix_board.rs"]
+pub(crate) mod posix_board;
+pub(crate) mod rigs;
+pub(crate) mod spread;
+#[path = "../../tests/support/mod.rs"]
+pub(crate) mod support;

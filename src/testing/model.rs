@@ -1,0 +1,239 @@
+//! Machines of the reference integrations, and what is measured on them.
+
+#![allow(dead_code, reason = "each test binary uses its own part")]
+
+use std::f64::consts::{PI, SQRT_2, TAU};
+
+use crate::physics::feed::REGULATOR_TIME_CONSTANT;
+use crate::physics::{Feed, Machine, Simulator, State};
+use crate::rig::Sequence;
+use serde_json::Value;
+
+/// What `reference/motor_model.py` made.
+pub fn scipy() -> Value {
+    serde_json::from_str(include_str!("../../tests/reference/motor_model.json")).unwrap()
+}
+
+/// The cases of one kind.
+pub fn entries(file: &Value, kind: &str) -> Vec<Value> {
+    file[kind].as_array().unwrap().clone()
+}
+
+pub fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap()
+}
+
+pub fn numbers(value: &Value) -> impl Iterator<Item = f64> {
+    value.as_array().unwrap().iter().map(number)
+}
+
+/// A motor of the reference by its name, on the drive of that name: a fixed voltage that
+/// drives the rated current, or 1/16 steps with the rated current as peak.
+pub fn machine(motor: &str, drive: &str) -> Machine {
+    let data = &scipy()["motors"][motor];
+    let [r, l, i, th, j, td, ceiling] =
+        ["R", "L", "I", "Th", "J", "Td", "ceiling"].map(|key| number(&data[key]));
+    let fixed = |sequence| Feed::FixedVoltage {
+        supply: r * i,
+        sequence,
+    };
+    Machine {
+        rotor_teeth: 50.0,
+        resistance: r,
+        inductance: l,
+        torque_constant: th / (SQRT_2 * i),
+        detent_torque: td,
+        inertia: j,
+        load_inertia: 0.0,
+        efficiency: 1.0,
+        viscous: 0.0,
+        friction: 0.0,
+        constant_torque: 0.0,
+        unbalance_torque: 0.0,
+        gearing: 1.0,
+        feed: match drive {
+            "wave" => fixed(Sequence::Wave),
+            "two-phase" => fixed(Sequence::TwoPhase),
+            "half-step" => fixed(Sequence::HalfStep),
+            _ => Feed::Regulated {
+                supply: ceiling,
+                peak_current: i,
+                microsteps: 16,
+                time_constant: REGULATOR_TIME_CONSTANT,
+            },
+        },
+    }
+}
+
+/// The machine of a case: its motor and drive, without detent where the case says so,
+/// with winding resistances in series where it has some.
+pub fn of_case(case: &Value) -> Machine {
+    let mut machine = machine(
+        case["motor"].as_str().unwrap(),
+        case["drive"].as_str().unwrap(),
+    );
+    if case["detent"] == Value::Bool(false) {
+        machine.detent_torque = 0.0;
+    }
+    let windings = 1.0 + case["series_windings"].as_f64().unwrap_or(0.0);
+    machine.resistance *= windings;
+    if let Feed::FixedVoltage { supply, .. } = &mut machine.feed {
+        *supply *= windings;
+    }
+    machine
+}
+
+/// Inputs, expected value and motor of the outside values whose name begins so.
+pub fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
+    let file: Value =
+        serde_json::from_str(include_str!("../../tests/reference/outside_values.json")).unwrap();
+    entries(&file, "entries")
+        .into_iter()
+        .filter(|entry| entry["id"].as_str().unwrap().starts_with(prefix))
+        .map(|entry| {
+            let motor = file["motors"][entry["inputs"]["motor"].as_str().unwrap()].clone();
+            (entry["inputs"].clone(), entry["expected"].clone(), motor)
+        })
+        .collect()
+}
+
+/// A motor of the outside values at rated voltage, without detent and damping.
+pub fn of_outside(motor: &Value) -> Machine {
+    let [r, l, i, th, j] = ["R", "L", "I", "Th", "J"].map(|key| number(&motor[key]));
+    Machine {
+        resistance: r,
+        inductance: l,
+        torque_constant: th / (SQRT_2 * i),
+        detent_torque: 0.0,
+        inertia: j,
+        feed: Feed::FixedVoltage {
+            supply: r * i,
+            sequence: Sequence::TwoPhase,
+        },
+        ..machine("medium", "two-phase")
+    }
+}
+
+/// The machine of an outside start-stop rate: holding torque and so the amplitude are
+/// those of both phases at the rated current.
+pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
+    let [r, i, th, v] = ["R", "I", "Th", "V"].map(|key| number(&motor[key]));
+    let regulated = |supply, microsteps| Feed::Regulated {
+        supply,
+        peak_current: SQRT_2 * i,
+        microsteps,
+        time_constant: REGULATOR_TIME_CONSTANT,
+    };
+    let bare = of_outside(motor);
+    let still = (50.0 * th / bare.inertia).sqrt();
+    let mut machine = Machine {
+        viscous: 2.0 * number(&inputs["viscous_zeta_at_1x"]) * still * bare.inertia,
+        inertia: number(&inputs["inertia_multiple"]) * bare.inertia,
+        constant_torque: number(&inputs["load_over_Th"]) * th,
+        ..bare
+    };
+    match inputs["drive"].as_str().unwrap() {
+        "ideal-current full" => machine.feed = regulated(1e6, 1),
+        "lin full" => machine.feed = regulated(v, 1),
+        "lin 16ustep" => machine.feed = regulated(v, 16),
+        "volt L/5R full" => {
+            machine.resistance = 5.0 * r;
+            machine.feed = Feed::FixedVoltage {
+                supply: 5.0 * r * i,
+                sequence: Sequence::TwoPhase,
+            };
+        }
+        _ => {}
+    }
+    machine
+}
+
+/// One simulated second of 1/16 steps at 300 full steps a second from rest; the
+/// motor's angle at its end (rad).
+pub fn second_of_microsteps(machine: &Machine) -> f64 {
+    let mut simulator = Simulator::at_rest(machine, 0, machine.internal_step());
+    for step in 1..=4800_i32 {
+        simulator.command(i64::from(step));
+        simulator.advance(f64::from(step) / 4800.0);
+    }
+    simulator.angle()
+}
+
+/// Natural frequency (rad/s) and damping ratio of a free swing.
+#[derive(Debug, Clone, Copy)]
+pub struct Ring {
+    pub natural: f64,
+    pub damping: f64,
+}
+
+/// Lets the rotor go 0.005 electrical radians away from rest, and measures its swing
+/// from the sixth period on, when the currents' own transient has died.
+pub fn ring(machine: &Machine) -> Ring {
+    ring_at(machine, 0)
+}
+
+/// As [`ring`], with microstep `command` on the phases.
+pub fn ring_at(machine: &Machine, command: i64) -> Ring {
+    let rest = *Simulator::at_rest(machine, command, 1e-6).state();
+    let start = State {
+        angle: rest.angle + 0.005 / machine.rotor_teeth,
+        ..rest
+    };
+    let step = 0.5 * machine.internal_step();
+    let mut simulator = Simulator::new(machine, start, command, step);
+    let period = TAU / (machine.rotor_teeth * machine.holding_torque() / machine.inertia).sqrt();
+    // Extremes of the swing: the speed passes zero; size and time by parabola.
+    let mut extremes: Vec<(f64, f64)> = Vec::new();
+    let mut before = (0.0, start);
+    simulator.advance_with(16.0 * period, |simulator| {
+        let (time, state) = (simulator.time(), *simulator.state());
+        if before.1.speed * state.speed < 0.0 && time > 5.0 * period {
+            let share = before.1.speed / (before.1.speed - state.speed);
+            let at = before.0 + share * (time - before.0);
+            let size = state.angle - rest.angle - 0.5 * state.speed * (time - at);
+            extremes.push((at, size.abs().ln()));
+        }
+        before = (time, state);
+    });
+    let count = extremes.len() as f64;
+    let (first, last) = (extremes[0], extremes[extremes.len() - 1]);
+    let omega = PI * (count - 1.0) / (last.0 - first.0);
+    let mean = |of: fn(&(f64, f64)) -> f64| extremes.iter().map(of).sum::<f64>() / count;
+    let (t, s) = (mean(|e| e.0), mean(|e| e.1));
+    let covariance: f64 = extremes.iter().map(|e| (e.0 - t) * (e.1 - s)).sum();
+    let variance: f64 = extremes.iter().map(|e| (e.0 - t).powi(2)).sum();
+    let decay = -covariance / variance;
+    let natural = omega.hypot(decay);
+    Ring {
+        natural,
+        damping: decay / natural,
+    }
+}
+
+/// Asserts that two JSON values have the same shape and numbers within `tolerance`,
+/// relative to the larger or to one.
+pub fn assert_close(left: &Value, right: &Value, tolerance: f64, place: &str) {
+    match (left, right) {
+        (Value::Number(a), Value::Number(b)) => {
+            let (a, b) = (a.as_f64().unwrap(), b.as_f64().unwrap());
+            let size = a.abs().max(b.abs()).max(1.0);
+            assert!(
+                (a - b).abs() <= tolerance * size,
+                "{place}: {a} against {b}"
+            );
+        }
+        (Value::Array(a), Value::Array(b)) => {
+            assert_eq!(a.len(), b.len(), "{place}");
+            for (number, (a, b)) in a.iter().zip(b).enumerate() {
+                assert_close(a, b, tolerance, &format!("{place}[{number}]"));
+            }
+        }
+        (Value::Object(a), Value::Object(b)) => {
+            assert_eq!(a.len(), b.len(), "{place}");
+            for (key, value) in a {
+                assert_close(value, &b[key], tolerance, &format!("{place}.{key}"));
+            }
+        }
+        _ => assert_eq!(left, right, "{place}"),
+    }
+}

@@ -1,0 +1,14 @@
+//! The program and the library, as they are used: by their commands and by the front door.
+
+#[path = "../support/posix_board.rs"]
+mod posix_board;
+#[path = "../support/mod.rs"]
+mod support;
+
+mod command_line;
+mod cures;
+mod library;
+mod motor_findings;
+mod report;
+mod straight_line;
+mod streaming;

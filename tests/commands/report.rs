@@ -1,0 +1,540 @@
+//! The report and what explains the rest: the page, `watch`, `explain`, the schemas,
+//! completions and manual pages.
+
+use crate::support;
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_slewsmith");
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn run(arguments: &[&str]) -> Output {
+    Command::new(PROGRAM)
+        .args(arguments)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+fn out(arguments: &[&str]) -> String {
+    let ran = run(arguments);
+    assert!(
+        ran.status.code().is_some_and(|code| code <= 1),
+        "{arguments:?}: {}",
+        String::from_utf8_lossy(&ran.stderr)
+    );
+    String::from_utf8(ran.stdout).unwrap()
+}
+
+/// The files of a folder of the project that end so.
+fn files(folder: &str, ending: &str) -> Vec<PathBuf> {
+    let mut files: Vec<PathBuf> = fs::read_dir(root().join(folder))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|found| found == ending))
+        .collect();
+    files.sort();
+    assert!(!files.is_empty());
+    files
+}
+
+/// A folder with the scenario that `new` writes.
+fn scenario() -> TempDir {
+    let folder = TempDir::new().unwrap();
+    out(&["new", folder.path().to_str().unwrap()]);
+    folder
+}
+
+fn edit(path: &Path, from: &str, to: &str) {
+    let text = fs::read_to_string(path).unwrap();
+    assert!(text.contains(from), "{from} is not in {}", path.display());
+    fs::write(path, text.replace(from, to)).unwrap();
+}
+
+fn report(script: &Path, page: &Path) -> String {
+    out(&[
+        "report",
+        script.to_str().unwrap(),
+        "-o",
+        page.to_str().unwrap(),
+    ]);
+    fs::read_to_string(page).unwrap()
+}
+
+#[test]
+fn the_report_of_every_example_is_one_small_file_that_asks_for_nothing() {
+    let folder = TempDir::new().unwrap();
+    for script in files("examples", "moves") {
+        let page = report(&script, &folder.path().join("page.html"));
+        let name = script.display();
+        assert!(page.len() < 1_000_000, "{name}: {} bytes", page.len());
+        for source in ["src=", "href=\"http", "url(", "@import", " style=", " on"] {
+            let markup = page.split("<script").next().unwrap();
+            let inside = markup.split("<pre").next().unwrap();
+            assert!(
+                !inside.contains(&format!("<link {source}")),
+                "{name}: {source}"
+            );
+            assert!(
+                source == " on" || !inside.contains(source),
+                "{name}: {source}"
+            );
+        }
+        for part in [
+            "findings", "moves", "time", "torque", "schedule", "coils", "heat", "cautions",
+            "inputs",
+        ] {
+            let optional = part == "findings";
+            assert!(
+                optional || page.contains(&format!("id=\"{part}\"")),
+                "{name}: no {part}"
+            );
+        }
+        assert_eq!(
+            page,
+            report(&script, &folder.path().join("again.html")),
+            "{name}: same inputs, same bytes"
+        );
+    }
+}
+
+#[test]
+fn the_report_says_why_a_move_must_not_run_and_what_cures_it() {
+    let folder = scenario();
+    let script = folder.path().join("turntable.moves");
+    edit(&script, "accel 400 deg/s^2", "accel 400000 deg/s^2");
+    let page = report(&script, &folder.path().join("page.html"));
+    for part in [
+        "Must not run",
+        "[torque-margin]",
+        "Cure: accel 400000 →",
+        "Why, and what to do",
+        "(<code>torque_margin</code>, 30 % unless",
+    ] {
+        assert!(page.contains(part), "no {part}");
+    }
+}
+
+#[test]
+fn whatever_the_inputs_hold_is_shown_and_never_run() {
+    let folder = scenario();
+    let script = folder.path().join("turntable.moves");
+    edit(
+        &script,
+        "# A turntable",
+        "# </pre></script><script>alert(1)</script><img src=x onerror=alert(1)> A turntable",
+    );
+    edit(
+        &folder.path().join("turntable.yaml"),
+        "42 mm frame",
+        "</script><script>alert(2)</script> 42 mm frame",
+    );
+    let page = report(&script, &folder.path().join("page.html"));
+    assert!(page.contains("&lt;/pre&gt;&lt;/script&gt;&lt;script&gt;alert(1)"));
+    for raw in ["<script>alert", "<img"] {
+        assert!(!page.contains(raw), "{raw}");
+    }
+}
+
+#[test]
+fn a_browser_and_its_auditors_find_nothing_wrong_with_the_reports() {
+    let folder = scenario();
+    let mut pages = Vec::new();
+    let failing = folder.path().join("turntable.moves");
+    edit(&failing, "accel 400 deg/s^2", "accel 400000 deg/s^2");
+    for script in files("examples", "moves").into_iter().chain([failing]) {
+        let page = folder
+            .path()
+            .join(script.with_extension("html").file_name().unwrap());
+        report(&script, &page);
+        pages.push(page);
+    }
+    let pictures = root().join("target/pictures");
+    fs::create_dir_all(&pictures).unwrap();
+    support::browser_looks("reports.mjs", [pictures].iter().chain(&pages));
+}
+
+#[test]
+fn an_open_page_of_watch_keeps_itself_up_to_date() {
+    let folder = scenario();
+    support::browser_looks("watched.mjs", [Path::new(PROGRAM), folder.path()]);
+}
+
+/// Reads the page until it says `words`.
+fn wait_for(page: &Path, words: &str) {
+    let begun = Instant::now();
+    loop {
+        let text = fs::read_to_string(page).unwrap_or_default();
+        if text.contains(words) {
+            return;
+        }
+        assert!(
+            begun.elapsed() < Duration::from_secs(60),
+            "{words} did not come"
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
+    let folder = scenario();
+    let (script, rig) = (
+        folder.path().join("turntable.moves"),
+        folder.path().join("turntable.yaml"),
+    );
+    let page = folder.path().join("page.html");
+    let mut watch = Command::new(PROGRAM)
+        .args([
+            "watch",
+            script.to_str().unwrap(),
+            "-o",
+            page.to_str().unwrap(),
+        ])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    wait_for(&page, "<strong>May run");
+    edit(&script, "speed 120", "sped 120");
+    wait_for(&page, "<strong>Cannot be read");
+    wait_for(&page, "unknown-statement");
+    edit(&script, "sped 120", "speed 120");
+    wait_for(&page, "<strong>May run");
+    edit(&rig, "supply: 24 V", "supply: 24 A");
+    wait_for(&page, "unit-mismatch");
+    fs::remove_file(&rig).unwrap();
+    wait_for(&page, "rig-unreadable");
+    out(&["new", folder.path().join("other").to_str().unwrap()]);
+    fs::rename(folder.path().join("other/turntable.yaml"), &rig).unwrap();
+    wait_for(&page, "<strong>May run");
+    let interrupt = Command::new("kill")
+        .args(["-INT", &watch.id().to_string()])
+        .status()
+        .unwrap();
+    assert!(interrupt.success());
+    let ended = watch.wait_with_output_in(Duration::from_secs(20));
+    assert_eq!(
+        ended.status.code(),
+        Some(130),
+        "as Ctrl-C ends every command"
+    );
+    let shown = String::from_utf8(ended.stdout).unwrap();
+    assert_eq!(shown.matches("May run").count(), 3, "{shown}");
+    let wrong = String::from_utf8(ended.stderr).unwrap();
+    assert!(
+        wrong.contains("sped 120") && wrong.contains("24 A"),
+        "{wrong}"
+    );
+    assert!(!shown.contains('\x1b'), "no terminal, no control codes");
+}
+
+trait WaitIn {
+    fn wait_with_output_in(&mut self, most: Duration) -> Output;
+}
+
+impl WaitIn for std::process::Child {
+    /// Waits for the end of a process that has little to say.
+    fn wait_with_output_in(&mut self, most: Duration) -> Output {
+        let begun = Instant::now();
+        let status = loop {
+            if let Some(status) = self.try_wait().unwrap() {
+                break status;
+            }
+            if begun.elapsed() > most {
+                self.kill().unwrap();
+                panic!("it did not end");
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        };
+        let read = |stream: &mut dyn std::io::Read| {
+            let mut bytes = Vec::new();
+            stream.read_to_end(&mut bytes).unwrap();
+            bytes
+        };
+        Output {
+            status,
+            stdout: read(self.stdout.as_mut().unwrap()),
+            stderr: read(self.stderr.as_mut().unwrap()),
+        }
+    }
+}
+
+/// Hyphenated words in quotation marks that are no codes: words of the rig and the
+/// script, and names inside the program.
+const NO_CODES: [&str; 14] = [
+    "fixed-voltage",
+    "linear-current",
+    "two-phase",
+    "half-step",
+    "s-curve",
+    "full-torque",
+    "kebab-case",
+    "forced-response",
+    "sans-serif",
+    "axe-core",
+    "slewsmith-check",
+    "aria-label",
+    "noto-sans",
+    "content-security",
+];
+
+/// Every hyphenated word in quotation marks in the sources, the tests within them and
+/// the pages' texts left out.
+fn words_in_sources(folder: &Path, words: &mut BTreeSet<String>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            words_in_sources(&path, words);
+        } else if path.extension().is_some_and(|end| end == "rs") {
+            let text = fs::read_to_string(&path).unwrap();
+            let code = text.split("#[cfg(test)]").next().unwrap();
+            let lines = code
+                .lines()
+                .filter(|line| !line.trim_start().starts_with("//"));
+            for line in lines {
+                words.extend(
+                    line.split('"')
+                        .filter(|word| is_code(word))
+                        .map(str::to_owned),
+                );
+            }
+        }
+    }
+}
+
+fn is_code(word: &str) -> bool {
+    let mut parts = word.split('-');
+    let lower = |part: &str| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_lowercase());
+    word.contains('-') && parts.all(lower)
+}
+
+#[test]
+fn every_code_in_the_sources_is_explained_and_every_explanation_has_its_code() {
+    let mut used = BTreeSet::new();
+    for part in [
+        "check",
+        "cli",
+        "diagnostic.rs",
+        "physics",
+        "plan",
+        "rig",
+        "schedule",
+        "script",
+        "draw/report",
+    ] {
+        let path = root().join("src").join(part);
+        if path.is_dir() {
+            words_in_sources(&path, &mut used);
+        }
+    }
+    used.retain(|word| !NO_CODES.contains(&word.as_str()));
+    let listed: Value = serde_json::from_str(&out(&["explain", "--json"])).unwrap();
+    let explained: BTreeSet<String> = listed["codes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|one| one["code"].as_str().unwrap().to_owned())
+        .collect();
+    let missing: Vec<_> = used.difference(&explained).collect();
+    assert!(missing.is_empty(), "without an explanation: {missing:?}");
+    let unused: Vec<_> = explained.difference(&used).collect();
+    assert!(unused.is_empty(), "explained, but never said: {unused:?}");
+}
+
+#[test]
+fn explain_says_what_a_code_means_and_suggests_the_nearest() {
+    let full = out(&["explain", "torque-margin"]);
+    assert!(
+        full.contains("pull-out torque") && full.contains("Acarnley"),
+        "{full}"
+    );
+    assert_eq!(full, out(&["explain", "[torque-margin]"]));
+    let wrong = run(&["explain", "torque-margn"]);
+    assert_eq!(wrong.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("torque-margin"));
+    assert!(
+        out(&["explain"])
+            .lines()
+            .all(|line| line.chars().count() <= 100)
+    );
+}
+
+/// What an independent validator says of each file.
+fn validated(schema: &str, paths: &[PathBuf]) -> Option<Vec<String>> {
+    let folder = TempDir::new().unwrap();
+    let file = folder.path().join("schema.json");
+    fs::write(&file, out(&["schema", schema])).unwrap();
+    let said = support::python_says("outside/schemas.py", [&file].into_iter().chain(paths))?;
+    Some(said.lines().map(str::to_owned).collect())
+}
+
+#[test]
+fn what_the_commands_print_fits_the_schemas_and_what_is_broken_does_not() {
+    let folder = TempDir::new().unwrap();
+    for command in ["check", "plan", "simulate", "motor"] {
+        let ending = if command == "motor" { "yaml" } else { "moves" };
+        let mut paths = Vec::new();
+        for (number, input) in files("examples", ending).iter().enumerate() {
+            let text = out(&[command, input.to_str().unwrap(), "--json"]);
+            let path = folder.path().join(format!("{command}-{number}.json"));
+            fs::write(&path, &text).unwrap();
+            paths.push(path);
+            // The same without one of its fields, and with one that nobody knows.
+            let whole: Value = serde_json::from_str(&text).unwrap();
+            let list = if command == "motor" { "axes" } else { "moves" };
+            let mut without = whole.clone();
+            without[list][0].as_object_mut().unwrap().remove("axis");
+            let mut with = whole.clone();
+            with[list][0]["surprise"] = Value::from(1);
+            for (kind, broken) in [("without", without), ("with", with)] {
+                let path = folder
+                    .path()
+                    .join(format!("{command}-{number}-{kind}.json"));
+                fs::write(&path, broken.to_string()).unwrap();
+                paths.push(path);
+            }
+        }
+        let Some(said) = validated(command, &paths) else {
+            return;
+        };
+        assert_eq!(said.len(), paths.len());
+        for (number, (path, said)) in paths.iter().zip(&said).enumerate() {
+            let good = number % 3 == 0;
+            assert_eq!(said == "valid", good, "{}: {said}", path.display());
+        }
+    }
+}
+
+#[test]
+fn good_rigs_fit_the_schema_and_broken_ones_do_not() {
+    let folder = scenario();
+    let rig = fs::read_to_string(folder.path().join("turntable.yaml")).unwrap();
+    let broken = [
+        ("supply: 24 V", "suply: 24 V"),
+        ("supply: 24 V", "supply: 24"),
+        ("kind: chopper", "kind: steam"),
+        ("kind: chopper", "kind: fixed-voltage"),
+        ("microsteps: 16", "microsteps: 300"),
+        ("gearing: 2:1", "gearing: 2"),
+        ("rotor_teeth: 50", "rotor_teeth: fifty"),
+        ("prescaler: 8", "prescaler: 0"),
+        ("timer:", "clock:"),
+    ];
+    let mut paths = files("examples", "yaml");
+    paths.push(folder.path().join("turntable.yaml"));
+    let good = paths.len();
+    for (number, (from, to)) in broken.iter().enumerate() {
+        assert!(rig.contains(from), "{from}");
+        let path = folder.path().join(format!("broken-{number}.yaml"));
+        fs::write(&path, rig.replacen(from, to, 1)).unwrap();
+        // The program itself refuses it as well.
+        assert_eq!(
+            run(&["motor", path.to_str().unwrap()]).status.code(),
+            Some(2),
+            "{to}"
+        );
+        paths.push(path);
+    }
+    let Some(said) = validated("rig", &paths) else {
+        return;
+    };
+    for (number, (path, said)) in paths.iter().zip(&said).enumerate() {
+        assert_eq!(said == "valid", number < good, "{}: {said}", path.display());
+    }
+}
+
+#[test]
+fn completions_know_every_command_and_manual_pages_hold_the_examples() {
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        let text = out(&["completions", shell]);
+        for command in ["check", "report", "watch", "explain"] {
+            assert!(text.contains(command), "{command} for {shell}");
+        }
+    }
+    let folder = TempDir::new().unwrap();
+    out(&["manual", folder.path().join("man1").to_str().unwrap()]);
+    let pages = fs::read_dir(folder.path().join("man1")).unwrap().count();
+    assert!(pages > 10, "{pages}");
+    let page = fs::read_to_string(folder.path().join("man1/slewsmith-check.1")).unwrap();
+    assert!(
+        page.contains("examples/carousel.moves") && page.contains(".TH"),
+        "{page}"
+    );
+}
+
+#[test]
+fn every_help_text_has_a_worked_example() {
+    let help = out(&["--help"]);
+    let commands = help
+        .lines()
+        .skip_while(|line| !line.starts_with("Commands:"))
+        .skip(1);
+    let commands: Vec<&str> = commands
+        .take_while(|line| !line.trim().is_empty())
+        .filter(|line| line.starts_with("  ") && !line.starts_with("   "))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|command| *command != "help")
+        .collect();
+    assert!(commands.len() > 10, "{commands:?}");
+    for command in commands {
+        let help = out(&[command, "--help"]);
+        assert!(help.contains("Example"), "{command}");
+        assert!(help.contains(&format!("slewsmith {command}")), "{command}");
+    }
+}
+
+#[test]
+fn a_trace_of_the_simulator_is_laid_over_the_plan() {
+    let folder = scenario();
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    out(&[
+        "simulate",
+        &file("turntable.moves"),
+        "--trace",
+        &file("trace.csv"),
+        "--every",
+        "5 ms",
+    ]);
+    out(&[
+        "plot",
+        &file("turntable.moves"),
+        "--recorded",
+        &file("trace.csv"),
+        "-o",
+        &file("over.svg"),
+    ]);
+    let drawn = fs::read_to_string(folder.path().join("over.svg")).unwrap();
+    for part in [
+        "Position of table over time",
+        "recorded less planned",
+        "Lag of table over time",
+    ] {
+        assert!(drawn.contains(part), "no {part}");
+    }
+    let wrong = run(&[
+        "plot",
+        &file("turntable.moves"),
+        "--recorded",
+        &file("turntable.yaml"),
+        "-o",
+        &file("over.svg"),
+    ]);
+    assert_eq!(
+        wrong.status.code(),
+        Some(2),
+        "{}",
+        String::from_utf8_lossy(&wrong.stderr)
+    );
+}

@@ -1,0 +1,219 @@
+//! The command `stream`, at a pseudo-terminal.
+
+use std::io::{BufRead as _, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use serde_json::Value;
+use slewsmith::Job;
+use slewsmith::emit::firmware::{Feed, Lines, Options};
+
+use crate::posix_board;
+
+/// A rig with one axis, an output and an input.
+const RIG: &str = "axes:
+  dial:
+    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
+    load: { inertia: 50 g.cm^2, friction: 10 mN.m }
+timer: { clock: 16 MHz, prescaler: 8, bits: 16, fastest_interval: 20 us }
+outputs: { lamp: {} }
+inputs: { ready: { pin: PB3 } }
+";
+
+/// The streaming player for a rig, compiled for this machine into that folder; none where a
+/// tool is missing.
+fn board(folder: &Path, rig: &str, lines: Lines) -> Option<PathBuf> {
+    let job = Job::from_texts("dwell 1 s\n", rig).unwrap();
+    let options = Options {
+        lines,
+        feed: Feed::Line { baud: 115_200 },
+        ..Options::default()
+    };
+    let folder = folder.join("board");
+    std::fs::create_dir(&folder).unwrap();
+    for file in &job.project(options).unwrap().files {
+        std::fs::write(folder.join(file.name), &file.text).unwrap();
+    }
+    posix_board::compile(&folder, lines == Lines::Coils)
+}
+
+/// A board at a pseudo-terminal, in real time.
+struct AtTerminal {
+    child: Child,
+    name: String,
+}
+
+impl AtTerminal {
+    fn start(program: &Path) -> Self {
+        let mut child = Command::new(program)
+            .arg("--terminal")
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut name = String::new();
+        let out = child.stdout.take().unwrap();
+        BufReader::new(out).read_line(&mut name).unwrap();
+        Self {
+            child,
+            name: name.trim().to_owned(),
+        }
+    }
+
+    /// `stream`, at this board.
+    fn stream(&self, folder: &Path, options: &[&str]) -> Child {
+        Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .current_dir(folder)
+            .args(["stream", "dial.moves", "--port", &self.name])
+            .args(options)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+    }
+}
+
+impl Drop for AtTerminal {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// What `stream` says in JSON, and its exit code. It is run again where the line fell silent
+/// because one side got no processor for longer than the line runs ahead, as on a machine
+/// that is busy with other work.
+fn said(run: impl Fn() -> Child) -> (Value, Option<i32>) {
+    for last in [false, false, true] {
+        let out = run().wait_with_output().unwrap();
+        let complaint = String::from_utf8_lossy(&out.stderr);
+        let json: Value = serde_json::from_slice(&out.stdout).expect(&complaint);
+        let state = json["state"].as_str().unwrap();
+        if last || !state.contains("fell silent") {
+            return (json, out.status.code());
+        }
+    }
+    unreachable!("the last one is returned");
+}
+
+fn interrupt(child: &Child) {
+    let kill = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(kill.unwrap().success());
+}
+
+#[test]
+fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
+    let folder = tempfile::tempdir().unwrap();
+    let Some(program) = board(folder.path(), RIG, Lines::Steps) else {
+        return;
+    };
+    let script = "rig \"dial.yaml\"\nspeed 720 deg/s\naccel 1500 deg/s^2\nmark \"out\"\n\
+                  turn by 900 deg\nturn by -180 deg\n";
+    std::fs::write(folder.path().join("dial.yaml"), RIG).unwrap();
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let board = AtTerminal::start(&program);
+
+    let (json, code) = said(|| board.stream(folder.path(), &["--json"]));
+    assert_eq!(code, Some(0), "{json}");
+    assert_eq!(json["ok"], true, "{json}");
+    assert_eq!(json["axes"][0]["microsteps"], 6400, "{json}");
+    assert_eq!(json["mark"], "out");
+
+    let (json, code) = said(|| {
+        let child = board.stream(folder.path(), &["--json"]);
+        std::thread::sleep(Duration::from_millis(900));
+        interrupt(&child);
+        child
+    });
+    assert_eq!(code, Some(1));
+    assert_eq!(json["ok"], false);
+    let state = json["state"].as_str().unwrap();
+    assert!(state.contains("slowed down"), "{json}");
+    let steps = json["axes"][0]["microsteps"].as_i64().unwrap();
+    assert!(steps > 100 && steps < 8000, "{json}");
+
+    // Ctrl-C twice: the command leaves, the board slows down and can be greeted again.
+    let child = board.stream(folder.path(), &[]);
+    std::thread::sleep(Duration::from_millis(900));
+    interrupt(&child);
+    std::thread::sleep(Duration::from_millis(50));
+    interrupt(&child);
+    assert_eq!(child.wait_with_output().unwrap().status.code(), Some(130));
+    let (json, code) = said(|| board.stream(folder.path(), &["--json"]));
+    assert_eq!(code, Some(0), "{json}");
+}
+
+/// The exit code of `stream` at a port that is not there, and what it says.
+fn without_a_port(folder: &Path) -> (Option<i32>, String) {
+    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+        .current_dir(folder)
+        .args(["stream", "dial.moves", "--port", "no-such-port"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    (out.status.code(), said)
+}
+
+#[test]
+fn outputs_that_cannot_be_ready_in_time_are_refused_before_anything_is_sent() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("dial.yaml"), RIG).unwrap();
+    for (time, refused) in [("60 us", true), ("130 us", false)] {
+        let script = format!(
+            "rig \"dial.yaml\"\nspeed 720 deg/s\naccel 1500 deg/s^2\nturn by 90 deg\n\
+             output lamp on\ndwell {time}\noutput lamp off\n"
+        );
+        std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+        let (code, said) = without_a_port(folder.path());
+        let why = "two changes of output `lamp` come";
+        assert_eq!(said.contains(why), refused, "{said}");
+        assert_eq!(code, Some(if refused { 1 } else { 3 }));
+    }
+}
+
+#[test]
+fn a_board_that_switches_coils_is_asked_for_no_more_steps_than_it_can_switch() {
+    // The converters take the pins of the output and the input.
+    let text = RIG.replace(
+        "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
+        "kind: linear-current, supply: 60 V, peak_current: 1.5 A, microsteps: 16, \
+         sense_resistor: 0.5 ohm, sense_gain: 3, converter_bits: 8, converter_reference: 2.5 V",
+    );
+    let text = text
+        .replace("lamp: {}", "lamp: { pin: PH3 }")
+        .replace("pin: PB3", "pin: PH4");
+    let folder = tempfile::tempdir().unwrap();
+    let Some(program) = board(folder.path(), &text, Lines::Coils) else {
+        return;
+    };
+    let script = |speed: u32| {
+        format!(
+            "rig \"dial.yaml\"\nbands allow\nspeed {speed} microstep/s\naccel 20000 microstep/s^2\n\
+             turn by 36000 microstep\n"
+        )
+    };
+    std::fs::write(folder.path().join("dial.yaml"), text).unwrap();
+    let board = AtTerminal::start(&program);
+    for (speed, code) in [(24_000, 1), (6000, 0)] {
+        std::fs::write(folder.path().join("dial.moves"), script(speed)).unwrap();
+        let out = board.stream(folder.path(), &[]).wait_with_output().unwrap();
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(code), "{said}");
+        assert_eq!(said.contains("this board decodes"), code == 1, "{said}");
+    }
+}
+
+#[test]
+fn a_port_that_is_not_there_is_a_failure_of_the_system() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("dial.yaml"), RIG).unwrap();
+    let script = "rig \"dial.yaml\"\nspeed 90 deg/s\naccel 500 deg/s^2\nturn by 90 deg\n";
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let (code, said) = without_a_port(folder.path());
+    assert_eq!(code, Some(3));
+    assert!(said.contains("cannot open no-such-port"), "{said}");
+}
