@@ -376,7 +376,8 @@ impl Truth {
             torque / inertia
         };
         let (mut theta, mut omega) = (angle / TEETH, omega);
-        let fine = 8;
+        // A ring-down changes faster within a step than a coasting shaft.
+        let fine = if current > 0.0 { 8 } else { 2 };
         let h = step / f64::from(fine);
         let mut voltage = Vec::with_capacity(count);
         for _ in 0..count {

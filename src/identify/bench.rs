@@ -21,6 +21,8 @@ pub struct File {
 const RUNGS: u32 = 12;
 /// Full steps of a start without a ramp.
 const BURST: u32 = 50;
+/// A full step every tenth of a second: each microstep comes to rest.
+const SLOW: f64 = 10.0;
 /// How long each rung of the pull-out ladder lasts (s).
 const RUNG_TIME: f64 = 2.0;
 
@@ -70,6 +72,11 @@ impl Programs<'_> {
         format!("{} {}/s^2", short(rate * self.per_step), self.unit)
     }
 
+    /// An acceleration for moves that begin and end at their speed: it is asked for, not used.
+    fn no_ramp(&self, rate: f64) -> String {
+        self.accel(10.0 * rate)
+    }
+
     fn natural(&self) -> f64 {
         natural_frequency(self.axis)
     }
@@ -78,9 +85,10 @@ impl Programs<'_> {
     fn ring_down(&self) -> File {
         let name = &self.axis.name;
         // So fast that the step is over before the rotor has gone far.
-        let fast = self.speed(two_digits(8.0 * self.natural()));
+        let rate = two_digits(8.0 * self.natural());
+        let (fast, ramp) = (self.speed(rate), self.no_ramp(rate));
         let body = format!(
-            "start {fast}\nspeed {fast}\n\nrepeat 10 {{\n    mark \"step\"\n    turn {name} by 1 step\n    dwell 2 s\n    \
+            "start {fast}\nspeed {fast}\naccel {ramp}\n\nrepeat 10 {{\n    mark \"step\"\n    turn {name} by 1 step\n    dwell 2 s\n    \
              mark \"back\"\n    turn {name} by -1 step\n    dwell 2 s\n}}\n"
         );
         self.file(
@@ -101,11 +109,11 @@ impl Programs<'_> {
         let mut body = String::new();
         for rung in 0..RUNGS {
             let rate = two_digits(expected * (0.4 + 0.1 * f64::from(rung)));
-            let speed = self.speed(rate);
+            let (speed, ramp) = (self.speed(rate), self.no_ramp(rate));
             // Writing to a String cannot fail.
             let _ = write!(
                 body,
-                "\nmark \"{} full steps a second\"\nstart {speed}\nspeed {speed}\nturn {name} by {BURST} step\ndwell 1 \
+                "\nmark \"{} full steps a second\"\nstart {speed}\nspeed {speed}\naccel {ramp}\nturn {name} by {BURST} step\ndwell 1 \
                  s\nturn {name} by -{BURST} step\ndwell 2 s\n",
                 Rounded(rate)
             );
@@ -146,10 +154,9 @@ impl Programs<'_> {
     fn return_test(&self) -> File {
         let name = &self.axis.name;
         let steps = self.axis.microsteps_per_motor_turn();
-        // A full step every tenth of a second: each microstep comes to rest.
-        let speed = self.speed(10.0);
+        let (speed, ramp) = (self.speed(SLOW), self.no_ramp(SLOW));
         let body = format!(
-            "start {speed}\nspeed {speed}\n\nmark \"a turn of the motor\"\nturn {name} by {steps} microstep\ndwell 2 \
+            "start {speed}\nspeed {speed}\naccel {ramp}\n\nmark \"a turn of the motor\"\nturn {name} by {steps} microstep\ndwell 2 \
              s\nmark \"back\"\nturn {name} by -{steps} microstep\ndwell 2 s\n"
         );
         self.file(
@@ -163,9 +170,9 @@ impl Programs<'_> {
     fn microsteps(&self) -> File {
         let name = &self.axis.name;
         let cycle = 4 * self.axis.drive.microsteps();
-        let speed = self.speed(10.0);
+        let (speed, ramp) = (self.speed(SLOW), self.no_ramp(SLOW));
         let body = format!(
-            "start {speed}\nspeed {speed}\n\nmark \"start: note the angle\"\nrepeat {cycle} {{\n    turn {name} by 1 \
+            "start {speed}\nspeed {speed}\naccel {ramp}\n\nmark \"start: note the angle\"\nrepeat {cycle} {{\n    turn {name} by 1 \
              microstep\n    dwell 3 s\n}}\nmark \"and back, against friction from the other side\"\nrepeat {cycle} {{\n    \
              turn {name} by -1 microstep\n    dwell 3 s\n}}\n"
         );
