@@ -85,8 +85,8 @@ impl Outputs {
             return None;
         }
         let message = format!(
-            "two changes of output `{}` come {} apart, and the firmware player needs {least} from one change to the \
-             next, or {anywhere} on a pin that no timer makes: it refuses this program, which firmware of your own may play",
+            "two changes of output `{}` are {} apart; the firmware player needs {least} from one change to the \
+            next, or {anywhere} on a pin without a timer: it refuses this program, which your own firmware may play",
             rig.outputs[output].name,
             Time::new(seconds)
         );

@@ -90,13 +90,13 @@ pub(super) fn torque(
     let unit = TravelUnit::of(axis);
     let speed = axis.travel_speed(margin.at.omega);
     let message = format!(
-        "{} of torque is asked for at {} {}/s, where the motor pulls out at {}: {} is left, {} % is to be kept",
-        Torque::new(margin.required),
+        "at {} {}/s it needs {} of the {} pull-out torque: margin {}, required {} %",
         Rounded(speed * unit.per_si),
         unit.name,
+        Torque::new(margin.required),
         Torque::new(margin.available),
         if margin.least < 0.0 {
-            "nothing".to_owned()
+            "none".to_owned()
         } else {
             format!("{} %", Rounded(margin.least * 100.0))
         },
@@ -109,7 +109,7 @@ pub(super) fn torque(
     )
 }
 
-/// What the planner did otherwise than asked.
+/// What the planner changed.
 pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
     let axis = &rig.axes[change.axis];
     let unit = TravelUnit::of(axis);
@@ -119,7 +119,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-moved",
             Weight::Note,
             format!(
-                "to keep out of a bad band it cruises at {} instead of {} {}/s{}; `bands allow` turns this off",
+                "to avoid a bad band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -130,7 +130,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "backlash-taken-up",
             Weight::Note,
             format!(
-                "it goes {} {} beyond its target and comes back, so that the play of the gearing is taken up{}; `approach` in the rig asks for it",
+                "it overshoots its target by {} {} and returns, to take up the backlash{}; set by `approach` in the rig",
                 Rounded(by * to_load),
                 unit.name,
                 longer(change.cost)
@@ -151,7 +151,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 "limit-cut",
                 Weight::Note,
                 format!(
-                    "{word} {} {unit}/{per} of line {line} is cut to the axis's limit {} {unit}/{per}",
+                    "{word} {} {unit}/{per} of line {line} is limited to the axis's {} {unit}/{per}",
                     Rounded(asked * to_load),
                     Rounded(allowed * to_load),
                     unit = unit.name
@@ -162,7 +162,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-lowered",
             Weight::Note,
             format!(
-                "to keep out of a bad band it goes up to {} instead of {} {}/s{}; `bands allow` turns this off",
+                "to avoid a bad band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -173,7 +173,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-stays",
             Weight::Note,
             format!(
-                "its speed turns over inside the bad band around {} {}/s, and no allowed speed lies outside",
+                "its speed peaks in the bad band around {} {}/s, and no allowed speed lies outside",
                 Rounded(at * to_load),
                 unit.name
             ),
@@ -182,7 +182,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Weight::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and look at it in the simulator",
+                "it takes {} to cross the bad band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
@@ -205,7 +205,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
 /// How much longer a change makes a move take, behind what it does.
 fn longer(cost: f64) -> String {
     if cost > 0.0 {
-        format!(", which takes {} longer", Time::new(cost))
+        format!(", {} longer", Time::new(cost))
     } else {
         String::new()
     }
@@ -263,17 +263,17 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     let forced = |band: &&Band| band.kind == BandKind::Forced;
     let rough = ability.bands.iter().find(forced).map(|band| {
         let speeds = band.speeds_text(axis);
-        format!("{speeds} is taken as rough, which real friction narrows")
+        format!("{speeds} is assumed resonant; real friction narrows it")
     });
-    let swings = "its swings never die down in the simulator".to_owned();
+    let swings = "its oscillations never decay in the simulator".to_owned();
     let frequency = Machine::of(axis).natural_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
-        "no `viscous_damping` is given, and a regulated current does not damp: {}",
+        "`viscous_damping` is missing, and a regulated current does not damp: {}",
         rough.unwrap_or(swings)
     );
     let measure = format!(
-        "measure it: push the powered rotor, let it ring (at about {} Hz), and take the heights x0 and xn of two \
+        "measure it: push the powered rotor, let it ring (at about {} Hz), and read the amplitudes x0 and xn of two \
          swings, n apart; the logarithmic decrement is d = ln(x0/xn)/n, and `viscous_damping` is d times {}",
         Rounded(frequency),
         Damping::new(for_one)
@@ -317,14 +317,14 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
             "unstable-band",
             Weight::Failure,
             format!(
-                "it cruises in an unstable band ({range}): the rotor hunts ever wider until it drops out"
+                "it cruises in an unstable band ({range}): the oscillation grows until the rotor loses synchronism"
             ),
         ),
         BandKind::Forced => Finding::new(
             "forced-band",
             Weight::Warning,
             format!(
-                "it cruises in a forced band ({range}): the steps keep striking the rotor near its natural frequency"
+                "it cruises in a forced band ({range}): the steps excite the rotor near its natural frequency"
             ),
         ),
     };
@@ -359,12 +359,12 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
         several => format!(" when {several} axes step at once"),
     };
     let message = format!(
-        "the timer's `fastest_interval` is {asked}, and the firmware player takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
+        "the timer's `fastest_interval` is {asked}; the firmware player needs {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
         timer::player_steps_cycles(rig),
     );
     Some(
         Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(
-            "set `fastest_interval` to {kept} or more, so that the check keeps to what the player can do"
+            "set `fastest_interval` to {kept} or more, so that the check applies the player's limit"
         )]),
     )
 }
@@ -377,7 +377,7 @@ pub(super) fn regeneration(
 ) -> Option<Finding> {
     let found = found.filter(Regeneration::matters)?;
     let mut cures = vec![format!(
-        "{} µF or more at the supply, or a brake resistor that is switched across it",
+        "{} µF or more at the supply, or a switched brake resistor across it",
         Rounded(two_digits_up(found.capacity() * 1e6))
     )];
     cures.extend(gentler());

@@ -214,7 +214,7 @@ fn new_leaves_files_alone_that_are_there() {
     bench.write("turntable.yaml", "mine");
     let again = bench.run(&["new", "."]);
     assert_eq!(again.code, 2);
-    assert!(again.err.contains("is there already"), "{}", again.err);
+    assert!(again.err.contains("already exists"), "{}", again.err);
     assert_eq!(bench.names(), ["turntable.yaml"]);
     assert_eq!(
         fs::read_to_string(bench.file("turntable.yaml")).unwrap(),
@@ -1079,7 +1079,7 @@ fn a_folder_that_is_not_there_is_named_by_every_writer() {
         let run = bench.run(command);
         assert_eq!(run.code, 3, "{command:?}: {}", run.err);
         assert!(
-            run.err.contains("there is no folder no\n") && !run.err.contains(".slewsmith"),
+            run.err.contains("folder no does not exist\n") && !run.err.contains(".slewsmith"),
             "{command:?}: {}",
             run.err
         );
@@ -1111,7 +1111,7 @@ fn what_is_no_serial_port_is_told_in_plain_words() {
     for (port, told) in [
         ("turntable.yaml", "turntable.yaml is not a serial port"),
         ("/dev/null", "/dev/null is not a serial port"),
-        ("no-such-port", "it is not there"),
+        ("no-such-port", "it does not exist"),
     ] {
         let run = bench.run(&["stream", "turntable.moves", "--port", port]);
         assert_eq!(run.code, 3, "{}", run.err);

@@ -191,7 +191,7 @@ pub struct Wiring {
     pub exact: Vec<CompareOutput>,
     /// The inputs of the rig.
     pub inputs: Vec<PartPin>,
-    /// The emergency stop …
+    /// The stop contact …
     pub emergency: PartPin,
     /// … and the number of its interrupt.
     pub interrupt: usize,
@@ -264,7 +264,7 @@ impl Wiring {
         let (interrupt, emergency) = interrupts
             .find(|(_, pin)| !taken.contains(pin))
             .map(|(number, pin)| (number, *pin))
-            .ok_or("no pin that can interrupt is left for the emergency stop")?;
+            .ok_or("no pin that can interrupt is left for the stop contact")?;
         taken.push(emergency);
         let exact = part.exact_at(rig.timer.prescaler);
         let free = part
