@@ -15,7 +15,7 @@ use std::path::Path;
 
 use slewsmith::Job;
 use slewsmith::emit::CHeader;
-use slewsmith::emit::firmware::Options;
+use slewsmith::player::PlayerOptions;
 
 /// The bench: a table on a belt, on a 24 V chopper and a board at 16 MHz.
 const RIG: &str = "
@@ -69,7 +69,7 @@ pub fn run(stops: u32, folder: Option<&Path>, out: &mut dyn Write) -> Result<(),
     let Some(folder) = folder else {
         return Ok(job.write(&CHeader, out)?);
     };
-    let project = job.project(Options::default())?;
+    let project = job.project(PlayerOptions::default())?;
     fs::create_dir_all(folder)?;
     for file in &project.files {
         fs::write(folder.join(file.name), &file.text)?;

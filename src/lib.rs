@@ -72,6 +72,7 @@ mod files;
 mod job;
 pub mod physics;
 pub mod plan;
+pub mod player;
 pub mod rig;
 pub mod schedule;
 pub mod script;

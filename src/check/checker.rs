@@ -8,7 +8,6 @@ use super::braking::Stops;
 use super::crossing::crossings;
 use super::finding::{Verdict, Weight};
 use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
-use super::outputs::Outputs;
 use super::torque::TorqueRule;
 use super::{cure, reasons};
 use crate::physics::regeneration::Braking;
@@ -32,7 +31,6 @@ pub struct Checker<'a> {
     cures_left: usize,
     /// How long each axis moves (s).
     moving: Vec<f64>,
-    outputs: Outputs,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
 }
@@ -46,7 +44,6 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
-            outputs: Outputs::new(rig),
             of_moves: Summary {
                 ok: true,
                 moves: 0,
@@ -66,17 +63,10 @@ impl<'a> Checker<'a> {
         self.of_moves.total_time += item.duration();
         match item {
             Item::Move(planned) => {
-                self.outputs.pass(planned);
                 return Some(self.check_move(planned));
             }
-            Item::Output { output, on } => {
-                self.outputs.switch(*output, *on, self.of_moves.total_time);
-            }
-            Item::Await { .. } => {
-                self.of_moves.waits = true;
-                self.outputs.wait();
-            }
-            Item::Dwell(_) | Item::Mark(_) => {}
+            Item::Await { .. } => self.of_moves.waits = true,
+            Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
         }
         None
     }
@@ -136,7 +126,6 @@ impl<'a> Checker<'a> {
                 reasons::about_axis(axis, ability, share)
             })
             .chain(reasons::player(self.rig))
-            .chain(self.outputs.finding(self.rig))
             .collect();
         let failure = summary
             .findings

@@ -28,6 +28,10 @@ pub struct Finding {
     /// The axis it speaks of, where it is one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub axis: Option<String>,
+    /// The line of the script, where it stands among what is found about a whole program and
+    /// one line is to blame.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<usize>,
 }
 
 impl Finding {
@@ -39,6 +43,7 @@ impl Finding {
             message: message.into(),
             cures: Vec::new(),
             axis: None,
+            line: None,
         }
     }
 
@@ -46,6 +51,13 @@ impl Finding {
     #[must_use]
     pub fn cures(mut self, cures: Vec<String>) -> Self {
         self.cures = cures;
+        self
+    }
+
+    /// About this line of the script, if it is about one.
+    #[must_use]
+    pub fn line(mut self, line: Option<usize>) -> Self {
+        self.line = line;
         self
     }
 

@@ -13,7 +13,7 @@ mod finding;
 mod heat;
 mod json;
 mod outcome;
-mod outputs;
+pub(crate) mod player;
 mod reasons;
 #[cfg(test)]
 mod tests;

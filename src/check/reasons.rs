@@ -9,8 +9,9 @@ use crate::physics::band::{Band, BandKind};
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
 use crate::plan::{AxisMotion, Change, ChangeKind};
+use crate::player::budget;
 use crate::rig::{Axis, Rig, TravelUnit};
-use crate::schedule::timer::{self, TimerProblem};
+use crate::schedule::timer::TimerProblem;
 use crate::units::{Damping, Rounded, Time, Torque, two_digits_down, two_digits_up};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
@@ -349,7 +350,7 @@ pub(super) fn too_fast(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -
 
 /// A shortest interval that our own player cannot keep on this board.
 pub(super) fn player(rig: &Rig) -> Option<Finding> {
-    let (kept, asked) = (timer::player_interval(rig)?, rig.timer.fastest_interval);
+    let (kept, asked) = (budget::interval(rig)?, rig.timer.fastest_interval);
     // What was meant to be exactly the least may miss it by arithmetic.
     if asked.si() >= kept.si() * (1.0 - 1e-9) {
         return None;
@@ -360,7 +361,7 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
     };
     let message = format!(
         "the timer's `fastest_interval` is {asked}; the firmware player needs {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
-        timer::player_steps_cycles(rig),
+        budget::steps_cycles(rig),
     );
     Some(
         Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(

@@ -216,6 +216,9 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
     }
     for finding in &summary.findings {
         text.push('\n');
+        if let Some(line) = finding.line {
+            let _ = write!(text, "{STRONG}line {line}{STRONG:#} ");
+        }
         describe(&mut text, finding);
     }
     text.push('\n');

@@ -11,9 +11,9 @@ use super::output::Output;
 use super::port::BAUD;
 use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
-use slewsmith::emit::firmware::{self, Feed, Lines, Options, ProjectFile};
-use slewsmith::emit::{Binary, EmitError, FORMATS, Format, Heading, Project, format};
+use slewsmith::emit::{Binary, EmitError, FORMATS, Format, Heading, format};
 use slewsmith::plan::Item;
+use slewsmith::player::{self, Lines, PlayerOptions, Project, ProjectFile, ScheduleSource};
 use slewsmith::rig::{DriveKind, Rig};
 use slewsmith::units::Rounded;
 use slewsmith::{Error, Job};
@@ -76,15 +76,15 @@ enum PlayerLines {
 
 impl Emit {
     /// What the project is to be.
-    fn options(&self) -> Options {
-        Options {
+    fn options(&self) -> PlayerOptions {
+        PlayerOptions {
             lines: match self.lines {
                 None | Some(PlayerLines::Steps) => Lines::Steps,
                 Some(PlayerLines::Coils) => Lines::Coils,
             },
-            feed: match self.feed {
-                None | Some(PlayerFeed::Memory) => Feed::Memory,
-                Some(PlayerFeed::Line) => Feed::Line {
+            source: match self.feed {
+                None | Some(PlayerFeed::Memory) => ScheduleSource::Memory,
+                Some(PlayerFeed::Line) => ScheduleSource::Line {
                     baud: self.baud.unwrap_or(BAUD),
                 },
             },
@@ -102,7 +102,7 @@ impl Emit {
         ];
         let given = of_the_player.iter().find(|(_, given)| *given);
         if let Some((option, _)) = given
-            && self.format != firmware::NAME
+            && self.format != player::NAME
         {
             return Err(Failure::Request(format!(
                 "{option} applies only to `--as firmware`"
@@ -124,13 +124,13 @@ impl Emit {
     /// written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         self.refuse_idle_options()?;
-        if self.format == firmware::NAME && self.output == Path::new("-") {
+        if self.format == player::NAME && self.output == Path::new("-") {
             return Err(Failure::Request(
                 "`--as firmware` writes a folder: name it with --output".to_owned(),
             ));
         }
         let job = load(&self.script)?;
-        let summary = job.check().summary()?;
+        let summary = job.check().of_the_motion()?;
         let failure = summary.first_failure.map(|failure| failure.to_string());
         if let Some(reason) = &failure
             && !self.unchecked
@@ -163,7 +163,7 @@ impl Emit {
                 steps += axes.map(|axis| axis.steps).sum::<u64>();
             }
         };
-        if self.format == firmware::NAME {
+        if self.format == player::NAME {
             let project = job
                 .project_with(&heading, self.options(), &mut seen)
                 .map_err(|error| self.cannot(error))?;
@@ -201,11 +201,11 @@ impl Emit {
             );
         }
         let bits = rig.timer.bits;
-        if project.wiring.is_ok() && bits != firmware::TIMER_BITS {
+        if project.wiring.is_ok() && bits != player::TIMER_BITS {
             terminal.note(&format!(
                 "the player uses the part's timer 1, which has {} bits instead of the rig's {bits}: \
                 it plays the same schedule on the same ticks",
-                firmware::TIMER_BITS
+                player::TIMER_BITS
             ));
         }
         if let Some(bytes) = project.table {
@@ -289,10 +289,10 @@ impl Emit {
             };
             match kept {
                 None => Output::write_whole(&path, text.as_bytes())?,
-                Some(kept) if firmware::same_wiring(&kept, text) => {
+                Some(kept) if player::same_wiring(&kept, text) => {
                     terminal.note(&format!("kept {}", path.display()));
                 }
-                Some(kept) if firmware::is_as_written(&kept) => {
+                Some(kept) if player::is_as_written(&kept) => {
                     Output::write_whole(&path, text.as_bytes())?;
                     terminal.note(&format!(
                         "{} is rewritten for the new wiring; it had no edits",
@@ -312,8 +312,8 @@ impl Emit {
                 let smaller = smaller.map_or_else(String::new, |why| format!(" (not {why})"));
                 terminal.note(&format!(
                     "for an {}{smaller}: stop contact on {}; `make` in {} builds it; its README.md shows the wiring",
-                    wiring.part.compiler_name,
-                    wiring.emergency,
+                    wiring.controller.compiler_name,
+                    wiring.stop_contact,
                     folder.display()
                 ));
                 if let Some(late) = wiring.late_outputs(rig) {
@@ -360,5 +360,5 @@ fn bytes_a_step(bytes: u64, steps: u64) -> String {
 /// The names of all formats, in the order in which the help shows them.
 fn names() -> impl Iterator<Item = &'static str> {
     let formats = FORMATS.iter().map(|format| format.name());
-    formats.chain([firmware::NAME])
+    formats.chain([player::NAME])
 }

@@ -4,6 +4,7 @@ use std::io;
 
 use slewsmith::diagnostic::Diagnostics;
 use slewsmith::emit::EmitError;
+use slewsmith::player::Unplayable;
 use slewsmith::{Error, Unstreamable};
 
 /// How a command ends when nothing went wrong.
@@ -66,6 +67,15 @@ impl From<Error> for Failure {
                 what: "cannot write the schedule".to_owned(),
                 error,
             },
+            Error::Refused(refusal) => match &refusal.reason {
+                Unplayable::Unwired(_) => Self::Request(format!(
+                    "{said}. --other-board writes the player for a board of another kind, behind four functions of your own"
+                )),
+                Unplayable::Baud {
+                    fits: Some(baud), ..
+                } => Self::Request(format!("{said} (--baud {baud})")),
+                _ => Self::Request(said),
+            },
             Error::Emit(EmitError::Unfit { .. })
             | Error::NotARig { .. }
             | Error::NoSuchAxis(_)
@@ -80,7 +90,7 @@ impl From<Unstreamable> for Failure {
             Unstreamable::Program(error) => error.into(),
             Unstreamable::TooMany { .. }
             | Unstreamable::TickRate(_)
-            | Unstreamable::TooClose(_)
+            | Unstreamable::Refused(_)
             | Unstreamable::Unfit(_) => Self::Request(why.to_string()),
         }
     }

@@ -16,6 +16,7 @@ use super::port::{self, BAUD};
 use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
+use slewsmith::player::Lines;
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::stream::{Ending, Likeness, Report, State};
 use slewsmith::units::Rounded;
@@ -60,8 +61,8 @@ impl Stream {
     /// Wrong input, a board that is not made for the rig, or a port that fails.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
-        let mut streaming = job.stream(self.baud)?;
-        let summary = job.check().summary()?;
+        let mut streaming = job.stream_anyway(self.baud)?;
+        let summary = job.check().of_the_motion()?;
         if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(
@@ -74,15 +75,8 @@ impl Stream {
                 "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played anyway: {reason}"
             ));
         }
-        if self.is_too_fast(&job, false, terminal)? {
+        if self.is_too_much(&job, Lines::Steps, terminal)? {
             return Ok(Answer::No);
-        }
-        match job.ready_in_time() {
-            Err(Unstreamable::TooClose(reason)) => {
-                terminal.note(&format!("the board cannot play this program: {reason}"));
-                return Ok(Answer::No);
-            }
-            ready => ready?,
         }
         let mut port = port::open(&self.port, self.baud, LISTEN)?;
         let interrupts = count_interrupts();
@@ -97,7 +91,7 @@ impl Stream {
         };
         talk.greet(&mut streaming).map_err(lost)?;
         if streaming.welcome().is_some_and(|welcome| welcome.coils)
-            && self.is_too_fast(&job, true, terminal)?
+            && self.is_too_much(&job, Lines::Coils, terminal)?
         {
             return Ok(Answer::No);
         }
@@ -130,19 +124,12 @@ impl Stream {
         Ok(Answer::of(report.state == State::Finished))
     }
 
-    /// Whether a program asks for more steps a second than the board can take, and must
-    /// not be played because of that.
-    fn is_too_fast(&self, job: &Job, coils: bool, terminal: &Terminal) -> Result<bool, Failure> {
-        let most = job.streamed_step_rate(coils);
-        let Some(rate) = job.highest_step_rate()?.filter(|rate| *rate > most) else {
+    /// Whether a program must not be played because the board does not keep up with it.
+    fn is_too_much(&self, job: &Job, lines: Lines, terminal: &Terminal) -> Result<bool, Failure> {
+        let Some(refusal) = job.too_much_for_a_line(self.baud, lines)? else {
             return Ok(false);
         };
-        terminal.note(&format!(
-            "the program needs up to {} microsteps/s over all axes; this board decodes {} microsteps/s \
-            from the line: lower the speeds, or play it from the board's memory",
-            Rounded(rate),
-            Rounded(most)
-        ));
+        terminal.note(&format!("the board cannot play this program: {refusal}"));
         Ok(!self.unchecked)
     }
 

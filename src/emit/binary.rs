@@ -93,7 +93,7 @@ use crate::schedule::pack::{Malformed, PackError, Packed, Sections, pack};
 use crate::units::Frequency;
 
 /// The checksum at the end.
-pub(super) const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+pub(crate) const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// The first four bytes.
 const MAGIC: [u8; 4] = *b"SLW\x1a";
 /// The version of the layout.
@@ -205,12 +205,12 @@ pub fn unpack(bytes: &[u8]) -> Result<Vec<Event>, ReadError> {
 
 /// A packed schedule as bytes, and where in them its sections begin.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub(super) struct Layout {
-    pub(super) bytes: Vec<u8>,
-    pub(super) ramps: usize,
-    pub(super) motions: usize,
+pub(crate) struct Layout {
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) ramps: usize,
+    pub(crate) motions: usize,
     /// Each axis, then everything else.
-    pub(super) streams: Vec<usize>,
+    pub(crate) streams: Vec<usize>,
 }
 
 /// Lays the bytes of a packed program out.
@@ -218,7 +218,7 @@ pub(super) struct Layout {
 /// # Errors
 ///
 /// As [`to_bytes`].
-pub(super) fn lay_out(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Layout> {
+pub(crate) fn lay_out(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Layout> {
     let timer = &rig.timer;
     let fastest = timer.tick_rate() * (1.0 + timer.tolerance);
     let sections = program.sections();

@@ -10,7 +10,6 @@ mod c_header;
 pub(crate) mod coils;
 mod csv;
 mod digits;
-pub mod firmware;
 mod identifiers;
 mod json;
 #[cfg(test)]
@@ -28,7 +27,6 @@ pub use binary::{Binary, ReadError, unpack};
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;
-pub use firmware::Project;
 pub use json::Json;
 pub use vcd::Vcd;
 

@@ -1,21 +1,29 @@
 //! The check of a job, move by move.
 
 use super::{Error, Items, Job};
-use crate::check::{Checker, MoveCheck, Summary};
+use crate::check::{Checker, MoveCheck, Summary, player};
 use crate::plan::Item;
+use crate::player::ScheduleSource;
 
 /// The moves of a job, each with its verdict; see [`Job::check`].
 #[derive(Debug)]
 pub struct Checks<'a> {
+    job: &'a Job,
     items: Items<'a>,
     checker: Checker<'a>,
+    /// Items and steps so far.
+    passed: u64,
+    steps: u64,
 }
 
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         Self {
+            job,
             items: job.items(),
             checker: Checker::new(&job.rig, job.abilities()),
+            passed: 0,
+            steps: 0,
         }
     }
 
@@ -23,16 +31,50 @@ impl<'a> Checks<'a> {
     pub(super) fn next_item(&mut self) -> Option<Result<(Item, Option<MoveCheck>), Error>> {
         let item = self.items.next()?;
         Some(item.map(|item| {
+            self.passed += 1;
+            if let Item::Move(planned) = &item {
+                let axes = planned.motion.axes.iter();
+                self.steps += axes.map(|axis| axis.steps).sum::<u64>();
+            }
             let checked = self.checker.check(&item);
             (item, checked)
         }))
     }
 
-    /// Checks what is left, and gives what the whole program comes to.
+    /// Checks what is left, and gives what the whole program comes to. Goes over the program
+    /// again for each kind of player that the rig may be meant for.
     ///
     /// # Errors
     /// The program cannot be planned.
     pub fn summary(mut self) -> Result<Summary, Error> {
+        let mut summary = self.finish()?;
+        let Some(untried) = player::untried(self.steps, self.passed) else {
+            let mut refused = Vec::new();
+            for candidate in player::candidates(&self.job.rig) {
+                let refusals = self.job.refusals(candidate.options)?.into_iter();
+                // How a board at a line is wired it says itself.
+                let from_memory = candidate.options.source == ScheduleSource::Memory;
+                let first = refusals
+                    .filter(|refusal| from_memory || refusal.reason.is_of_the_program())
+                    .next();
+                refused.extend(first.map(|refusal| (candidate, refusal)));
+            }
+            summary.findings.extend(player::findings(&refused));
+            return Ok(summary);
+        };
+        summary.findings.push(untried);
+        Ok(summary)
+    }
+
+    /// The same without a word about the player, for who asks that next.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn of_the_motion(mut self) -> Result<Summary, Error> {
+        self.finish()
+    }
+
+    fn finish(&mut self) -> Result<Summary, Error> {
         while let Some(item) = self.next_item() {
             item?;
         }

@@ -9,6 +9,7 @@ use crate::check::FirstFailure;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::emit::EmitError;
 use crate::files::why_unread;
+use crate::player::Refusal;
 
 /// Why a job could not be opened, planned, simulated or written.
 #[derive(Debug, Error)]
@@ -58,6 +59,9 @@ pub enum Error {
     /// The schedule was not written.
     #[error(transparent)]
     Emit(#[from] EmitError),
+    /// The player does not play the program, so its project was not written.
+    #[error("the player refuses this program: {0}")]
+    Refused(Box<Refusal>),
 }
 
 impl From<Diagnostic> for Error {

@@ -21,6 +21,20 @@ impl<'a> UntilError<'a> {
         }
     }
 
+    /// The items, each with the line of the script that it comes from.
+    pub(super) fn with_lines(mut self) -> impl Iterator<Item = (usize, Item)> {
+        std::iter::from_fn(move || {
+            let item = self.next()?;
+            let line = match &item {
+                Item::Move(planned) => planned.line,
+                Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {
+                    self.program.line()
+                }
+            };
+            Some((line, item))
+        })
+    }
+
     /// Whether all went well so far.
     pub(super) fn ended(self) -> Result<(), Error> {
         self.error.map_or(Ok(()), |error| Err(error.into()))

@@ -9,6 +9,7 @@ mod error;
 mod events;
 mod kind;
 mod motor;
+mod player;
 mod streaming;
 #[cfg(test)]
 mod tests;

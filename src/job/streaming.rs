@@ -7,16 +7,12 @@ use thiserror::Error as ThisError;
 
 use super::events::UntilError;
 use super::{Error, Job};
-use crate::emit::firmware::ready_in_time;
-use crate::plan::Item;
+use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::Rig;
-use crate::schedule::Schedule;
-use crate::schedule::timer::{suits_player, verdict};
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{Likeness, Report, VERSION, Welcome};
 use crate::stream::slicer::{Slicer, Unfit};
 use crate::stream::window::Counts;
-use crate::stream::{COIL_STEP_CYCLES, STEP_CYCLES};
 
 /// Why a job cannot be streamed to a board.
 #[derive(Debug, ThisError)]
@@ -37,9 +33,9 @@ pub enum Unstreamable {
         "the timer counts {0} times a second; a board that is fed over a line needs a whole number"
     )]
     TickRate(f64),
-    /// Events come too close together for the player.
-    #[error("{0}")]
-    TooClose(String),
+    /// The board does not keep up with the program.
+    #[error("the board cannot play this program: {0}")]
+    Refused(Box<Refusal>),
     /// The schedule does not fit the board's link.
     #[error(transparent)]
     Unfit(#[from] Unfit),
@@ -54,63 +50,43 @@ pub struct Streaming<'a> {
 }
 
 impl Job {
-    /// Begins to stream the program over a line that carries `baud` bits a second.
+    /// Streams the program over a line that carries `baud` bits a second to a board that
+    /// makes step and direction lines.
+    ///
+    /// # Errors
+    /// The board does not keep up with the program, the link cannot serve the rig, or the
+    /// program cannot be planned.
+    pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
+        match self.too_much_for_a_line(baud, Lines::Steps)? {
+            Some(refusal) => Err(Unstreamable::Refused(Box::new(refusal))),
+            None => self.stream_anyway(baud),
+        }
+    }
+
+    /// The same, whether the board keeps up or not; it stops and says so where it does not.
     ///
     /// # Errors
     /// The link cannot serve the rig.
-    pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
+    pub fn stream_anyway(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
         Ok(Streaming {
             job: self,
             host: Host::new(likeness(&self.rig)?, self.digest(), baud),
         })
     }
 
-    /// Whether the player has everything ready in time that comes to it over a line. What
-    /// two steps of an axis need, the check and the step rate say.
-    ///
-    /// # Errors
-    /// It has not, or the program cannot be planned.
-    pub fn ready_in_time(&self) -> Result<(), Unstreamable> {
-        if self.rig.outputs.is_empty() {
-            return Ok(());
-        }
-        let mut items = UntilError::new(self.program());
-        let in_time = ready_in_time(&self.rig, Schedule::new(&mut items, &self.rig));
-        items.ended()?;
-        in_time.map_err(Unstreamable::TooClose)
-    }
-
-    /// The highest step rate of the program (microsteps/s, all axes together); none where
-    /// the player is not made for the rig's timer, so that nobody knows what its board can
-    /// take from a line.
+    /// Why a board that puts out such lines does not keep up with the program. What it is
+    /// wired like, the board itself knows.
     ///
     /// # Errors
     /// The program cannot be planned.
-    pub fn highest_step_rate(&self) -> Result<Option<f64>, Error> {
-        if !suits_player(&self.rig.timer) {
-            return Ok(None);
-        }
-        let mut highest = 0.0_f64;
-        for item in self.items() {
-            let Item::Move(planned) = item? else { continue };
-            // What the timer cannot play at all the check has said already.
-            let Ok(facts) = verdict(&planned.motion, &self.rig) else {
-                continue;
-            };
-            let rates = facts
-                .axes
-                .iter()
-                .map(|axis| self.rig.timer.tick_rate() / axis.shortest_interval.max(1) as f64);
-            highest = highest.max(rates.sum());
-        }
-        Ok(Some(highest))
-    }
-
-    /// Steps a second, of all axes, that the player decodes from a line; fewer where it
-    /// switches the coils itself.
-    pub fn streamed_step_rate(&self, coils: bool) -> f64 {
-        let cycles = if coils { COIL_STEP_CYCLES } else { STEP_CYCLES };
-        self.rig.timer.clock.si() / f64::from(cycles)
+    pub fn too_much_for_a_line(&self, baud: u32, lines: Lines) -> Result<Option<Refusal>, Error> {
+        let options = PlayerOptions {
+            lines,
+            source: ScheduleSource::Line { baud },
+            ..PlayerOptions::default()
+        };
+        let mut refusals = self.refusals(options)?.into_iter();
+        Ok(refusals.find(|refusal| refusal.reason.is_of_the_program()))
     }
 
     /// Tells programs apart.

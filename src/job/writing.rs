@@ -5,9 +5,9 @@ use std::path::Path;
 
 use super::events::UntilError;
 use super::{Error, Job};
-use crate::emit::firmware::Options;
-use crate::emit::{Format, Heading, Project};
+use crate::emit::{Format, Heading};
 use crate::plan::Item;
+use crate::player::{PlayerOptions, Project};
 
 impl Job {
     /// Writes the schedule in a format.
@@ -42,7 +42,7 @@ impl Job {
     ///
     /// # Errors
     /// The program cannot be planned, fails its check, or is more than the player can play.
-    pub fn project(&self, options: Options) -> Result<Project, Error> {
+    pub fn project(&self, options: PlayerOptions) -> Result<Project, Error> {
         let heading = self.passed()?;
         self.project_with(&heading, options, &mut |_| ())
     }
@@ -55,7 +55,7 @@ impl Job {
     pub fn project_with(
         &self,
         heading: &Heading<'_>,
-        options: Options,
+        options: PlayerOptions,
         seen: &mut dyn FnMut(&Item),
     ) -> Result<Project, Error> {
         let mut items = UntilError::new(self.program());
@@ -65,7 +65,7 @@ impl Job {
             &mut items.by_ref().inspect(|item| seen(item)),
         );
         items.ended()?;
-        Ok(made?)
+        made.map_err(|refusal| Error::Refused(Box::new(self.located(refusal))))
     }
 
     /// The heading of a schedule; `failure` says why its program must not run.
@@ -80,7 +80,7 @@ impl Job {
 
     /// The heading of a program that passes its check.
     fn passed(&self) -> Result<Heading<'_>, Error> {
-        match self.check().summary()?.first_failure {
+        match self.check().of_the_motion()?.first_failure {
             Some(failure) => Err(Error::MustNotRun(failure)),
             None => Ok(self.heading(None)),
         }

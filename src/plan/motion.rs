@@ -329,4 +329,6 @@ pub struct OnTheWay {
     pub step: u64,
     /// What happens: an output or a mark.
     pub item: Item,
+    /// Line of its statement in the script, from 1.
+    pub line: usize,
 }

@@ -32,6 +32,7 @@ where
         planner: Planner::new(rig, source),
         actions: actions.into_iter(),
         ready: VecDeque::new(),
+        line: 0,
         ended: false,
     }
 }
@@ -42,6 +43,8 @@ pub struct Program<'rig, I> {
     planner: Planner<'rig>,
     actions: I,
     ready: VecDeque<Item>,
+    /// Line of the action that `ready` comes from.
+    line: usize,
     ended: bool,
 }
 
@@ -55,6 +58,11 @@ impl<'rig, I> Program<'rig, I> {
         let axes = self.planner.rig.axes.len();
         self.planner.bands.resize(axes, Some(Vec::new()));
         self
+    }
+
+    /// Line of the script that the last item comes from.
+    pub(crate) const fn line(&self) -> usize {
+        self.line
     }
 
     /// The program with somebody who knows how long `dwell until settled` takes; without,
@@ -79,7 +87,10 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
                 return None;
             }
             let planned = match self.actions.next()? {
-                Ok(action) => self.planner.action(&action, &mut self.ready),
+                Ok(action) => {
+                    self.line = action.line;
+                    self.planner.action(&action, &mut self.ready)
+                }
                 Err(error) => Err(error),
             };
             if let Err(error) = planned {

@@ -25,6 +25,7 @@ struct Waiting {
     item: Item,
     at: Quantity,
     place: Span,
+    line: usize,
 }
 
 /// A block as far as it has been read.
@@ -87,6 +88,7 @@ impl Planner<'_> {
                 axis,
                 step,
                 item: waiting.item,
+                line: waiting.line,
             });
         }
         // What is tied to one microstep keeps the order of the script.
@@ -164,7 +166,13 @@ impl Planner<'_> {
                 let item = Item::Output { output, on: *on };
                 if let Some(at) = *passing {
                     let place = inner.span;
-                    block.waiting.push(Waiting { item, at, place });
+                    let line = inner.line;
+                    block.waiting.push(Waiting {
+                        item,
+                        at,
+                        place,
+                        line,
+                    });
                     return Ok(());
                 }
                 item
@@ -176,6 +184,7 @@ impl Planner<'_> {
             axis: block.axis,
             step: block.steps(),
             item,
+            line: inner.line,
         });
         Ok(())
     }

@@ -17,5 +17,5 @@ pub(crate) mod timer;
 
 pub use event::{Event, What};
 pub(crate) use facts::Facts;
-pub use timeline::Run;
 pub(crate) use timeline::Schedule;
+pub use timeline::{Run, UnderWay};

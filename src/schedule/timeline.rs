@@ -39,9 +39,20 @@ pub enum Run<'a> {
         direction: Direction,
         /// Their ticks, rising; never empty.
         ticks: &'a [u64],
-        /// Which move they belong to, counted from 1.
-        of_move: u64,
+        /// The move that they belong to.
+        of: &'a UnderWay,
     },
+}
+
+/// The move that a schedule is playing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnderWay {
+    /// How many moves the schedule has begun with it.
+    pub number: u64,
+    /// The move.
+    pub planned: PlannedMove,
+    /// When its motion starts.
+    pub(crate) start: Instant,
 }
 
 /// An iterator of events in the order of ticks; what it holds in memory does not
@@ -82,8 +93,8 @@ struct AxisState {
 /// A motion that is being played.
 #[derive(Debug)]
 struct Playing {
+    under_way: UnderWay,
     streams: Vec<Stream>,
-    start: Instant,
     end: Instant,
 }
 
@@ -142,24 +153,20 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         self.now
     }
 
-    /// When the motion that is being played starts.
-    pub(crate) fn motion_start(&self) -> Option<Instant> {
-        self.playing.as_ref().map(|playing| playing.start)
-    }
-
     /// The next event, or as many steps as follow each other undisturbed.
     pub fn next_run(&mut self) -> Option<Run<'_>> {
         if let Some(event) = self.advance() {
             return Some(Run::Event(event));
         }
         let open = self.open.as_mut()?;
-        let steps = &self.playing.as_ref()?.streams[open.stream].steps;
+        let playing = self.playing.as_ref()?;
+        let steps = &playing.streams[open.stream].steps;
         let given = std::mem::replace(&mut open.given, open.count);
         Some(Run::Steps {
             axis: steps.axis(),
             direction: steps.direction(),
             ticks: &steps.ready()[given..open.count],
-            of_move: self.moves,
+            of: &playing.under_way,
         })
     }
 
@@ -327,7 +334,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             }
         }
 
-        let mut on_the_way = planned.on_the_way;
+        let mut on_the_way = planned.on_the_way.clone();
         on_the_way.sort_by_key(|due| due.step);
         let begins = start.tick();
         for due in on_the_way.extract_if(.., |due| {
@@ -353,10 +360,15 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                 }
             })
             .collect();
+        let end = start.after(self.clock.span(motion.duration));
         self.playing = Some(Playing {
+            under_way: UnderWay {
+                number: self.moves,
+                planned,
+                start,
+            },
             streams,
-            start,
-            end: start.after(self.clock.span(motion.duration)),
+            end,
         });
     }
 }

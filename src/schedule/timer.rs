@@ -23,74 +23,6 @@ use super::invert::Inverse;
 use crate::exact::Exact;
 use crate::plan::{AxisMotion, Motion, Segment};
 use crate::rig::{Rig, Timer};
-use crate::units::Time;
-
-/// Cycles that one step takes our player on an 8-bit AVR in all, its interrupt and its
-/// decoding: measured in a cycle-accurate simulator, with five cycles added for entering
-/// the interrupt (`tests/firmware` measures it again). Axes that step at once take
-/// their times one after the other.
-pub const PLAYER_STEP_CYCLES: u32 = 160;
-/// Cycles from or to any event but a step until the player is ready for the next one, …
-pub const PLAYER_EVENT_READY: u32 = 410;
-/// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
-pub const PLAYER_OTHERS_READY: u32 = 60;
-/// … and an axis others with any event but a step; measured there too.
-pub const PLAYER_OTHER_BUSY: u32 = 400;
-/// Cycles from a step to the end of its pulse there, at least: the player waits for the end
-/// of a longer pulse, …
-const PLAYER_PULSE_CYCLES: u32 = 40;
-/// … and takes all of that pulse longer but for so many cycles (measured in the same way).
-const PLAYER_PULSE_HIDDEN: u32 = 30;
-/// Highest clock of the parts that the player is made for as it stands (Hz) …
-pub const PLAYER_CLOCK: f64 = 20e6;
-/// … and what their timers divide it by. Source: the data sheets of these parts.
-pub const PLAYER_PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
-
-/// Cycles from the player's interrupt of an output to its edge, as `board_avr.h` has it: so
-/// long an output stands between two changes.
-pub fn player_output_cycles(prescaler: u32) -> u64 {
-    u64::from((2000 / prescaler + 2) * prescaler)
-}
-
-/// The same of an output that the player writes itself, while all axes stand.
-pub fn player_written_output_cycles(rig: &Rig) -> u64 {
-    player_output_cycles(rig.timer.prescaler)
-        + u64::from(PLAYER_EVENT_READY + PLAYER_OTHERS_READY)
-        + u64::from(PLAYER_OTHER_BUSY) * rig.axes.len() as u64
-}
-
-/// Cycles of the microcontroller's clock in whole microseconds, none too few.
-pub fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
-    Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
-}
-
-/// Whether our player is made for this timer as it stands.
-pub fn suits_player(timer: &Timer) -> bool {
-    timer.clock.si() <= PLAYER_CLOCK && PLAYER_PRESCALERS.contains(&timer.prescaler)
-}
-
-/// Cycles that a step takes our player besides because it waits for the end of the pulse.
-pub fn player_pulse_wait(timer: &Timer) -> u32 {
-    let ticks = u32::try_from(Pace::new(timer).step_pulse).unwrap_or(u32::MAX);
-    if ticks <= PLAYER_PULSE_CYCLES / timer.prescaler {
-        return 0;
-    }
-    // The pulse begins with the tick behind the match.
-    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
-}
-
-/// Cycles that one step of every axis takes our player.
-pub fn player_steps_cycles(rig: &Rig) -> u64 {
-    let one = u64::from(PLAYER_STEP_CYCLES) + u64::from(player_pulse_wait(&rig.timer));
-    one * rig.axes.len() as u64
-}
-
-/// The shortest interval that our player keeps on all axes at once; none where it is
-/// not made for this timer.
-pub fn player_interval(rig: &Rig) -> Option<Time> {
-    let cycles = player_steps_cycles(rig) as f64;
-    suits_player(&rig.timer).then(|| Time::new(cycles / rig.timer.clock.si()))
-}
 
 /// Share by which an interval may miss the least one: what arithmetic in `f64` takes
 /// from a speed that was meant to be exactly the highest.
@@ -400,15 +332,5 @@ fn sign(first: f64, second: f64) -> f64 {
         0.0
     } else {
         deciding.signum()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_part_at_16_megahertz_takes_100_000_steps_a_second() {
-        assert_eq!(16_000_000 / PLAYER_STEP_CYCLES, 100_000);
     }
 }

@@ -18,10 +18,7 @@ mod settling;
 mod tests;
 mod trace;
 
-use std::cell::RefCell;
-use std::collections::VecDeque;
 use std::ops::ControlFlow;
-use std::rc::Rc;
 
 use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
@@ -107,41 +104,36 @@ pub(crate) fn simulate_with(
         .map(|(axis, machine)| Follower::new(axis, machine, options))
         .collect();
 
-    // The schedule takes an item before it gives out its events, so every move is known
-    // here by the time of its first step.
-    let begun: Rc<RefCell<VecDeque<PlannedMove>>> = Rc::default();
-    let noted = Rc::clone(&begun);
-    let items = items.into_iter().inspect(move |item| {
-        if let Item::Move(planned) = item {
-            noted.borrow_mut().push_back(planned.clone());
-        }
-    });
+    let mut moves = 0;
     let mut schedule = Schedule::new(items, rig);
     while let Some(run) = schedule.next_run() {
-        for planned in begun.borrow_mut().drain(..) {
-            for axis in planned.motion.axes.iter().filter(|axis| axis.steps > 0) {
-                followers[axis.axis].expect(&planned, axis.steps);
+        // Nothing but a step turns a rotor.
+        let Run::Steps {
+            axis,
+            direction,
+            ticks,
+            of,
+        } = run
+        else {
+            continue;
+        };
+        if of.number > moves {
+            moves = of.number;
+            for moved in of
+                .planned
+                .motion
+                .axes
+                .iter()
+                .filter(|moved| moved.steps > 0)
+            {
+                followers[moved.axis].expect(&of.planned, moved.steps);
             }
         }
-        match run {
-            Run::Steps {
-                axis,
-                direction,
-                ticks,
-                ..
-            } => {
-                for at in ticks {
-                    followers[axis].step(*at as f64 * tick, direction, report)?;
-                }
-                if let Some(last) = ticks.last() {
-                    report(Report::Progress(*last as f64 * tick))?;
-                }
-            }
-            Run::Event(event) => {
-                if let What::Step { axis, direction } = event.what {
-                    followers[axis].step(event.tick as f64 * tick, direction, report)?;
-                }
-            }
+        for at in ticks {
+            followers[axis].step(*at as f64 * tick, direction, report)?;
+        }
+        if let Some(last) = ticks.last() {
+            report(Report::Progress(*last as f64 * tick))?;
         }
     }
     for follower in &mut followers {

@@ -36,17 +36,6 @@
 //! already (0.3 s at most). The stop contact of the board is another matter: it ends pulses at
 //! once.
 
-/// Cycles of an 8-bit AVR from one step to the next, those of all axes taken together,
-/// that decoding what comes over the line needs at least. Measured with a cycle-accurate
-/// simulator (`stream::tests` does so again): a part at 16 MHz keeps up with 40,000
-/// steps a second, and with one axis even with 44,400, but not with 47,000.
-pub(crate) const STEP_CYCLES: u32 = 400;
-
-/// The same where the board switches the coils itself: a step of two bridges takes longer
-/// for its dead time. Measured likewise: 22,800 steps a second and even 26,600, but not
-/// 29,000.
-pub(crate) const COIL_STEP_CYCLES: u32 = 700;
-
 mod cut;
 pub(crate) mod fit;
 pub(crate) mod frame;

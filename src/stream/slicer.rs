@@ -6,9 +6,7 @@
 //! still have some, and at the end of a frame the streams stand so close to each other
 //! that one slow-down fits them all.
 
-use std::cell::RefCell;
 use std::collections::VecDeque;
-use std::rc::Rc;
 use std::sync::Arc;
 
 use super::cut::{Cut, Pending, Stream};
@@ -68,10 +66,8 @@ pub enum Unfit {
 /// Cuts a schedule into frames.
 #[derive(Debug)]
 pub struct Slicer<I> {
-    schedule: Schedule<Noting<I>>,
-    begun: Rc<RefCell<VecDeque<Arc<Motion>>>>,
-    /// Moves begun so far, and those of them that are not over.
-    moves: u64,
+    schedule: Schedule<I>,
+    /// The motions that have begun and are not over.
     motions: VecDeque<Begun>,
     rate: f64,
     pace: Pace,
@@ -105,27 +101,6 @@ struct Begun {
     start: u64,
 }
 
-/// Keeps the motions that the schedule takes.
-#[derive(Debug)]
-struct Noting<I> {
-    items: I,
-    begun: Rc<RefCell<VecDeque<Arc<Motion>>>>,
-}
-
-impl<I: Iterator<Item = Item>> Iterator for Noting<I> {
-    type Item = Item;
-
-    fn next(&mut self) -> Option<Item> {
-        let item = self.items.next();
-        if let Some(Item::Move(planned)) = &item {
-            self.begun
-                .borrow_mut()
-                .push_back(Arc::clone(&planned.motion));
-        }
-        item
-    }
-}
-
 impl<I: Iterator<Item = Item>> Slicer<I> {
     /// The frames of a planned program on a rig, for a board that keeps slow-downs of
     /// `room_to_slow` bytes.
@@ -140,17 +115,10 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         if rig.axes.len() > record::MOST_AXES {
             return Err(Unfit::Axes(rig.axes.len()));
         }
-        let begun = Rc::new(RefCell::new(VecDeque::new()));
-        let items = Noting {
-            items: items.into_iter(),
-            begun: Rc::clone(&begun),
-        };
         let rate = rig.timer.tick_rate();
         let long = fit::long(rate);
         Ok(Self {
             schedule: Schedule::new(items, rig),
-            begun,
-            moves: 0,
             motions: VecDeque::new(),
             rate,
             pace: Pace::new(&rig.timer),
@@ -180,20 +148,27 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         while !self.over && self.known_to <= tick {
             match self.schedule.next_run() {
                 Some(Run::Steps {
-                    axis,
-                    ticks,
-                    of_move,
-                    ..
+                    axis, ticks, of, ..
                 }) => {
                     // There is at least one.
                     self.known_to = ticks.last().copied().unwrap_or(self.known_to);
                     let steps = ticks.iter().map(|&tick| Pending {
                         tick,
                         act: Act::Step,
-                        of_move,
+                        of_move: of.number,
                     });
                     self.streams[axis].pending.extend(steps);
-                    self.begin(of_move);
+                    if self
+                        .motions
+                        .back()
+                        .is_none_or(|begun| begun.number < of.number)
+                    {
+                        self.motions.push_back(Begun {
+                            number: of.number,
+                            motion: Arc::clone(&of.planned.motion),
+                            start: of.start.tick(),
+                        });
+                    }
                 }
                 Some(Run::Event(event)) => self.event(event),
                 None => {
@@ -203,22 +178,6 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                     }
                     self.over = true;
                 }
-            }
-        }
-    }
-
-    /// Notes the motion of a move that has begun.
-    fn begin(&mut self, of_move: u64) {
-        while self.moves < of_move {
-            self.moves += 1;
-            let motion = self.begun.borrow_mut().pop_front();
-            let start = self.schedule.motion_start();
-            if let (Some(motion), Some(start)) = (motion, start) {
-                self.motions.push_back(Begun {
-                    number: self.moves,
-                    motion,
-                    start: start.tick(),
-                });
             }
         }
     }

@@ -1,5 +1,6 @@
 //! What the tests beside the code share.
 
+pub(crate) mod avr;
 pub(crate) mod bench;
 pub(crate) mod model;
 pub(crate) mod motion;

@@ -382,6 +382,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     let told = told.unwrap();
     assert!(
         told.contains("two changes of output `ready` come 50 us apart")
+            && told.contains("line 6")
             && told.contains("cure: dwell 181 us between them"),
         "{told}"
     );
@@ -389,7 +390,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     assert!(
         refused
             .err
-            .contains("come 50 us apart, and the player needs 181 us: dwell"),
+            .contains("line 6: two changes of output `ready` come 50 us apart, and the player needs 181 us: dwell 181 us between them"),
         "{}",
         refused.err
     );

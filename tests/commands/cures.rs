@@ -8,16 +8,22 @@ use slewsmith::check::{Finding, Weight};
 
 /// Findings that are notes, which need no cure, and the one that only a simulated report
 /// makes (a test beside it looks at its cure).
-const ELSEWHERE: [&str; 10] = [
+const ELSEWHERE: [&str; 16] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
     "cruise-stays",
     "damping-unknown",
+    "events-below-player",
     "limit-cut",
+    "line-below-player",
     "output-below-player",
     "peak-lowered",
     "peak-stays",
+    "player-board",
+    "player-coils",
+    "player-memory",
+    "player-untried",
     "steps-lost",
 ];
 

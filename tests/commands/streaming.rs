@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 use slewsmith::Job;
-use slewsmith::emit::firmware::{Feed, Lines, Options};
+use slewsmith::player::{Lines, PlayerOptions, ScheduleSource};
 
 use crate::posix_board;
 
@@ -27,10 +27,10 @@ inputs: { ready: { pin: PB3 } }
 /// tool is missing.
 fn board(folder: &Path, rig: &str, lines: Lines) -> Option<PathBuf> {
     let job = Job::from_texts("dwell 1 s\n", rig).unwrap();
-    let options = Options {
+    let options = PlayerOptions {
         lines,
-        feed: Feed::Line { baud: 115_200 },
-        ..Options::default()
+        source: ScheduleSource::Line { baud: 115_200 },
+        ..PlayerOptions::default()
     };
     let folder = folder.join("board");
     std::fs::create_dir(&folder).unwrap();

@@ -20,7 +20,10 @@ pub(super) fn blocks(
 ) -> Vec<Block> {
     let mut found: Vec<(check::Finding, Option<usize>)> = Vec::new();
     let of_rig = summary.findings.iter().cloned();
-    found.extend(of_rig.map(|finding| (finding, None)));
+    found.extend(of_rig.map(|finding| {
+        let line = finding.line;
+        (finding, line)
+    }));
     for row in rows.rows() {
         let sample = &row.sample;
         let of_axes = sample.check.axes.iter().flat_map(|check| &check.findings);

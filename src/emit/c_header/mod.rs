@@ -132,11 +132,8 @@ impl Format for CHeader {
         while let Some(run) = schedule.next_run() {
             match run {
                 Run::Steps {
-                    axis,
-                    ticks,
-                    of_move,
-                    ..
-                } => tables.steps(axis, ticks, of_move)?,
+                    axis, ticks, of, ..
+                } => tables.steps(axis, ticks, of.number)?,
                 Run::Event(event) => tables.event(&event)?,
             }
         }

@@ -36,6 +36,7 @@ fn everything() -> (Rig, Vec<Item>) {
             axis,
             step,
             item: Item::Output { output: 0, on },
+            line: 1,
         };
         planned.on_the_way = vec![at(0, 1500, true), at(1, 800, false)];
     }

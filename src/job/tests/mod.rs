@@ -1,3 +1,4 @@
 //! Whole scenarios.
 
 mod example_scenarios;
+mod players;

@@ -3,9 +3,8 @@
 //! The schedule is played once, and each stream takes note of what falls to it, with
 //! its tick and its ideal time; `place.rs` makes operations of them.
 
-use std::cell::RefCell;
 use std::cmp::Reverse;
-use std::collections::{HashMap, VecDeque};
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::error::PackError;
@@ -17,7 +16,7 @@ use crate::plan::{self, AxisMotion, Item, PlannedMove};
 use crate::rig::Rig;
 use crate::schedule::event::{Event, What};
 use crate::schedule::invert::{Inverse, Scale};
-use crate::schedule::timeline::{Run, Schedule};
+use crate::schedule::timeline::{Run, Schedule, UnderWay};
 
 /// Numbers of outputs have 8 bits, and those of inputs 6 beside what is waited for.
 const MOST_OUTPUTS: usize = 255;
@@ -35,54 +34,20 @@ pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, 
     if rig.outputs.len() > MOST_OUTPUTS || rig.inputs.len() > MOST_INPUTS {
         return Err(PackError::TooManyPins);
     }
-    // The moves that the schedule has begun, for each axis that they turn.
-    let begun: RefCell<Vec<VecDeque<Begun>>> = RefCell::new(vec![VecDeque::new(); rig.axes.len()]);
-    let items = items.into_iter().inspect(|item| {
-        if let Item::Move(PlannedMove { index, motion, .. }) = item {
-            for (number, axis) in motion.axes.iter().enumerate() {
-                if axis.steps > 0 {
-                    begun.borrow_mut()[axis.axis].push_back(Begun {
-                        index: *index,
-                        motion: Arc::clone(motion),
-                        number,
-                    });
-                }
-            }
-        }
-    });
     let mut schedule = Schedule::new(items, rig);
     let mut builder = Builder::new(rig);
-    let mut ticks = Vec::new();
-    loop {
-        let run = match schedule.next_run() {
-            None => break,
-            Some(Run::Event(event)) => Err(event),
-            Some(Run::Steps {
-                axis, ticks: steps, ..
-            }) => {
-                ticks.clear();
-                ticks.extend_from_slice(steps);
-                Ok(axis)
-            }
-        };
-        let now = clock_at(schedule.now());
+    while let Some(run) = schedule.next_run() {
         match run {
-            Err(event) => builder.event(event, now)?,
-            Ok(axis) => {
-                let start = clock_at(schedule.motion_start().unwrap_or_default());
-                builder.steps(axis, &ticks, start, &mut begun.borrow_mut()[axis])?;
+            Run::Steps {
+                axis, ticks, of, ..
+            } => builder.steps(axis, ticks, of)?,
+            Run::Event(event) => {
+                let now = clock_at(schedule.now());
+                builder.event(event, now)?;
             }
         }
     }
     builder.finish()
-}
-
-/// A move that the schedule has begun, and the axis that is meant.
-#[derive(Debug, Clone)]
-struct Begun {
-    index: u64,
-    motion: Arc<plan::Motion>,
-    number: usize,
 }
 
 /// One axis of a motion, and what finding its starts takes.
@@ -105,8 +70,6 @@ struct Open {
     known: usize,
     /// Steps seen.
     done: usize,
-    /// Where the clock should stand at the start.
-    start: u128,
 }
 
 struct Builder {
@@ -171,62 +134,54 @@ impl Builder {
         Ok(number)
     }
 
-    fn steps(
-        &mut self,
-        axis: usize,
-        mut ticks: &[u64],
-        start: u128,
-        begun: &mut VecDeque<Begun>,
-    ) -> Result<(), PackError> {
-        while !ticks.is_empty() {
-            let mut open = match self.open[axis].take() {
-                Some(open) => open,
-                None => {
-                    let Some(next) = begun.pop_front() else {
-                        return Err(PackError::Inconsistent { index: 0 });
-                    };
-                    Open {
-                        index: next.index,
-                        known: self.known(next),
-                        done: 0,
-                        start,
-                    }
-                }
-            };
-            let times = &self.known[open.known].times;
-            let (now, later) = ticks.split_at(ticks.len().min(times.len() - open.done));
-            open.done += now.len();
-            ticks = later;
-            if open.done < times.len() {
-                self.open[axis] = Some(open);
-                continue;
-            }
-            let what = Placement::Play {
-                index: open.index,
-                known: open.known,
-                last: now.last().copied().unwrap_or_default(),
-            };
-            let ideal = open.start;
-            self.streams[axis].push(Placed { ideal, what });
+    /// Steps of a move, all of them on one axis.
+    fn steps(&mut self, axis: usize, ticks: &[u64], of: &UnderWay) -> Result<(), PackError> {
+        let index = of.planned.index;
+        let mut open = match self.open[axis].take() {
+            Some(open) => open,
+            None => Open {
+                index,
+                known: self.known(axis, &of.planned)?,
+                done: 0,
+            },
+        };
+        let steps = self.known[open.known].times.len();
+        open.done += ticks.len();
+        if open.index != index || open.done > steps {
+            return Err(PackError::Inconsistent { index });
         }
+        if open.done < steps {
+            self.open[axis] = Some(open);
+            return Ok(());
+        }
+        let what = Placement::Play {
+            index,
+            known: open.known,
+            last: ticks.last().copied().unwrap_or_default(),
+        };
+        let ideal = clock_at(of.start);
+        self.streams[axis].push(Placed { ideal, what });
         Ok(())
     }
 
     /// The number in `known` of one axis of a motion.
-    fn known(&mut self, begun: Begun) -> usize {
+    fn known(&mut self, axis: usize, planned: &PlannedMove) -> Result<usize, PackError> {
+        let PlannedMove { index, motion, .. } = planned;
+        let place = motion.axes.iter().position(|moved| moved.axis == axis);
+        let place = place.ok_or(PackError::Inconsistent { index: *index })?;
         let next = self.known.len();
-        let key = (Arc::as_ptr(&begun.motion), begun.number);
+        let key = (Arc::as_ptr(motion), place);
         let number = *self.known_by_address.entry(key).or_insert(next);
         if number == next {
-            let axis = &begun.motion.axes[begun.number];
+            let axis = &motion.axes[place];
             self.known.push(Known {
-                index: begun.index,
+                index: *index,
                 times: ideal_times(axis, self.rate),
                 end: axis.duration() * self.rate,
-                _motion: begun.motion,
+                _motion: Arc::clone(motion),
             });
         }
-        number
+        Ok(number)
     }
 
     fn finish(mut self) -> Result<Packed, PackError> {

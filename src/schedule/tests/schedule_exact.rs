@@ -306,6 +306,7 @@ fn what_happens_on_the_way_comes_right_after_its_step() {
             axis: 0,
             step,
             item: Item::Mark(Arc::from(step.to_string())),
+            line: 1,
         })
         .to_vec();
     let (mut steps, mut last, mut marks) = (0, 0, Vec::new());
@@ -371,8 +372,8 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     let mut of_moves = vec![Vec::new(); 500];
     let mut schedule = Schedule::new(program, &rig);
     while let Some(run) = schedule.next_run() {
-        if let Run::Steps { ticks, of_move, .. } = run {
-            of_moves[of_move as usize - 1].extend_from_slice(ticks);
+        if let Run::Steps { ticks, of, .. } = run {
+            of_moves[of.number as usize - 1].extend_from_slice(ticks);
         }
     }
     for ticks in of_moves {
@@ -399,6 +400,7 @@ fn crowded() -> [Item; 3] {
             output: 0,
             on: true,
         },
+        line: 1,
     }];
     [Item::Move(planned), Item::Dwell(0.3), play(&both)]
 }

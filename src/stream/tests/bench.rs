@@ -5,9 +5,9 @@ use std::sync::Arc;
 
 use crate::diagnostic::Source;
 use crate::emit::Heading;
-use crate::emit::firmware::{Feed, Lines, Options, Project};
 use crate::files::{FilesOnDisk, read_source};
 use crate::plan::{self, Item};
+use crate::player::{Lines, PlayerOptions, Project, ScheduleSource};
 use crate::rig::{NoFiles, Rig};
 use crate::schedule::{Schedule, What};
 use crate::script::Script;
@@ -72,10 +72,10 @@ pub fn project(rig: &Rig, baud: u32, lines: Lines) -> Project {
         rig,
         failure: None,
     };
-    let options = Options {
+    let options = PlayerOptions {
         lines,
-        feed: Feed::Line { baud },
-        ..Options::default()
+        source: ScheduleSource::Line { baud },
+        ..PlayerOptions::default()
     };
     Project::of(&heading, options, &mut std::iter::empty()).expect("a project")
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::sync::Mutex;
 
-use crate::emit::firmware::{Lines, PartPin, Project, Wiring};
+use crate::player::{Lines, PartPin, Project, Wiring};
 use crate::rig::Rig;
 
 use super::bench::project;
@@ -188,9 +188,13 @@ impl Simulated {
         let mut command = Command::new(folder.join("harness"));
         command
             .arg(folder.join("player.elf"))
-            .args([wiring.part.compiler_name, "16000000", "99999999999999"])
+            .args([
+                wiring.controller.compiler_name,
+                "16000000",
+                "99999999999999",
+            ])
             .arg(format!("step={baud}"));
-        let PartPin { port, bit } = wiring.emergency;
+        let PartPin { port, bit } = wiring.stop_contact;
         let level = |(cycle, level)| format!("pin={cycle}:{port}:{bit}:{level}");
         command
             .args(levels.iter().copied().map(level))

@@ -3,7 +3,7 @@
 use std::rc::Rc;
 use std::time::Duration;
 
-use crate::emit::firmware::Lines;
+use crate::player::Lines;
 use crate::rig::Rig;
 use crate::stream::frame::{Arrival, Picker};
 use crate::stream::host::{Ending, Host};

@@ -3,8 +3,8 @@
 use std::process::Command;
 use std::rc::Rc;
 
-use crate::emit::firmware::Lines;
-use crate::stream::STEP_CYCLES;
+use crate::player::Lines;
+use crate::player::budget::LINE_STEP_CYCLES;
 use crate::stream::message::State;
 
 use super::bench::{Program, project, rig};
@@ -60,7 +60,7 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
 
 /// Steps a second that are let through, of all axes together.
 fn most_steps() -> f64 {
-    16e6 / f64::from(STEP_CYCLES)
+    16e6 / f64::from(LINE_STEP_CYCLES)
 }
 
 /// In degrees, at 3200 microsteps a turn.

@@ -8,7 +8,7 @@
 
 use std::collections::VecDeque;
 
-use super::OTHER_BUSY;
+use super::budget::OTHER_BUSY;
 
 /// The longest that the decoder has one event wait (ticks): longer waits have pieces.
 const LONGEST_WAIT: u64 = 0x7FFF;

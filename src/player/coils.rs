@@ -2,8 +2,10 @@
 
 use std::fmt::Write;
 
-use super::part::Coils;
+use thiserror::Error;
+
 use super::text;
+use super::wiring::Coils;
 use crate::emit::Heading;
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::Heat;
@@ -14,43 +16,90 @@ const MOST_MICROSTEPS: u32 = 16;
 /// Codes go to ports of eight lines.
 const MOST_BITS: u32 = 8;
 
+/// Why the player cannot switch the coils of a rig.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Unswitched {
+    /// Microsteps too fine.
+    #[error(
+        "axis `{axis}` makes {microsteps} microsteps a full step, and the player switches {MOST_MICROSTEPS} at most"
+    )]
+    Microsteps {
+        /// The axis.
+        axis: String,
+        /// Its microsteps.
+        microsteps: u32,
+    },
+    /// A regulated current that nothing is known to set.
+    #[error(
+        "axis `{axis}` has a regulated current, and its rig does not say what sets it: `sense_resistor`, `converter_bits` and `converter_reference` are missing"
+    )]
+    Converter {
+        /// The axis.
+        axis: String,
+    },
+    /// Converters too fine.
+    #[error("the converters of axis `{axis}` have more than {MOST_BITS} bits")]
+    Bits {
+        /// The axis.
+        axis: String,
+    },
+    /// A motor that the full current at standstill overheats.
+    #[error(
+        "the player keeps the full current in the coils while an axis stands, and the motor of axis `{axis}` does not stand that for long"
+    )]
+    TooWarm {
+        /// The axis.
+        axis: String,
+    },
+    /// Converters on some axes only.
+    #[error("some of its axes have converters and others have none")]
+    Mixed,
+}
+
+impl Unswitched {
+    /// What would cure it.
+    pub(super) fn cure(&self) -> &'static str {
+        match self {
+            Self::Microsteps { .. } => "use fewer microsteps",
+            Self::Converter { .. } => "give these keys of the drive",
+            Self::Bits { .. } => "use converters of fewer bits",
+            Self::TooWarm { .. } => "lower its current to the rated one",
+            Self::Mixed => "give every axis converters, or none",
+        }
+    }
+}
+
 /// The tables of all axes, or why the player cannot switch their coils.
-pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, String> {
+pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
     let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
     let regulated = |axis: &Axis| axis.drive.peak_current().is_some();
-    for (axis, table) in rig.axes.iter().zip(&tables) {
-        let name = &axis.name;
-        if table.microsteps > MOST_MICROSTEPS {
-            return Err(format!(
-                "axis `{name}` makes {} microsteps a full step, and the player switches {MOST_MICROSTEPS} at most",
-                table.microsteps
-            ));
+    for (one, table) in rig.axes.iter().zip(&tables) {
+        let axis = one.name.clone();
+        let microsteps = table.microsteps;
+        if microsteps > MOST_MICROSTEPS {
+            return Err(Unswitched::Microsteps { axis, microsteps });
         }
-        if regulated(axis) && table.converter.is_none() {
-            return Err(format!(
-                "axis `{name}` has a regulated current, and its rig does not say what sets it: `sense_resistor`, `converter_bits` and `converter_reference` are missing"
-            ));
+        if regulated(one) && table.converter.is_none() {
+            return Err(Unswitched::Converter { axis });
         }
-        if table
-            .converter
-            .as_ref()
-            .is_some_and(|converter| converter.bits > MOST_BITS)
-        {
-            return Err(format!(
-                "the converters of axis `{name}` have more than {MOST_BITS} bits"
-            ));
+        let converter = table.converter.as_ref();
+        if converter.is_some_and(|converter| converter.bits > MOST_BITS) {
+            return Err(Unswitched::Bits { axis });
         }
     }
     if let Some(axis) = rig.axes.iter().find(|axis| too_warm(axis)) {
-        return Err(format!(
-            "the player keeps the full current in the coils while an axis stands, and the motor of axis `{}` does not stand that for long: lower its current to the rated one",
-            axis.name
-        ));
+        let axis = axis.name.clone();
+        return Err(Unswitched::TooWarm { axis });
     }
     if tables.iter().any(|table| table.converter.is_some()) && !rig.axes.iter().all(regulated) {
-        return Err("some of its axes have converters and others have none".to_owned());
+        return Err(Unswitched::Mixed);
     }
     Ok(tables)
+}
+
+/// Bytes of flash that they take.
+pub(super) fn bytes(tables: &[CoilTable]) -> usize {
+    tables.iter().map(|table| 3 * table.rows.len()).sum()
 }
 
 /// Whether the motor gets too warm where the current is not lowered at standstill as the

@@ -16,93 +16,109 @@
 //! - decoding keeps up: an event can be decoded once the ring of its stream has room for
 //!   it, which is when an event a ring before it has come, and has to be before it is due.
 
-mod crowd;
-
 use std::collections::VecDeque;
 
 use thiserror::Error;
 
-use crowd::{Crowd, Crowded};
-
-use super::Lines;
-use super::part::Wiring;
-use crate::rig::Rig;
-use crate::schedule::timer::{
-    PLAYER_EVENT_READY as EVENT_READY, PLAYER_OTHER_BUSY as OTHER_BUSY,
-    PLAYER_OTHERS_READY as OTHERS_READY, PLAYER_STEP_CYCLES as STEP_CYCLES, player_output_cycles,
-    player_pulse_wait, player_written_output_cycles, whole_microseconds,
+use super::budget::{
+    DIRECTION_LEAD, EVENT_CYCLES, EVENT_READY, NEXT_EVENT_CYCLES, NEXT_OUTPUT_READY, OTHER_BUSY,
+    OTHERS_READY, OUTPUT_READY, RING, STEP_CYCLES, STEP_READY, besides, output_cycles,
+    whole_microseconds, written_output_cycles,
 };
+use super::crowd::{Crowd, Crowded};
+use super::options::Lines;
+use super::wiring::Wiring;
+use crate::rig::Rig;
 use crate::schedule::{Event, What};
 use crate::units::Time;
 
-/// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
-/// and one that is due with the one before it.
-const EVENT_CYCLES: u32 = 1500;
-const NEXT_EVENT_CYCLES: u32 = 600;
-/// Cycles that a step takes besides where the player switches the coils of one axis, and of
-/// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
-/// every step turns switches off and others on.
-const COIL_CYCLES: u32 = 340;
-const COILS_CYCLES: u32 = 520;
-/// Cycles from a step to the next one being armed.
-const STEP_READY: u32 = 80;
-/// How much earlier than an event of an axis its interrupt may come where it is a direction.
-const DIRECTION_LEAD: u32 = 580;
-/// Cycles from the interrupt of outputs to the first one being ready, and to each further
-/// one on the same tick.
-const OUTPUT_READY: u32 = 180;
-const NEXT_OUTPUT_READY: u32 = 110;
-/// Events that may wait for being decoded: three quarters of a ring.
-const RING: usize = 48;
-
-/// By how many cycles an output that the player writes may be late: the interrupts of all
-/// axes may come first.
-pub(super) fn late_cycles(rig: &Rig) -> u64 {
-    let step = u64::from(STEP_READY) + u64::from(player_pulse_wait(&rig.timer));
-    u64::from(OTHERS_READY) + rig.axes.len() as u64 * step
-}
-
-/// Why the player cannot play a program.
+/// What comes too close together for the player.
 #[derive(Debug, Clone, PartialEq, Error)]
-pub(super) enum TooFast {
-    #[error(
-        "two events of `{axis}` come {apart} apart, and the player needs {needs}: turn more slowly, or use fewer microsteps or a faster clock"
-    )]
+pub enum TooClose {
+    /// Events of an axis.
+    #[error("two events of `{axis}` come {apart} apart, and the player needs {needs}")]
     Events {
+        /// The axis.
         axis: String,
+        /// The time between them.
         apart: Time,
+        /// What it needs.
         needs: Time,
     },
+    /// Fast steps of an axis while another one starts, stops or turns.
     #[error(
-        "`{axis}` steps every {apart} while another axis starts, stops or turns, and the player needs {needs} then: turn \
-         more slowly, or let the other axis wait until `{axis}` has stopped"
+        "`{axis}` steps every {apart} while another axis starts, stops or turns, and the player needs {needs} then"
     )]
     Crowded {
+        /// The axis that steps.
         axis: String,
+        /// The time between its steps.
         apart: Time,
+        /// What it needs.
         needs: Time,
     },
-    #[error(
-        "two changes of output `{output}` come {apart} apart, and the player needs {needs}: dwell so long between them"
-    )]
+    /// Changes of an output.
+    #[error("two changes of output `{output}` come {apart} apart, and the player needs {needs}")]
     Changes {
+        /// The output.
         output: String,
+        /// The time between them.
         apart: Time,
+        /// What it needs.
         needs: Time,
     },
+    /// Outputs and marks.
+    #[error("outputs or marks come {apart} apart, and the player needs {needs} there")]
+    Others {
+        /// The time between them.
+        apart: Time,
+        /// What it needs.
+        needs: Time,
+    },
+    /// Outputs and marks that are due at once.
     #[error(
-        "outputs or marks come {apart} apart, and the player needs {needs} there: dwell so long between them, or turn more \
-         slowly meanwhile"
+        "the player needs {needs} to get outputs and marks ready that are due at once, and has {lead}"
     )]
-    Close { apart: Time, needs: Time },
-    #[error(
-        "the player needs {needs} to get outputs and marks ready that are due at once, and has {lead}: spread them, or turn more slowly there"
-    )]
-    Outputs { needs: Time, lead: Time },
-    #[error(
-        "the player needs {needs} to decode what comes within {within}: turn more slowly, let outputs and marks come further apart, or use fewer microsteps or a faster clock"
-    )]
-    Decoding { needs: Time, within: Time },
+    AtOnce {
+        /// What it needs.
+        needs: Time,
+        /// What it has.
+        lead: Time,
+    },
+    /// More than can be decoded.
+    #[error("the player needs {needs} to decode what comes within {within}")]
+    Decoding {
+        /// What it needs.
+        needs: Time,
+        /// What it has.
+        within: Time,
+    },
+}
+
+impl TooClose {
+    /// What would cure it, where it stands among moves that stop at each target, or on the
+    /// way through them.
+    pub(super) fn cure(&self, on_the_way: bool) -> String {
+        match self {
+            Self::Events { .. } => {
+                "turn more slowly, or use fewer microsteps or a faster clock".to_owned()
+            }
+            Self::Crowded { axis, .. } => {
+                format!("turn more slowly, or let the other axis wait until `{axis}` has stopped")
+            }
+            Self::Changes { needs, .. } | Self::Others { needs, .. } if on_the_way => {
+                format!("pass the places {needs} apart: further from each other, or more slowly")
+            }
+            Self::Changes { needs, .. } => format!("dwell {needs} between them"),
+            Self::Others { needs, .. } => {
+                format!("dwell {needs} between them, or turn more slowly meanwhile")
+            }
+            Self::AtOnce { .. } => "spread them, or turn more slowly there".to_owned(),
+            Self::Decoding { .. } => "turn more slowly, let outputs and marks come further apart, \
+                or use fewer microsteps or a faster clock"
+                .to_owned(),
+        }
+    }
 }
 
 /// An interrupt of an axis that keeps the one of outputs waiting.
@@ -117,7 +133,7 @@ struct Interrupt {
 
 /// Outputs and marks that are due on one tick.
 #[derive(Clone, Copy)]
-struct Group {
+struct DueTogether {
     /// When (cycles).
     due: u64,
     events: u64,
@@ -126,7 +142,7 @@ struct Group {
 }
 
 /// An output of the rig.
-struct Output {
+struct OutputState {
     is_written: bool,
     is_on: bool,
     /// When it changed last (cycles).
@@ -134,7 +150,7 @@ struct Output {
 }
 
 /// Follows a program event by event.
-pub(super) struct Pace<'a> {
+pub(super) struct EventPace<'a> {
     rig: &'a Rig,
     /// Cycles that a step takes besides: for switching the coils, or until its pulse ends.
     besides: u64,
@@ -145,30 +161,26 @@ pub(super) struct Pace<'a> {
     crowd: Crowd,
     /// What the axes did of late.
     interrupts: VecDeque<Interrupt>,
-    outputs: Vec<Output>,
-    group: Option<Group>,
+    outputs: Vec<OutputState>,
+    group: Option<DueTogether>,
     /// When the last events of each stream come, a ring of them (cycles).
     rings: Vec<VecDeque<u64>>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
     busy: u64,
 }
 
-impl<'a> Pace<'a> {
+impl<'a> EventPace<'a> {
     pub(super) fn new(rig: &'a Rig, lines: Lines, wiring: &Wiring) -> Self {
-        let besides = match lines {
-            Lines::Steps => u64::from(player_pulse_wait(&rig.timer)),
-            Lines::Coils if rig.axes.len() == 1 => u64::from(COIL_CYCLES),
-            Lines::Coils => u64::from(COILS_CYCLES),
-        };
-        let output = |pin| Output {
+        let output = |pin| OutputState {
             is_written: wiring.compare_of(pin).is_none(),
             is_on: false,
             changed: None,
         };
+        let besides = u64::from(besides(rig, lines));
         Self {
             rig,
             besides,
-            lead: player_output_cycles(rig.timer.prescaler),
+            lead: output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
             crowd: Crowd::new(
                 rig.axes.len(),
@@ -184,7 +196,7 @@ impl<'a> Pace<'a> {
     }
 
     /// Takes the next event of the program.
-    pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooFast> {
+    pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooClose> {
         // So late that nothing comes before zero.
         let now = event.tick * u64::from(self.rig.timer.prescaler) + 4 * self.lead;
         let outputs = self.rig.axes.len();
@@ -237,12 +249,12 @@ impl<'a> Pace<'a> {
     }
 
     /// The program has come to its end, or to a wait for an input.
-    pub(super) fn finish(&mut self) -> Result<(), TooFast> {
+    pub(super) fn finish(&mut self) -> Result<(), TooClose> {
         self.crowd.end().map_err(|crowded| self.crowded(crowded))
     }
 
-    fn crowded(&self, crowded: Crowded) -> TooFast {
-        TooFast::Crowded {
+    fn crowded(&self, crowded: Crowded) -> TooClose {
+        TooClose::Crowded {
             axis: self.rig.axes[crowded.axis].name.clone(),
             apart: self.time(crowded.apart),
             needs: self.enough(crowded.needs),
@@ -250,7 +262,7 @@ impl<'a> Pace<'a> {
     }
 
     /// A step or a direction.
-    fn axis_event(&mut self, axis: usize, now: u64, step: bool) -> Result<(), TooFast> {
+    fn axis_event(&mut self, axis: usize, now: u64, step: bool) -> Result<(), TooClose> {
         if let Some((before, was_step)) = self.last[axis] {
             let cycles = now - before;
             // The interrupts of other axes may come first.
@@ -270,7 +282,7 @@ impl<'a> Pace<'a> {
             }
             // What falls on one tick is done in one interrupt.
             if cycles < least && (cycles > 0 || step || was_step) {
-                return Err(TooFast::Events {
+                return Err(TooClose::Events {
                     axis: self.rig.axes[axis].name.clone(),
                     apart: self.time(cycles),
                     needs: self.enough(least),
@@ -306,7 +318,7 @@ impl<'a> Pace<'a> {
     }
 
     /// A change of an output, if it is one; returns whether the player has to write it.
-    fn change(&mut self, output: usize, on: bool, now: u64) -> Result<bool, TooFast> {
+    fn change(&mut self, output: usize, on: bool, now: u64) -> Result<bool, TooClose> {
         let least = self.lead;
         let changed = &self.outputs[output];
         if changed.is_on != on {
@@ -314,11 +326,11 @@ impl<'a> Pace<'a> {
             if cycles < least {
                 // What is written takes longer, and would be refused for that next.
                 let least = if changed.is_written {
-                    player_written_output_cycles(self.rig)
+                    written_output_cycles(self.rig)
                 } else {
                     least
                 };
-                return Err(TooFast::Changes {
+                return Err(TooClose::Changes {
                     output: self.rig.outputs[output].name.clone(),
                     apart: self.time(cycles),
                     needs: self.enough(least),
@@ -332,9 +344,9 @@ impl<'a> Pace<'a> {
     }
 
     /// An output or a mark is due.
-    fn join(&mut self, now: u64, is_written: bool) -> Result<(), TooFast> {
+    fn join(&mut self, now: u64, is_written: bool) -> Result<(), TooClose> {
         let group = match self.group {
-            Some(group) if group.due == now => Group {
+            Some(group) if group.due == now => DueTogether {
                 events: group.events + 1,
                 is_written: group.is_written || is_written,
                 ..group
@@ -343,7 +355,7 @@ impl<'a> Pace<'a> {
                 if let Some(before) = before {
                     self.check_next(before, now)?;
                 }
-                Group {
+                DueTogether {
                     due: now,
                     events: 1,
                     is_written,
@@ -355,11 +367,11 @@ impl<'a> Pace<'a> {
     }
 
     /// Whether all of a group is ready when it is due.
-    fn check_group(&self, group: Group) -> Result<(), TooFast> {
+    fn check_group(&self, group: DueTogether) -> Result<(), TooClose> {
         let own = u64::from(OUTPUT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
         let needed = own + self.axes_between(group.due - self.lead, group.due);
         if needed > self.lead {
-            return Err(TooFast::Outputs {
+            return Err(TooClose::AtOnce {
                 needs: self.enough(needed),
                 lead: self.time(self.lead),
             });
@@ -368,14 +380,14 @@ impl<'a> Pace<'a> {
     }
 
     /// Whether the interrupt of a group is over when the one of the next comes.
-    fn check_next(&self, group: Group, next: u64) -> Result<(), TooFast> {
+    fn check_next(&self, group: DueTogether, next: u64) -> Result<(), TooClose> {
         let cycles = next - group.due;
         let waiting = if group.is_written { self.lead } else { 0 };
         let own = u64::from(EVENT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
         let (from, until) = (group.due - self.lead, next - self.lead);
         let least = waiting + own + u64::from(OTHERS_READY) + self.axes_between(from, until);
         if cycles < least {
-            return Err(TooFast::Close {
+            return Err(TooClose::Others {
                 apart: self.time(cycles),
                 needs: self.enough(least),
             });
@@ -407,7 +419,7 @@ impl<'a> Pace<'a> {
 
     /// Whether decoding keeps up with an event that takes so many cycles. What fits into the
     /// rings at once has been decoded before the start.
-    fn decode(&mut self, stream: usize, comes: u64, cost: u64) -> Result<(), TooFast> {
+    fn decode(&mut self, stream: usize, comes: u64, cost: u64) -> Result<(), TooClose> {
         let ring = &mut self.rings[stream];
         ring.push_back(comes);
         if ring.len() <= RING {
@@ -416,29 +428,11 @@ impl<'a> Pace<'a> {
         let room = ring.pop_front().unwrap_or(comes);
         self.busy = self.busy.max(room) + cost;
         if self.busy > comes {
-            return Err(TooFast::Decoding {
+            return Err(TooClose::Decoding {
                 needs: self.enough(self.busy - room),
                 within: self.time(comes - room),
             });
         }
         Ok(())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_lead_of_outputs_is_the_one_of_the_firmware() {
-        let board = include_str!("c/board_avr.h");
-        assert!(board.contains("#define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)"));
-        assert_eq!(player_output_cycles(8), 252 * 8);
-        // A timer of 8 bits is not through a turn then.
-        assert!(
-            [8, 64, 256, 1024]
-                .iter()
-                .all(|by| player_output_cycles(*by) < 256 * u64::from(*by))
-        );
     }
 }

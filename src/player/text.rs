@@ -2,8 +2,10 @@
 
 use std::fmt::Write;
 
-use super::Feed;
-use super::part::{CompareOutput, PartPin, Wiring};
+use super::board::OtherBoard;
+use super::controller::{CompareOutput, PartPin};
+use super::options::ScheduleSource;
+use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
@@ -34,7 +36,7 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
 /// The line of `pins.h` that says which wiring it is for.
 fn fingerprint(wiring: &Wiring) -> String {
     let Wiring {
-        part,
+        controller,
         steps,
         directions,
         switches,
@@ -42,12 +44,12 @@ fn fingerprint(wiring: &Wiring) -> String {
         outputs,
         exact,
         inputs,
-        emergency,
+        stop_contact,
         ..
     } = wiring;
     let all = format!(
-        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {emergency}",
-        part.compiler_name
+        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
+        controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
 }
@@ -236,7 +238,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 #endif
 
 ",
-        wiring.part.compiler_name,
+        wiring.controller.compiler_name,
         fingerprint(wiring),
     );
     lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
@@ -260,7 +262,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
     );
     output_lines(&mut text, wiring);
     lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
-    let PartPin { port, bit } = wiring.emergency;
+    let PartPin { port, bit } = wiring.stop_contact;
     let _ = write!(
         text,
         "
@@ -283,10 +285,10 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
     sealed(&text)
 }
 
-pub(super) fn makefile(wiring: Option<&Wiring>, feed: Feed) -> String {
-    let (sources, fed) = match feed {
-        Feed::Memory => ("table.c schedule.c", String::new()),
-        Feed::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
+pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> String {
+    let (sources, fed) = match source {
+        ScheduleSource::Memory => ("table.c schedule.c", String::new()),
+        ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
     };
     let Some(wiring) = wiring else {
         return OTHER_MAKEFILE
@@ -299,7 +301,7 @@ pub(super) fn makefile(wiring: Option<&Wiring>, feed: Feed) -> String {
         (" coils_avr.c", " -DCOILS")
     };
     AVR_MAKEFILE
-        .replace("@MCU@", wiring.part.compiler_name)
+        .replace("@MCU@", wiring.controller.compiler_name)
         .replace("@SOURCES@", sources)
         .replace("@COILS@", coils)
         .replace("@FED@", &fed)
@@ -394,8 +396,8 @@ fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
 
 pub(super) fn readme(
     heading: &Heading<'_>,
-    wiring: &Result<Wiring, String>,
-    feed: Feed,
+    wiring: &Result<Wiring, OtherBoard>,
+    source: ScheduleSource,
     counts: Option<(u64, usize)>,
 ) -> String {
     let rig = heading.rig;
@@ -410,19 +412,19 @@ pub(super) fn readme(
         );
     }
     let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
-    let _ = match (counts, feed) {
+    let _ = match (counts, source) {
         (Some((steps, bytes)), _) => writeln!(
             text,
             "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
             Every step falls on its tick of a {clock} timer divided by {prescaler}.\n\n{STARTS}",
         ),
-        (None, Feed::Line { baud }) => writeln!(
+        (None, ScheduleSource::Line { baud }) => writeln!(
             text,
             "Plays programs of indexed moves while `slewsmith stream SCRIPT --port PORT --baud {baud}` sends them, \
             for this rig, by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
             their path to a standstill. Nothing moves until a host connects.\n",
         ),
-        (None, Feed::Memory) => Ok(()),
+        (None, ScheduleSource::Memory) => Ok(()),
     };
     let axes: Vec<String> = rig.axes.iter().map(|axis| axis.name.clone()).collect();
     let names = |pins: &[Pin]| pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
@@ -432,18 +434,18 @@ pub(super) fn readme(
                 text,
                 "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
                  | line | pin |\n| --- | --- |",
-                wiring.part.compiler_name
+                wiring.controller.compiler_name
             );
             pin_rows(&mut text, "step of", &axes, &wiring.steps);
             pin_rows(&mut text, "direction of", &axes, &wiring.directions);
             coil_rows(&mut text, &axes, wiring);
             pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
             pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
-            let [receive, transmit] = wiring.part.serial;
+            let [receive, transmit] = wiring.controller.serial;
             let _ = writeln!(
                 text,
                 "| stop contact | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
-                wiring.emergency
+                wiring.stop_contact
             );
             if !rig.outputs.is_empty() {
                 let late = wiring.late_outputs(rig).map_or_else(

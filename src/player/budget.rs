@@ -1,0 +1,174 @@
+//! What the player takes of a microcontroller: cycles, flash and RAM. Every figure stands
+//! here, once.
+//!
+//! The figures are measured on the machine code that avr-gcc 5.4 makes of `c/`, in a
+//! cycle-accurate simulator, with five cycles added for entering an interrupt; `tests/firmware`
+//! and the tests of `stream` measure them again.
+
+use super::options::{Lines, PlayerOptions, ScheduleSource};
+use crate::rig::{Rig, Timer};
+use crate::schedule::timer::Pace;
+use crate::units::Time;
+
+/// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
+/// that step at once take their times one after the other.
+pub(crate) const STEP_CYCLES: u32 = 160;
+/// Cycles from or to any event but a step until the player is ready for the next one, …
+pub(super) const EVENT_READY: u32 = 410;
+/// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
+pub(super) const OTHERS_READY: u32 = 60;
+/// … and an axis others with any event but a step.
+pub(super) const OTHER_BUSY: u32 = 400;
+/// Cycles from a step to the end of its pulse, at least: the player waits for the end of a
+/// longer pulse, …
+const PULSE_CYCLES: u32 = 40;
+/// … and takes all of that pulse longer but for so many cycles.
+const PULSE_HIDDEN: u32 = 30;
+/// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
+/// and one that is due with the one before it.
+pub(super) const EVENT_CYCLES: u32 = 1500;
+pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
+/// Cycles that a step takes besides where the player switches the coils of one axis, and of
+/// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
+/// every step turns switches off and others on.
+const COIL_CYCLES: u32 = 340;
+const COILS_CYCLES: u32 = 520;
+/// Cycles from a step to the next one being armed.
+pub(super) const STEP_READY: u32 = 80;
+/// How much earlier than an event of an axis its interrupt may come where it is a direction.
+pub(super) const DIRECTION_LEAD: u32 = 580;
+/// Cycles from the interrupt of outputs to the first one being ready, and to each further
+/// one on the same tick.
+pub(super) const OUTPUT_READY: u32 = 180;
+pub(super) const NEXT_OUTPUT_READY: u32 = 110;
+/// Events that may wait for being decoded: three quarters of a ring.
+pub(super) const RING: usize = 48;
+
+/// Cycles from one step to the next, those of all axes taken together, that decoding what
+/// comes over a line needs at least: a part at 16 MHz keeps up with 40,000 steps a second,
+/// and with one axis even with 44,400, but not with 47,000.
+pub(crate) const LINE_STEP_CYCLES: u32 = 400;
+/// The same where the board switches the coils itself: a step of two bridges takes longer
+/// for its dead time. 22,800 steps a second and even 26,600 were kept up with, but not
+/// 29,000.
+pub(crate) const LINE_COIL_STEP_CYCLES: u32 = 700;
+
+/// Highest clock of the parts that the player is made for as it stands (Hz) …
+pub(super) const HIGHEST_CLOCK: f64 = 20e6;
+/// … and what their timers divide it by. Source: the data sheets of these parts.
+pub(super) const PRESCALERS: [u32; 5] = [1, 8, 64, 256, 1024];
+/// Width of the counter that it uses on them.
+pub const TIMER_BITS: u32 = 16;
+
+/// One object of the compiler for these parts holds no more bytes.
+pub(super) const LONGEST_TABLE: usize = 32_767;
+/// An event names a mark in one byte, and 0 is none.
+pub(super) const MOST_MARKS: usize = 254;
+
+/// Whether the player is made for this timer as it stands.
+pub(crate) fn suits(timer: &Timer) -> bool {
+    timer.clock.si() <= HIGHEST_CLOCK && PRESCALERS.contains(&timer.prescaler)
+}
+
+/// Cycles from the player's interrupt of an output to its edge, as `board_avr.h` has it: so
+/// long an output stands between two changes.
+pub(super) fn output_cycles(prescaler: u32) -> u64 {
+    u64::from((2000 / prescaler + 2) * prescaler)
+}
+
+/// The same of an output that the player writes itself, while all axes stand.
+pub(super) fn written_output_cycles(rig: &Rig) -> u64 {
+    output_cycles(rig.timer.prescaler)
+        + u64::from(EVENT_READY + OTHERS_READY)
+        + u64::from(OTHER_BUSY) * rig.axes.len() as u64
+}
+
+/// By how many cycles an output that the player writes may be late: the interrupts of all
+/// axes may come first.
+pub(super) fn late_cycles(rig: &Rig) -> u64 {
+    let step = u64::from(STEP_READY) + u64::from(pulse_wait(&rig.timer));
+    u64::from(OTHERS_READY) + rig.axes.len() as u64 * step
+}
+
+/// Cycles that a step takes besides its own, for the end of its pulse or for the coils.
+pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
+    match lines {
+        Lines::Steps => pulse_wait(&rig.timer),
+        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES,
+        Lines::Coils => COILS_CYCLES,
+    }
+}
+
+/// Cycles that a step takes besides because the player waits for the end of the pulse.
+fn pulse_wait(timer: &Timer) -> u32 {
+    let ticks = u32::try_from(Pace::new(timer).step_pulse).unwrap_or(u32::MAX);
+    if ticks <= PULSE_CYCLES / timer.prescaler {
+        return 0;
+    }
+    // The pulse begins with the tick behind the match.
+    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PULSE_HIDDEN
+}
+
+/// Cycles that one step of every axis takes.
+pub(crate) fn steps_cycles(rig: &Rig) -> u64 {
+    let one = u64::from(STEP_CYCLES) + u64::from(pulse_wait(&rig.timer));
+    one * rig.axes.len() as u64
+}
+
+/// The shortest interval that the player keeps on all axes at once; none where it is not
+/// made for this timer.
+pub(crate) fn interval(rig: &Rig) -> Option<Time> {
+    let cycles = steps_cycles(rig) as f64;
+    suits(&rig.timer).then(|| Time::new(cycles / rig.timer.clock.si()))
+}
+
+/// Steps a second, of all axes, that the player decodes from a line.
+pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
+    let cycles = match lines {
+        Lines::Steps => LINE_STEP_CYCLES,
+        Lines::Coils => LINE_COIL_STEP_CYCLES,
+    };
+    rig.timer.clock.si() / f64::from(cycles)
+}
+
+/// Cycles of the microcontroller's clock in whole microseconds, none too few.
+pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
+    Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
+}
+
+/// Bytes of flash that the player takes at most, without its schedule and its coil tables,
+/// on the larger part and with two axes: less elsewhere.
+pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
+    const OUTPUT: usize = 70;
+    const INPUT: usize = 60;
+    let code = match (options.source, options.lines) {
+        (ScheduleSource::Memory, Lines::Steps) => 4900,
+        (ScheduleSource::Memory, Lines::Coils) => 5600,
+        (ScheduleSource::Line { .. }, Lines::Steps) => 6900,
+        (ScheduleSource::Line { .. }, Lines::Coils) => 7500,
+    };
+    code + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_part_at_16_megahertz_takes_100_000_steps_a_second() {
+        assert_eq!(16_000_000 / STEP_CYCLES, 100_000);
+    }
+
+    #[test]
+    fn the_lead_of_outputs_is_the_one_of_the_firmware() {
+        let board = include_str!("c/board_avr.h");
+        assert!(board.contains("#define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)"));
+        assert_eq!(output_cycles(8), 252 * 8);
+        // A timer of 8 bits is not through a turn then.
+        assert!(
+            [8, 64, 256, 1024]
+                .iter()
+                .all(|by| output_cycles(*by) < 256 * u64::from(*by))
+        );
+    }
+}

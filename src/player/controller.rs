@@ -1,0 +1,188 @@
+//! Microcontrollers that the player is made for as it stands: their memories, their pins
+//! and what makes these.
+//!
+//! The steps come out of the compare outputs of a 16-bit timer, whose pins are fixed. An
+//! output is exact on a pin that a compare output of another timer makes. A further part is
+//! an entry of [`CONTROLLERS`].
+
+use std::fmt;
+
+/// A pin of a part: its port and its number there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct PartPin {
+    /// The letter of the port.
+    pub port: char,
+    /// The bit of the port.
+    pub bit: u8,
+}
+
+pub(super) const fn pin(port: char, bit: u8) -> PartPin {
+    PartPin { port, bit }
+}
+
+pub(super) const fn whole_port(port: char) -> [PartPin; 8] {
+    let mut pins = [pin(port, 0); 8];
+    let mut bit = 0;
+    while bit < 8 {
+        pins[bit] = pin(port, bit as u8);
+        bit += 1;
+    }
+    pins
+}
+
+impl fmt::Display for PartPin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "P{}{}", self.port, self.bit)
+    }
+}
+
+impl PartPin {
+    /// The pin that a text such as `PB1` names.
+    pub(super) fn parse(text: &str) -> Option<Self> {
+        let mut letters = text.trim().chars();
+        let (p, port, bit) = (letters.next()?, letters.next()?, letters.next()?);
+        let bit = u8::try_from(bit.to_digit(8)?).ok()?;
+        let whole = p.eq_ignore_ascii_case(&'p') && letters.next().is_none();
+        (whole && port.is_ascii_alphabetic()).then(|| pin(port.to_ascii_uppercase(), bit))
+    }
+}
+
+/// A compare output of a timer that runs in step with the one of the steps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CompareOutput {
+    /// The pin that it makes.
+    pub pin: PartPin,
+    /// The number of the timer …
+    pub timer: u8,
+    /// … and the letter of its channel.
+    pub channel: char,
+}
+
+const fn compare(pin: PartPin, timer: u8, channel: char) -> CompareOutput {
+    CompareOutput {
+        pin,
+        timer,
+        channel,
+    }
+}
+
+/// One family of microcontrollers.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Controller {
+    /// What the compiler calls its usual member.
+    pub compiler_name: &'static str,
+    /// Its flash …
+    pub flash: usize,
+    /// … and its RAM (bytes).
+    pub ram: usize,
+    /// Pins of the compare outputs, channel by channel. The last channel that is in use
+    /// times everything but steps, and its pin stays free.
+    pub(super) compare: &'static [PartPin],
+    /// What can make outputs, in the order in which it is given out, and the bits of
+    /// these timers.
+    pub(super) exact: &'static [CompareOutput],
+    pub(super) exact_bits: u32,
+    /// Pins of the serial port: receive, transmit.
+    pub(super) serial: [PartPin; 2],
+    /// Pins that can interrupt on an edge, by number of the interrupt.
+    pub(super) interrupts: &'static [PartPin],
+    /// Pins that nothing else needs and that are not exact, in the order in which they are
+    /// given out: port, first and last bit.
+    pub(super) free: &'static [(char, u8, u8)],
+    /// Letters of its ports.
+    pub(super) ports: &'static str,
+    /// Pins that are not there or carry the crystal or the reset: port, first and last
+    /// bit.
+    pub(super) unusable: &'static [(char, u8, u8)],
+    /// Where the player switches coils itself: the pins of the eight switches of each
+    /// axis, and the ports of its two converters.
+    pub(super) switches: &'static [[PartPin; 8]],
+    pub(super) converters: &'static [[char; 2]],
+}
+
+/// The families, smallest first. Source: the data sheets of these parts.
+pub(super) const CONTROLLERS: [Controller; 2] = [
+    Controller {
+        compiler_name: "atmega328p",
+        flash: 32 * 1024,
+        ram: 2 * 1024,
+        compare: &[pin('B', 1), pin('B', 2)],
+        exact: &[
+            compare(pin('D', 6), 0, 'A'),
+            compare(pin('D', 5), 0, 'B'),
+            compare(pin('B', 3), 2, 'A'),
+            compare(pin('D', 3), 2, 'B'),
+        ],
+        exact_bits: 8,
+        serial: [pin('D', 0), pin('D', 1)],
+        interrupts: &[pin('D', 2), pin('D', 3)],
+        free: &[
+            ('D', 4, 4),
+            ('D', 7, 7),
+            ('C', 0, 5),
+            ('B', 0, 0),
+            ('B', 4, 5),
+        ],
+        ports: "BCD",
+        unusable: &[('B', 6, 7), ('C', 6, 7)],
+        switches: &[[
+            pin('C', 0),
+            pin('C', 1),
+            pin('C', 2),
+            pin('C', 3),
+            pin('D', 4),
+            pin('D', 5),
+            pin('D', 6),
+            pin('D', 7),
+        ]],
+        converters: &[],
+    },
+    Controller {
+        compiler_name: "atmega2560",
+        flash: 256 * 1024,
+        ram: 8 * 1024,
+        compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
+        exact: &[
+            compare(pin('E', 3), 3, 'A'),
+            compare(pin('E', 4), 3, 'B'),
+            compare(pin('E', 5), 3, 'C'),
+            compare(pin('H', 3), 4, 'A'),
+            compare(pin('H', 4), 4, 'B'),
+            compare(pin('H', 5), 4, 'C'),
+            compare(pin('L', 3), 5, 'A'),
+            compare(pin('L', 4), 5, 'B'),
+            compare(pin('L', 5), 5, 'C'),
+        ],
+        exact_bits: 16,
+        serial: [pin('E', 0), pin('E', 1)],
+        interrupts: &[pin('D', 0), pin('D', 1), pin('D', 2), pin('D', 3)],
+        free: &[
+            ('F', 0, 7),
+            ('K', 0, 7),
+            ('J', 0, 7),
+            ('H', 0, 2),
+            ('H', 6, 6),
+            ('G', 0, 5),
+            ('E', 6, 7),
+        ],
+        ports: "ABCDEFGHJKL",
+        unusable: &[('G', 6, 7)],
+        switches: &[whole_port('A'), whole_port('F')],
+        converters: &[['L', 'K'], ['C', 'J']],
+    },
+];
+
+/// Axes that the largest part steps; one of its channels times everything else.
+pub(super) const MOST_AXES: usize = CONTROLLERS[CONTROLLERS.len() - 1].compare.len() - 1;
+
+impl Controller {
+    /// What makes outputs exact where the timer divides its clock by that. Timers of 8
+    /// bits turn over too soon where they count the clock itself.
+    pub(super) fn exact_at(&self, prescaler: u32) -> &'static [CompareOutput] {
+        if self.exact_bits == 8 && prescaler == 1 {
+            &[]
+        } else {
+            self.exact
+        }
+    }
+}

@@ -1,0 +1,32 @@
+//! Our own firmware: what it can play, and the project in C99 that plays it.
+//!
+//! Everything about the player stands here: its sources (`c/`), the parts that it is made
+//! for and their wiring, how many cycles and bytes it takes ([`budget`]), whether a program
+//! leaves it the time it needs ([`pace`]), and the project that `emit --as firmware` writes.
+//! [`verdict`] is the one place that says what it can play.
+
+mod board;
+pub(crate) mod budget;
+mod coils;
+mod controller;
+mod crowd;
+mod options;
+mod pace;
+mod place;
+mod project;
+#[cfg(test)]
+mod tests;
+mod text;
+mod verdict;
+mod wiring;
+
+pub use board::OtherBoard;
+pub use budget::TIMER_BITS;
+pub use coils::Unswitched;
+pub use controller::{CompareOutput, Controller, PartPin};
+pub use options::{Lines, PlayerOptions, ScheduleSource};
+pub use pace::TooClose;
+pub use project::{NAME, Project, ProjectFile, is_as_written, same_wiring};
+pub(crate) use verdict::judge;
+pub use verdict::{Refusal, Unplayable};
+pub use wiring::{ForeignPin, Lack, PinUse, Shortcoming, Unwired, Wiring};

@@ -1,0 +1,37 @@
+//! What a player is to be: what it puts out, and where its schedule comes from.
+
+/// What the player puts out for its axes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Lines {
+    /// A step and a direction line for each, for a drive that takes them.
+    #[default]
+    Steps,
+    /// The switches of their bridges, and codes for converters where the rig has them.
+    Coils,
+}
+
+/// Where the player has its schedule from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum ScheduleSource {
+    /// The program's own memory.
+    #[default]
+    Memory,
+    /// A serial line of so many bits a second, on which `stream` sends any program for
+    /// the same rig.
+    Line {
+        /// Bits a second.
+        baud: u32,
+    },
+}
+
+/// Which player is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub struct PlayerOptions {
+    /// What it puts out.
+    pub lines: Lines,
+    /// Where it has its schedule from.
+    pub source: ScheduleSource,
+    /// Whether it is for another board than those that the player is made for, whatever
+    /// the rig says.
+    pub other_board: bool,
+}

@@ -1,0 +1,95 @@
+//! What the budget says of memory holds for what the compiler makes.
+
+use std::fmt::Write as _;
+
+use super::budget::code_bytes;
+use super::coils;
+use super::options::{Lines, PlayerOptions, ScheduleSource};
+use crate::Job;
+use crate::testing::avr;
+
+/// Bytes that the stack of the player may take: measured 92 where it decodes, doubled for an
+/// interrupt within an interrupt and what else a compiler may do.
+const STACK: usize = 200;
+
+/// A program on a rig with two axes on such a drive, and so many outputs and inputs.
+fn job(drive: &str, outputs: usize, inputs: usize) -> Job {
+    let mut rig = "axes:\n".to_owned();
+    for name in ["a", "b"] {
+        let _ = write!(
+            rig,
+            "  {name}:
+    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
+    drive: {{ {drive} }}
+    load: {{ inertia: 50 g.cm^2, friction: 10 mN.m }}
+"
+        );
+    }
+    rig.push_str("timer: { clock: 16 MHz, prescaler: 1, bits: 16, step_pulse: 3 us }\n");
+    let mut script = "speed 90 deg/s\naccel 400 deg/s^2\nturn a by 90 deg\n".to_owned();
+    if outputs > 0 {
+        rig.push_str("outputs:\n");
+        for number in 0..outputs {
+            let _ = writeln!(rig, "  o{number}: {{}}");
+            let _ = write!(script, "output o{number} on\ndwell 1 s\n");
+        }
+    }
+    if inputs > 0 {
+        rig.push_str("inputs:\n");
+        for number in 0..inputs {
+            let _ = writeln!(rig, "  i{number}: {{}}");
+            let _ = writeln!(script, "await i{number}");
+        }
+    }
+    Job::from_texts(&script, &rig).unwrap()
+}
+
+#[test]
+fn no_player_takes_more_memory_than_is_charged() {
+    let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+    let bridges = "kind: linear-current, supply: 24 V, peak_current: 1.4 A, microsteps: 8, sense_resistor: 0.5 ohm, \
+                   sense_gain: 4, converter_bits: 8, converter_reference: 2.9 V";
+    for (source, lines, drive) in [
+        (ScheduleSource::Memory, Lines::Steps, chopper),
+        (ScheduleSource::Memory, Lines::Coils, bridges),
+        (
+            ScheduleSource::Line { baud: 250_000 },
+            Lines::Steps,
+            chopper,
+        ),
+        (
+            ScheduleSource::Line { baud: 250_000 },
+            Lines::Coils,
+            bridges,
+        ),
+    ] {
+        for (outputs, inputs) in [(0, 0), (9, 4)] {
+            let job = job(drive, outputs, inputs);
+            let options = PlayerOptions {
+                lines,
+                source,
+                other_board: false,
+            };
+            let project = job
+                .project_with(&job.heading(None), options, &mut |_| ())
+                .unwrap();
+            let Some(built) = avr::build(&project) else {
+                return;
+            };
+            let tables = match lines {
+                Lines::Steps => 0,
+                Lines::Coils => coils::bytes(&coils::tables(job.rig()).unwrap()),
+            };
+            let code = built.flash - tables - project.table.unwrap_or_default();
+            let charged = code_bytes(job.rig(), options);
+            println!("{lines:?} {source:?}, {outputs} outputs: {code} of {charged}, {built:?}");
+            assert!(
+                code <= charged && charged < code + 1200,
+                "{code} of {charged}"
+            );
+            let ram = project.wiring.unwrap().controller.ram;
+            assert!(built.ram + STACK <= ram, "{built:?} of {ram}");
+        }
+    }
+}

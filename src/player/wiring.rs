@@ -1,0 +1,412 @@
+//! Which pin of a microcontroller does what.
+//!
+//! Step lines and switches have their places on each part. Directions, outputs and inputs
+//! go where the rig says, or to pins that are free.
+
+use std::fmt;
+
+use thiserror::Error;
+
+use super::budget;
+use super::controller::{CONTROLLERS, CompareOutput, Controller, PartPin, pin, whole_port};
+use super::options::PlayerOptions;
+use crate::rig::{Pin, Rig};
+
+/// Which pin does what.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wiring {
+    /// The part …
+    pub controller: &'static Controller,
+    /// … and why it is no smaller one.
+    pub not_smaller: Option<Shortcoming>,
+    /// The step line of each axis; none where the player switches the coils.
+    pub steps: Vec<PartPin>,
+    /// The direction line of each axis, likewise.
+    pub directions: Vec<PartPin>,
+    /// The eight switches of each axis, where the player switches the coils: phase A, high
+    /// and low of leg 1, high and low of leg 2, then phase B.
+    pub switches: Vec<[PartPin; 8]>,
+    /// The ports of the converters of both phases of each axis, where there are any.
+    pub converters: Vec<[char; 2]>,
+    /// The outputs of the rig.
+    pub outputs: Vec<PartPin>,
+    /// What makes outputs on their very ticks: those on its pins.
+    pub exact: Vec<CompareOutput>,
+    /// The inputs of the rig.
+    pub inputs: Vec<PartPin>,
+    /// The stop contact …
+    pub stop_contact: PartPin,
+    /// … and the number of its interrupt.
+    pub interrupt: usize,
+}
+
+/// Who switches the coils.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Coils {
+    /// A drive that takes steps and a direction.
+    OfTheDrive,
+    /// The player: bridges that put the whole supply on the windings.
+    Bare,
+    /// The player, with converters that set the currents.
+    WithConverters,
+}
+
+/// What a part lacks for a rig.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[error("{}: {lack}", controller.compiler_name)]
+pub struct Shortcoming {
+    /// The part.
+    pub controller: &'static Controller,
+    /// What it lacks.
+    pub lack: Lack,
+}
+
+/// What a part may lack.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Lack {
+    /// Compare outputs.
+    #[error("its timer steps {most} axes at most, and the rig has {axes}")]
+    Axes {
+        /// Axes that it steps.
+        most: usize,
+        /// Axes of the rig.
+        axes: usize,
+    },
+    /// Pins for bridges.
+    #[error("it has too few pins for the switches of so many axes")]
+    Switches,
+    /// Ports for converters.
+    #[error("it has too few ports for the converters")]
+    Converters,
+    /// Pins for anything else.
+    #[error("it has too few pins")]
+    Pins,
+    /// A pin that can interrupt.
+    #[error("no pin that can interrupt is left for the stop contact")]
+    Interrupt,
+    /// A pin that the rig names.
+    #[error("it has no pin `{text}`, which `{name}` is on")]
+    NoSuchPin {
+        /// What the rig calls it.
+        text: String,
+        /// What is on it.
+        name: String,
+    },
+    /// A pin that the rig names and that is no port's, or taken.
+    #[error("pin {pin} of `{name}` {taken}")]
+    Taken {
+        /// The pin.
+        pin: PartPin,
+        /// What the rig wants on it.
+        name: String,
+        /// What it is.
+        taken: PinUse,
+    },
+    /// Flash.
+    #[error("player and schedule take {needed} bytes of its flash, and it has {flash}")]
+    Flash {
+        /// Bytes that are needed.
+        needed: usize,
+        /// Bytes that it has.
+        flash: usize,
+    },
+}
+
+/// Why a pin cannot be had.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+pub enum PinUse {
+    /// No package has it, or the part needs it itself.
+    #[error("is not there, or belongs to the crystal or the reset")]
+    OfThePart,
+    /// A compare output of the timer of the steps.
+    #[error("is a step line of the timer")]
+    Steps,
+    /// A pin of the serial port.
+    #[error("is the serial port's")]
+    Serial,
+    /// Something else that the rig wants.
+    #[error("is needed for something else")]
+    Other,
+}
+
+/// Why no part fits a rig.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Unwired {
+    /// Pins that no part has.
+    #[error(
+        "no part has {}; a pin is called P, the letter of its port ({}) and a number from 0 to 7, \
+         as in PB0, whatever is printed beside it on a board",
+        listed(.0), ports()
+    )]
+    ForeignPins(Vec<ForeignPin>),
+    /// Each part lacks something.
+    #[error("{}", joined(.0))]
+    Parts(Vec<Shortcoming>),
+}
+
+/// A pin that no part has.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ForeignPin {
+    /// What the rig calls it.
+    pub text: String,
+    /// What is on it.
+    pub name: String,
+    /// What is probably meant.
+    pub meant: Option<PartPin>,
+}
+
+impl fmt::Display for ForeignPin {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "`{}` of `{}`", self.text, self.name)?;
+        match self.meant {
+            Some(pin) => write!(f, ", perhaps {pin}"),
+            None => Ok(()),
+        }
+    }
+}
+
+fn listed(pins: &[ForeignPin]) -> String {
+    let pins: Vec<String> = pins.iter().map(ForeignPin::to_string).collect();
+    format!("pin {}", pins.join(" and "))
+}
+
+fn ports() -> String {
+    let ports: Vec<String> = CONTROLLERS
+        .iter()
+        .map(|part| format!("{} on an {}", part.ports, part.compiler_name))
+        .collect();
+    ports.join(", ")
+}
+
+fn joined(parts: &[Shortcoming]) -> String {
+    let parts: Vec<String> = parts.iter().map(Shortcoming::to_string).collect();
+    parts.join("; ")
+}
+
+impl Wiring {
+    /// The wiring for a rig on the smallest part that has the pins and the flash for the
+    /// player and so many bytes of tables, or what every part lacks.
+    pub(super) fn of(
+        rig: &Rig,
+        coils: Coils,
+        options: PlayerOptions,
+        tables: usize,
+    ) -> Result<Self, Unwired> {
+        let foreign = foreign_pins(rig);
+        if !foreign.is_empty() {
+            return Err(Unwired::ForeignPins(foreign));
+        }
+        let mut lacking = Vec::new();
+        for controller in &CONTROLLERS {
+            let code = budget::code_bytes(rig, options);
+            match Self::on(controller, rig, coils, code + tables) {
+                Ok(wiring) => {
+                    return Ok(Self {
+                        not_smaller: lacking.pop(),
+                        ..wiring
+                    });
+                }
+                Err(lack) => lacking.push(Shortcoming { controller, lack }),
+            }
+        }
+        Err(Unwired::Parts(lacking))
+    }
+
+    fn on(part: &'static Controller, rig: &Rig, coils: Coils, needed: usize) -> Result<Self, Lack> {
+        let axes = rig.axes.len();
+        if axes >= part.compare.len() {
+            let most = part.compare.len() - 1;
+            return Err(Lack::Axes { most, axes });
+        }
+        let mut steps = part.compare[..axes].to_vec();
+        let mut taken = steps.clone();
+        taken.extend(part.serial);
+        let (mut switches, mut converters) = (Vec::new(), Vec::new());
+        if coils != Coils::OfTheDrive {
+            let enough = part.switches.get(..axes);
+            switches = enough.ok_or(Lack::Switches)?.to_vec();
+            taken.extend(switches.iter().flatten());
+            steps.clear();
+        }
+        if coils == Coils::WithConverters {
+            let enough = part.converters.get(..axes);
+            converters = enough.ok_or(Lack::Converters)?.to_vec();
+            taken.extend(
+                converters
+                    .iter()
+                    .flatten()
+                    .flat_map(|&port| whole_port(port)),
+            );
+        }
+        let outputs = named(part, &rig.outputs, &mut taken)?;
+        let inputs = named(part, &rig.inputs, &mut taken)?;
+        let mut interrupts = part.interrupts.iter().enumerate();
+        let (interrupt, stop_contact) = interrupts
+            .find(|(_, pin)| !taken.contains(pin))
+            .map(|(number, pin)| (number, *pin))
+            .ok_or(Lack::Interrupt)?;
+        taken.push(stop_contact);
+        let exact = part.exact_at(rig.timer.prescaler);
+        let free = part
+            .free
+            .iter()
+            .flat_map(|&(port, first, last)| (first..=last).map(move |bit| pin(port, bit)));
+        let compare = || part.exact.iter().map(|output| output.pin);
+        // Outputs choose first, and leave what is exact alone where that is no use to them.
+        let exact_first: Vec<_> = exact.iter().map(|output| output.pin).collect();
+        let outputs = give(
+            outputs,
+            exact_first.into_iter().chain(free.clone()).chain(compare()),
+            &mut taken,
+        )?;
+        let mut others = |wanted| give(wanted, free.clone().chain(compare()), &mut taken);
+        let directions = others(vec![None; steps.len()])?;
+        let inputs = others(inputs)?;
+        if needed > part.flash {
+            let flash = part.flash;
+            return Err(Lack::Flash { needed, flash });
+        }
+        Ok(Self {
+            controller: part,
+            not_smaller: None,
+            steps,
+            directions,
+            switches,
+            converters,
+            outputs,
+            exact: exact.to_vec(),
+            inputs,
+            stop_contact,
+            interrupt,
+        })
+    }
+
+    /// Which outputs of a rig may be late, and what cures that; none where every output
+    /// is exact.
+    pub fn late_outputs(&self, rig: &Rig) -> Option<String> {
+        let written = rig.outputs.iter().zip(&self.outputs);
+        let written = written.filter(|(_, pin)| self.compare_of(**pin).is_none());
+        let names: Vec<String> = written
+            .map(|(output, pin)| format!("`{}` ({pin})", output.name))
+            .collect();
+        if names.is_empty() {
+            return None;
+        }
+        let taken = self.outputs.iter().chain(&self.inputs);
+        let taken: Vec<PartPin> = taken
+            .chain(self.switches.iter().flatten())
+            .chain([&self.stop_contact])
+            .copied()
+            .collect();
+        let in_converter = |pin: &PartPin| self.converters.iter().flatten().any(|p| *p == pin.port);
+        let left = self.exact.iter().map(|compare| compare.pin);
+        let left: Vec<String> = left
+            .filter(|pin| !taken.contains(pin) && !in_converter(pin))
+            .map(|pin| pin.to_string())
+            .collect();
+        let cure = match left.as_slice() {
+            [] if self.exact.is_empty() => {
+                "with a prescaler of 8 or more some pins are exact".into()
+            }
+            [] => "no pin that is exact is left".to_owned(),
+            pins => format!("exact are {}", pins.join(", ")),
+        };
+        Some(format!(
+            "written by the player, and up to {} clock cycles late while axes step: {}; {cure}",
+            budget::late_cycles(rig),
+            names.join(", "),
+        ))
+    }
+
+    /// What makes an output on its very tick; none where the player writes it.
+    pub fn compare_of(&self, output: PartPin) -> Option<&CompareOutput> {
+        self.exact.iter().find(|compare| compare.pin == output)
+    }
+}
+
+/// The pins that are wanted, or the first that are free.
+fn give(
+    wanted: Vec<Option<PartPin>>,
+    free: impl Iterator<Item = PartPin>,
+    taken: &mut Vec<PartPin>,
+) -> Result<Vec<PartPin>, Lack> {
+    let mut free = free;
+    let mut one = |wanted: Option<PartPin>| {
+        let pin = wanted.or_else(|| free.find(|pin| !taken.contains(pin)));
+        let pin = pin.ok_or(Lack::Pins)?;
+        taken.push(pin);
+        Ok(pin)
+    };
+    wanted.into_iter().map(&mut one).collect()
+}
+
+/// What the rig calls its pins where no part has a pin of that name.
+fn foreign_pins(rig: &Rig) -> Vec<ForeignPin> {
+    let known = |pin: PartPin| CONTROLLERS.iter().any(|part| part.ports.contains(pin.port));
+    rig.outputs
+        .iter()
+        .chain(&rig.inputs)
+        .filter_map(|Pin { name, pin }| Some((name, pin.as_deref()?)))
+        .filter(|(_, text)| !PartPin::parse(text).is_some_and(known))
+        .map(|(name, text)| ForeignPin {
+            text: text.to_owned(),
+            name: name.clone(),
+            meant: meant_pin(text),
+        })
+        .collect()
+}
+
+/// The one pin whose name is a slip of the pen away from `text`.
+fn meant_pin(text: &str) -> Option<PartPin> {
+    let ports = CONTROLLERS.last()?.ports.chars();
+    let mut near = ports.flat_map(whole_port).filter(|pin| {
+        strsim::damerau_levenshtein(&pin.to_string(), &text.to_ascii_uppercase()) == 1
+    });
+    let first = near.next();
+    first.filter(|_| near.next().is_none())
+}
+
+/// The pins that the rig names, which have to be there and free.
+fn named(
+    part: &Controller,
+    pins: &[Pin],
+    taken: &mut Vec<PartPin>,
+) -> Result<Vec<Option<PartPin>>, Lack> {
+    let mut found = Vec::new();
+    for Pin { name, pin } in pins {
+        let Some(text) = pin else {
+            found.push(None);
+            continue;
+        };
+        let name = || name.clone();
+        let known = PartPin::parse(text).filter(|pin| part.ports.contains(pin.port));
+        let known = known.ok_or_else(|| Lack::NoSuchPin {
+            text: text.clone(),
+            name: name(),
+        })?;
+        let within = |&(port, first, last): &(char, u8, u8)| {
+            known.port == port && (first..=last).contains(&known.bit)
+        };
+        let in_use = if part.unusable.iter().any(within) {
+            Some(PinUse::OfThePart)
+        } else if part.compare.contains(&known) {
+            Some(PinUse::Steps)
+        } else if part.serial.contains(&known) {
+            Some(PinUse::Serial)
+        } else if taken.contains(&known) {
+            Some(PinUse::Other)
+        } else {
+            None
+        };
+        if let Some(in_use) = in_use {
+            return Err(Lack::Taken {
+                pin: known,
+                name: name(),
+                taken: in_use,
+            });
+        }
+        taken.push(known);
+        found.push(Some(known));
+    }
+    Ok(found)
+}
