@@ -381,7 +381,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     let (told, refused) = checked(&pulse("50 us"));
     let told = told.unwrap();
     assert!(
-        told.contains("two changes of output `ready` come 50 us apart")
+        told.contains("two changes of output `ready` are 50 us apart")
             && told.contains("line 6")
             && told.contains("cure: dwell 181 us between them"),
         "{told}"
@@ -390,7 +390,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     assert!(
         refused
             .err
-            .contains("line 6: two changes of output `ready` come 50 us apart, and the player needs 181 us: dwell 181 us between them"),
+            .contains("line 6: two changes of output `ready` are 50 us apart; the player needs 181 us: dwell 181 us between them"),
         "{}",
         refused.err
     );
@@ -401,7 +401,7 @@ fn an_output_too_short_for_the_player_is_told_of_before_it_is_refused() {
     assert!(
         refused
             .err
-            .contains("come 180 us apart, and the player needs 181 us there"),
+            .contains("are 180 us apart; the player needs 181 us"),
         "{}",
         refused.err
     );

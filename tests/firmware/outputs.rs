@@ -107,14 +107,14 @@ fn outputs_on_other_pins_are_written_and_said_to_be_late() {
             &["disc"][..],
             90_000,
             "PC0",
-            "exact are PD6, PD5, PB3, PD3",
+            "exact pins: PD6, PD5, PB3, PD3",
             140,
         ),
         (
             &["disc", "arm"],
             45_000,
             "PA0",
-            "exact are PE3, PE4, PE5",
+            "exact pins: PE3, PE4, PE5",
             220,
         ),
     ] {

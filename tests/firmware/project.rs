@@ -195,7 +195,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
         ),
         (
             "outputs: { lamp: { pin: PB7 } }\n",
-            &["atmega328p: pin PB7 of `lamp` is not there, or belongs to the crystal"],
+            &["atmega328p: pin PB7 of `lamp` does not exist, or belongs to the crystal"],
         ),
     ] {
         let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], pins));

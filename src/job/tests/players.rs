@@ -278,7 +278,7 @@ fn a_table_that_does_not_fit_the_smaller_part_goes_to_the_larger_and_no_further(
     let job = long((40_000.0 / each) as usize);
     let error = project(&job).unwrap_err().to_string();
     assert!(
-        error.contains("a table in program memory holds 32767"),
+        error.contains("the limit is 32767"),
         "{error}"
     );
     let findings = job.check().summary().unwrap().findings;
