@@ -76,9 +76,7 @@ pub enum TooClose {
         needs: Time,
     },
     /// Outputs and marks that are due at once.
-    #[error(
-        "simultaneous outputs and marks need {needs} of preparation; {lead} available"
-    )]
+    #[error("simultaneous outputs and marks need {needs} of preparation; {lead} available")]
     AtOnce {
         /// What it needs.
         needs: Time,

@@ -51,9 +51,7 @@ pub enum Unplayable {
     #[error("the rig has more than 255 axes")]
     Axes,
     /// A table too long for one object of the compiler.
-    #[error(
-        "packed schedule is {bytes} bytes; the limit is {LONGEST_TABLE}"
-    )]
+    #[error("packed schedule is {bytes} bytes; the limit is {LONGEST_TABLE}")]
     Table {
         /// Bytes of the table.
         bytes: usize,

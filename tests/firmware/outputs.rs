@@ -167,7 +167,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(
         said.contains(
-            "two changes of output `lamp` come 125 us apart, and the player needs 126 us: dwell so long between them"
+            "two changes of output `lamp` are 125 us apart; the player needs 126 us: dwell 126 us between them"
         ),
         "{said}"
     );
