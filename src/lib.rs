@@ -69,6 +69,7 @@ pub mod draw;
 pub mod emit;
 mod exact;
 mod files;
+pub mod identify;
 mod job;
 pub mod physics;
 pub mod plan;

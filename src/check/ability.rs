@@ -6,8 +6,9 @@ use crate::physics::band::Band;
 use crate::physics::forced::Effort;
 use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
+use crate::physics::loss::RotorLoss;
 use crate::physics::machine::Machine;
-use crate::physics::stability::bands;
+use crate::physics::stability::{bands, typical_bands};
 use crate::physics::start_stop::{StartStop, start_stop};
 use crate::physics::torque::PullOut;
 use crate::rig::Axis;
@@ -19,8 +20,12 @@ pub struct AxisAbility {
     pub load: ShaftLoad,
     /// The pull-out curve.
     pub pull_out: PullOut,
-    /// The bad speeds.
+    /// What the rotor loses.
+    pub loss: RotorLoss,
+    /// The bad speeds with the least damping that is likely.
     pub bands: Vec<Band>,
+    /// The bad speeds with the typical damping.
+    pub typical_bands: Vec<Band>,
     /// Heat and what is to be said about it.
     pub heat: Heat,
     start_stop: OnceLock<StartStop>,
@@ -32,7 +37,9 @@ impl AxisAbility {
         Self {
             load: ShaftLoad::of(axis),
             pull_out: PullOut::of(axis),
+            loss: RotorLoss::of(&axis.motor),
             bands: bands(axis, effort),
+            typical_bands: typical_bands(axis, effort),
             heat: Heat::of(axis),
             start_stop: OnceLock::new(),
         }

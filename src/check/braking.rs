@@ -21,6 +21,8 @@ pub(super) struct Stops<'a> {
     pub(super) drive: Braking,
     pub(super) rule: &'a TorqueRule<'a>,
     pub(super) motion: &'a AxisMotion,
+    /// Drag of the rotor that is certain to help (N·m·s/rad).
+    pub(super) rotor_drag: f64,
 }
 
 impl Stops<'_> {
@@ -46,7 +48,8 @@ impl Stops<'_> {
                     at.alpha * slower,
                     self.motion.direction,
                 );
-                (after / slower, -torques.0 * at.omega)
+                let taken = -(torques.0 + self.rotor_drag * at.omega) * at.omega;
+                (after / slower, taken)
             })
         });
         self.drive.over(stretches)

@@ -170,11 +170,12 @@ impl<'a> Checker<'a> {
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
         let (peak_speed, peak_acceleration) = peaks(&motion.segments);
-        let crossings = crossings(motion, &ability.bands, axis.drive.microsteps(), rule.clock);
+        let crossings = crossings(motion, ability, axis.drive.microsteps(), rule.clock);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
             drive,
             rule: &rule,
             motion,
+            rotor_drag: ability.loss.viscous.low,
         });
         let regeneration = braking.as_ref().map(|stops| stops.regeneration(1.0));
         let mut findings = Vec::new();

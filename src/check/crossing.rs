@@ -1,5 +1,6 @@
 //! Which bad speeds a motion passes through, and for how long.
 
+use super::ability::AxisAbility;
 use crate::physics::band::Band;
 use crate::plan::{AxisMotion, Segment};
 
@@ -15,31 +16,42 @@ pub struct Crossing {
     pub time: f64,
     /// Whether the motion cruises inside it.
     pub cruises: bool,
+    /// Whether it cruises where there is a band with the typical damping too, not only with
+    /// the least that is likely.
+    pub likely: bool,
 }
 
 /// The bands that a motion enters, with the time spent inside. Speeds are taken
 /// `clock` times as fast as planned; `microsteps` make a full step.
 pub fn crossings(
     motion: &AxisMotion,
-    bands: &[Band],
+    ability: &AxisAbility,
     microsteps: u32,
     clock: f64,
 ) -> Vec<Crossing> {
     let scale = clock / f64::from(microsteps);
     let mut found = Vec::new();
-    for band in bands {
+    for band in &ability.bands {
+        let typical = |rate: f64| {
+            let of_kind = |other: &&Band| other.kind == band.kind;
+            let mut bands = ability.typical_bands.iter().filter(of_kind);
+            bands.any(|other| other.contains(rate))
+        };
         let low = band.from_step_rate_hz / scale;
         let high = band.to_step_rate_hz.map_or(f64::INFINITY, |to| to / scale);
         let mut crossing = Crossing {
             band: band.clone(),
             time: 0.0,
             cruises: false,
+            likely: false,
         };
         for segment in &motion.segments {
             let inside = time_between(segment, low, high);
             crossing.time += inside;
             let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
-            crossing.cruises |= steady && inside > 0.0;
+            let cruises = steady && inside > 0.0;
+            crossing.cruises |= cruises;
+            crossing.likely |= cruises && typical(segment.velocity * scale);
         }
         if crossing.time > 0.0 {
             found.push(crossing);

@@ -78,6 +78,7 @@ fn band(crossing: &Crossing) -> Value {
         "to_step_rate_hz": crossing.band.to_step_rate_hz,
         "time_s": crossing.time,
         "cruises": crossing.cruises,
+        "likely": crossing.likely,
         "found_by": crossing.band.found_by,
     })
 }

@@ -5,14 +5,14 @@ use super::crossing::Crossing;
 use super::finding::{Finding, Weight};
 use super::heat;
 use super::torque::TorqueMargin;
-use crate::physics::band::{Band, BandKind};
+use crate::physics::band::BandKind;
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::player::budget;
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::TimerProblem;
-use crate::units::{Damping, Rounded, Time, Torque, two_digits_down, two_digits_up};
+use crate::units::{Damping, Rounded, Time, Torque, two_digits, two_digits_down, two_digits_up};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
 const COMMON_INERTIA_RATIO: f64 = 10.0;
@@ -251,27 +251,22 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
     findings
 }
 
-/// A regulated drive of which no damping is known: the bands are then as wide as can be.
+/// A motor of which no damping is known: a range is assumed.
 ///
 /// From two heights x₀ and xₙ of a free swing at f, n swings apart, come the logarithmic
 /// decrement δ = ln(x₀/xₙ)/n and the viscous damping 2 f J δ (textbook mechanics: the swing
 /// fades as exp(−B t/2J), by δ in each period 1/f).
 fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
-    let regulated = axis.drive.peak_current().is_some();
-    if !regulated || ability.load.viscous() > 0.0 {
+    let viscous = ability.loss.viscous;
+    if viscous.is_exact() {
         return None;
     }
-    let forced = |band: &&Band| band.kind == BandKind::Forced;
-    let rough = ability.bands.iter().find(forced).map(|band| {
-        let speeds = band.speeds_text(axis);
-        format!("{speeds} is assumed resonant; real friction narrows it")
-    });
-    let swings = "its oscillations never decay in the simulator".to_owned();
-    let frequency = Machine::of(axis).natural_frequency() / std::f64::consts::TAU;
+    let frequency = Machine::of(axis).ringing_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
-        "`viscous_damping` is missing, and a regulated current does not damp: {}",
-        rough.unwrap_or(swings)
+        "`viscous_damping` is missing: {} to {} is assumed, which widens the band of the pull-out curve; bad speeds assume the least",
+        Damping::new(two_digits(viscous.low)),
+        Damping::new(two_digits(viscous.high)),
     );
     let measure = format!(
         "measure it: push the powered rotor, let it ring (at about {} Hz), and read the amplitudes x0 and xn of two \
@@ -314,13 +309,23 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
         crossing.band.found_by.words()
     );
     let finding = match crossing.band.kind {
-        BandKind::Unstable => Finding::new(
+        BandKind::Unstable if crossing.likely => Finding::new(
             "unstable-band",
             Weight::Failure,
             format!(
                 "it cruises in an unstable band ({range}): the oscillation grows until the rotor loses synchronism"
             ),
         ),
+        BandKind::Unstable => {
+            cures.push("measure `viscous_damping`, which is missing in the rig".to_owned());
+            Finding::new(
+                "unstable-band",
+                Weight::Warning,
+                format!(
+                    "it cruises in a band that is unstable ({range}) with the least likely damping, and stable with the typical one"
+                ),
+            )
+        }
         BandKind::Forced => Finding::new(
             "forced-band",
             Weight::Warning,

@@ -1,7 +1,7 @@
 //! Torque along a motion against what the motor can give.
 //!
 //! With ω and α the speed and acceleration of the motor's shaft, M(ω, α) the torque
-//! that the load asks for and T(ω) the pull-out torque, the margin of a motion is
+//! that the load asks for and T(ω) the low edge of the pull-out torque, the margin of a motion is
 //!
 //! ```text
 //! least = min over the motion of 1 − |M(ω, α)| / T(ω)
@@ -50,7 +50,7 @@ pub struct TorqueMargin {
     pub at: Instant,
     /// Torque asked for there (N·m at the motor's shaft, its size).
     pub required: f64,
-    /// Pull-out torque there (N·m).
+    /// Low edge of the pull-out torque there (N·m).
     pub available: f64,
 }
 
@@ -84,7 +84,7 @@ impl<'a> TorqueRule<'a> {
             .load
             .required_torque(at.omega, at.alpha, direction)
             .abs();
-        let available = self.pull_out.at(at.omega);
+        let available = self.pull_out.low_at(at.omega);
         let least = if required <= 0.0 {
             1.0
         } else {

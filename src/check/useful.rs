@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::ability::AxisAbility;
+use crate::physics::torque::PullOutSample;
 use crate::rig::Axis;
 
 /// Share of the greatest pull-out torque below which a motor is of little use: with the usual
@@ -89,24 +90,58 @@ impl AxisAbility {
     }
 }
 
+/// A curve goes on beyond its useful range until less than this share of the holding torque
+/// is left (chosen: less than a rotor's own losses).
+const NOTHING: f64 = 0.03;
+
+impl AxisAbility {
+    /// The step rate (full steps/s) at which the pull-out curve of `axis` ends: no more than
+    /// 3 % of the holding torque is left, or the useful range ends there.
+    pub fn end_of_curve(&self, axis: &Axis) -> f64 {
+        let least = NOTHING * axis.motor.holding_torque.si();
+        let useful = self.useful_range(axis).to_step_rate_hz;
+        self.pull_out.step_rate_above(least).max(useful)
+    }
+
+    /// The pull-out curve of `axis` behind its useful range, at so many `points`, rates evenly
+    /// apart; empty where nothing is left there.
+    pub fn beyond(&self, axis: &Axis, points: usize) -> Vec<PullOutSample> {
+        let (from, to) = (
+            self.useful_range(axis).to_step_rate_hz,
+            self.end_of_curve(axis),
+        );
+        if to <= from {
+            return Vec::new();
+        }
+        (0..=points)
+            .map(|k| from + (to - from) * k as f64 / points as f64)
+            .map(|rate| self.pull_out.sample(rate))
+            .collect()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::diagnostic::Source;
-    use crate::physics::Effort;
+    use crate::physics::{Effort, PullOut};
     use crate::rig::{NoFiles, Rig};
 
     /// Of a motor with a damping (mN·m·s/rad).
     fn range(damping: f64, limits: &str) -> UsefulRange {
+        let axis = axis(damping, limits);
+        AxisAbility::of(&axis, Effort::Quick).useful_range(&axis)
+    }
+
+    fn axis(damping: f64, limits: &str) -> Axis {
         let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
         let text = format!(
             "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: {damping} mN.m.s/rad }}, \
+             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, detent_torque: 0 mN.m, viscous_damping: {damping} mN.m.s/rad }}, \
              drive: {{ {drive} }}, limits: {{ {limits} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
         );
-        let read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
-        let axis = &read.rig.axes[0];
-        AxisAbility::of(axis, Effort::Quick).useful_range(axis)
+        let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
+        read.rig.axes.remove(0)
     }
 
     #[test]
@@ -114,12 +149,12 @@ mod tests {
         assert_eq!(range(2.0, "").end, RangeEnd::LittleTorque);
     }
 
-    /// 4000 step/s are 20 turns a second, 7200 deg/s.
+    /// 1000 step/s are 5 turns a second, 1800 deg/s.
     #[test]
     fn twice_the_rigs_limit_ends_the_range_where_the_torque_has_begun_to_fall() {
-        let limited = range(2.0, "speed: 7200 deg/s");
+        let limited = range(2.0, "speed: 1800 deg/s");
         assert_eq!(limited.end, RangeEnd::RigLimit);
-        approx::assert_relative_eq!(limited.to_step_rate_hz, 8000.0, max_relative = 1e-9);
+        approx::assert_relative_eq!(limited.to_step_rate_hz, 2000.0, max_relative = 1e-9);
         let slow = range(2.0, "speed: 100 deg/s");
         assert_eq!(slow.end, RangeEnd::Weaker);
         assert!(slow.to_step_rate_hz < limited.to_step_rate_hz);
@@ -131,7 +166,7 @@ mod tests {
     fn an_unstable_band_without_an_end_is_shown_by_its_edge() {
         let undamped = range(0.0, "");
         assert_eq!(undamped.end, RangeEnd::Unstable);
-        let falls = range(2.0, "speed: 1 deg/s").to_step_rate_hz;
+        let falls = PullOut::of(&axis(0.0, "")).step_rate_at_share(WEAKER);
         assert!((0.5 * falls..3.0 * falls).contains(&undamped.to_step_rate_hz));
     }
 }

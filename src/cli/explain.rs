@@ -9,7 +9,7 @@ use super::{Answer, Failure, Terminal};
 use slewsmith::diagnostic::nearest;
 
 /// The texts: an area, and a file with a heading for each code.
-const TEXTS: [(&str, &str); 5] = [
+const TEXTS: [(&str, &str); 7] = [
     ("what a check finds", include_str!("explain/check.md")),
     (
         "heat, current and hanging loads",
@@ -18,6 +18,14 @@ const TEXTS: [(&str, &str); 5] = [
     ("problems of a script", include_str!("explain/script.md")),
     ("problems of a rig", include_str!("explain/rig.md")),
     ("problems of a program", include_str!("explain/program.md")),
+    (
+        "measurements of a motor",
+        include_str!("explain/identify.md"),
+    ),
+    (
+        "what a drive does on the bench",
+        include_str!("explain/symptoms.md"),
+    ),
 ];
 
 /// What begins a code's part in a file.

@@ -4,12 +4,14 @@
 //! outcome becomes the exit code: 0 success, 1 the answer is no, 2 invalid input,
 //! 3 system error.
 
+mod bench;
 mod check;
 mod coils;
 mod completions;
 mod emit;
 mod explain;
 mod failure;
+mod identify;
 mod input;
 mod manual;
 mod motor;
@@ -82,6 +84,8 @@ enum Command {
     Simulate(simulate::Simulate),
     Stream(stream::Stream),
     Motor(motor::Motor),
+    Identify(identify::Identify),
+    Bench(bench::Bench),
     Coils(coils::Coils),
     Report(report::Report),
     Watch(watch::Watch),
@@ -104,6 +108,8 @@ pub fn run() -> ExitCode {
         Command::Simulate(command) => command.run(&mut terminal),
         Command::Stream(command) => command.run(&mut terminal),
         Command::Motor(command) => command.run(&mut terminal),
+        Command::Identify(command) => command.run(&mut terminal),
+        Command::Bench(command) => command.run(&mut terminal),
         Command::Coils(command) => command.run(&mut terminal),
         Command::Report(command) => command.run(&mut terminal),
         Command::Watch(command) => command.run(&mut terminal),

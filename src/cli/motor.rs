@@ -16,12 +16,14 @@ use slewsmith::MotorSheet;
 use slewsmith::check::HeatWarning;
 use slewsmith::physics::Band;
 use slewsmith::physics::PullOutSample;
-use slewsmith::physics::{CAUTIONS, Heat, Losses};
+use slewsmith::physics::{CAUTIONS, Heat, Losses, RotorLoss, Spread};
 use slewsmith::rig::{Axis, TravelUnit};
 use slewsmith::units::{Power, Rounded, Torque, two_digits};
 
 /// Points of the pull-out curve in JSON.
 const POINTS: usize = 61;
+/// Points of it beyond the range in which the motor is of use.
+const BEYOND: usize = 24;
 /// Lines of the pull-out curve in the table.
 const LINES: usize = 13;
 
@@ -90,22 +92,24 @@ fn cautions() -> String {
 fn to_json(sheet: &MotorSheet<'_>) -> Value {
     let unit = TravelUnit::of(sheet.axis).name;
     let scale = sheet.per_step_rate();
-    let pull_out: Vec<Value> = sheet
-        .curve(POINTS)
+    let useful = sheet.curve(POINTS);
+    // The first of what is beyond is the last of what is of use.
+    let beyond = sheet.ability.beyond(sheet.axis, BEYOND);
+    let pull_out: Vec<Value> = useful
         .iter()
+        .chain(beyond.iter().skip(1))
         .map(|point| {
             let mut object = Map::new();
             object.insert("step_rate_hz".into(), json!(point.step_rate_hz));
             object.insert(format!("speed_{unit}_s"), json!(point.step_rate_hz * scale));
             object.insert("torque_nm".into(), json!(point.torque));
+            object.insert("torque_low_nm".into(), json!(point.low));
+            object.insert("torque_high_nm".into(), json!(point.high));
             Value::Object(object)
         })
         .collect();
-    let bands: Vec<Value> = sheet
-        .ability
-        .bands
-        .iter()
-        .map(|band| {
+    let bands_json = |bands: &[Band]| -> Vec<Value> {
+        let one = |band: &Band| {
             let mut object = Map::new();
             object.insert("kind".into(), json!(band.kind));
             object.insert("from_step_rate_hz".into(), json!(band.from_step_rate_hz));
@@ -120,8 +124,11 @@ fn to_json(sheet: &MotorSheet<'_>) -> Value {
             );
             object.insert("found_by".into(), json!(band.found_by));
             Value::Object(object)
-        })
-        .collect();
+        };
+        bands.iter().map(one).collect()
+    };
+    let bands = bands_json(&sheet.ability.bands);
+    let typical_bands = bands_json(&sheet.ability.typical_bands);
     let islands: Vec<Value> = sheet
         .start_stop()
         .islands
@@ -136,9 +143,22 @@ fn to_json(sheet: &MotorSheet<'_>) -> Value {
         "inertia_ratio": sheet.ability.load.inertia_ratio(),
         "pull_out_measured": sheet.ability.pull_out.measured(),
         "pull_out": pull_out,
+        "useful_to_step_rate_hz": sheet.range.to_step_rate_hz,
+        "losses": losses_json(sheet.axis),
         "bands": bands,
+        "typical_bands": typical_bands,
         "heat": heat_json(sheet.axis, &sheet.ability.heat),
         "findings": sheet.ability.findings(sheet.axis),
+    })
+}
+
+fn losses_json(axis: &Axis) -> Value {
+    let loss = RotorLoss::of(&axis.motor);
+    let range = |spread: Spread| json!([spread.low, spread.typical, spread.high]);
+    json!({
+        "viscous_nms_rad": range(loss.viscous),
+        "friction_nm": range(loss.friction),
+        "detent_nm": range(loss.detent),
     })
 }
 
@@ -186,7 +206,7 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
     let source = if sheet.ability.pull_out.measured() {
         "measured"
     } else {
-        "computed, an upper bound"
+        "computed, typical, at the shaft"
     };
     let _ = writeln!(
         text,
@@ -198,13 +218,14 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
             Rounded(point.step_rate_hz).to_string(),
             format!("{} {unit}/s", Rounded(point.step_rate_hz * scale)),
             Torque::new(point.torque).to_string(),
+            format!("{} … {}", Torque::new(point.low), Torque::new(point.high)),
         ]
     });
-    let heads = ["full steps/s", "load", "torque"];
+    let heads = ["full steps/s", "load", "torque", "in 9 of 10 motors"];
     let _ = writeln!(
         text,
         "{}",
-        table(&heads, &[0, 1, 2], rows, terminal.width())
+        table(&heads, &[0, 1, 2, 3], rows, terminal.width())
     );
     text.push_str(&heat_lines(&sheet.ability.heat, terminal));
     for finding in sheet.ability.findings(sheet.axis) {

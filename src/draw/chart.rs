@@ -61,6 +61,8 @@ pub enum LineStyle {
     Filled,
     /// Dots alone.
     Dots,
+    /// A thin, pale line: the edge of a range.
+    Edge,
 }
 
 /// A shaded stretch of the horizontal axis.

@@ -1,6 +1,7 @@
 //! Plots and the report.
 
 pub(crate) mod chart;
+mod fits;
 mod paint;
 pub(crate) mod plots;
 mod png;

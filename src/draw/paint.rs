@@ -167,6 +167,7 @@ fn paint_series<'a, DB: DrawingBackend + 'a>(
     let points = decimate(&series.points, left, right, columns);
     let line = colour(series.colour).stroke_width(2 * FINE);
     let tint = colour(series.colour);
+    let edge = tint.mix(0.5).stroke_width(FINE);
     let mut label = series.label.as_str();
     let runs = points
         .split(|(x, y)| !(x.is_finite() && y.is_finite()))
@@ -175,6 +176,7 @@ fn paint_series<'a, DB: DrawingBackend + 'a>(
         let run = run.iter().copied();
         let entry = match series.style {
             LineStyle::Solid => plot.draw_series(LineSeries::new(run, line))?,
+            LineStyle::Edge => plot.draw_series(LineSeries::new(run, edge))?,
             LineStyle::Dashed => {
                 plot.draw_series(DashedLineSeries::new(run, px(7), px(4), line))?
             }
@@ -201,6 +203,9 @@ fn paint_series<'a, DB: DrawingBackend + 'a>(
                         + PathElement::new([(0, 0), (px_i(9), 0)], line)
                         + PathElement::new([(px_i(14), 0), (px_i(24), 0)], line)
                 });
+            }
+            LineStyle::Edge => {
+                entry.legend(move |(x, y)| PathElement::new([(x, y), (x + px_i(24), y)], edge));
             }
             LineStyle::Solid | LineStyle::Filled => {
                 entry.legend(move |(x, y)| PathElement::new([(x, y), (x + px_i(24), y)], line));

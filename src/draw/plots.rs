@@ -8,6 +8,7 @@ use super::sampling::{Sampling, Shows};
 use crate::check::{AxisAbility, TorqueRule};
 use crate::physics::band::BandKind;
 use crate::physics::start_stop::QUOTED_SHARE;
+use crate::physics::torque::PullOutSample;
 use crate::plan::{AxisMotion, Item, Motion, Travel};
 use crate::rig::{Axis, Rig, TravelUnit};
 
@@ -169,12 +170,17 @@ impl<'a> TorquePlane<'a> {
                 .min(2.5 * fastest / per_step)
                 .max(1.1 * fastest / per_step)
         };
+        let shown_hz = if paths.is_empty() {
+            self.ability.end_of_curve(self.axis)
+        } else {
+            end_hz
+        };
         let curve = self.ability.pull_out.curve(end_hz, CURVE);
         let share = 1.0 - self.axis.limits.torque_margin;
-        let scaled = |share: f64| {
+        let drawn = |curve: &[PullOutSample], torque: &dyn Fn(&PullOutSample) -> f64| {
             curve
                 .iter()
-                .map(|at| (at.step_rate_hz * per_step, share * at.torque * 1e3))
+                .map(|at| (at.step_rate_hz * per_step, torque(at) * 1e3))
                 .collect()
         };
         let source = if self.ability.pull_out.measured() {
@@ -185,20 +191,39 @@ impl<'a> TorquePlane<'a> {
         let mut series = vec![
             Series {
                 label: format!("pull-out torque ({source})"),
-                points: scaled(1.0),
+                points: drawn(&curve, &|at| at.torque),
                 colour: AVAILABLE,
                 style: LineStyle::Solid,
             },
             Series {
                 label: format!(
-                    "less the {:.0} % kept in reserve",
+                    "low edge less the {:.0} % kept in reserve",
                     self.axis.limits.torque_margin * 100.0
                 ),
-                points: scaled(share),
+                points: drawn(&curve, &|at| share * at.low),
                 colour: AVAILABLE,
                 style: LineStyle::Dashed,
             },
         ];
+        if !self.ability.pull_out.measured() {
+            let edges: [(&str, &dyn Fn(&PullOutSample) -> f64); 2] =
+                [("5 … 95 % of motors", &|at| at.low), ("", &|at| at.high)];
+            series.extend(edges.map(|(label, torque)| Series {
+                label: label.to_owned(),
+                points: drawn(&curve, torque),
+                colour: AVAILABLE,
+                style: LineStyle::Edge,
+            }));
+        }
+        if paths.is_empty() {
+            let beyond = self.ability.beyond(self.axis, CURVE / 4);
+            series.push(Series {
+                label: "beyond what is of use".to_owned(),
+                points: drawn(&beyond, &|at| at.torque),
+                colour: AVAILABLE,
+                style: LineStyle::Dashed,
+            });
+        }
         series.extend(paths.into_iter().enumerate().map(|(index, points)| Series {
             label: if index == 0 {
                 "asked for by the moves".to_owned()
@@ -214,7 +239,7 @@ impl<'a> TorquePlane<'a> {
             x_label: format!("speed of the load ({}/s)", unit.name),
             y_label: "torque at the motor (mN·m)".to_owned(),
             series,
-            bands: shades(self.ability, per_step, end_hz),
+            bands: shades(self.ability, per_step, shown_hz),
             marks: Vec::new(),
         }
     }

@@ -24,7 +24,7 @@ impl<'a> MotorSheet<'a> {
     pub fn of(axis: &'a Axis) -> Self {
         let ability = AxisAbility::of(axis, Effort::Thorough);
         Self {
-            natural_frequency: Machine::of(axis).natural_frequency() / TAU,
+            natural_frequency: Machine::of(axis).ringing_frequency() / TAU,
             range: ability.useful_range(axis),
             axis,
             ability,

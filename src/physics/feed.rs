@@ -188,6 +188,20 @@ impl Feed {
         }
     }
 
+    /// What a detent adds to the spring at rest, over 4 N Td, in the mean over the rests: it
+    /// stiffens one-phase positions and softens two-phase ones.
+    pub fn detent_stiffness(&self) -> f64 {
+        match *self {
+            Self::FixedVoltage { sequence, .. } => match sequence {
+                Sequence::Wave => 1.0,
+                Sequence::TwoPhase => -1.0,
+                Sequence::HalfStep => 0.0,
+            },
+            Self::Regulated { microsteps: 1, .. } => -1.0,
+            Self::Regulated { .. } => 0.0,
+        }
+    }
+
     /// Fundamental amplitude V1 of a phase's voltage (V) once nothing but the supply limits
     /// it: a regulator that has run out of voltage gives a square wave.
     pub fn fundamental_voltage(&self) -> f64 {

@@ -244,8 +244,7 @@ fn suspect(machine: &Machine, rate: f64) -> Option<Swing> {
 
 /// The torque (N·m) that the machine's load asks for at a rate of full steps a second.
 pub fn torque(machine: &Machine, rate: f64) -> f64 {
-    (machine.constant_torque + machine.friction) / machine.efficiency
-        + machine.viscous * machine.speed_of(rate)
+    machine.steady_torque(machine.speed_of(rate))
 }
 
 /// Swing (electrical degrees) that the closed rule predicts at `rate` full steps a second: the

@@ -6,19 +6,22 @@
 //!
 //! ```text
 //! T_L = (J_L + m r²) α/G + T_c + F_c r + (b + c r²) ω/G ± (T_g + F_g r + m g r sin φ) + T_u
-//! T   = J α + B ω + T_L / (G η)     where the motor drives the load (T_L > 0)
-//! T   = J α + B ω + T_L η / G       where the load drives the motor (T_L < 0)
+//! T   = J α + T_L / (G η)     where the motor drives the load (T_L > 0)
+//! T   = J α + T_L η / G       where the load drives the motor (T_L < 0)
 //! ```
 //!
 //! | symbol | what | unit |
 //! | --- | --- | --- |
-//! | J, B | inertia and viscous damping of the rotor | kg·m², N·m·s/rad |
+//! | J | inertia of the rotor | kg·m² |
 //! | J_L, b, T_c | inertia, viscous damping and Coulomb friction at the load's shaft | |
 //! | m, c, F_c | mass, drag and friction along a linear axis | kg, N·s/m, N |
 //! | T_g, F_g | torque and force that always act; + against positive travel | N·m, N |
 //! | φ | incline; positive travel climbs | rad |
 //! | T_u | unbalance m r g, anywhere between −T_u and +T_u as the shaft turns | N·m |
 //! | η | efficiency of the gearing | |
+//!
+//! T is torque at the motor's shaft. What the rotor loses before it gets there is a matter of
+//! its [losses](super::loss), which the pull-out torque has taken off.
 //!
 //! Source: power balance of a gearing, P_out = η P_in in the direction in which power
 //! flows; textbook practice for sizing a drive. For screws, η/G overstates what is
@@ -38,8 +41,6 @@ pub struct ShaftLoad {
     pub rotor_inertia: f64,
     /// Inertia of everything behind the gearing, over G² (kg·m²).
     pub load_inertia: f64,
-    /// Viscous damping of the rotor (N·m·s/rad).
-    pub rotor_viscous: f64,
     /// Viscous damping behind the gearing, over G² (N·m·s/rad).
     pub load_viscous: f64,
     /// Coulomb friction (N·m), never negative.
@@ -76,7 +77,6 @@ impl ShaftLoad {
         Self {
             rotor_inertia: axis.motor.rotor_inertia.si(),
             load_inertia: inertia / (gearing * gearing),
-            rotor_viscous: axis.motor.viscous_damping.si(),
             load_viscous: viscous / (gearing * gearing),
             coulomb: coulomb / gearing,
             constant: constant / gearing,
@@ -89,11 +89,6 @@ impl ShaftLoad {
     /// Inertia of all that turns, at the motor's shaft (kg·m²).
     pub fn inertia(&self) -> f64 {
         self.rotor_inertia + self.load_inertia
-    }
-
-    /// Viscous damping of all that turns, at the motor's shaft (N·m·s/rad).
-    pub fn viscous(&self) -> f64 {
-        self.rotor_viscous + self.load_viscous
     }
 
     /// Reflected inertia of the load over that of the rotor. Common practice keeps it
@@ -121,7 +116,7 @@ impl ShaftLoad {
         alpha: f64,
         direction: Direction,
     ) -> (f64, f64) {
-        let rotor = self.rotor_inertia * alpha + self.rotor_viscous * omega;
+        let rotor = self.rotor_inertia * alpha;
         let load = self.load_inertia * alpha
             + self.load_viscous * omega
             + self.coulomb
@@ -170,9 +165,11 @@ mod tests {
                 phase_inductance: Inductance::new(3.2e-3),
                 rated_current: Current::new(1.5),
                 holding_torque: Torque::new(0.42),
-                detent_torque: Torque::new(0.018),
+                detent_torque: Some(Torque::new(0.018)),
                 rotor_inertia: Inertia::new(5.7e-6),
-                viscous_damping: Damping::new(0.0),
+                viscous_damping: None,
+                core_loss_resistance: None,
+                friction_torque: None,
                 pull_out: None,
                 source: None,
             },

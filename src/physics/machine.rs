@@ -6,7 +6,7 @@
 //! L diA/dt = vA − R iA + K ω sin θe
 //! L diB/dt = vB − R iB − K ω cos θe
 //! T        = K (iB cos θe − iA sin θe) − Td sin 4θe
-//! J dω/dt  = T − B ω − Tf sgn ω − Tc − Tu sin θ_load,    θ_load = (θ − φ₀/N) / g
+//! J dω/dt  = T − B ω − (Tf + Tr) sgn ω − Tc − Tu sin θ_load,    θ_load = (θ − φ₀/N) / g
 //! ```
 //!
 //! With a gearing that loses power, everything behind it costs more to drive and gives
@@ -23,16 +23,19 @@
 //! | J, B | rotor and reflected load | kg·m², N·m·s/rad |
 //! | JL, η | the part of J behind the gearing, and the gearing's efficiency | kg·m² |
 //! | Tf | Coulomb friction; it sticks (see [`Simulator`]) | N·m |
+//! | Tr | constant loss of the rotor itself, hysteresis and bearings | N·m |
 //! | Tc | torque that always acts, positive against positive travel | N·m |
 //! | Tu, g | unbalance m·r·g₀ reflected to the motor; motor turns a load turn | N·m |
 //!
-//! These are the usual equations of a two-phase hybrid motor without saturation or
-//! iron loss (P. Acarnley, *Stepping Motors: a guide to theory and practice*; from
-//! memory). Backlash is not modelled: the load is taken as rigidly geared.
+//! These are the usual equations of a two-phase hybrid motor without saturation
+//! (P. Acarnley, *Stepping Motors: a guide to theory and practice*; from memory). Eddy
+//! currents in the iron are part of B, see [`loss`](super::loss). Backlash is not modelled: the load is taken as rigidly geared.
 //!
 //! What the phases are fed with, and what a command asks of them, is a matter of the
 //! [`feed`](super::feed).
 
+#[cfg(test)]
+mod balance;
 mod equations;
 #[cfg(test)]
 mod held;

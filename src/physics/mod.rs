@@ -7,6 +7,7 @@ pub(crate) mod forced;
 pub(crate) mod heat;
 pub(crate) mod linear;
 pub(crate) mod load;
+pub(crate) mod loss;
 pub(crate) mod machine;
 pub(crate) mod orbit;
 pub(crate) mod regeneration;
@@ -24,6 +25,7 @@ pub(crate) use feed::Feed;
 pub(crate) use forced::Effort;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
+pub use loss::{RotorLoss, Spread};
 pub(crate) use machine::{Machine, Simulator};
 #[cfg(test)]
 pub(crate) use machine::{State, hold_speed};

@@ -25,9 +25,10 @@ const ROUNDS: usize = 8;
 /// unbalance is left out, and friction acts as a constant torque against the motion.
 pub fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
     let mut machine = machine.clone();
-    machine.constant_torque = (machine.constant_torque + machine.friction) / machine.efficiency;
+    machine.constant_torque = machine.steady_torque(0.0);
     machine.efficiency = 1.0;
     machine.friction = 0.0;
+    machine.rotor_friction = 0.0;
     machine.unbalance_torque = 0.0;
     Orbit {
         machine: &machine,

@@ -64,6 +64,7 @@ mod tests {
             efficiency: 1.0,
             viscous: 0.0,
             friction: 0.0,
+            rotor_friction: 0.0,
             constant_torque: 0.0,
             unbalance_torque: 0.0,
             gearing: 1.0,

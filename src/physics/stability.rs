@@ -56,8 +56,19 @@ const ORBITS_AT_ONCE: usize = 4;
 
 /// Every band of `axis`: [`bands_of`] its machine, the load taken at its worst. What was
 /// found is remembered, so asking again costs nothing.
+///
+/// Where the rig gives no damping, the least that is likely is taken; with the
+/// [typical](typical_bands) one the bands are narrower.
 pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
-    let mut machine = Machine::of(axis);
+    worst_bands(Machine::of(axis), effort)
+}
+
+/// As [`bands`], with the typical damping; the same where the rig gives it.
+pub fn typical_bands(axis: &Axis, effort: Effort) -> Vec<Band> {
+    worst_bands(Machine::with_typical_damping(axis), effort)
+}
+
+fn worst_bands(mut machine: Machine, effort: Effort) -> Vec<Band> {
     // A torque that always acts is taken against the motion, and an unbalance at its worst.
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
@@ -68,9 +79,7 @@ pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind
 /// that touch are one.
 pub fn bands_of(machine: &Machine, effort: Effort) -> Vec<Band> {
-    let load = |omega: f64| {
-        (machine.constant_torque + machine.friction) / machine.efficiency + machine.viscous * omega
-    };
+    let load = |omega: f64| machine.steady_torque(omega);
     let mut bands = unstable_bands(machine, load, effort);
     bands.extend(forced_bands(machine, &bands, effort));
     bands.sort_by(|a, b| a.from_step_rate_hz.total_cmp(&b.from_step_rate_hz));
@@ -129,6 +138,7 @@ fn clipped_bands(
         let mut loaded = machine.clone();
         let omega = machine.speed_of(rate);
         loaded.friction = 0.0;
+        loaded.rotor_friction = 0.0;
         loaded.efficiency = 1.0;
         loaded.constant_torque = torque(omega) - machine.viscous * omega;
         growth_rate(&loaded, rate).map(|growth| growth > -HUNTING_DAMPING * natural)

@@ -35,12 +35,36 @@
 //! lower), cos(π/4m)/sinc(π/4m) for a regulated current. The factor acts in full below
 //! 0.2 f_n and fades, linearly in speed, to none at 0.9 f_n.
 //!
-//! **A measured curve**, where the motor has one, replaces all this. It is taken as
-//! straight between its points and level before the first. Beyond the last nothing is
-//! known and the torque is taken as zero.
+//! **At the shaft** what the rotor [loses](super::loss) is taken off, once: T = Tpo − Tf − B ω.
 //!
-//! The curve is an upper bound and never a promise: inside an unstable band
-//! the motor drops out below it.
+//! **How well it is known.** The curve is *typical*, between a low and a high edge, the 5th
+//! and 95th percentile. Each quantity is moved by itself to its end, and the changes of
+//! torque add up by the root of their squares (propagation of uncertainty of independent
+//! quantities, JCGM 100:2008, 5.1):
+//!
+//! | quantity | moved by | where from |
+//! | --- | --- | --- |
+//! | K, and with it the holding torque | ± 10 % | common tolerance of data sheets |
+//! | L at working current | ± 20 % | printed tolerance of data sheets |
+//! | R, low edge only | + 31 %: copper at 0.393 %/K, 80 K warmer | common practice; IEC 60034-1 takes (235 + t₂)/(235 + t₁), which is 0.392 %/K at 20 °C |
+//! | voltage of a regulator at its limit, low edge only | a sine of amplitude V instead of a square wave of 4V/π | how early a real one saturates is not known |
+//! | losses | their own ranges | [`loss`](super::loss) |
+//!
+//! A regulator that runs out of voltage is typically taken to go over to a full square wave: with
+//! the loss above that fits measured curves, and so would an earlier limit with a smaller
+//! loss; the data cannot tell them apart, so the difference is part of the band. The largest
+//! torque under a sine of voltage is that of the current vector on the circle |i| = I that
+//! needs V, or the one on |v| = V with the most torque where that takes less current (field
+//! weakening of a permanent-magnet machine, textbook practice).
+//!
+//! A rig that declares a motor without losses, no damping and no detent torque, gets the
+//! lossless equations, exactly and without a band.
+//!
+//! **A measured curve**, where the motor has one, replaces all this. It is torque at the shaft
+//! already. It is taken as straight between its points and level before the first. Beyond the
+//! last nothing is known and the torque is taken as zero.
+//!
+//! No curve is a promise: inside an unstable band the motor drops out below it.
 
 mod fixed_voltage;
 mod saturation;
@@ -48,11 +72,12 @@ mod saturation;
 use std::f64::consts::TAU;
 
 use crate::physics::feed::Feed;
+use crate::physics::loss::RotorLoss;
 use crate::physics::machine::Machine;
-use crate::rig::{Axis, PullOutPoint};
+use crate::rig::{Axis, Motor, PullOutPoint};
 
 use fixed_voltage::FixedVoltage;
-use saturation::{HeldPhase, SaturationTable};
+use saturation::{HeldPhase, SaturationTable, stair_fundamental};
 
 /// Below this share of the natural frequency the slow-step factor acts in full …
 const SLOW_IN_FULL: f64 = 0.2;
@@ -61,6 +86,15 @@ const SLOW_IN_FULL: f64 = 0.2;
 /// to 0.5, 0.93 to 1.03 at 0.5 to 0.9.
 const SLOW_NO_MORE: f64 = 0.9;
 
+/// Low edge of the holding torque of `motor` over that of its data.
+pub fn least_holding(motor: &Motor) -> f64 {
+    if RotorLoss::of(motor).is_ideal() {
+        1.0
+    } else {
+        1.0 - TORQUE_CONSTANT
+    }
+}
+
 /// One point of a sampled pull-out curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PullOutSample {
@@ -68,8 +102,12 @@ pub struct PullOutSample {
     pub step_rate_hz: f64,
     /// Speed of the motor (rad/s).
     pub omega: f64,
-    /// Pull-out torque there (N·m).
+    /// Typical pull-out torque there (N·m).
     pub torque: f64,
+    /// Its low edge, which the motor exceeds in 19 cases of 20 (N·m).
+    pub low: f64,
+    /// Its high edge (N·m).
+    pub high: f64,
 }
 
 /// The pull-out torque of one axis over speed. See the module's documentation.
@@ -83,20 +121,40 @@ pub struct PullOut {
 #[derive(Debug, Clone, PartialEq)]
 enum Curve {
     Measured(Vec<PullOutPoint>),
-    Computed {
-        fundamental: Fundamental,
-        /// The slow-step factor.
-        slow: f64,
-        /// Speeds (rad/s) where the factor begins to fade and where it is gone.
-        fades: (f64, f64),
-    },
+    Computed(Box<Computed>),
+}
+
+/// A computed curve with what moves it.
+#[derive(Debug, Clone, PartialEq)]
+struct Computed {
+    fundamental: Fundamental,
+    /// The slow-step factor.
+    slow: f64,
+    /// Speeds (rad/s) where the factor begins to fade and where it is gone.
+    fades: (f64, f64),
+    loss: RotorLoss,
+    /// The fundamental with one quantity at the end that takes torque.
+    weaker: Vec<Fundamental>,
+    /// The fundamental with one quantity at the end that gives torque.
+    stronger: Vec<Fundamental>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 enum Fundamental {
     FixedVoltage(FixedVoltage),
     Regulated(SaturationTable),
+    /// A regulated drive whose voltage stays a sine.
+    SineLimited {
+        circuit: FixedVoltage,
+        current: f64,
+    },
 }
+
+/// Relative ends of the torque constant and of the inductance.
+const TORQUE_CONSTANT: f64 = 0.1;
+const INDUCTANCE: f64 = 0.2;
+/// Resistance of a winding that is 80 K warmer over that of the data sheet: copper, 0.393 %/K.
+const WARM: f64 = 1.0 + 0.003_93 * 80.0;
 
 impl PullOut {
     /// The curve of `axis`: measured where the motor has one, computed otherwise. Takes
@@ -106,15 +164,7 @@ impl PullOut {
         let steps_per_radian = 1.0 / axis.motor.full_step_angle();
         let curve = match &axis.motor.pull_out {
             Some(points) if !points.is_empty() => Curve::Measured(points.clone()),
-            Some(_) | None => {
-                let machine = Machine::of(axis);
-                let natural = machine.natural_frequency() / TAU / steps_per_radian;
-                Curve::Computed {
-                    fundamental: Fundamental::of(&machine),
-                    slow: machine.feed.slow_step_share(),
-                    fades: (SLOW_IN_FULL * natural, SLOW_NO_MORE * natural),
-                }
-            }
+            Some(_) | None => Curve::Computed(Box::new(Computed::of(axis, steps_per_radian))),
         };
         Self {
             steps_per_radian,
@@ -122,23 +172,27 @@ impl PullOut {
         }
     }
 
-    /// Pull-out torque (N·m) at `omega` (rad/s of the motor, either way).
+    /// Typical pull-out torque at the shaft (N·m) at `omega` (rad/s of the motor, either way).
     pub fn at(&self, omega: f64) -> f64 {
-        let omega = omega.abs();
         match &self.curve {
-            Curve::Measured(points) => measured_at(points, omega * self.steps_per_radian),
-            Curve::Computed {
-                fundamental,
-                slow,
-                fades: (from, to),
-            } => {
-                let torque = match fundamental {
-                    Fundamental::FixedVoltage(drive) => drive.pull_out(omega),
-                    Fundamental::Regulated(table) => table.pull_out(omega),
-                };
-                let fade = ((omega - from) / (to - from)).clamp(0.0, 1.0);
-                torque * (slow + (1.0 - slow) * fade)
-            }
+            Curve::Measured(points) => measured_at(points, omega.abs() * self.steps_per_radian),
+            Curve::Computed(computed) => computed.typical(omega.abs()),
+        }
+    }
+
+    /// The low edge of the pull-out torque (N·m): what the motor exceeds in 19 cases of 20.
+    pub fn low_at(&self, omega: f64) -> f64 {
+        match &self.curve {
+            Curve::Measured(_) => self.at(omega),
+            Curve::Computed(computed) => computed.low(omega.abs()),
+        }
+    }
+
+    /// The high edge of the pull-out torque (N·m): what it stays below in 19 cases of 20.
+    pub fn high_at(&self, omega: f64) -> f64 {
+        match &self.curve {
+            Curve::Measured(_) => self.at(omega),
+            Curve::Computed(computed) => computed.high(omega.abs()),
         }
     }
 
@@ -169,22 +223,35 @@ impl PullOut {
 
     /// One point of the curve, at a rate of full steps a second.
     pub fn sample(&self, step_rate_hz: f64) -> PullOutSample {
+        let omega = step_rate_hz / self.steps_per_radian;
         PullOutSample {
             step_rate_hz,
-            omega: step_rate_hz / self.steps_per_radian,
-            torque: self.at_step_rate(step_rate_hz),
+            omega,
+            torque: self.at(omega),
+            low: self.low_at(omega),
+            high: self.high_at(omega),
         }
     }
 
     /// The step rate (full steps/s) above which less than `share` of the greatest torque
     /// is left: where a plot may end. Found to 1 %.
     pub fn step_rate_at_share(&self, share: f64) -> f64 {
-        let rates = || (0..1600).map(|k| 1.01_f64.powi(k));
-        let greatest = rates().map(|hz| self.at_step_rate(hz)).fold(0.0, f64::max);
+        let torques = rates().map(|hz| self.at_step_rate(hz));
+        self.step_rate_above(share * torques.fold(0.0, f64::max))
+    }
+
+    /// The highest step rate (full steps/s) at which the typical torque is `least` (N·m) or
+    /// more. Found to 1 %.
+    pub fn step_rate_above(&self, least: f64) -> f64 {
         rates()
-            .filter(|hz| self.at_step_rate(*hz) >= share * greatest)
+            .filter(|hz| self.at_step_rate(*hz) >= least)
             .fold(1.0, f64::max)
     }
+}
+
+/// Step rates (full steps/s) of every size, 1 % apart.
+fn rates() -> impl Iterator<Item = f64> {
+    (0..1600).map(|k| 1.01_f64.powi(k))
 }
 
 /// Even shares from 0 to 1.
@@ -206,6 +273,87 @@ fn measured_at(points: &[PullOutPoint], hz: f64) -> f64 {
     }
 }
 
+impl Computed {
+    fn of(axis: &Axis, steps_per_radian: f64) -> Self {
+        let machine = Machine::of(axis);
+        let natural = machine.natural_frequency() / TAU / steps_per_radian;
+        let loss = RotorLoss::of(&axis.motor);
+        let with = |change: &dyn Fn(&mut Machine)| {
+            let mut machine = machine.clone();
+            change(&mut machine);
+            Fundamental::of(&machine)
+        };
+        let (mut weaker, mut stronger) = (Vec::new(), Vec::new());
+        if !loss.is_ideal() {
+            let winding = axis.motor.phase_resistance.si();
+            weaker.push(with(&|machine| {
+                machine.torque_constant *= 1.0 - TORQUE_CONSTANT
+            }));
+            weaker.push(with(&|machine| machine.inductance *= 1.0 + INDUCTANCE));
+            weaker.push(with(&|machine| {
+                machine.resistance += (WARM - 1.0) * winding
+            }));
+            weaker.extend(Fundamental::sine_limited(&machine));
+            stronger.push(with(&|machine| {
+                machine.torque_constant *= 1.0 + TORQUE_CONSTANT
+            }));
+            stronger.push(with(&|machine| machine.inductance *= 1.0 - INDUCTANCE));
+        }
+        Self {
+            fundamental: Fundamental::of(&machine),
+            slow: machine.feed.slow_step_share(),
+            fades: (SLOW_IN_FULL * natural, SLOW_NO_MORE * natural),
+            loss,
+            weaker,
+            stronger,
+        }
+    }
+
+    fn slow_share(&self, omega: f64) -> f64 {
+        let (from, to) = self.fades;
+        let fade = ((omega - from) / (to - from)).clamp(0.0, 1.0);
+        self.slow + (1.0 - self.slow) * fade
+    }
+
+    fn typical(&self, omega: f64) -> f64 {
+        let torque = self.fundamental.pull_out(omega) * self.slow_share(omega);
+        (torque - self.loss.torque(omega)).max(0.0)
+    }
+
+    fn low(&self, omega: f64) -> f64 {
+        let loss = &self.loss;
+        let drag = omega * (loss.viscous.high - loss.viscous.typical);
+        let friction = loss.friction.high - loss.friction.typical;
+        let changes = self.changes(&self.weaker, omega);
+        (self.typical(omega) - root_of_squares(changes.chain([drag, friction]))).max(0.0)
+    }
+
+    fn high(&self, omega: f64) -> f64 {
+        let loss = &self.loss;
+        let drag = omega * (loss.viscous.typical - loss.viscous.low);
+        let friction = loss.friction.typical - loss.friction.low;
+        let changes = self.changes(&self.stronger, omega);
+        self.typical(omega) + root_of_squares(changes.chain([drag, friction]))
+    }
+
+    /// How far each of `moved` lies from the typical torque.
+    fn changes<'s>(
+        &'s self,
+        moved: &'s [Fundamental],
+        omega: f64,
+    ) -> impl Iterator<Item = f64> + 's {
+        let typical = self.fundamental.pull_out(omega);
+        let share = self.slow_share(omega);
+        moved
+            .iter()
+            .map(move |moved| (moved.pull_out(omega) - typical) * share)
+    }
+}
+
+fn root_of_squares(values: impl Iterator<Item = f64>) -> f64 {
+    values.map(|value| value * value).sum::<f64>().sqrt()
+}
+
 impl Fundamental {
     fn of(machine: &Machine) -> Self {
         let circuit = FixedVoltage::of(machine);
@@ -216,12 +364,38 @@ impl Fundamental {
                 peak_current,
                 microsteps,
                 ..
-            } => Self::Regulated(SaturationTable::of(&HeldPhase::new(
-                circuit,
+            } => {
+                let phase = HeldPhase::new(circuit, supply, peak_current, microsteps);
+                Self::Regulated(SaturationTable::of(&phase))
+            }
+        }
+    }
+
+    /// With the voltage of a regulator limited to a sine; none for a fixed voltage.
+    fn sine_limited(machine: &Machine) -> Option<Self> {
+        match machine.feed {
+            Feed::FixedVoltage { .. } => None,
+            Feed::Regulated {
                 supply,
                 peak_current,
                 microsteps,
-            ))),
+                ..
+            } => Some(Self::SineLimited {
+                circuit: FixedVoltage {
+                    voltage: supply,
+                    ..FixedVoltage::of(machine)
+                },
+                current: peak_current * stair_fundamental(microsteps),
+            }),
+        }
+    }
+
+    /// Torque (N·m) at `omega` (rad/s, not negative), without losses.
+    fn pull_out(&self, omega: f64) -> f64 {
+        match self {
+            Self::FixedVoltage(drive) => drive.pull_out(omega),
+            Self::Regulated(table) => table.pull_out(omega),
+            Self::SineLimited { circuit, current } => circuit.pull_out_within(*current, omega),
         }
     }
 }

@@ -49,7 +49,7 @@ impl Abilities {
     /// (microsteps/s); negative where the torque does not even keep the speed.
     pub(crate) fn at(&self, speed: f64, direction: Direction) -> [f64; 2] {
         let capability = Capability {
-            available: &|omega| self.pull_out.at(omega),
+            available: &|omega| self.pull_out.low_at(omega),
             required: &|omega, alpha| self.load.required_torque_range(omega, alpha, direction),
             margin: self.margin,
             rotor_inertia: self.load.rotor_inertia,

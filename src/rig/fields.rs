@@ -12,7 +12,7 @@ use crate::units::{Measure, Rounded, UNITS, Unit, UnitError, find_unit};
 
 /// Which values a field can have, in SI units.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Bounds {
+pub(crate) struct Bounds {
     /// Least size of a value that is not zero.
     least: f64,
     /// Greatest size of a value.
@@ -98,7 +98,7 @@ impl Bounds {
 
 /// Why a value is not within its bounds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Fault {
+pub(crate) enum Fault {
     Negative,
     Zero,
     NotBelow,
@@ -107,7 +107,7 @@ pub(super) enum Fault {
 }
 
 /// What is left of a table while its fields are taken.
-pub(super) struct Fields<'p> {
+pub(crate) struct Fields<'p> {
     what: &'static str,
     /// Where a missing field is missing.
     place: Place,
@@ -359,7 +359,7 @@ fn without_repeats(entries: Vec<Entry>, problems: &mut Problems) -> Vec<Entry> {
 }
 
 /// `a`, `b` and `c`.
-pub(super) fn list(words: &[&str]) -> String {
+pub(crate) fn list(words: &[&str]) -> String {
     let quoted: Vec<String> = words.iter().map(|word| format!("`{word}`")).collect();
     match quoted.as_slice() {
         [] => String::new(),
@@ -379,7 +379,7 @@ fn kind_of(kind: &NodeKind) -> &'static str {
 }
 
 /// The text of a scalar.
-pub(super) fn text<'n>(key: &str, node: &'n Node) -> Result<&'n str, Diagnostic> {
+pub(crate) fn text<'n>(key: &str, node: &'n Node) -> Result<&'n str, Diagnostic> {
     match &node.kind {
         NodeKind::Text(text) => Ok(text.trim()),
         NodeKind::Nothing => {
@@ -396,7 +396,7 @@ pub(super) fn text<'n>(key: &str, node: &'n Node) -> Result<&'n str, Diagnostic>
 }
 
 /// A quantity within its bounds.
-pub(super) fn quantity<T: Measure>(
+pub(crate) fn quantity<T: Measure>(
     key: &str,
     node: &Node,
     bounds: Bounds,
@@ -504,7 +504,7 @@ fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Resul
 }
 
 /// A whole number within a range.
-pub(super) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Result<u32, Diagnostic> {
+pub(crate) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Result<u32, Diagnostic> {
     let (least, most) = (*range.start(), *range.end());
     let help = format!("write a number from {least} to {most}, without a unit");
     let text = text(key, node).map_err(|problem| problem.help(help.clone()))?;
@@ -544,7 +544,7 @@ pub(super) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Resul
 }
 
 /// One of `words`.
-pub(super) fn choice(
+pub(crate) fn choice(
     key: &str,
     entry: &Entry,
     words: &[&'static str],

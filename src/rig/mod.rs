@@ -7,21 +7,21 @@
 mod amplitude;
 mod direction;
 mod drive;
-mod fields;
+pub(crate) mod fields;
 mod found;
 mod limits;
 mod load;
 mod meant;
 mod motor;
 mod names;
-mod problems;
-mod profile;
+pub(crate) mod problems;
+pub(crate) mod profile;
 mod read;
 #[cfg(test)]
 mod tests;
 mod timer;
 mod travel;
-mod yaml;
+pub(crate) mod yaml;
 
 pub(crate) use amplitude::Amplitude;
 pub use direction::Direction;

@@ -26,12 +26,17 @@ pub struct Motor {
     pub rated_current: Current,
     /// Holding torque, two phases on, at rated current.
     pub holding_torque: Torque,
-    /// Detent torque (zero where it is not given).
-    pub detent_torque: Torque,
+    /// Detent torque, where it is given.
+    pub detent_torque: Option<Torque>,
     /// Moment of inertia of the rotor.
     pub rotor_inertia: Inertia,
-    /// Viscous damping of the motor (zero where it is not given).
-    pub viscous_damping: Damping,
+    /// Drag of the rotor in proportion to speed, where it is given.
+    pub viscous_damping: Option<Damping>,
+    /// Resistance across each phase's back-EMF that stands for eddy currents in the iron, where
+    /// it is given.
+    pub core_loss_resistance: Option<Resistance>,
+    /// Constant torque that the rotor loses to hysteresis and bearings, where it is given.
+    pub friction_torque: Option<Torque>,
     /// A measured pull-out curve, rising in step rate; replaces the computed one.
     pub pull_out: Option<Vec<PullOutPoint>>,
     /// Where the numbers come from.
@@ -86,7 +91,10 @@ impl Motor {
         let holding_torque = fields.required("holding_torque", Bounds::positive(1e-7, 1e3));
         let detent_torque = read_detent(&mut fields, holding_torque);
         let rotor_inertia = fields.required("rotor_inertia", Bounds::positive(1e-11, 1.0));
-        let viscous_damping = fields.or("viscous_damping", Bounds::up_to(10.0), Damping::default());
+        let viscous_damping = fields.optional("viscous_damping", Bounds::up_to(10.0));
+        let core_loss_resistance =
+            fields.optional("core_loss_resistance", Bounds::positive(1e-3, 1e7));
+        let friction_torque = read_friction(&mut fields, holding_torque);
         let pull_out = fields
             .take("pull_out")
             .and_then(|entry| read_pull_out(&mut fields, entry.value));
@@ -102,6 +110,8 @@ impl Motor {
             detent_torque,
             rotor_inertia: rotor_inertia?,
             viscous_damping,
+            core_loss_resistance,
+            friction_torque,
             pull_out,
             source,
         })
@@ -180,13 +190,10 @@ fn teeth_of(step: Angle, node: &Node) -> Result<u32, Diagnostic> {
     Ok(teeth as u32)
 }
 
-fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Torque {
-    let Some(entry) = fields.take("detent_torque") else {
-        return Torque::default();
-    };
+fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Option<Torque> {
+    let entry = fields.take("detent_torque")?;
     let bounds = Bounds::up_to(1e3).usually(USUAL_DETENT);
-    let read: Option<Torque> = fields.keep(fields::quantity("detent_torque", &entry.value, bounds));
-    let detent = read.unwrap_or_default();
+    let detent: Torque = fields.keep(fields::quantity("detent_torque", &entry.value, bounds))?;
     if let Some(holding) = holding
         && detent.si() >= holding.si()
     {
@@ -202,7 +209,33 @@ fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Torque {
                 .help("detent torque is the torque without current: a few per cent of it"),
         );
     }
-    detent
+    Some(detent)
+}
+
+fn read_friction(fields: &mut Fields<'_>, holding: Option<Torque>) -> Option<Torque> {
+    let entry = fields.take("friction_torque")?;
+    let bounds = Bounds::up_to(1e3);
+    let friction: Torque =
+        fields.keep(fields::quantity("friction_torque", &entry.value, bounds))?;
+    if let Some(holding) = holding
+        && friction.si() >= holding.si()
+    {
+        fields.problem(
+            entry
+                .value
+                .place
+                .error(
+                    "friction-above-holding",
+                    "`friction_torque` is not below `holding_torque`",
+                    format!("the holding torque is {holding}"),
+                )
+                .help(
+                    "friction torque keeps the unpowered rotor turning slowly, averaged over a \
+                     turn: a few per cent of the holding torque",
+                ),
+        );
+    }
+    Some(friction)
 }
 
 fn read_pull_out(fields: &mut Fields<'_>, node: Node) -> Option<Vec<PullOutPoint>> {

@@ -9,7 +9,7 @@ const MOST: usize = 20;
 
 /// A stretch of one of the files that make a rig.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Place {
+pub(crate) struct Place {
     pub source: Arc<Source>,
     pub span: Span,
 }
@@ -28,7 +28,7 @@ impl Place {
 
 /// The problems found so far.
 #[derive(Debug, Default)]
-pub(super) struct Problems(Vec<Diagnostic>);
+pub(crate) struct Problems(Vec<Diagnostic>);
 
 impl Problems {
     /// One more; the same one twice (two axes that share a broken profile) counts once.

@@ -38,7 +38,7 @@ impl Files for NoFiles {
 }
 
 /// The profiles opened so far, each once.
-pub(super) struct Profiles<'f> {
+pub(crate) struct Profiles<'f> {
     files: &'f mut dyn Files,
     opened: Vec<(String, Arc<Source>)>,
 }
@@ -142,7 +142,7 @@ impl<'f> Profiles<'f> {
 }
 
 /// The entries of a profile's text, and the place to speak of when one is missing.
-pub(super) fn entries(
+pub(crate) fn entries(
     what: &'static str,
     source: &Arc<Source>,
 ) -> Result<(Place, Vec<Entry>), Diagnostic> {
@@ -165,7 +165,7 @@ pub(super) fn entries(
 }
 
 /// The start of a text.
-pub(super) fn start(source: &Arc<Source>) -> Place {
+pub(crate) fn start(source: &Arc<Source>) -> Place {
     Place {
         source: Arc::clone(source),
         span: Span::new(0, 0),
@@ -173,7 +173,7 @@ pub(super) fn start(source: &Arc<Source>) -> Place {
 }
 
 /// The entries of a whole file, which has to hold a table.
-pub(super) fn table(what: &str, node: Node) -> Result<Vec<Entry>, Diagnostic> {
+pub(crate) fn table(what: &str, node: Node) -> Result<Vec<Entry>, Diagnostic> {
     match node.kind {
         NodeKind::Table(entries) => Ok(entries),
         NodeKind::Nothing => Err(start(&node.place.source)
@@ -190,7 +190,7 @@ pub(super) fn table(what: &str, node: Node) -> Result<Vec<Entry>, Diagnostic> {
     }
 }
 
-fn unreadable(path: &str, place: &Place, error: &io::Error) -> Diagnostic {
+pub(crate) fn unreadable(path: &str, place: &Place, error: &io::Error) -> Diagnostic {
     match error.kind() {
         io::ErrorKind::NotFound => place
             .error(

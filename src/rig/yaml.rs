@@ -23,13 +23,13 @@ const DEEPEST: usize = 16;
 
 /// One node of the tree.
 #[derive(Debug, Clone)]
-pub(super) struct Node {
+pub(crate) struct Node {
     pub place: Place,
     pub kind: NodeKind,
 }
 
 #[derive(Debug, Clone)]
-pub(super) enum NodeKind {
+pub(crate) enum NodeKind {
     /// An empty value, `~` or `null`.
     Nothing,
     /// A scalar, as written.
@@ -40,14 +40,14 @@ pub(super) enum NodeKind {
 
 /// A key of a table with its value.
 #[derive(Debug, Clone)]
-pub(super) struct Entry {
+pub(crate) struct Entry {
     pub key: String,
     pub key_place: Place,
     pub value: Node,
 }
 
 /// Reads the one document of `source`.
-pub(super) fn read(source: &Arc<Source>) -> Result<Node, Diagnostic> {
+pub(crate) fn read(source: &Arc<Source>) -> Result<Node, Diagnostic> {
     if source.text().len() > MOST_BYTES {
         return Err(Diagnostic::error(
             "file-too-large",

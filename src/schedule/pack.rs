@@ -31,7 +31,9 @@ mod ramp;
 
 pub use build::pack;
 pub use error::{Malformed, PackError};
-pub(crate) use op::{awaited, read_awaited};
+pub(crate) use op::awaited;
+#[cfg(test)]
+pub(crate) use op::read_awaited;
 pub use play::Events;
 
 use bytes::Reader;

@@ -26,9 +26,9 @@ pub(crate) use settling::Settler;
 pub use trace::{Sample, TraceWriter};
 
 use crate::physics::Machine;
-use crate::plan::{Item, PlannedMove};
+use crate::plan::Item;
 use crate::rig::Rig;
-use crate::schedule::{Run, Schedule, What};
+use crate::schedule::{Run, Schedule};
 
 /// How to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -39,9 +39,11 @@ impl Bench {
                 phase_inductance: Inductance::new(data.inductance),
                 rated_current: Current::new(data.rated_current),
                 holding_torque: Torque::new(data.holding_torque),
-                detent_torque: Torque::new(data.detent),
+                detent_torque: Some(Torque::new(data.detent)),
                 rotor_inertia: Inertia::new(data.inertia),
-                viscous_damping: Damping::new(0.0),
+                viscous_damping: Some(Damping::new(0.0)),
+                core_loss_resistance: None,
+                friction_torque: Some(Torque::new(0.0)),
                 pull_out: None,
                 source: None,
             },
@@ -115,13 +117,13 @@ impl Bench {
     }
 
     pub fn detent(mut self, torque: f64) -> Self {
-        self.motor.detent_torque = Torque::new(torque);
+        self.motor.detent_torque = Some(Torque::new(torque));
         self
     }
 
     /// Viscous damping of the motor (N·m·s/rad).
     pub fn viscous(mut self, damping: f64) -> Self {
-        self.motor.viscous_damping = Damping::new(damping);
+        self.motor.viscous_damping = Some(Damping::new(damping));
         self
     }
 

@@ -55,7 +55,7 @@ fn the_player_compiles_for_other_processors() {
     let bench = Bench::new(
         &there_and_back(20_000),
         &rig(&["disc"], "outputs: { lamp: {} }\n")
-            .replace("16 MHz, prescaler: 8", "72 MHz, prescaler: 36"),
+            .replace("16 MHz, prescaler: 8", "64 MHz, prescaler: 32"),
     );
     let said = bench.emit("firmware", "player", &[]).unwrap();
     assert!(said.contains("four functions"), "{said}");
@@ -213,7 +213,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
     }
     // A timer that no such part has says by itself that the board is another one.
     let other = rig(&["disc"], "outputs: { lamp: { pin: D9 } }\n")
-        .replace("16 MHz, prescaler: 8", "72 MHz, prescaler: 36");
+        .replace("16 MHz, prescaler: 8", "64 MHz, prescaler: 32");
     let bench = Bench::new(&there_and_back(1000), &other);
     assert!(bench.emit("firmware", "player", &[]).is_ok());
 }

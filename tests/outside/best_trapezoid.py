@@ -4,12 +4,12 @@
 
 The job holds `speed_rad_s` and `torque_nm` (the pull-out curve at the motor's shaft,
 straight between its points), `margin`, `tolerance` of the clock, `rotor_inertia`,
-`rotor_viscous`, `load_inertia`, `friction` (at the motor's shaft, without losses), `efficiency`,
+`load_inertia`, `friction` (at the motor's shaft, without losses), `efficiency`,
 `distances_rad` and, where there is one, `top_rad_s`. A trapezoid up to the speed v may use
 what the torque leaves at every speed up to v:
 
-    a(v) = min over w <= v of a with  J a + B w + (J_L a + F)/eta = T(w) (1 - margin)
-    d(v) = min over w <= v of d with  J d - B w + (J_L d - F) eta  = T(w) (1 - margin)
+    a(v) = min over w <= v of a with  J a + (J_L a + F)/eta = T(w) (1 - margin)
+    d(v) = min over w <= v of d with  J d + (J_L d - F) eta  = T(w) (1 - margin)
 
 (friction helps to brake; eta the other way round while the load drives). Prints for each
 distance the least time of trapezoids with one acceleration for both ramps, and with an
@@ -30,13 +30,12 @@ speeds = np.linspace(0, min(job.get("top_rad_s") or np.inf, job["speed_rad_s"][-
 torque = np.interp(speeds * fast, job["speed_rad_s"], job["torque_nm"]) * (1 - job["margin"])
 rotor, load = job["rotor_inertia"], job["load_inertia"]
 friction, eta = job["friction"], job["efficiency"]
-drag = job["rotor_viscous"] * speeds * fast
-up = (torque - drag - friction / eta) / (rotor + load / eta)
+up = (torque - friction / eta) / (rotor + load / eta)
 # While J_L d < F it is still the motor that drives the load, with its losses.
 down = np.where(
-    (torque + drag) * load < rotor * friction,
-    (torque + drag + friction / eta) / (rotor + load / eta),
-    (torque + drag + friction * eta) / (rotor + load * eta),
+    torque * load < rotor * friction,
+    (torque + friction / eta) / (rotor + load / eta),
+    (torque + friction * eta) / (rotor + load * eta),
 )
 up, down = (np.minimum.accumulate(np.maximum(able, 0)) / fast**2 for able in (up, down))
 

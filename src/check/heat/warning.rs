@@ -4,6 +4,7 @@ use std::fmt;
 
 use crate::physics::heat::{Heat, SLACK};
 use crate::physics::load::ShaftLoad;
+use crate::physics::torque::least_holding;
 use crate::rig::Axis;
 use crate::units::{Current, Power, Torque, Voltage};
 
@@ -134,7 +135,8 @@ impl HeatWarning {
         if needed <= 0.0 {
             return Vec::new();
         }
-        let holding = heat.held_torque * (1.0 - axis.limits.torque_margin);
+        let least = least_holding(&axis.motor) * heat.held_torque;
+        let holding = least * (1.0 - axis.limits.torque_margin);
         let weak = (holding < needed).then_some(Self::HoldTooWeak { holding, needed });
         std::iter::once(Self::LoadDrops { torque: needed })
             .chain(weak)

@@ -218,7 +218,9 @@ fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) ->
             let letter = if index == 0 { 'M' } else { 'L' };
             let _ = match series.style {
                 LineStyle::Dots => write!(line, "M{x:.1} {y:.1}h0"),
-                _ => write!(line, "{letter}{x:.1} {y:.1}"),
+                LineStyle::Solid | LineStyle::Dashed | LineStyle::Filled | LineStyle::Edge => {
+                    write!(line, "{letter}{x:.1} {y:.1}")
+                }
             };
         }
         if series.style == LineStyle::Filled {
@@ -244,6 +246,7 @@ const fn curve_class(style: LineStyle) -> &'static str {
         LineStyle::Solid | LineStyle::Filled => "curve",
         LineStyle::Dashed => "curve dashed",
         LineStyle::Dots => "curve dots",
+        LineStyle::Edge => "curve edge",
     }
 }
 

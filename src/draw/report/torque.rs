@@ -11,7 +11,7 @@ const CURVE_ROWS: usize = 12;
 
 pub(super) fn blocks(planes: Vec<Plot>) -> Vec<Block> {
     let mut blocks = vec![Block::Text(
-        "The pull-out torque is what the motor can give at most, turning steadily; it is an upper bound, not a promise. \
+        "The pull-out torque is the most the motor gives at its shaft, turning steadily. The curve is typical; the check uses its low edge. \
          In an unstable band the oscillation grows until the rotor loses synchronism; in a forced band the steps excite it near its natural frequency."
             .into(),
     )];
@@ -86,7 +86,7 @@ fn plane_table(chart: &Chart, ability: &AxisAbility) -> Table {
         columns: vec![
             Column::numbers(chart.x_label.clone()),
             Column::numbers("pull-out torque (mN·m)"),
-            Column::numbers("less reserve (mN·m)"),
+            Column::numbers("low edge less reserve (mN·m)"),
             Column::words("band"),
         ],
         rows: finer_when_slow(curve.len())

@@ -63,7 +63,7 @@ impl Scenario {
                         let omega = segment.velocity_at(t) * angle;
                         let alpha = segment.acceleration_at(t) * angle;
                         let torque = load.required_torque(omega, alpha, motion.direction);
-                        largest = largest.max(torque.abs() / pull_out.at(omega));
+                        largest = largest.max(torque.abs() / pull_out.low_at(omega));
                     }
                 }
             }

@@ -297,6 +297,7 @@ impl<'m> Equations<'m> {
     pub(super) fn acceleration(&self, driving: f64, theta: f64, slide: f64) -> f64 {
         let m = self.machine;
         let behind = m.load_torque(theta) + m.friction * slide;
+        let driving = driving - m.rotor_friction * slide;
         let felt = |gearing: Gearing| (driving - behind * gearing.share) * gearing.per_inertia;
         let pushed = felt(self.against);
         if m.efficiency == 1.0 || slide * (m.load_inertia * pushed + behind) >= 0.0 {

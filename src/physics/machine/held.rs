@@ -27,6 +27,7 @@ pub fn held_pull_out(machine: &Machine, full_steps_per_s: f64) -> f64 {
     let mut held = machine.clone();
     held.detent_torque = 0.0;
     held.friction = 0.0;
+    held.rotor_friction = 0.0;
     held.efficiency = 1.0;
     held.constant_torque = 0.0;
     held.unbalance_torque = 0.0;

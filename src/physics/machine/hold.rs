@@ -110,7 +110,7 @@ fn run(
     let omega = machine.speed_of(full_steps_per_s);
 
     let behind = free.constant_torque + free.friction;
-    let resisting = behind / free.efficiency + free.viscous * omega;
+    let resisting = behind / free.efficiency + free.rotor_friction + free.viscous * omega;
     let ratio = (resisting / machine.holding_torque()).clamp(-0.99, 0.99);
     let load_angle = ratio.asin();
     let start = State {

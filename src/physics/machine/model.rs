@@ -2,8 +2,11 @@
 
 use std::f64::consts::{FRAC_PI_2, PI};
 
+use nalgebra::Matrix3;
+
 use crate::physics::feed::{Demand, Feed, RestCurrent};
 use crate::physics::load::ShaftLoad;
+use crate::physics::loss::RotorLoss;
 use crate::rig::Axis;
 
 /// Motor, drive and load at the motor's shaft, in SI units.
@@ -28,8 +31,10 @@ pub struct Machine {
     pub efficiency: f64,
     /// Viscous damping of motor and reflected load B (N·m·s/rad).
     pub viscous: f64,
-    /// Coulomb friction Tf, reflected (N·m).
+    /// Coulomb friction Tf behind the gearing, reflected (N·m).
     pub friction: f64,
+    /// Constant torque that the rotor itself loses Tr (N·m).
+    pub rotor_friction: f64,
     /// Torque that always acts Tc, reflected; positive against positive travel (N·m).
     pub constant_torque: f64,
     /// Peak torque of an unbalance Tu, reflected (N·m); it acts as Tu sin(load angle).
@@ -41,26 +46,39 @@ pub struct Machine {
 }
 
 impl Machine {
-    /// The motor, drive and load of `axis`.
+    /// The motor, drive and load of `axis`. Of a damping that the rig leaves out the least
+    /// that is likely is taken, and no friction of the rotor but what the rig gives.
     pub fn of(axis: &Axis) -> Self {
         let motor = &axis.motor;
         let load = ShaftLoad::of(axis);
+        let loss = RotorLoss::of(motor);
         Self {
             rotor_teeth: f64::from(motor.rotor_teeth),
             resistance: axis.loop_resistance(),
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
-            detent_torque: motor.detent_torque.si(),
+            detent_torque: loss.detent.typical,
             inertia: load.inertia(),
             load_inertia: load.load_inertia,
             efficiency: load.efficiency,
-            viscous: load.viscous(),
+            viscous: loss.viscous.low + load.load_viscous,
+            rotor_friction: motor.friction_torque.map_or(0.0, |friction| friction.si()),
             friction: load.coulomb,
             constant_torque: load.constant,
             unbalance_torque: load.unbalance,
             gearing: load.gearing,
             feed: Feed::of(axis),
         }
+    }
+
+    /// As [`of`](Self::of), with the typical damping.
+    pub fn with_typical_damping(axis: &Axis) -> Self {
+        let mut machine = Self::of(axis);
+        let viscous = RotorLoss::of(&axis.motor).viscous;
+        if !viscous.is_exact() {
+            machine.viscous += viscous.typical - viscous.low;
+        }
+        machine
     }
 
     /// Microsteps a full step m.
@@ -113,6 +131,39 @@ impl Machine {
         (stiffness / self.inertia).sqrt()
     }
 
+    /// Frequency (rad/s) at which the rotor rings at rest, the detent in it. A regulated current
+    /// stands still, and only the spring swings. On a fixed voltage the back-EMF drives a
+    /// current through the windings, which stiffens the spring and damps it:
+    ///
+    /// ```text
+    /// dθ/dt = ω    J dω/dt = −k θ − B ω + K i    L di/dt = −K ω − R i    k = N (K I ± 4 Td)
+    /// ```
+    ///
+    /// with i the current across the rotor's axis; the frequency is the imaginary part of the
+    /// pair of eigenvalues. Derived from the [equations](super) for small swings about a rest.
+    pub fn ringing_frequency(&self) -> f64 {
+        let k = self.torque_constant;
+        let spring =
+            k * self.rest_current().mean + 4.0 * self.feed.detent_stiffness() * self.detent_torque;
+        let stiffness = self.rotor_teeth * spring.max(0.0);
+        match self.feed {
+            Feed::Regulated { .. } => (stiffness / self.inertia).sqrt(),
+            Feed::FixedVoltage { .. } => {
+                let (j, l) = (self.inertia, self.inductance);
+                // Speed and current are scaled, so that all entries are of a size.
+                let (w, c) = ((stiffness / j).sqrt(), k / (l * j).sqrt());
+                #[rustfmt::skip]
+                let matrix = Matrix3::new(
+                    0.0, w,                 0.0,
+                    -w,  -self.viscous / j, c,
+                    0.0, -c,                -self.resistance / l,
+                );
+                let pairs = matrix.complex_eigenvalues();
+                pairs.iter().map(|s| s.im).fold(0.0, f64::max)
+            }
+        }
+    }
+
     /// Angle of the load's shaft at motor angle `theta` (rad): zero at microstep 0.
     pub fn load_angle(&self, theta: f64) -> f64 {
         (theta - self.first_angle() / self.rotor_teeth) / self.gearing
@@ -121,7 +172,7 @@ impl Machine {
     /// Whether something holds a rotor that stands still: friction, or the losses of
     /// the gearing.
     pub(crate) fn sticks(&self) -> bool {
-        self.friction > 0.0 || self.efficiency < 1.0
+        self.friction > 0.0 || self.rotor_friction > 0.0 || self.efficiency < 1.0
     }
 
     /// The torque of the load, without friction, at motor angle `theta` (N·m).
@@ -131,6 +182,14 @@ impl Machine {
         } else {
             self.constant_torque + self.unbalance_torque * libm::sin(self.load_angle(theta))
         }
+    }
+
+    /// Torque (N·m) that the motor makes at a steady speed `omega` (rad/s) against its load and
+    /// its own losses.
+    pub(crate) fn steady_torque(&self, omega: f64) -> f64 {
+        (self.constant_torque + self.friction) / self.efficiency
+            + self.rotor_friction
+            + self.viscous * omega
     }
 
     /// Motor speed (rad/s) at so many full steps a second.

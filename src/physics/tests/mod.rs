@@ -2,6 +2,7 @@
 
 mod against_scipy;
 mod hit_and_miss;
+mod measured_curves;
 mod motor_invariants;
 mod motor_model;
 mod motor_physics;

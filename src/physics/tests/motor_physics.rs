@@ -12,6 +12,7 @@ use crate::physics::{Band, BandKind, Effort, Machine, hold_speed};
 use crate::rig::{Axis, Sequence};
 use crate::testing::bench::{Bench, MotorData, outside_values};
 use crate::testing::spread::Spread;
+use crate::units::{Resistance, Torque};
 
 /// Of the rotor with its load (Hz).
 fn natural_frequency(axis: &Axis) -> f64 {
@@ -361,4 +362,44 @@ fn sixteenth_steps_have_no_forced_bands_and_full_steps_do() {
     };
     assert_eq!(forced(16), []);
     assert!(!forced(1).is_empty());
+}
+
+/// The shaft torque of two motors with a core-loss resistance and friction at eight speeds
+/// each, which `reference/motor_losses.py` integrates with scipy, the core loss phase by phase.
+#[test]
+fn pull_out_with_losses_is_within_2_per_cent_of_scipy() {
+    let text = include_str!("../../../tests/reference/motor_losses.json");
+    let outside: serde_json::Value = serde_json::from_str(text).unwrap();
+    let mut spread = Spread::default();
+    let entries = outside["pull_out"].as_array().unwrap();
+    for entry in entries {
+        let name = entry["motor"].as_str().unwrap();
+        let motor = |key: &str| outside["motors"][name][key].as_f64().unwrap();
+        let given = |key: &str| entry[key].as_f64().unwrap();
+        let bench = Bench::new(MotorData {
+            resistance: motor("R"),
+            inductance: motor("L"),
+            rated_current: motor("I"),
+            holding_torque: motor("Th"),
+            inertia: motor("J"),
+            detent: motor("Td"),
+        });
+        let sequence = match entry["drive"].as_str().unwrap() {
+            "wave" => Sequence::Wave,
+            _ => Sequence::TwoPhase,
+        };
+        let mut axis = bench.fixed_voltage(given("supply_v"), sequence).axis();
+        axis.drive.switch_resistance = Resistance::new(given("series_ohm"));
+        axis.motor.viscous_damping = None;
+        axis.motor.core_loss_resistance = Some(Resistance::new(given("core_loss_resistance_ohm")));
+        axis.motor.friction_torque = Some(Torque::new(given("friction_nm")));
+        let rate = given("step_rate_hz");
+        assert!(rate > 0.9 * natural_frequency(&axis), "{name} at {rate}");
+        let ours = PullOut::of(&axis).at_step_rate(rate);
+        let off = ours / given("torque_nm") - 1.0;
+        spread.add(name, off);
+        assert!(off.abs() < 0.02, "{entry}: {ours}");
+    }
+    spread.print("pull-out at the shaft with losses over scipy");
+    assert_eq!(entries.len(), 16);
 }

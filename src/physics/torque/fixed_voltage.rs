@@ -32,4 +32,30 @@ impl FixedVoltage {
         let k = self.torque_constant;
         (k * self.voltage / z2.sqrt() - k * k * omega * self.resistance / z2).max(0.0)
     }
+
+    /// The greatest torque with a current of amplitude `current` (A) at the most. On the circle
+    /// |i| = I with the angle a before the q axis the voltage is
+    /// v² = Z² I² + (K ω)² + 2 K ω I Z cos(a + atan(X/R)); it has to be V or less.
+    pub(super) fn pull_out_within(&self, current: f64, omega: f64) -> f64 {
+        let k = self.torque_constant;
+        let reactance = self.teeth * omega * self.inductance;
+        let z = self.resistance.hypot(reactance);
+        let emf = k * omega;
+        // The point of most torque on |v| = V: its voltage leads the impedance's drop.
+        let phase = reactance.atan2(self.resistance);
+        let quadrature = self.voltage / z - emf * self.resistance / (z * z);
+        let direct = -emf * reactance / (z * z);
+        if quadrature.hypot(direct) <= current {
+            return (k * quadrature).max(0.0);
+        }
+        let spare = self.voltage * self.voltage - (z * current).powi(2) - emf * emf;
+        let cosine = spare / (2.0 * emf * current * z);
+        if emf == 0.0 || cosine >= phase.cos() {
+            return k * current;
+        }
+        if cosine < -1.0 {
+            return 0.0;
+        }
+        (k * current * (cosine.acos() - phase).cos()).max(0.0)
+    }
 }

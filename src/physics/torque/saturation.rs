@@ -29,6 +29,12 @@ const SMOOTH_FROM: u32 = 64;
 /// Rounds of Newton's rule, at most; two or three are the rule.
 const ROUNDS: usize = 24;
 
+/// Fundamental of a staircase of so many microsteps a full step, over that of the sine.
+pub(super) fn stair_fundamental(microsteps: u32) -> f64 {
+    let half_step = 0.5 * FRAC_PI_2 / f64::from(microsteps);
+    half_step.sin() / half_step
+}
+
 /// One phase of a regulated drive, turned at a held speed.
 #[derive(Debug, Clone)]
 pub(super) struct HeldPhase {
@@ -93,7 +99,6 @@ impl HeldPhase {
                 }
             })
             .collect();
-        let half_step = 0.5 * stair;
         Self {
             circuit,
             supply,
@@ -102,7 +107,7 @@ impl HeldPhase {
             fundamental: if smooth {
                 1.0
             } else {
-                half_step.sin() / half_step
+                stair_fundamental(microsteps)
             },
         }
     }

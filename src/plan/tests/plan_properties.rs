@@ -313,7 +313,7 @@ proptest! {
             // Only a load that leaves next to nothing at rest may be refused.
             prop_assert_eq!(error.code, "too-little-torque");
             let asked = load.required_torque(0.0, 0.0, Direction::of(steps)).abs();
-            prop_assert!(asked >= pull_out.at(0.0) * keeps * 0.999, "{} is little", asked);
+            prop_assert!(asked >= pull_out.low_at(0.0) * keeps * 0.999, "{} is little", asked);
             return Ok(());
         }
         let moves = plan(&rig, vec![turn]);
@@ -326,7 +326,7 @@ proptest! {
                 let omega = segment.velocity_at(t) * axis.microstep_angle() * fast;
                 let alpha = segment.acceleration_at(t) * axis.microstep_angle() * fast * fast;
                 let required = load.required_torque(omega, alpha, motion.direction).abs();
-                let left = pull_out.at(omega) * keeps;
+                let left = pull_out.low_at(omega) * keeps;
                 // A cruise at the very top stands where nothing is left over.
                 prop_assert!(required <= left * (1.0 + 1e-6), "{} of {} at {}: {:?} {}", required, left, omega, segment, t);
             }

@@ -80,6 +80,7 @@ axes:
   tray:
     motor: { name: bench, step_angle: 0.9 deg, phase_resistance: 2 ohm, phase_inductance: 3 mH, rated_current: 1 A,
              holding_torque: 0.4 N.m, detent_torque: 10 mN.m, rotor_inertia: 50 g.cm^2, viscous_damping: 20 uN.m.s/rad,
+             core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
              hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
@@ -102,11 +103,11 @@ timer: { clock: 16 MHz }
 ";
     let rig = parse(text).unwrap().rig;
     let axis = &rig.axes[0];
-    assert_eq!(axis.motor.detent_torque.si(), 0.0);
+    assert_eq!(axis.motor.detent_torque, None);
     assert_eq!(axis.drive.hold_current, 1.0);
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
-    assert_eq!(axis.limits.torque_margin, 0.3);
+    assert_eq!(axis.limits.torque_margin, 0.15);
     approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
@@ -175,6 +176,8 @@ fn problems_with_the_motor() {
             ),
             ("rotor_inertia: 57 g.cm^2", "rotor_inertla: 57 g.cm^2"),
             ("detent_torque: 18 mN.m", "detent_torque: 0.42 N.m"),
+            ("detent_torque: 18 mN.m", "friction_torque: 0.42 N.m"),
+            ("detent_torque: 18 mN.m", "core_loss_resistance: 0 ohm"),
             ("phase_inductance: 3.2 mH", "phase_inductance: 0 mH"),
             ("phase_inductance: 3.2 mH", "phase_inductance: 3.2 mHz"),
             ("phase_resistance: 1.6 ohm", "phase_resistance: 0 ohm"),
@@ -851,7 +854,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
     within("magnet flux over winding flux", flux / (l * i), 0.2, 2.0);
     within(
         "detent share",
-        motor.detent_torque.si() / motor.holding_torque.si(),
+        motor.detent_torque.unwrap().si() / motor.holding_torque.si(),
         0.02,
         0.1,
     );
@@ -863,7 +866,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
         50.0,
         500.0,
     );
-    let damping = motor.viscous_damping.si() / (2.0 * motor.rotor_inertia.si() * natural);
+    let damping = motor.viscous_damping.unwrap().si() / (2.0 * motor.rotor_inertia.si() * natural);
     within("damping ratio", damping, 0.015, 0.025);
     assert!(
         motor.source.is_some() && motor.name.is_some(),

@@ -18,7 +18,7 @@ use crate::units::{Damping, Inertia, Torque, Unbalance};
 /// A rotor with a light load and some viscous damping, which rings for a while.
 fn ringing() -> Rig {
     let mut axis = rotary("dial", 8);
-    axis.motor.viscous_damping = Damping::new(1e-3);
+    axis.motor.viscous_damping = Some(Damping::new(1e-3));
     axis.load.inertia = Inertia::new(2e-5);
     axis.limits.settle = Some(0.1_f64.to_radians());
     rig(vec![axis])
@@ -141,7 +141,7 @@ fn time_that_has_passed_since_the_move_counts() {
 #[test]
 fn every_axis_has_settled() {
     let mut slow = rotary("slow", 8);
-    slow.motor.viscous_damping = Damping::new(1e-3);
+    slow.motor.viscous_damping = Some(Damping::new(1e-3));
     slow.load.inertia = Inertia::new(2e-4);
     slow.limits.settle = Some(0.1_f64.to_radians());
     let mut both = ringing();
@@ -167,14 +167,14 @@ fn what_cannot_be_waited_for_is_refused_at_its_place() {
     assert_eq!(refused(&unknown).code, "settle-missing");
     // A regulated current does not damp, and here nothing else does.
     let mut free = ringing();
-    free.axes[0].motor.viscous_damping = Damping::new(0.0);
+    free.axes[0].motor.viscous_damping = Some(Damping::new(0.0));
     let never = refused(&free);
     assert_eq!(never.code, "never-settles");
     assert!(never.message.contains("still swings"), "{}", never.message);
     // By hand: 0.1 of 0.297 N·m holds it asin(0.1/0.297)/50, 0.394 degrees, off.
     let mut held = ringing();
     held.axes[0].load.constant_torque = Torque::new(0.1);
-    held.axes[0].motor.detent_torque = Torque::new(0.0);
+    held.axes[0].motor.detent_torque = Some(Torque::new(0.0));
     let never = refused(&held);
     assert_eq!(never.code, "never-settles");
     assert!(

@@ -19,7 +19,7 @@ fn there_and_back(steps: i64, ramp: f64, cruise: f64) -> Vec<Item> {
 
 fn damped_rig() -> Rig {
     let mut rig = rig(1, timer(8e6, 8));
-    rig.axes[0].motor.viscous_damping = Damping::new(2e-3);
+    rig.axes[0].motor.viscous_damping = Some(Damping::new(2e-3));
     rig
 }
 
@@ -32,7 +32,7 @@ fn fixed_voltage_rig() -> Rig {
     };
     axis.drive.supply = Voltage::new(2.4);
     axis.load.inertia = Inertia::new(0.0);
-    axis.motor.detent_torque = Torque::new(0.0);
+    axis.motor.detent_torque = Some(Torque::new(0.0));
     rig
 }
 
@@ -113,7 +113,7 @@ fn cruising_at_500_arrives_and_cruising_at_800_or_1000_ends_steps_short() {
 fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
     let mut rig = fixed_voltage_rig();
     if detent {
-        rig.axes[0].motor.detent_torque = Torque::new(0.018);
+        rig.axes[0].motor.detent_torque = Some(Torque::new(0.018));
     }
     let (items, ideal) = long_move(cruise);
     let options = Options {

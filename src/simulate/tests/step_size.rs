@@ -91,7 +91,7 @@ fn half_the_step_changes_no_whole_move_of_motor_a() {
         };
         axis.drive.supply = Voltage::new(2.4);
         axis.load.inertia = Inertia::new(0.0);
-        axis.motor.detent_torque = Torque::new(detent);
+        axis.motor.detent_torque = Some(Torque::new(detent));
         for cruise in [300.0_f64, 500.0, 600.0, 800.0, 1000.0] {
             let ramp = cruise / 500.0;
             let flat = ((1667.0 - cruise * ramp) / cruise).max(0.0);

@@ -16,8 +16,8 @@ use approx::assert_relative_eq;
 /// A rotor with a disc and hardly any damping (ζ about 0.006).
 fn disc(microsteps: u32, detent: f64) -> Rig {
     let mut axis = rotary("disc", microsteps);
-    axis.motor.viscous_damping = Damping::new(2e-4);
-    axis.motor.detent_torque = Torque::new(detent);
+    axis.motor.viscous_damping = Some(Damping::new(2e-4));
+    axis.motor.detent_torque = Some(Torque::new(detent));
     axis.load.inertia = Inertia::new(1.5e-5);
     axis.limits.settle = Some(0.02_f64.to_radians());
     rig(vec![axis])

@@ -1,0 +1,434 @@
+//! `identify`: a motor's profile from what was measured at the bench.
+
+use std::fmt::Write as _;
+use std::io::{self, BufRead, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use serde_json::{Value as Json, json};
+
+use super::input::{load_rig, read};
+use super::output::Output;
+use super::table::table;
+use super::terminal::{BAD, DOUBTFUL, STRONG};
+use super::{Answer, Failure, Terminal};
+use slewsmith::FilesOnDisk;
+use slewsmith::draw::Figure;
+use slewsmith::identify::estimate::RANGE;
+use slewsmith::identify::fits::Fit;
+use slewsmith::identify::machine::{self, Supply};
+use slewsmith::identify::notes::USUAL_TEETH;
+use slewsmith::identify::questions::{QUESTIONS, Question, note};
+use slewsmith::identify::wiring::Wiring;
+use slewsmith::identify::{
+    Contradiction, Estimate, Found, Notes, Origin, contradictions, next, profile,
+};
+use slewsmith::physics::CAUTIONS;
+use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
+
+/// Measurements that are proposed.
+const PROPOSED: usize = 3;
+
+/// A motor without papers: from measurements at the bench to a profile that says how sure
+/// each value is, and which measurement would help most.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  slewsmith identify examples/unknown-motor/notes.yaml -o drawer-motor.yaml\n  \
+    slewsmith identify examples/unknown-motor/notes.yaml --plot fits.svg"
+)]
+pub struct Identify {
+    /// The notes: YAML with measurements and their tolerances; `-` reads standard input.
+    notes: PathBuf,
+    /// Ask for the measurements one by one, and write them to the notes first.
+    #[arg(long)]
+    ask: bool,
+    /// Where to write the motor's profile.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// The rig whose drive is to turn the motor: the verdict is looked at there.
+    #[arg(long, value_name = "RIG")]
+    rig: Option<PathBuf>,
+    /// Draw the logs with the curves that were fitted (`.svg` or `.png`).
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// All that is printed.
+struct Sheet {
+    notes: Notes,
+    estimate: Estimate,
+    values: Vec<Found>,
+    contradictions: Vec<Contradiction>,
+    supply: Supply,
+    next: Vec<next::Candidate>,
+}
+
+impl Identify {
+    /// Runs the command. The answer is no where measurements contradict each other.
+    ///
+    /// # Errors
+    /// Wrong input, or output that cannot be written.
+    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        if self.ask {
+            ask(&self.notes, terminal)?;
+        }
+        let notes = Notes::parse(&read(&self.notes)?, &mut FilesOnDisk)?;
+        let sheet = self.sheet(notes)?;
+        if let Some(path) = &self.plot {
+            draw(path, &sheet.notes.fits)?;
+        }
+        if let Some(path) = &self.output {
+            let text = profile::write(&sheet.notes, &sheet.estimate, &sheet.values);
+            Output::write_whole(path, text.as_bytes())?;
+            terminal.note(&format!("wrote {}", path.display()));
+        }
+        let text = if self.json {
+            format!("{}\n", to_json(&sheet))
+        } else {
+            for_people(&sheet, terminal)
+        };
+        let mut out = terminal.results();
+        out.write_all(text.as_bytes())
+            .and_then(|()| out.flush())
+            .map_err(Failure::system("cannot print the sheet"))?;
+        Ok(Answer::of(sheet.contradictions.is_empty()))
+    }
+
+    fn sheet(&self, notes: Notes) -> Result<Sheet, Failure> {
+        let teeth = notes.teeth.unwrap_or(USUAL_TEETH);
+        let estimate = Estimate::of(teeth, &notes.observations);
+        let supply = match &self.rig {
+            Some(path) => supply_of(path)?,
+            None => next::usual_supply(&estimate),
+        };
+        Ok(Sheet {
+            values: estimate.values(),
+            contradictions: contradictions(teeth, &notes.observations),
+            next: next::candidates(&estimate, &supply),
+            supply,
+            notes,
+            estimate,
+        })
+    }
+}
+
+/// What the drive of a rig's first axis gives.
+fn supply_of(path: &Path) -> Result<Supply, Failure> {
+    let rig = load_rig(path)?;
+    // A rig has one axis at least.
+    Ok(Supply::of(&rig.axes[0]))
+}
+
+fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
+    if fits.is_empty() {
+        return Err(Failure::Request(
+            "the notes name no log, so there is no curve to draw".to_owned(),
+        ));
+    }
+    let figure = Figure::fits("What was fitted to the logs".to_owned(), fits);
+    super::plot::write_figure(path, &figure)
+}
+
+/// Pull-out torque at a telling rate with its range (N·m).
+fn torques(sheet: &Sheet) -> Vec<[f64; 4]> {
+    let teeth = f64::from(sheet.estimate.teeth);
+    next::telling_rates(&sheet.estimate, &sheet.supply)
+        .map(|rate| {
+            let rate = two_digits(rate);
+            let torque = machine::pull_out(&sheet.estimate.point, teeth, &sheet.supply, rate);
+            let gradient = next::pull_out_gradient(&sheet.estimate, &sheet.supply, rate);
+            let spread = (RANGE * sheet.estimate.sigma(&gradient)).exp();
+            [rate, torque, torque / spread, torque * spread]
+        })
+        .to_vec()
+}
+
+fn to_json(sheet: &Sheet) -> Json {
+    let values: Vec<Json> = sheet
+        .values
+        .iter()
+        .map(|found| {
+            let (guess, from) = match &found.origin {
+                Origin::Guessed => (true, Vec::new()),
+                Origin::Measured(names) => (false, names.clone()),
+            };
+            json!({
+                "key": found.value.key(),
+                "value_si": found.si,
+                "low_si": found.low(),
+                "high_si": found.high(),
+                "guess": guess,
+                "from": from,
+            })
+        })
+        .collect();
+    let contradictions: Vec<Json> = sheet
+        .contradictions
+        .iter()
+        .map(|one| {
+            json!({
+                "message": one.message(),
+                "question": one.question,
+                "factor": one.factor,
+                "deviations": one.deviations,
+            })
+        })
+        .collect();
+    let next: Vec<Json> = sheet
+        .next
+        .iter()
+        .map(|one| {
+            json!({ "what": one.what, "key": one.key, "range_now": one.now, "range_then": one.then })
+        })
+        .collect();
+    let pull_out: Vec<Json> = torques(sheet)
+        .iter()
+        .map(|[rate, torque, low, high]| {
+            json!({ "step_rate_hz": rate, "torque_nm": torque, "torque_low_nm": low, "torque_high_nm": high })
+        })
+        .collect();
+    let fits: Vec<Json> = sheet
+        .notes
+        .fits
+        .iter()
+        .map(|fit| json!({ "title": fit.title, "result": fit.result }))
+        .collect();
+    let wiring = sheet.notes.wiring.as_ref().map(|wiring| {
+        json!({
+            "coils": wiring.layout.coils(),
+            "combinations_left": wiring.layout.combinations(),
+            "to_be_tried": wiring.layout.to_be_tried(),
+        })
+    });
+    json!({
+        "ok": sheet.contradictions.is_empty(),
+        "name": sheet.notes.name,
+        "rotor_teeth": sheet.estimate.teeth,
+        "rotor_teeth_guessed": sheet.notes.teeth.is_none(),
+        "values": values,
+        "pull_out": pull_out,
+        "contradictions": contradictions,
+        "next": next,
+        "fits": fits,
+        "wiring": wiring,
+    })
+}
+
+fn for_people(sheet: &Sheet, terminal: &Terminal) -> String {
+    let mut text = String::new();
+    let width = terminal.width();
+    let wrapped = |text: &str| textwrap::fill(text, width.min(100));
+    // Writing to a String cannot fail.
+    if let Some(name) = &sheet.notes.name {
+        let _ = writeln!(text, "{STRONG}{name}{STRONG:#}");
+    }
+    let teeth = sheet.estimate.teeth;
+    let counted = match sheet.notes.teeth {
+        Some(_) => "counted",
+        None => "a guess: count the steps of a turn",
+    };
+    let _ = writeln!(
+        text,
+        "{teeth} rotor teeth, {} full steps a turn ({counted})\n",
+        4 * teeth
+    );
+    let rows = sheet.values.iter().map(|found| {
+        vec![
+            found.value.words().to_owned(),
+            found.value.show(found.si),
+            format!(
+                "{} to {}",
+                found.value.show(found.low()),
+                found.value.show(found.high())
+            ),
+            profile::origin(&found.origin),
+        ]
+    });
+    let heads = ["value", "estimate", "95 % range", "origin"];
+    let _ = writeln!(text, "{}", table(&heads, &[1], rows, width));
+    for one in &sheet.contradictions {
+        let lines = format!(
+            "contradiction: {} ({} standard deviations); {}",
+            one.message(),
+            Rounded((one.deviations * 10.0).round() / 10.0),
+            one.question
+        );
+        let lines = wrapped(&lines);
+        let (head, rest) = lines.split_once(':').unwrap_or(("", &lines));
+        let _ = writeln!(text, "\n{BAD}{head}{BAD:#}:{rest}");
+    }
+    text.push_str(&pull_out_lines(sheet, width));
+    if let Some(wiring) = &sheet.notes.wiring {
+        text.push_str(&wiring_lines(wiring, &sheet.values, width));
+    }
+    let guesses = profile::guesses(&sheet.notes, &sheet.values);
+    if !guesses.is_empty() {
+        let line = format!(
+            "note: guessed by the scaling rule from what else is known: {}. No verdict is better than these.",
+            guesses.join(", ")
+        );
+        let line = wrapped(&line);
+        let _ = writeln!(
+            text,
+            "\n{DOUBTFUL}note{DOUBTFUL:#}{}",
+            &line["note".len()..]
+        );
+    }
+    let _ = writeln!(text, "\nWhat would narrow the pull-out torque most");
+    for one in sheet.next.iter().take(PROPOSED) {
+        let _ = writeln!(
+            text,
+            "  {} (`{}`): from ±{} % to ±{} %",
+            one.what,
+            one.key,
+            Rounded((100.0 * one.now).round()),
+            Rounded((100.0 * one.then).round())
+        );
+    }
+    text.push('\n');
+    for caution in CAUTIONS {
+        let _ = writeln!(text, "{caution}");
+    }
+    text
+}
+
+fn pull_out_lines(sheet: &Sheet, width: usize) -> String {
+    let drive = match sheet.supply.current {
+        Some(current) => format!(
+            "{} supply, {} peak current",
+            slewsmith::units::Voltage::new(two_digits(sheet.supply.voltage)),
+            Current::new(two_digits(current))
+        ),
+        None => format!(
+            "{} on the phases",
+            slewsmith::units::Voltage::new(two_digits(sheet.supply.voltage))
+        ),
+    };
+    let rows = torques(sheet).into_iter().map(|[rate, torque, low, high]| {
+        vec![
+            Rounded(rate).to_string(),
+            Torque::new(torque).to_string(),
+            format!("{} to {}", Torque::new(low), Torque::new(high)),
+        ]
+    });
+    let heads = ["full steps/s", "torque", "95 % range"];
+    format!(
+        "\nPull-out torque at the shaft with {drive}\n{}\n",
+        table(&heads, &[0, 1], rows, width)
+    )
+}
+
+fn wiring_lines(wiring: &Wiring, values: &[Found], width: usize) -> String {
+    let mut text = String::from("\nLeads\n");
+    for coil in wiring.layout.coils() {
+        let _ = writeln!(text, "  {coil}");
+    }
+    let _ = writeln!(
+        text,
+        "  {} combinations remain that an ohmmeter cannot tell apart:",
+        wiring.layout.combinations()
+    );
+    for (index, step) in wiring.layout.to_be_tried().iter().enumerate() {
+        let head = format!("  {}. ", index + 1);
+        let options = textwrap::Options::new(width.min(100))
+            .initial_indent(&head)
+            .subsequent_indent("     ");
+        let _ = writeln!(text, "{}", textwrap::fill(step, options));
+    }
+    let connections = wiring.layout.connections();
+    if connections.len() > 1 {
+        let [r, l, i, t] = profile::electrical(values);
+        let rows = connections.iter().map(|connection| {
+            let [of_r, of_l, of_i, of_t] = wiring.measured_on.to(*connection);
+            vec![
+                connection.to_string(),
+                Resistance::new(r * of_r).to_string(),
+                Inductance::new(l * of_l).to_string(),
+                Current::new(i * of_i).to_string(),
+                Torque::new(t * of_t).to_string(),
+            ]
+        });
+        let heads = [
+            "connection",
+            "resistance",
+            "inductance",
+            "rated current",
+            "holding torque",
+        ];
+        let _ = writeln!(text, "\n{}", table(&heads, &[1, 2, 3, 4], rows, width));
+    }
+    text
+}
+
+/// Asks for the measurements and writes them to `path`, which must not be there yet.
+fn ask(path: &Path, terminal: &Terminal) -> Result<(), Failure> {
+    if path.exists() {
+        return Err(Failure::Request(format!(
+            "{} is there already; `--ask` writes new notes",
+            path.display()
+        )));
+    }
+    let mut lines = io::stdin().lock().lines();
+    terminal.note(
+        "Write each answer with its unit, such as `1.8 ohm`; leave it empty to skip. Whatever is skipped is guessed.",
+    );
+    let mut notes = String::from("# Measured at the bench.\n");
+    for question in &QUESTIONS {
+        terminal.note(&introduced(question));
+        let mut answers: Vec<String> = Vec::new();
+        for part in question.parts {
+            let answer = answer(&mut lines, part.prompt, part.check, terminal)?;
+            let skipped = answers.is_empty() && answer.is_empty();
+            answers.push(answer);
+            if skipped {
+                break;
+            }
+        }
+        notes.extend(note(question, &answers));
+    }
+    Output::write_whole(path, notes.as_bytes())?;
+    terminal.note(&format!("wrote {}", path.display()));
+    Ok(())
+}
+
+fn introduced(question: &Question) -> String {
+    let mut text = format!(
+        "\n{STRONG}{}{STRONG:#} Tool: {}.\n{}",
+        question.what, question.tool, question.how
+    );
+    if !question.caution.is_empty() {
+        let _ = write!(
+            text,
+            "\n{DOUBTFUL}Caution{DOUBTFUL:#}: {}",
+            question.caution
+        );
+    }
+    text
+}
+
+/// An answer that can be used, or an empty one.
+fn answer(
+    lines: &mut impl Iterator<Item = io::Result<String>>,
+    prompt: &str,
+    check: fn(&str) -> Result<(), String>,
+    terminal: &Terminal,
+) -> Result<String, Failure> {
+    loop {
+        terminal.note(&format!("  {prompt}?"));
+        let line = match lines.next() {
+            None => return Ok(String::new()),
+            Some(line) => line.map_err(Failure::system("cannot read the answers"))?,
+        };
+        let line = line.trim().to_owned();
+        if line.is_empty() {
+            return Ok(line);
+        }
+        match check(&line) {
+            Ok(()) => return Ok(line),
+            Err(why) => terminal.note(&format!("  {why}; once more")),
+        }
+    }
+}

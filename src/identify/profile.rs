@@ -1,0 +1,98 @@
+//! The motor's profile, as a rig reads it: each value with its range and origin beside it.
+
+use std::fmt::Write as _;
+
+use super::estimate::{Estimate, Found, Origin};
+use super::notes::{Notes, USUAL_TEETH};
+use super::parameter::Value;
+
+/// The YAML of the motor that was identified.
+pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
+    let mut text = String::new();
+    // Writing to a String cannot fail.
+    let _ = writeln!(
+        text,
+        "# A motor identified from measurements. Ranges are 95 %."
+    );
+    let name = notes.name.as_deref().unwrap_or("identified motor");
+    let _ = writeln!(text, "name: {}", quoted(name));
+    let counted = match notes.teeth {
+        Some(_) => "counted",
+        None => "GUESS: not counted",
+    };
+    let _ = writeln!(text, "rotor_teeth: {:<22} # {counted}", estimate.teeth);
+    for found in values {
+        let value = format!("{}: {}", found.value.key(), found.value.show(found.si));
+        let _ = writeln!(
+            text,
+            "{value:<35} # {} to {}, {}",
+            found.value.show(found.low()),
+            found.value.show(found.high()),
+            origin(&found.origin)
+        );
+    }
+    let guesses = guesses(notes, values);
+    let _ = writeln!(text, "source: >-");
+    let _ = writeln!(
+        text,
+        "  Identified by slewsmith from measurements at the bench."
+    );
+    if !guesses.is_empty() {
+        let _ = writeln!(
+            text,
+            "  Guessed by the scaling rule, not measured: {}.",
+            guesses.join(", ")
+        );
+    }
+    if estimate.widened > 1.5 {
+        let _ = writeln!(
+            text,
+            "  The measurements disagree by more than their tolerances; the ranges are widened."
+        );
+    }
+    text
+}
+
+/// What of the profile is only guessed.
+pub fn guesses(notes: &Notes, values: &[Found]) -> Vec<&'static str> {
+    let teeth = notes.teeth.is_none().then_some("rotor teeth");
+    let guessed = values
+        .iter()
+        .filter(|found| found.origin == Origin::Guessed);
+    teeth
+        .into_iter()
+        .chain(guessed.map(|found| found.value.words()))
+        .collect()
+}
+
+/// An origin in words.
+pub fn origin(origin: &Origin) -> String {
+    match origin {
+        Origin::Guessed => "GUESS by the scaling rule".to_owned(),
+        Origin::Measured(names) => format!("from {}", names.join("; ")),
+    }
+}
+
+/// Whether the teeth are those that most motors have.
+pub const fn usual_teeth(teeth: u32) -> bool {
+    teeth == USUAL_TEETH
+}
+
+/// A text that YAML reads as a text whatever it holds.
+fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\""))
+}
+
+/// The values of a profile that are needed for the connections of a coil's halves.
+pub fn electrical(values: &[Found]) -> [f64; 4] {
+    let of = |value: Value| {
+        let found = values.iter().find(|found| found.value == value);
+        found.map_or(f64::NAN, |found| found.si)
+    };
+    [
+        of(Value::PhaseResistance),
+        of(Value::PhaseInductance),
+        of(Value::RatedCurrent),
+        of(Value::HoldingTorque),
+    ]
+}
