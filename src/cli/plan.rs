@@ -40,6 +40,10 @@ impl Plan {
             write!(out, "{{\"moves\":[").map_err(printing())?;
             let mut first = true;
             for item in job.items() {
+                // What nobody reads need not be planned.
+                if out.is_unread() {
+                    break;
+                }
                 let Item::Move(planned) = item? else { continue };
                 for move_json in to_json(&planned, job.rig()) {
                     let comma = if std::mem::take(&mut first) { "" } else { "," };

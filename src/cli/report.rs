@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::explain::explanation;
-use super::input::load;
+use super::input::load_for;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
@@ -30,9 +30,10 @@ impl Report {
     /// Wrong input, or a page that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
-        let job = load(&self.script)?;
+        let job = load_for(&self.script, &self.output)?;
         let (page, ok) = page(&job, &self.script)?;
-        Output::write_whole(&self.output, page.html().as_bytes())?;
+        let written = Output::write_whole(&self.output, page.html().as_bytes());
+        Failure::unless_unread(written)?;
         if self.output != Path::new("-") {
             terminal.note(&format!("wrote {}", self.output.display()));
         }

@@ -7,4 +7,5 @@
 mod bench;
 
 mod folder;
+mod readers;
 mod targets;
