@@ -59,6 +59,9 @@ impl Bench {
         bench
     }
 
+    pub fn path(&self) -> &Path {
+        self.folder.path()
+    }
 
     pub fn file(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
@@ -94,11 +97,16 @@ impl Bench {
     pub fn run_on_small_disk(&self, kib: u32, arguments: &[&str]) -> Outcome {
         // The system would end the program, where a full disk lets the writing fail.
         // Blocks of 512 bytes (POSIX, `ulimit`) or, in some shells, of 1024.
-        let script = format!("trap '' XFSZ; ulimit -f {kib}; exec \"$@\"");
+        self.run_limited(&format!("trap '' XFSZ; ulimit -f {kib}"), arguments)
+    }
+
+    /// A run within the limits that these words of a shell set.
+    pub fn run_limited(&self, limits: &str, arguments: &[&str]) -> Outcome {
         let output = Command::new("sh")
-            .args(["-c", &script, "sh", PROGRAM])
+            .args(["-c", &format!("{limits}; exec \"$@\""), "sh", PROGRAM])
             .args(arguments)
             .current_dir(self.folder.path())
+            .env("RAYON_NUM_THREADS", "2")
             .output();
         output.unwrap().into()
     }

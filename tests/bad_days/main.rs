@@ -6,6 +6,7 @@
 
 mod bench;
 
+mod endless;
 mod folder;
 mod readers;
 mod targets;

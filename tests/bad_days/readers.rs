@@ -39,16 +39,12 @@ fn a_closed_pipe_does_not_change_the_verdict() {
 
 #[test]
 fn lost_steps_fail_the_run_whoever_reads_the_outcome_or_the_trace() {
-    let bench = Bench::with_scenario();
-    // Five times as much inertia as the ramp was made for.
-    let rig = bench.read("turntable.yaml");
-    assert!(rig.contains("1.2 kg.cm^2"));
-    bench.write("turntable.yaml", rig.replace("1.2 kg.cm^2", "60 kg.cm^2"));
+    let (bench, mixer) = (Bench::new(), example("mixer.moves"));
     for command in [
-        vec!["simulate", "turntable.moves"],
-        vec!["simulate", "turntable.moves", "--json"],
-        vec!["simulate", "turntable.moves", "--trace", "-"],
-        vec!["check", "turntable.moves", "--simulate"],
+        vec!["simulate", &mixer],
+        vec!["simulate", &mixer, "--json"],
+        vec!["simulate", &mixer, "--trace", "-"],
+        vec!["check", &mixer, "--simulate"],
     ] {
         assert_eq!(bench.run(&command).code, Some(1), "{command:?}");
         unread(&bench, &command).ended(1);

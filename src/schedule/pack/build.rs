@@ -21,8 +21,7 @@ use crate::schedule::timeline::{Run, Schedule};
 
 /// Packs a planned program for a rig.
 ///
-/// Holds the ideal step times of every distinct motion (8 bytes a step) while it
-/// works.
+/// Holds the ideal step times of one motion at a time (8 bytes a step) while it works.
 ///
 /// # Errors
 ///
@@ -86,12 +85,13 @@ struct Begun {
 struct Known {
     /// Number of the first move that needs it.
     index: u64,
-    /// Ideal step times (ticks since the start) …
-    times: Vec<f64>,
-    /// … and that of the end.
-    end: f64,
-    /// Keeps the address of the motion from being used again.
-    _motion: Arc<plan::Motion>,
+    /// The motion, whose address is not used again because of this.
+    motion: Arc<plan::Motion>,
+    /// Which of its axes.
+    number: usize,
+    steps: usize,
+    /// Steps of its ramp.
+    ramp: usize,
 }
 
 /// A motion whose steps are coming in.
@@ -185,11 +185,11 @@ impl Builder {
                     }
                 }
             };
-            let times = &self.known[open.known].times;
-            let (now, later) = ticks.split_at(ticks.len().min(times.len() - open.done));
+            let steps = self.known[open.known].steps;
+            let (now, later) = ticks.split_at(ticks.len().min(steps - open.done));
             open.done += now.len();
             ticks = later;
-            if open.done < times.len() {
+            if open.done < steps {
                 self.open[axis] = Some(open);
                 continue;
             }
@@ -211,11 +211,13 @@ impl Builder {
         let number = *self.known_by_address.entry(key).or_insert(next);
         if number == next {
             let axis = &begun.motion.axes[begun.number];
+            let times = ideal_times(axis, self.rate);
             self.known.push(Known {
                 index: begun.index,
-                times: ideal_times(axis, self.rate),
-                end: axis.duration() * self.rate,
-                _motion: begun.motion,
+                steps: times.len(),
+                ramp: motion::ramp_length(&times),
+                number: begun.number,
+                motion: begun.motion,
             });
         }
         number
@@ -235,7 +237,7 @@ impl Builder {
     /// their own ramps in them.
     fn fit(&mut self) -> Result<Vec<Fitted>, PackError> {
         let mut order: Vec<usize> = (0..self.known.len()).collect();
-        order.sort_by_key(|&known| Reverse(motion::ramp_length(&self.known[known].times)));
+        order.sort_by_key(|&known| Reverse(self.known[known].ramp));
         let mut fitted = vec![
             Fitted {
                 number: 0,
@@ -248,9 +250,15 @@ impl Builder {
         let Packed { ramps, motions, .. } = &mut self.packed;
         for number in order {
             let Known {
-                index, times, end, ..
+                index,
+                motion,
+                number: axis,
+                ..
             } = &self.known[number];
-            let packed = motion::pack(times, *end, ramps);
+            let axis = &motion.axes[*axis];
+            // Worked out again rather than kept: a program may have very many motions.
+            let times = ideal_times(axis, self.rate);
+            let packed = motion::pack(&times, axis.duration() * self.rate, ramps);
             let (motion, error) = packed.ok_or(PackError::TooSlow { index: *index })?;
             let length = motion.length(ramps);
             let next = motions.len();
