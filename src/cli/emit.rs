@@ -136,7 +136,9 @@ impl Emit {
             ));
         }
         let job = load_for(&self.script, &self.output)?;
+        let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().summary()?;
+        drop(busy);
         let failure = summary.first_failure.map(|failure| failure.to_string());
         if let Some(reason) = &failure
             && !self.unchecked

@@ -7,6 +7,7 @@ use clap::Args;
 use super::explain::explanation;
 use super::input::load_for;
 use super::output::Output;
+use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Page;
@@ -31,7 +32,9 @@ impl Report {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
         let job = load_for(&self.script, &self.output)?;
+        let busy = Progress::busy("checking the program and drawing its page", terminal);
         let (page, ok) = page(&job, &self.script)?;
+        drop(busy);
         let written = Output::write_whole(&self.output, page.html().as_bytes());
         Failure::unless_unread(written)?;
         if self.output != Path::new("-") {

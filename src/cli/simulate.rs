@@ -133,6 +133,7 @@ pub(super) fn play(
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
 fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
+    let _busy = Progress::busy("going through the program", terminal);
     if terminal.watched() {
         for item in job.items() {
             seconds += item?.duration();

@@ -61,7 +61,9 @@ impl Stream {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
         let mut streaming = job.stream(self.baud)?;
+        let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().summary()?;
+        drop(busy);
         if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(
@@ -77,7 +79,10 @@ impl Stream {
         if self.is_too_fast(&job, false, terminal)? {
             return Ok(Answer::No);
         }
-        match job.ready_in_time() {
+        let busy = Progress::busy("looking whether the board keeps up", terminal);
+        let in_time = job.ready_in_time();
+        drop(busy);
+        match in_time {
             Err(Unstreamable::TooClose(reason)) => {
                 terminal.note(&format!("the board cannot play this program: {reason}"));
                 return Ok(Answer::No);
@@ -134,7 +139,10 @@ impl Stream {
     /// not be played because of that.
     fn is_too_fast(&self, job: &Job, coils: bool, terminal: &Terminal) -> Result<bool, Failure> {
         let most = job.streamed_step_rate(coils);
-        let Some(rate) = job.highest_step_rate()?.filter(|rate| *rate > most) else {
+        let busy = Progress::busy("looking for the highest step rate", terminal);
+        let highest = job.highest_step_rate()?;
+        drop(busy);
+        let Some(rate) = highest.filter(|rate| *rate > most) else {
             return Ok(false);
         };
         terminal.note(&format!(

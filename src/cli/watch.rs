@@ -16,6 +16,7 @@ use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
 use super::input::read;
 use super::output::{Output, refuse_inputs};
+use super::progress::Progress;
 use super::{Answer, Failure, Terminal, check, report};
 use slewsmith::draw::Page;
 use slewsmith::rig::Files as _;
@@ -125,16 +126,18 @@ impl Watch {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
         note(&self.script);
-        let mut on_disk = |path: &str, referrer: &str| {
+        let mut on_disk = |path: &str, referrer: &Path| {
             note(&FilesOnDisk::path(path, referrer));
             FilesOnDisk.open(path, referrer)
         };
+        let busy = Progress::busy("checking", terminal);
         let read = read(&self.script);
         let looked = read.and_then(|script| {
             let job = Job::read(script, &mut on_disk)?;
             let page = report::page(&job, &self.script)?.0;
             Ok((job, page))
         });
+        drop(busy);
         if std::io::stdout().is_terminal() {
             let mut out = terminal.results();
             // A terminal that cannot be cleared shows one verdict behind the other.
