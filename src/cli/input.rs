@@ -1,12 +1,12 @@
 //! Reading a script or a rig, from a file or from standard input.
 
-use std::io::{self, Read};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use slewsmith::diagnostic::Source;
 use slewsmith::rig::{Files, Rig};
-use slewsmith::{Error, FilesOnDisk, Job, TextKind, open_source, read_rig};
+use slewsmith::{Error, FilesOnDisk, Job, TextKind, open_source, read_rig, read_text};
 
 use super::Failure;
 use super::output::refuse_inputs;
@@ -52,7 +52,7 @@ pub(super) fn load_rig_for(path: &Path, target: &Path) -> Result<Rig, Failure> {
 /// The files on disk; `inputs` receives the path of each one before it is read.
 fn noting(
     inputs: &mut Vec<PathBuf>,
-) -> impl FnMut(&str, &str) -> io::Result<Arc<Source>> + use<'_> {
+) -> impl FnMut(&str, &Path) -> io::Result<Arc<Source>> + use<'_> {
     |path, referrer| {
         inputs.push(FilesOnDisk::path(path, referrer));
         FilesOnDisk.open(path, referrer)
@@ -79,12 +79,10 @@ pub(super) fn read(path: &Path) -> Result<Arc<Source>, Failure> {
     if path != Path::new("-") {
         return Ok(open_source(path)?);
     }
-    let mut text = String::new();
-    io::stdin()
-        .read_to_string(&mut text)
-        .map_err(|error| Error::Unreadable {
-            path: path.to_owned(),
-            error,
-        })?;
-    Ok(Source::new("standard input", text))
+    let name = "standard input";
+    let text = read_text(io::stdin()).map_err(|error| Error::Unreadable {
+        path: name.into(),
+        error,
+    })?;
+    Ok(Source::new(name, text))
 }

@@ -8,5 +8,6 @@ mod bench;
 
 mod endless;
 mod folder;
+mod inputs;
 mod readers;
 mod targets;
