@@ -3,21 +3,24 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use super::ability::AxisAbility;
 use super::braking::Stops;
+use super::crossing::crossings;
+use super::finding::{Verdict, Weight};
+use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
 use super::outputs::Outputs;
-use super::{
-    AxisAbility, AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary, TorqueRule, Verdict,
-    Weight, crossing, cure, reasons,
-};
+use super::torque::TorqueRule;
+use super::{cure, reasons};
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
 use crate::rig::Rig;
 use crate::schedule::timer::{self, TimerProblem};
 
-/// Motions remembered at the most; past it the memory starts afresh.
+/// Motions remembered at the most, past which the memory starts afresh: chosen, to bound it to
+/// some megabytes.
 const REMEMBERED: usize = 4096;
 /// Failing motions for which cures by another current or supply are sought; each
-/// takes some milliseconds.
+/// takes some milliseconds. Chosen, so that a program of failures is still checked at once.
 const CURED: usize = 16;
 
 /// Checks the moves of one program.
@@ -178,8 +181,7 @@ impl<'a> Checker<'a> {
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
         let (peak_speed, peak_acceleration) = peaks(&motion.segments);
-        let crossings =
-            crossing::crossings(motion, &ability.bands, axis.drive.microsteps(), rule.clock);
+        let crossings = crossings(motion, &ability.bands, axis.drive.microsteps(), rule.clock);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
             drive,
             rule: &rule,

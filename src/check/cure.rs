@@ -15,11 +15,13 @@ use crate::plan::{AxisMotion, Direction};
 use crate::rig::{Axis, DriveKind, Gearing, TravelUnit};
 use crate::units::{Current, Rounded, Torque, Voltage, two_digits_down, two_digits_up};
 
-/// Steps of a bisection; each halves the range.
+/// Steps of a bisection, each of which halves the range: chosen, far past the two digits that
+/// are shown.
 const HALVINGS: usize = 40;
 /// Reductions that gearings are commonly made with (common practice).
 const REDUCTIONS: [f64; 10] = [1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, 50.0, 100.0];
-/// A supply beyond this many times the present one is not offered.
+/// A supply beyond this many times the present one is not offered: chosen, as the switches
+/// would have to be changed as well.
 const MOST_SUPPLY: f64 = 4.0;
 
 /// A motion that fails, for which cures are tried.

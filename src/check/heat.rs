@@ -1,23 +1,28 @@
 //! Findings about heat, currents and hanging loads, with what cures them.
 
+mod warning;
+
 use std::f64::consts::SQRT_2;
 
-use super::{Finding, Weight};
-use crate::physics::Heat;
-use crate::physics::heat::{HeatWarning, Overload};
+pub use warning::HeatWarning;
+
+use super::finding::{Finding, Weight};
+use crate::physics::heat::{Heat, Overload};
 use crate::rig::Axis;
 use crate::units::{
     Power, Resistance, Rounded, Voltage, two_digits, two_digits_down, two_digits_up,
 };
 
-/// A hold current below this share is hardly one any more.
+/// A hold current below this share is hardly one any more: chosen; the detent of a hybrid
+/// motor holds as much.
 const LEAST_HOLD: f64 = 0.05;
 
 /// What is to be said of an axis; `moving` is the share of a program's time in which it
 /// moves, where there is a program.
 pub(super) fn findings(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Vec<Finding> {
     let overload = heat.windings.overload(moving);
-    let others = heat.warnings.iter().filter(|warning| {
+    let warnings = HeatWarning::of(axis, heat);
+    let others = warnings.iter().filter(|warning| {
         let of_windings = matches!(
             warning,
             HeatWarning::HotWindings { .. } | HeatWarning::CurrentAboveRated { .. }
@@ -106,7 +111,7 @@ fn weaker_hold(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Option<String> 
     let does = hold >= LEAST_HOLD
         && hold < axis.drive.hold_current
         && trial.windings.overload(Some(moving)).is_none()
-        && !trial.warnings.iter().any(weak);
+        && !HeatWarning::of(&held, &trial).iter().any(weak);
     does.then(|| hold_current(axis, hold))
 }
 
@@ -121,7 +126,13 @@ fn hold_current(axis: &Axis, share: f64) -> String {
 fn warned(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Finding {
     let weight = match warning {
         HeatWarning::HoldTooWeak { .. } => Weight::Failure,
-        _ => Weight::Warning,
+        HeatWarning::HotTransistors { .. }
+        | HeatWarning::HotWindings { .. }
+        | HeatWarning::CurrentAboveRated { .. }
+        | HeatWarning::HotSenseResistor { .. }
+        | HeatWarning::SupplyTooLow { .. }
+        | HeatWarning::ConverterTooSmall { .. }
+        | HeatWarning::LoadDrops { .. } => Weight::Warning,
     };
     Finding::new(warning.code(), weight, warning.to_string()).cures(cures(axis, heat, warning))
 }

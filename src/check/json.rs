@@ -3,7 +3,9 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{AxisCheck, Crossing, MoveCheck, Summary, Verdict};
+use super::crossing::Crossing;
+use super::finding::Verdict;
+use super::outcome::{AxisCheck, MoveCheck, Summary};
 use crate::rig::{Rig, TravelUnit};
 
 impl MoveCheck {

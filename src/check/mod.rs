@@ -4,6 +4,7 @@
 //! motion alone is worked out once and shared by the moves that repeat it, so a
 //! program of a million equal moves costs one.
 
+mod ability;
 mod braking;
 mod checker;
 mod crossing;
@@ -11,6 +12,7 @@ mod cure;
 mod finding;
 mod heat;
 mod json;
+mod outcome;
 mod outputs;
 mod reasons;
 #[cfg(test)]
@@ -18,184 +20,12 @@ mod tests;
 mod torque;
 mod useful;
 
-use std::fmt;
-use std::sync::{Arc, OnceLock};
-
+pub use ability::AxisAbility;
 pub(crate) use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Verdict, Weight};
+pub use heat::HeatWarning;
+pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
 pub(crate) use torque::TorqueRule;
 pub use torque::{Instant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};
-
-use crate::physics::band::{Band, BandKind};
-use crate::physics::heat::Heat;
-use crate::physics::load::ShaftLoad;
-use crate::physics::regeneration::Regeneration;
-use crate::physics::torque::PullOut;
-use crate::physics::{Effort, Machine, StartStop, bands, start_stop};
-use crate::plan::PlannedMove;
-use crate::rig::TravelUnit;
-use crate::rig::{Axis, Rig};
-use crate::units::{Decimal, Rounded, Time, two_digits};
-
-/// What a rig can do, worked out once for all the moves.
-#[derive(Debug)]
-pub struct AxisAbility {
-    /// The load at the motor's shaft.
-    pub load: ShaftLoad,
-    /// The pull-out curve.
-    pub pull_out: PullOut,
-    /// The bad speeds.
-    pub bands: Vec<Band>,
-    /// Heat and what is to be said about it.
-    pub heat: Heat,
-    start_stop: OnceLock<StartStop>,
-}
-
-impl AxisAbility {
-    /// What `axis` can do, its bad speeds looked for with so much effort.
-    pub fn of(axis: &Axis, effort: Effort) -> Self {
-        Self {
-            load: ShaftLoad::of(axis),
-            pull_out: PullOut::of(axis),
-            bands: bands(axis, effort),
-            heat: Heat::of(axis),
-            start_stop: OnceLock::new(),
-        }
-    }
-
-    /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
-    /// hanging load. How warm a program makes the motor, a [`Checker`] says.
-    pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
-        reasons::about_axis(axis, self, None)
-    }
-
-    /// The start-stop rate of `axis`, sought in the simulator when it is first asked
-    /// for, which takes some tenths of a second.
-    pub fn start_stop(&self, axis: &Axis) -> &StartStop {
-        self.start_stop
-            .get_or_init(|| start_stop(&Machine::of(axis)))
-    }
-}
-
-/// What was found about one axis of a motion.
-#[derive(Debug, Clone, PartialEq)]
-pub struct AxisCheck {
-    /// Which axis of the rig.
-    pub axis: usize,
-    /// How long it moves (s).
-    pub duration: f64,
-    /// Its highest speed (rad/s or m/s of the load).
-    pub peak_speed: f64,
-    /// Its highest acceleration or deceleration (rad/s² or m/s² of the load).
-    pub peak_acceleration: f64,
-    /// The least torque margin; none where it does not move.
-    pub torque: Option<TorqueMargin>,
-    /// The bands that it enters.
-    pub bands: Vec<Crossing>,
-    /// What returns to the supply while it brakes; none from a linear source.
-    pub regeneration: Option<Regeneration>,
-    /// What was found.
-    pub findings: Vec<Finding>,
-}
-
-impl AxisCheck {
-    /// The least torque margin and the speed it is at, as a builder reads it.
-    pub fn margin_text(&self, rig: &Rig) -> String {
-        let Some(margin) = self.torque else {
-            return "–".to_owned();
-        };
-        let axis = &rig.axes[self.axis];
-        let unit = TravelUnit::of(axis);
-        format!(
-            "{:.0} % at {} {}/s",
-            Decimal(margin.least * 100.0),
-            Rounded(axis.travel_speed(margin.at.omega) * unit.per_si),
-            unit.name
-        )
-    }
-
-    /// How long it is in bad bands of each kind, as a builder reads it.
-    pub fn bands_text(&self) -> String {
-        let time_in = |kind: BandKind| {
-            let of_kind = self.bands.iter().filter(|one| one.band.kind == kind);
-            let time: f64 = of_kind.map(|one| one.time).sum();
-            (time > 0.0).then(|| format!("{} {}", kind.word(), Time::new(two_digits(time))))
-        };
-        let kinds = [BandKind::Forced, BandKind::Unstable];
-        let times: Vec<String> = kinds.into_iter().filter_map(time_in).collect();
-        if times.is_empty() {
-            "–".to_owned()
-        } else {
-            times.join(", ")
-        }
-    }
-}
-
-/// What was found about a motion: an entry for each of its axes.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MotionCheck {
-    /// By the axes of the motion.
-    pub axes: Vec<AxisCheck>,
-}
-
-impl MotionCheck {
-    /// The verdict over all the axes.
-    pub fn verdict(&self) -> Verdict {
-        let verdicts = self.axes.iter().map(|axis| Verdict::of(&axis.findings));
-        verdicts.max().unwrap_or(Verdict::Pass)
-    }
-}
-
-/// A move with what was found about it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MoveCheck {
-    /// The move.
-    pub planned: PlannedMove,
-    /// What was found; shared between equal motions.
-    pub check: Arc<MotionCheck>,
-    /// What the planner did otherwise than asked.
-    pub changes: Vec<Finding>,
-}
-
-/// The first reason why a program must not run.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FirstFailure {
-    /// The line of the move; none where the program or the rig as a whole fails.
-    pub line: Option<usize>,
-    /// The reason.
-    pub reason: String,
-}
-
-impl fmt::Display for FirstFailure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if let Some(line) = self.line {
-            write!(f, "line {line}: ")?;
-        }
-        f.write_str(&self.reason)
-    }
-}
-
-/// What a whole program comes to.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Summary {
-    /// Whether every move may run.
-    pub ok: bool,
-    /// Moves, warned and failed ones among them.
-    pub moves: u64,
-    /// Moves that may run but should be looked at.
-    pub warned: u64,
-    /// Moves that must not run.
-    pub failed: u64,
-    /// From start to end, without waiting for inputs (s).
-    pub total_time: f64,
-    /// Whether it waits for inputs, which takes time besides.
-    pub waits: bool,
-    /// The least torque margin of all and the line of its move.
-    pub least_margin: Option<(f64, usize)>,
-    /// The first reason why it must not run; none where it may.
-    pub first_failure: Option<FirstFailure>,
-    /// What was found about the rig as a whole.
-    pub findings: Vec<Finding>,
-}

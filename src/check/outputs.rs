@@ -85,7 +85,7 @@ impl Outputs {
             return None;
         }
         let message = format!(
-            "two changes of output `{}` come {} apart, and the player of `emit --as firmware` needs {least} from one change to the \
+            "two changes of output `{}` come {} apart, and the firmware player needs {least} from one change to the \
              next, or {anywhere} on a pin that no timer makes: it refuses this program, which firmware of your own may play",
             rig.outputs[output].name,
             Time::new(seconds)

@@ -1,9 +1,13 @@
 //! What is found, in words: a function for each kind of finding, with its numbers and cures.
 
-use super::{AxisAbility, Crossing, Finding, TorqueMargin, Weight, heat};
+use super::ability::AxisAbility;
+use super::crossing::Crossing;
+use super::finding::{Finding, Weight};
+use super::heat;
+use super::torque::TorqueMargin;
 use crate::physics::band::{Band, BandKind};
+use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
-use crate::physics::torque::natural_frequency;
 use crate::plan::{AxisMotion, Change, ChangeKind};
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::schedule::timer::{self, TimerProblem};
@@ -178,7 +182,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Weight::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and try it with --simulate",
+                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and look at it in the simulator",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
@@ -204,6 +208,14 @@ fn longer(cost: f64) -> String {
         format!(", which takes {} longer", Time::new(cost))
     } else {
         String::new()
+    }
+}
+
+impl AxisAbility {
+    /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
+    /// hanging load. How warm a program makes the motor, a [`Checker`](super::Checker) says.
+    pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
+        about_axis(axis, self, None)
     }
 }
 
@@ -254,7 +266,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
         format!("{speeds} is taken as rough, which real friction narrows")
     });
     let swings = "its swings never die down in the simulator".to_owned();
-    let frequency = natural_frequency(axis);
+    let frequency = Machine::of(axis).natural_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
         "no `viscous_damping` is given, and a regulated current does not damp: {}",
@@ -347,7 +359,7 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
         several => format!(" when {several} axes step at once"),
     };
     let message = format!(
-        "the timer's `fastest_interval` is {asked}, and the player of `emit --as firmware` takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
+        "the timer's `fastest_interval` is {asked}, and the firmware player takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
         timer::player_steps_cycles(rig),
     );
     Some(

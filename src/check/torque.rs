@@ -15,16 +15,19 @@ use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction, Segment};
 use crate::rig::Axis;
 
-/// Points looked at in each segment of a short list of segments.
+/// Points looked at in each segment of a short list of segments: chosen, so that a speed
+/// between two of them differs from both by 2 % of the ramp at most.
 const POINTS: usize = 24;
-/// Points looked at in each segment of a long list, such as a full-torque ramp.
+/// Points looked at in each segment of a long list, such as a full-torque ramp, whose segments
+/// are short: chosen.
 const POINTS_IN_SHORT: usize = 3;
 /// Share of its speed by which a segment may change it and be looked at only at its ends,
-/// in a long list.
+/// in a long list: chosen, as the pull-out torque bends little over a tenth of the speed.
 const EVEN: f64 = 0.1;
-/// Lists longer than this are long.
+/// Lists longer than this are long: chosen, above the seven segments of an S-curve and twice
+/// that.
 pub(super) const LONG_LIST: usize = 16;
-/// Margins below this are given as this: there is next to no torque to compare with.
+/// Margins below this are given as this, as there is next to no torque to compare with: chosen.
 const WORST: f64 = -99.0;
 
 /// An instant of a motion, at the motor's shaft.

@@ -2,18 +2,18 @@
 
 use std::fmt;
 
-use super::AxisAbility;
+use super::ability::AxisAbility;
 use crate::rig::Axis;
 
 /// Share of the greatest pull-out torque below which a motor is of little use: with the usual
-/// reserve a seventh of what it holds is left.
+/// reserve a seventh of what it holds is left (chosen).
 const SHARE: f64 = 0.2;
-/// Beyond this many times the rig's own limit nobody asks …
+/// Beyond this many times the rig's own limit nobody asks (chosen) …
 const TIMES_LIMIT: f64 = 2.0;
 /// … but a curve goes on until less than this share of the torque is left, so that it shows
-/// where the motor gets weak.
+/// where the motor gets weak (chosen).
 const WEAKER: f64 = 2.0 / 3.0;
-/// An unstable edge is shown with so much room behind it.
+/// An unstable edge is shown with so much room behind it (chosen, for the eye).
 const BEHIND_EDGE: f64 = 1.25;
 
 /// Where a curve over speed may end.

@@ -13,10 +13,11 @@ use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
 use slewsmith::MotorSheet;
+use slewsmith::check::HeatWarning;
 use slewsmith::physics::Band;
 use slewsmith::physics::PullOutSample;
 use slewsmith::physics::{CAUTIONS, Heat, Losses};
-use slewsmith::rig::TravelUnit;
+use slewsmith::rig::{Axis, TravelUnit};
 use slewsmith::units::{Power, Rounded, Torque, two_digits};
 
 /// Points of the pull-out curve in JSON.
@@ -136,7 +137,7 @@ fn to_json(sheet: &MotorSheet<'_>) -> Value {
         "pull_out_measured": sheet.ability.pull_out.measured(),
         "pull_out": pull_out,
         "bands": bands,
-        "heat": heat_json(&sheet.ability.heat),
+        "heat": heat_json(sheet.axis, &sheet.ability.heat),
         "findings": sheet.ability.findings(sheet.axis),
     })
 }
@@ -242,7 +243,7 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
     format!("\n{}\n", table(&heads, &[1, 2], rows, terminal.width()))
 }
 
-fn heat_json(heat: &Heat) -> Value {
+fn heat_json(axis: &Axis, heat: &Heat) -> Value {
     let losses = |losses: &Losses| {
         json!({
             "copper_w": losses.copper,
@@ -252,8 +253,7 @@ fn heat_json(heat: &Heat) -> Value {
             "supply_w": losses.supply,
         })
     };
-    let warnings: Vec<Value> = heat
-        .warnings
+    let warnings: Vec<Value> = HeatWarning::of(axis, heat)
         .iter()
         .map(|warning| json!({ "code": warning.code(), "message": warning.to_string() }))
         .collect();

@@ -155,15 +155,11 @@ impl Kind {
 /// An ending that is no picture's, or a file that cannot be written.
 pub(super) fn write_figure(path: &Path, figure: &Figure) -> Result<(), Failure> {
     let kind = Kind::of(path)?;
-    let bytes = match kind {
-        Kind::Svg => figure
-            .svg()
-            .map_err(|error| Failure::Request(error.to_string()))?
-            .into_bytes(),
-        Kind::Png => figure
-            .png()
-            .map_err(|error| Failure::Request(error.to_string()))?,
+    let drawn = match kind {
+        Kind::Svg => figure.svg().map(String::into_bytes),
+        Kind::Png => figure.png(),
     };
+    let bytes = drawn.map_err(|error| Failure::Request(error.to_string()))?;
     Output::write_whole(path, &bytes)
 }
 

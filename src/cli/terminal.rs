@@ -169,6 +169,9 @@ impl Terminal {
                 for diagnostic in &diagnostics.0 {
                     self.problem(diagnostic);
                 }
+                if diagnostics.0.iter().any(|one| one.code == "missing-key") {
+                    self.note("`slewsmith new DIR` writes a whole rig to start from");
+                }
             }
             other => self.to_stderr(&format!("{BAD}error{BAD:#}: {other}")),
         }

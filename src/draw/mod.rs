@@ -1,6 +1,7 @@
 //! Plots and the report.
 
 pub(crate) mod chart;
+mod paint;
 pub(crate) mod plots;
 mod png;
 pub(crate) mod recording;
@@ -11,9 +12,9 @@ mod svg;
 
 pub(crate) use chart::Chart;
 pub use chart::Figure;
+pub use paint::DrawError;
 pub use recording::RecordingError;
 pub use report::Page;
-pub use svg::DrawError;
 
 use crate::rig::Rig;
 
@@ -41,8 +42,8 @@ impl Figure {
     /// The figure as a picture of pixels.
     ///
     /// # Errors
-    /// Only what the drawing libraries cannot do.
+    /// Only what the drawing library cannot do.
     pub fn png(&self) -> Result<Vec<u8>, DrawError> {
-        png::png(&self.svg()?)
+        png::png(self)
     }
 }

@@ -33,13 +33,16 @@
 //!  3        … towards falling ones
 //!  4 u8     output off                  5 u8   output on
 //!  6 n      the mark with the text of that number
-//!  7 u8     wait for an input           8 u8 n   … for so many ticks at most
+//!  7 u8     wait for an input           8 u8 n   … for so many ticks at most (n below 2⁶⁰)
 //!  9        another stream waits for an input; go on with it
 //! 10 n      the operations up to the matching 0, so many times; up to 4 deep
 //! 11        nothing (between two gaps)
 //! 12 … 16   a gap: 0 … 4 bytes of its fraction of a tick, the last of them worth 2⁻⁸
-//!           and each one before it 2⁻⁸ of that, then whole ticks (n, below 2³²)
+//!           and each one before it 2⁻⁸ of that, then whole ticks (n, at most 2³¹)
 //! ```
+//!
+//! The byte of an input holds its number, and in its two highest bits what is waited for:
+//! 0 it is active, 1 it is not, 2 it becomes active after it was not.
 //!
 //! A stream keeps a clock that starts at 0. A gap moves it on before the next
 //! operation; where there is none, that follows at once. A motion moves it on by its

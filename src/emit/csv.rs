@@ -77,9 +77,13 @@ fn row(event: &Event, heading: &Heading<'_>, text: &mut Vec<u8>) {
             let value = if *on { "1" } else { "0" };
             ("output", rig.outputs[*output].name.as_str(), value.into())
         }
-        What::Await { input, timeout } => {
+        What::Await {
+            input,
+            until,
+            timeout,
+        } => {
             let value = timeout.map_or(Cow::Borrowed(""), |ticks| ticks.to_string().into());
-            ("await", rig.inputs[*input].name.as_str(), value)
+            (until.event_word(), rig.inputs[*input].name.as_str(), value)
         }
         What::Mark(mark) => ("mark", "", field(mark)),
     };

@@ -111,7 +111,14 @@ fn object(event: &Event, heading: &Heading<'_>) -> String {
             let name = json!(rig.outputs[*output].name);
             ("output", name, json!(u8::from(*on)))
         }
-        What::Await { input, timeout } => ("await", json!(rig.inputs[*input].name), json!(timeout)),
+        What::Await {
+            input,
+            until,
+            timeout,
+        } => {
+            let name = json!(rig.inputs[*input].name);
+            (until.event_word(), name, json!(timeout))
+        }
         What::Mark(mark) => ("mark", Value::Null, json!(mark.as_ref())),
     };
     format!(

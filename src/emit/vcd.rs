@@ -203,9 +203,9 @@ impl<'a> Dump<'a> {
                 let level = if *on { '1' } else { '0' };
                 self.change(level, 2 * self.axes + output)?;
             }
-            What::Await { input, .. } => {
-                let name = plain(&heading.rig.inputs[*input].name);
-                writeln!(self.pages, "$comment await {name} $end")?;
+            What::Await { input, until, .. } => {
+                let (word, name) = (until.event_word(), &heading.rig.inputs[*input].name);
+                writeln!(self.pages, "$comment {word} {} $end", plain(name))?;
             }
             What::Mark(mark) => writeln!(self.pages, "$comment mark {} $end", plain(mark))?,
         }

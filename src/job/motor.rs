@@ -1,8 +1,9 @@
 //! What a motor can do, put together.
 
+use std::f64::consts::TAU;
+
 use crate::check::{AxisAbility, UsefulRange};
-use crate::physics::torque::{self, PullOutSample};
-use crate::physics::{Effort, StartStop};
+use crate::physics::{Effort, Machine, PullOutSample, StartStop};
 use crate::rig::{Axis, Rig, TravelUnit};
 
 /// What a motor can do on its drive with its load.
@@ -23,7 +24,7 @@ impl<'a> MotorSheet<'a> {
     pub fn of(axis: &'a Axis) -> Self {
         let ability = AxisAbility::of(axis, Effort::Thorough);
         Self {
-            natural_frequency: torque::natural_frequency(axis),
+            natural_frequency: Machine::of(axis).natural_frequency() / TAU,
             range: ability.useful_range(axis),
             axis,
             ability,

@@ -22,8 +22,9 @@
 //! Source: the equilibrium of T = K (iB cos θe − iA sin θe); tables of the trade round
 //! the same cosines (quarter step: 100, 92.4, 70.7, 38.3, 0 %).
 
-use crate::physics::machine::{Demand, Machine};
-use crate::rig::{Amplitude, Axis, Converter};
+use crate::physics::feed::Demand;
+use crate::physics::machine::Machine;
+use crate::rig::{Amplitude, Axis, Converter, DriveKind};
 use crate::units::Resistance;
 
 /// The currents of one axis through one electrical cycle (four full steps).
@@ -104,11 +105,10 @@ impl CoilTable {
         let rows = (0..4 * axis.drive.microsteps())
             .map(|index| row(&machine, index, set, full_current))
             .collect();
-        let drive = match axis.drive.kind {
-            crate::rig::DriveKind::FixedVoltage { sequence } => {
-                format!("{} {}", axis.drive.kind.name(), sequence.name())
-            }
-            kind => kind.name().to_owned(),
+        let kind = axis.drive.kind;
+        let drive = match kind {
+            DriveKind::FixedVoltage { sequence } => format!("{} {}", kind.name(), sequence.name()),
+            DriveKind::LinearCurrent { .. } | DriveKind::Chopper { .. } => kind.name().to_owned(),
         };
         Self {
             axis: axis.name.clone(),
@@ -185,11 +185,7 @@ fn phase(current: f64, full_current: f64, set: Option<(Converter, Resistance)>) 
         current
     };
     PhaseCurrent {
-        sign: match current.partial_cmp(&0.0) {
-            Some(std::cmp::Ordering::Greater) => 1,
-            Some(std::cmp::Ordering::Less) => -1,
-            _ => 0,
-        },
+        sign: i8::from(current > 0.0) - i8::from(current < 0.0),
         current,
         code: set.map(|(converter, resistor)| code(current, converter, resistor)),
     }

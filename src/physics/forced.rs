@@ -25,10 +25,13 @@ use std::f64::consts::{PI, TAU};
 use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
+use super::feed::Feed;
 use super::linear::{Swing, current_swing, swing};
-use super::machine::{Feed, Machine, swings_past};
+use super::machine::{Machine, swings_past};
 
-/// Peak lag beyond its standing value that makes a speed bad (electrical degrees).
+/// Peak lag beyond its standing value that makes a speed bad (electrical degrees): chosen, half
+/// a full step, with which a loaded rotor that rests at up to 45° stays inside the quarter
+/// cycle that holds it.
 pub const LAG_LIMIT_DEG: f64 = 45.0;
 
 /// How much is spent on finding bands.
@@ -72,35 +75,41 @@ impl Effort {
     }
 }
 
-/// The scan ends at this multiple of the natural frequency.
+/// The scan ends at this multiple of the natural frequency: chosen, past the parametric
+/// resonance at twice of it.
 const TO_NATURAL: f64 = 2.5;
-/// Share of the limit below which the closed rule clears a speed.
+/// Share of the limit below which the closed rule clears a speed: chosen, with
+/// room for what the rule leaves out.
 const CLEARED: f64 = 0.55;
 /// The swing is looked up at frequencies that are lower than the small-amplitude one by
-/// so much, too, as the spring softens: ω(A) = ω (1 − A²/16).
+/// so much, too, as the spring softens: ω(A) = ω (1 − A²/16), for a pendulum (textbook
+/// mechanics); 1.18 is that of A = 1.56, a full step.
 const SOFTENED: [f64; 5] = [0.97, 1.0, 1.05, 1.1, 1.18];
-/// Harmonics that are summed.
+/// Harmonics that are summed: chosen; the fifth adds a 25th of the first at the most.
 const HARMONICS: u32 = 4;
-/// Up to so many microsteps a full step the rule is not trusted to clear a speed …
+/// Up to so many microsteps a full step the rule is not trusted to clear a speed (chosen: its
+/// swings are no longer small) …
 const COARSE: u32 = 2;
-/// … unless the damping is at least this.
+/// … unless the damping is at least this (chosen: a swing then dies in half a period).
 const WELL_DAMPED: f64 = 0.3;
 /// A damping ratio that a regulated drive without any viscous drag does not reach: then
-/// nothing takes energy out of the swings that the steps feed.
+/// nothing takes energy out of the swings that the steps feed (chosen).
 const UNDAMPED: f64 = 0.01;
-/// Full steps are rough everywhere with less damping than this.
+/// Full steps are rough everywhere with less damping than this: chosen on the outside bands
+/// of the tests.
 const LITTLE_DAMPED: f64 = 0.025;
-/// Bands that lie closer than this are one …
+/// Bands that lie closer than this are one (chosen: two clearances and no room between) …
 const MERGED: f64 = 1.06;
 /// … or than this in full step with a load above [`LOADED`] of the holding torque: between
 /// them a large swing can live beside the small one, and how the speed was come by
 /// decides which.
 const MERGED_LOADED: f64 = 1.35;
-/// See [`MERGED_LOADED`].
+/// See [`MERGED_LOADED`]; both chosen on the outside bands of the tests.
 const LOADED: f64 = 0.15;
-/// Bands are this much wider at either end than the runs found them.
+/// Bands are this much wider at either end than the runs found them: chosen, above the width
+/// of an edge.
 const PADDING: f64 = 1.02;
-/// Width to which an edge is bisected.
+/// Width to which an edge is bisected: chosen, as the data of a motor are no better.
 const EDGE_WIDTH: f64 = 1.01;
 
 /// Forced bands of `machine` with its own load, rising; speeds in `known` bands are not

@@ -23,8 +23,8 @@
 
 use nalgebra::Matrix4;
 
-use super::machine::{Feed, Machine};
-use super::torque::sequence_fundamental;
+use super::feed::Feed;
+use super::machine::Machine;
 
 /// The slowest-decaying swing of the rotor about its steady motion.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,12 +47,9 @@ impl Swing {
 /// so much.
 pub fn swing(machine: &Machine, omega: f64, torque: f64) -> Option<Swing> {
     match machine.feed {
-        Feed::FixedVoltage { supply, sequence } => voltage_swing(
-            machine,
-            sequence_fundamental(sequence) * supply,
-            omega,
-            torque,
-        ),
+        Feed::FixedVoltage { .. } => {
+            voltage_swing(machine, machine.feed.fundamental_voltage(), omega, torque)
+        }
         Feed::Regulated { peak_current, .. } => current_swing(machine, peak_current, torque),
     }
 }

@@ -24,8 +24,7 @@
 //! flows; textbook practice for sizing a drive. For screws, η/G overstates what is
 //! left to brake when the load drives (2 − 1/η is often taken): that is the safe side.
 
-use crate::plan::Direction;
-use crate::rig::Axis;
+use crate::rig::{Axis, Direction};
 
 /// Standard acceleration of free fall (m/s²), exact by definition (3rd CGPM, 1901).
 pub const STANDARD_GRAVITY: f64 = 9.806_65;

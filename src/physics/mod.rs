@@ -2,6 +2,7 @@
 
 pub(crate) mod band;
 pub(crate) mod currents;
+pub(crate) mod feed;
 pub(crate) mod forced;
 pub(crate) mod heat;
 pub(crate) mod linear;
@@ -18,14 +19,16 @@ pub(crate) mod torque;
 
 pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
-pub(crate) use forced::Effort;
-pub use heat::{CAUTIONS, Heat, HeatWarning, Losses};
-pub use load::ShaftLoad;
 #[cfg(test)]
-pub(crate) use machine::{Feed, State, hold_speed};
+pub(crate) use feed::Feed;
+pub(crate) use forced::Effort;
+pub use heat::{CAUTIONS, Heat, Losses};
+pub use load::ShaftLoad;
 pub(crate) use machine::{Machine, Simulator};
+#[cfg(test)]
+pub(crate) use machine::{State, hold_speed};
 pub use regeneration::Regeneration;
-pub(crate) use stability::bands;
 pub use start_stop::StartStop;
+#[cfg(test)]
 pub(crate) use start_stop::start_stop;
 pub use torque::{PullOut, PullOutSample};

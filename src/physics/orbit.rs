@@ -17,7 +17,7 @@ use nalgebra::{Matrix4, Vector4};
 
 use super::machine::{Machine, Simulator, State};
 
-/// Rounds of Newton's rule.
+/// Rounds of Newton's rule, at most: chosen; each doubles the digits.
 const ROUNDS: usize = 8;
 
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
@@ -77,7 +77,7 @@ impl Orbit<'_> {
     fn scales(&self) -> (f64, f64) {
         let machine = self.machine;
         (
-            machine.standstill_current(),
+            machine.rest_current().mean,
             machine.natural_frequency() / machine.rotor_teeth,
         )
     }

@@ -18,8 +18,8 @@
 
 use std::fmt;
 
-use super::Heat;
-use crate::rig::{Axis, DriveKind};
+use super::heat::Heat;
+use crate::rig::Axis;
 use crate::units::{Power, Rounded, Voltage};
 
 /// What the voltage may rise to over its nominal value κ: electrolytic capacitors and the
@@ -42,13 +42,10 @@ pub struct Braking {
 impl Braking {
     /// Of an axis with this heat; none where the drive returns nothing.
     pub fn of(axis: &Axis, heat: &Heat) -> Option<Self> {
-        match axis.drive.kind {
-            DriveKind::LinearCurrent { .. } => None,
-            DriveKind::FixedVoltage { .. } | DriveKind::Chopper { .. } => Some(Self {
-                losses: heat.running.copper + heat.running.switches + heat.running.sense,
-                supply: axis.drive.supply.si(),
-            }),
-        }
+        (!axis.drive.kind.burns_the_rest()).then(|| Self {
+            losses: heat.running.copper + heat.running.switches + heat.running.sense,
+            supply: axis.drive.supply.si(),
+        })
     }
 
     /// What returns over a motion, given as stretches of points without a jump inside: the

@@ -10,7 +10,7 @@ use std::sync::{Mutex, PoisonError};
 
 use super::machine::Machine;
 
-/// Answers kept; past it the oldest is forgotten.
+/// Answers kept, past which the oldest is forgotten: chosen, more than a rig has axes.
 const KEPT: usize = 64;
 
 /// A bounded memory of answers about machines.

@@ -23,32 +23,35 @@ use std::f64::consts::PI;
 use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
+use super::feed::Feed;
 use super::forced::{Effort, forced_bands};
 use super::linear::{SteadyState, swing, voltage_swing};
-use super::machine::{Feed, Machine};
+use super::machine::Machine;
 use super::orbit::growth_rate;
 use super::remembered::Remembered;
 use crate::rig::Axis;
 
 /// Ratio of neighbouring speeds of the scan, and the relative width to which an edge is
-/// bisected.
+/// bisected: chosen, finer than the data of a motor are known.
 const SCAN_RATIO: f64 = 1.03;
 const EDGE_WIDTH: f64 = 0.002;
 
 /// The scan begins at this share of the natural frequency (full steps/s over Hz) …
 const FROM_NATURAL: f64 = 0.05;
-/// … and ends at the latest at this multiple of R/(N L) and of it.
+/// … and ends at the latest at this multiple of R/(N L) and of it. Both chosen, beyond the
+/// speeds at which a motor makes any torque.
 const TO_CORNER: f64 = 400.0;
 
 /// Orbits of a clipped wave are looked at from this share of the speed where it can
 /// begin to hunt …
 const ORBITS_FROM: f64 = 0.85;
-/// … to this multiple of it.
+/// … to this multiple of it. Both chosen: hunting begins at 1.04 to over 2 times.
 const ORBITS_TO: f64 = 4.0;
 /// … and hunt where less damping is left than this share of the critical: how a real
-/// regulator leaves its set point differs by so much.
+/// regulator leaves its set point differs by so much (chosen).
 const HUNTING_DAMPING: f64 = 0.01;
-/// Orbits that are looked at together, one after another on each core.
+/// Orbits that are looked at together: chosen, as the search ends soon after the first that
+/// hunts.
 const ORBITS_AT_ONCE: usize = 4;
 
 /// Every band of `axis`: [`bands_of`] its machine, the load taken at its worst. What was
@@ -87,23 +90,20 @@ pub fn unstable_bands(
         Feed::FixedVoltage { .. } => fixed_voltage_bands(machine, |omega| {
             swing(machine, omega, torque(omega)).map(|swing| swing.growth())
         }),
-        Feed::Regulated {
-            supply,
-            peak_current,
-            ..
-        } => clipped_bands(machine, supply, peak_current, torque, effort),
+        Feed::Regulated { peak_current, .. } => {
+            clipped_bands(machine, peak_current, torque, effort)
+        }
     }
 }
 
 /// The band in which a regulated drive hunts, as its wave is clipped.
 fn clipped_bands(
     machine: &Machine,
-    supply: f64,
     peak_current: f64,
     torque: impl Fn(f64) -> f64 + Sync,
     effort: Effort,
 ) -> Vec<Band> {
-    let square_wave = 4.0 * supply / PI;
+    let square_wave = machine.feed.fundamental_voltage();
     let starved = |rate: f64| {
         let omega = machine.speed_of(rate);
         SteadyState::at(machine, square_wave, omega, torque(omega))

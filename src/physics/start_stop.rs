@@ -55,10 +55,11 @@ impl StartStop {
 }
 
 /// Full steps to run. A start fails within the first few swings; this leaves time for a
-/// swing to grow at a resonant rate as well.
+/// swing to grow at a resonant rate as well (chosen).
 const FULL_STEPS: u32 = 60;
 
-/// Ratio of one rate of the scan to the one before.
+/// Ratio of one rate of the scan to the one before: chosen, finer than the islands of full
+/// steps are wide.
 const SCAN_RATIO: f64 = 1.07;
 
 /// Scans `machine`, with its own load, from 0.3 to 10 times its natural frequency. The

@@ -12,7 +12,8 @@ use crate::plan::full_torque::Capability;
 use crate::plan::{AxisMotion, Direction};
 use crate::rig::Axis;
 
-/// Share of an acceleration that arithmetic may be off by.
+/// Share of an acceleration that arithmetic may be off by: chosen, above what sums of many
+/// segments lose.
 const ROUNDING: f64 = 1e-6;
 
 /// The torque of one axis against its load.

@@ -159,7 +159,7 @@ impl Planner<'_> {
                 let beyond = whole(detour.to.steps - detour.take_up);
                 match part {
                     Part::Beyond => self.travel(detour.axis, detour.from, beyond),
-                    _ => self.travel(detour.axis, beyond, detour.to),
+                    Part::Whole | Part::Approach => self.travel(detour.axis, beyond, detour.to),
                 }
             });
             let travel = travel.collect();

@@ -6,7 +6,7 @@
 //! may go to the upper edge: see [`timed`](crate::plan::timed).) So does the peak of a
 //! move that never cruises, where it would stay in the band for long.
 
-/// The least share of its speed that a cruise is slowed to. A motor without damping can
+/// The least share of its speed that a cruise is slowed to (chosen). A motor without damping can
 /// be rough at all lower speeds too; then there is no gap to go to, and the cruise stays
 /// and is reported.
 pub const CRAWL: f64 = 0.25;

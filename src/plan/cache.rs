@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::hash::Hash;
 
-/// Entries of one generation; twice as many are kept.
+/// Entries of one generation, of which two are kept: chosen, to bound the memory.
 const GENERATION: usize = 2048;
 
 /// A map that forgets: when the young generation is full it becomes the old one, and

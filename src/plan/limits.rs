@@ -14,7 +14,7 @@ use crate::script::action::SpeedLimits;
 use crate::script::{Pace, Settings, Shape};
 use crate::units::{Dimension, Quantity};
 
-/// Share that arithmetic may be off by.
+/// Share that arithmetic may be off by: chosen, above the rounding of a few conversions.
 const ROUNDING: f64 = 1e-9;
 
 /// What limits there are. Units: microsteps/s, /s², /s³.
@@ -200,7 +200,7 @@ impl LimitedAxis<'_> {
             (Some(limit), Some(at)) => Some(limit.min(at)),
             (one, other) => one.or(other),
         };
-        let optional = shape == Shape::FullTorque;
+        let optional = shape.follows_torque();
         let need = |limit: Option<f64>, kind: &Kind| match limit {
             Some(limit) => Ok(limit),
             None if optional => Ok(f64::INFINITY),

@@ -50,7 +50,7 @@ pub(crate) fn lingering(legs: &[Leg], profiles: &[Profile]) -> Option<Lingering>
     None
 }
 
-/// Periods of the natural frequency that a crossing may take.
+/// Periods of the natural frequency that a crossing may take: chosen.
 const CROSSING_PERIODS: f64 = 3.0;
 
 /// A band that is crossed too slowly.

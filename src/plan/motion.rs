@@ -15,8 +15,8 @@
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
-use crate::rig::Timer;
-use crate::script::Shape;
+use crate::rig::{Direction, Timer};
+use crate::script::{Shape, Until};
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -47,34 +47,6 @@ impl Segment {
     /// Acceleration after `t` seconds of the segment.
     pub fn acceleration_at(&self, t: f64) -> f64 {
         self.acceleration + t * self.jerk
-    }
-}
-
-/// Which way an axis turns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Direction {
-    /// Rising position (counter-clockwise).
-    Positive,
-    /// Falling position (clockwise).
-    Negative,
-}
-
-impl Direction {
-    /// +1 or −1.
-    pub const fn sign(self) -> i64 {
-        match self {
-            Self::Positive => 1,
-            Self::Negative => -1,
-        }
-    }
-
-    /// The direction of a signed number of microsteps; zero counts as positive.
-    pub const fn of(steps: i64) -> Self {
-        if steps < 0 {
-            Self::Negative
-        } else {
-            Self::Positive
-        }
     }
 }
 
@@ -328,6 +300,8 @@ pub enum Item {
     Await {
         /// Which one.
         input: usize,
+        /// Until what.
+        until: Until,
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },

@@ -25,7 +25,7 @@ use crate::plan::settling::{LastMotion, Settling};
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{Change, ChangeKind, Direction, Motion, Travel};
 use crate::rig::{Axis, Rig};
-use crate::script::{Move, Pace, Settings, Shape};
+use crate::script::{Move, Pace, Settings};
 
 /// The state of a program that is being planned.
 #[derive(Debug)]
@@ -72,7 +72,7 @@ struct KnownSettings {
 /// How many settings are remembered; a script rarely has more in force by turns.
 const SETTINGS: usize = 32;
 
-/// How many pairs of torque-following ramps are remembered.
+/// How many pairs of torque-following ramps are remembered: chosen, to bound the memory.
 const TORQUE_RAMPS: usize = 256;
 
 impl<'rig> Planner<'rig> {
@@ -151,7 +151,7 @@ impl<'rig> Planner<'rig> {
                 Some(jerk) => Arc::new(LimitedJerk { acceleration, jerk }),
             }
         };
-        if job.shape != Shape::FullTorque {
+        if !job.shape.follows_torque() {
             return Ok([plain(limits.accel), plain(limits.decel)]);
         }
         let direction = Direction::of(job.steps);

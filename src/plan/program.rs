@@ -154,9 +154,11 @@ impl Planner<'_> {
             ActionKind::Await {
                 name,
                 name_span,
+                until,
                 timeout,
             } => Item::Await {
                 input: self.pin("input", &self.rig.inputs, name, *name_span)?,
+                until: *until,
                 timeout: *timeout,
             },
             ActionKind::Mark(text) => Item::Mark(Arc::clone(text)),

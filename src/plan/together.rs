@@ -27,7 +27,7 @@ use crate::plan::profile::Ramp;
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{Change, Direction, Item};
-use crate::script::{Action, ActionKind, Move, Pace, Shape};
+use crate::script::{Action, ActionKind, Move, Pace};
 
 impl Planner<'_> {
     /// Plans a `together` block.
@@ -157,7 +157,7 @@ impl Planner<'_> {
         ];
         let jerk = strictest(|job| job.limits.jerk.unwrap_or(f64::INFINITY));
         let jerk = jerk.is_finite().then_some(jerk);
-        let [up, down] = if jobs.iter().any(|job| job.shape == Shape::FullTorque) {
+        let [up, down] = if jobs.iter().any(|job| job.shape.follows_torque()) {
             self.line_torque_ramps(jobs, shares, speed, caps, jerk)?
         } else {
             caps.map(|acceleration| -> Arc<dyn Ramp> {

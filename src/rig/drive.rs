@@ -79,10 +79,7 @@ impl Drive {
     /// for half-step, what is asked for where the current is regulated.
     pub fn microsteps(&self) -> u32 {
         match self.kind {
-            DriveKind::FixedVoltage {
-                sequence: Sequence::HalfStep,
-            } => 2,
-            DriveKind::FixedVoltage { .. } => 1,
+            DriveKind::FixedVoltage { sequence } => sequence.microsteps(),
             DriveKind::LinearCurrent { microsteps, .. } | DriveKind::Chopper { microsteps, .. } => {
                 microsteps
             }
@@ -119,6 +116,14 @@ impl Sequence {
             Self::HalfStep => SEQUENCES[2].0,
         }
     }
+
+    /// Microsteps a full step.
+    pub const fn microsteps(self) -> u32 {
+        match self {
+            Self::Wave | Self::TwoPhase => 1,
+            Self::HalfStep => 2,
+        }
+    }
 }
 
 impl DriveKind {
@@ -128,6 +133,14 @@ impl DriveKind {
             Self::FixedVoltage { .. } => KINDS[0],
             Self::LinearCurrent { .. } => KINDS[1],
             Self::Chopper { .. } => KINDS[2],
+        }
+    }
+
+    /// Whether its transistors turn what the motor leaves of the supply into heat.
+    pub const fn burns_the_rest(&self) -> bool {
+        match self {
+            Self::LinearCurrent { .. } => true,
+            Self::FixedVoltage { .. } | Self::Chopper { .. } => false,
         }
     }
 }

@@ -52,9 +52,7 @@ pub(super) fn where_found(key: &str) -> &'static str {
         "motor" | "drive" => {
             "with your own values indented below it, or the path of a profile that holds them"
         }
-        "axes" | "timer" => {
-            "with your own values; `slewsmith new DIR` writes a whole rig to start from"
-        }
+        "axes" | "timer" => "with your own values",
         _ => "with your own value",
     }
 }

@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod direction;
 mod drive;
 mod fields;
 mod found;
@@ -23,6 +24,7 @@ mod travel;
 mod yaml;
 
 pub(crate) use amplitude::Amplitude;
+pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};

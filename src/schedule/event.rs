@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crate::plan::Direction;
+use crate::script::Until;
 
 /// Something that happens at a tick of the timer.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,6 +44,8 @@ pub enum What {
     Await {
         /// Which one.
         input: usize,
+        /// Until what.
+        until: Until,
         /// Give up after so many ticks.
         timeout: Option<u64>,
     },

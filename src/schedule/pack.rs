@@ -31,12 +31,18 @@ mod ramp;
 
 pub use build::pack;
 pub use error::{Malformed, PackError};
+pub(crate) use op::{awaited, read_awaited};
 pub use play::Events;
 
 use bytes::Reader;
 use motion::Motion;
 use op::Op;
 use ramp::Ramp;
+
+/// The longest gap and the longest interval that one number of the layout holds (ticks).
+/// A decoder counts what it waits for in 32 bits, and has up to 2¹⁵ ticks of it left when
+/// it reads the next number.
+pub(crate) const LONGEST_WAIT: u64 = 1 << 31;
 
 /// A packed program.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

@@ -260,11 +260,20 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         match self.items.next()? {
             Item::Dwell(seconds) => self.now = self.now.after(self.clock.span(seconds)),
             Item::Move(planned) => self.begin_move(planned),
-            Item::Await { input, timeout } => {
-                let timeout = timeout.map(|seconds| self.clock.span(seconds).tick());
+            Item::Await {
+                input,
+                until,
+                timeout,
+            } => {
+                // To the board, a timeout of no ticks is none.
+                let timeout = timeout.map(|seconds| self.clock.span(seconds).tick().max(1));
                 self.waiting.push_back(Event {
                     tick: self.now.tick(),
-                    what: What::Await { input, timeout },
+                    what: What::Await {
+                        input,
+                        until,
+                        timeout,
+                    },
                 });
             }
             item @ (Item::Output { .. } | Item::Mark(_)) => {

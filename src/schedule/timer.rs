@@ -75,7 +75,8 @@ pub fn player_pulse_wait(timer: &Timer) -> u32 {
     if ticks <= PLAYER_PULSE_CYCLES / timer.prescaler {
         return 0;
     }
-    ticks.saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
+    // The pulse begins with the tick behind the match.
+    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PLAYER_PULSE_HIDDEN
 }
 
 /// Cycles that one step of every axis takes our player.

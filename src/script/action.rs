@@ -47,6 +47,8 @@ pub enum ActionKind {
         name: Arc<str>,
         /// Where the name is written.
         name_span: Span,
+        /// Until what.
+        until: Until,
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },
@@ -56,6 +58,41 @@ pub enum ActionKind {
     Together(Vec<Action>),
     /// Moves that do not stop at their targets, and what happens on the way.
     Through(Vec<Action>),
+}
+
+/// What is waited for at an input.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Until {
+    /// It is active, or becomes so.
+    #[default]
+    Active,
+    /// It is not active, or no longer so.
+    Released,
+    /// It becomes active, after it has not been.
+    Pressed,
+}
+
+impl Until {
+    /// All of them, in the order of their [numbers](Self::number).
+    pub const ALL: [Self; 3] = [Self::Active, Self::Released, Self::Pressed];
+
+    /// The event's word in the formats.
+    pub const fn event_word(self) -> &'static str {
+        match self {
+            Self::Active => "await",
+            Self::Released => "await-released",
+            Self::Pressed => "await-pressed",
+        }
+    }
+
+    /// Its number in packed schedules and on the serial line.
+    pub const fn number(self) -> u8 {
+        match self {
+            Self::Active => 0,
+            Self::Released => 1,
+            Self::Pressed => 2,
+        }
+    }
 }
 
 /// A move of one axis.
@@ -154,6 +191,14 @@ impl Shape {
             Self::Trapezoid => "trapezoid",
             Self::SCurve => "s-curve",
             Self::FullTorque => "full-torque",
+        }
+    }
+
+    /// Whether its ramps follow the torque of the motor instead of a limit of their own.
+    pub const fn follows_torque(self) -> bool {
+        match self {
+            Self::Trapezoid | Self::SCurve => false,
+            Self::FullTorque => true,
         }
     }
 }

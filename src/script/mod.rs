@@ -30,8 +30,8 @@ mod turn;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
-pub use action::Shape;
 pub(crate) use action::{Action, ActionKind, Move, Pace, Settings, Target, Way};
+pub use action::{Shape, Until};
 pub(crate) use expand::Actions;
 pub(crate) use grammar::{RESERVED, STATEMENTS};
 

@@ -217,9 +217,14 @@ impl<'a> Resolver<'a> {
                     passing: self.clause(passing.as_ref(), Wanted::Travel)?,
                 }
             }
-            StatementKind::Await { name, timeout } => ActionKind::Await {
+            StatementKind::Await {
+                name,
+                until,
+                timeout,
+            } => ActionKind::Await {
                 name: Arc::clone(&name.text),
                 name_span: name.span,
+                until: *until,
                 timeout: self
                     .clause(timeout.as_ref(), Wanted::Wait)?
                     .map(|time| time.si),

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::action::{Shape, Way};
 use crate::diagnostic::Span;
+use crate::script::action::Until;
 use crate::units::Dimension;
 
 /// A word that the user chose, or that names something of the rig.
@@ -66,6 +67,7 @@ pub enum StatementKind {
     },
     Await {
         name: Name,
+        until: Until,
         timeout: Option<Clause>,
     },
     Mark(Text),

@@ -27,7 +27,7 @@
 use std::fmt;
 
 /// What both sides have to speak.
-pub const VERSION: u8 = 2;
+pub const VERSION: u8 = 3;
 
 const GREETING: u8 = 1;
 const DATA: u8 = 2;

@@ -14,7 +14,7 @@
 //! | 14 | gap, number of the mark (1; from 1 to 255, and then from 1 again) | a mark of the script |
 //! | 15 | gap | the end of the program |
 //! | 16 | gap | the stream meets the others where an input is waited for |
-//! | 17 | gap, number of the input (1), time-out in ticks or 0 for none | the same, in the stream of everything else |
+//! | 17 | gap, the input (1; what is waited for in its two highest bits: 0 active, 1 released, 2 pressed), time-out in ticks or 0 for none | the same, in the stream of everything else |
 //!
 //! A gap, in ticks from the record's start, is written seven bits a byte, lowest first,
 //! with the highest bit set in all bytes but the last (LEB128, as in the DWARF standard);
@@ -28,6 +28,11 @@
 //! ```text
 //! start + ½ + Σ i      with, after each step,   i += d₁,  d₁ += d₂,  d₂ += d₃
 //! ```
+
+use crate::schedule::pack::awaited;
+#[cfg(test)]
+use crate::schedule::pack::read_awaited;
+use crate::script::Until;
 
 /// Bits of the first byte that hold the stream.
 const STREAM_BITS: u32 = 3;
@@ -124,7 +129,7 @@ pub enum Act {
     /// The stream meets the others where an input is waited for.
     Meet,
     /// The input, and after how many ticks to give up (0: never).
-    Await(u8, u32),
+    Await(u8, Until, u64),
 }
 
 /// Appends a record of a stream.
@@ -162,9 +167,9 @@ pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
             write_number(*gap, out);
             match act {
                 Act::Output(number, _) | Act::Mark(number) => out.push(*number),
-                Act::Await(input, timeout) => {
-                    out.push(*input);
-                    write_number(u64::from(*timeout), out);
+                Act::Await(input, until, timeout) => {
+                    out.push(awaited(*input, *until));
+                    write_number(*timeout, out);
                 }
                 _ => {}
             }
@@ -209,8 +214,8 @@ pub(crate) fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
             15 => Act::End,
             16 => Act::Meet,
             17 => {
-                let input = byte()?;
-                Act::Await(input, u32::try_from(read_number(&mut byte)?).ok()?)
+                let (input, until) = read_awaited(byte()?).ok()?;
+                Act::Await(input, until, read_number(&mut byte)?)
             }
             _ => return None,
         };
@@ -267,7 +272,8 @@ mod tests {
             event(70_000, Act::Output(0, false)),
             event(9, Act::Mark(200)),
             event(9, Act::Meet),
-            event(9, Act::Await(2, 4_000_000)),
+            event(9, Act::Await(2, Until::Active, 4_000_000)),
+            event(9, Act::Await(63, Until::Pressed, 10_000_000_000_000)),
             What::Run(Run {
                 count: 4096,
                 state: [0xC000_0000, 0, 0, 0],

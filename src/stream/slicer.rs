@@ -244,12 +244,16 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 self.marks_seen += 1;
                 self.marks.push_back(text);
             }
-            schedule::What::Await { input, timeout } => {
+            schedule::What::Await {
+                input,
+                until,
+                timeout,
+            } => {
                 for stream in &mut self.streams[..rest] {
                     stream.put(tick, Act::Meet);
                 }
-                let timeout = timeout.map_or(0, |ticks| u32::try_from(ticks).unwrap_or(u32::MAX));
-                self.streams[rest].put(tick, Act::Await(input as u8, timeout));
+                let timeout = timeout.unwrap_or(0);
+                self.streams[rest].put(tick, Act::Await(input as u8, until, timeout));
             }
             // Steps come in runs.
             schedule::What::Step { .. } => {}

@@ -4,7 +4,7 @@
 
 use std::f64::consts::{PI, SQRT_2, TAU};
 
-use crate::physics::machine::REGULATOR_TIME_CONSTANT;
+use crate::physics::feed::REGULATOR_TIME_CONSTANT;
 use crate::physics::{Feed, Machine, Simulator, State};
 use crate::rig::Sequence;
 use serde_json::Value;
@@ -169,13 +169,18 @@ pub struct Ring {
 /// Lets the rotor go 0.005 electrical radians away from rest, and measures its swing
 /// from the sixth period on, when the currents' own transient has died.
 pub fn ring(machine: &Machine) -> Ring {
-    let rest = *Simulator::at_rest(machine, 0, 1e-6).state();
+    ring_at(machine, 0)
+}
+
+/// As [`ring`], with microstep `command` on the phases.
+pub fn ring_at(machine: &Machine, command: i64) -> Ring {
+    let rest = *Simulator::at_rest(machine, command, 1e-6).state();
     let start = State {
         angle: rest.angle + 0.005 / machine.rotor_teeth,
         ..rest
     };
     let step = 0.5 * machine.internal_step();
-    let mut simulator = Simulator::new(machine, start, 0, step);
+    let mut simulator = Simulator::new(machine, start, command, step);
     let period = TAU / (machine.rotor_teeth * machine.holding_torque() / machine.inertia).sqrt();
     // Extremes of the swing: the speed passes zero; size and time by parabola.
     let mut extremes: Vec<(f64, f64)> = Vec::new();

@@ -281,8 +281,10 @@ pub struct Edge {
 #[derive(Debug, Default)]
 pub struct Run {
     pub edges: Vec<Edge>,
-    /// What the serial port said.
+    /// What the serial port said last.
     pub text: Option<String>,
+    /// Every line that it said.
+    pub texts: Vec<String>,
     /// Bytes of the stack that were used at most.
     pub stack: u64,
     /// Whether the timer of the steps still ran at the end: it does where a program has
@@ -315,13 +317,14 @@ impl Run {
                     let interrupt = (number.parse().unwrap(), longest.parse().unwrap());
                     run.interrupts.push(interrupt);
                 }
-                ["text", ..] => run.text = Some(line["text ".len()..].to_owned()),
+                ["text", ..] => run.texts.push(line["text ".len()..].to_owned()),
                 ["stack", bytes] => run.stack = bytes.parse().unwrap(),
                 ["counting", counting] => run.counting = counting == "1",
                 ["end", cycle] => run.end = cycle.parse().unwrap(),
                 _ => {}
             }
         }
+        run.text = run.texts.last().cloned();
         run
     }
 

@@ -13,3 +13,4 @@ mod outputs;
 mod project;
 mod steps;
 mod stops;
+mod waits;

@@ -39,7 +39,8 @@ fn the_player_fits_small_memories() {
         let built = bench.build(&[]);
         let size = built.size();
         println!("{name}: {size:?}");
-        assert!(size.flash - size.table <= 4096, "{size:?}");
+        // So that a part of 8 KiB has 3 KiB left for its schedule.
+        assert!(size.flash - size.table <= 5 * 1024, "{size:?}");
         // Two rings of 64 events at 4 bytes, one for the steps, one for everything else.
         assert!(size.ram - 2 * 256 <= 256, "{size:?}");
     }

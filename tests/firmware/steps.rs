@@ -124,11 +124,11 @@ fn a_pulse_that_is_waited_for_lowers_the_rate_that_is_let_through() {
     if board::harness().is_none() {
         return;
     }
-    // Pulses of 7, 10 and 14 ticks of half a microsecond, with 186, 210 and 242 cycles a step.
+    // Pulses of 7, 10 and 14 ticks of half a microsecond, with 194, 218 and 250 cycles a step.
     for (pulse, ticks, rate) in [
-        ("3 us", 7, 86_000),
-        ("4.5 us", 10, 76_000),
-        ("6.5 us", 14, 66_000),
+        ("3 us", 7, 82_000),
+        ("4.5 us", 10, 73_000),
+        ("6.5 us", 14, 63_000),
     ] {
         let rig = rig(&["disc"], "").replace("step_pulse: 2 us", &format!("step_pulse: {pulse}"));
         let at = |rate| {

@@ -11,6 +11,9 @@
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
  *   quiet                         prints no pins
+ *   cause=BITS                    why the processor was reset, as MCUSR says; 1, power-on,
+ *                                 without it
+ *   lines=COUNT                   ends behind so many lines of text, not behind the first
  *   step=BAUD                     runs in step with whoever holds the other ends of its
  *                                 pipes, as board_posix.c does, but for this: times are
  *                                 in cycles, lines are 8 * (port - 'A') + bit
@@ -45,7 +48,7 @@
 #include <unistd.h>
 
 enum {
-    GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64,
+    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64,
     TIMERS = 6, CHANNELS = 3
 };
 
@@ -54,7 +57,7 @@ static const char *ports;
 static uint8_t levels[256][8];
 static char text[256];
 static size_t text_length;
-static int text_done, quiet, in_step;
+static int text_done, quiet, in_step, lines = 1;
 
 struct pin {
     char port;
@@ -436,7 +439,7 @@ static void said(struct avr_irq_t *irq, uint32_t value, void *param)
     } else if (value == '\n') {
         printf("text %.*s\n", (int)text_length, text);
         text_length = 0;
-        text_done = 1;
+        text_done = --lines <= 0;
     } else if (value != '\r' && text_length < sizeof text) {
         text[text_length++] = (char)value;
     }
@@ -524,7 +527,7 @@ int main(int count, char **arguments)
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
     unsigned long long block_at = UINT64_MAX, block = 0;
     uint32_t vector_table;
-    unsigned entry = 0, stack = 0;
+    unsigned entry = 0, stack = 0, cause = 1;
     int k, off = 1, vector = 0, state = cpu_Running;
 
     if (count < 5)
@@ -574,6 +577,8 @@ int main(int count, char **arguments)
         } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
             avr->flash[at] ^= (uint8_t)mask;
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
+        } else if (sscanf(argument, "cause=%u", &cause) == 1) {
+        } else if (sscanf(argument, "lines=%d", &lines) == 1) {
         } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
         } else if (sscanf(argument, "step=%llu", &at) == 1) {
             in_step = 1;
@@ -584,6 +589,7 @@ int main(int count, char **arguments)
             return 2;
         }
     }
+    avr->data[MCUSR] = (uint8_t)cause;
     while (avr->cycle < limit && avr->cycle < end) {
         if (in_step)
             feed();

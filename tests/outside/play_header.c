@@ -41,6 +41,12 @@ static void act(struct slewsmith_action action)
     case SLEWSMITH_AWAIT:
         printf("%" PRIu64 " await %u %" PRIu32 "\n", tick, action.which, action.value);
         break;
+    case SLEWSMITH_AWAIT_RELEASED:
+        printf("%" PRIu64 " await-released %u %" PRIu32 "\n", tick, action.which, action.value);
+        break;
+    case SLEWSMITH_AWAIT_PRESSED:
+        printf("%" PRIu64 " await-pressed %u %" PRIu32 "\n", tick, action.which, action.value);
+        break;
     case SLEWSMITH_MARK:
         printf("%" PRIu64 " mark 0 %" PRIu32 "\n", tick, action.value);
         break;

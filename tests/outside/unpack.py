@@ -171,7 +171,8 @@ def main(path):
             elif tag == 6:
                 events.append((tick(), "mark", marks[value], ""))
             elif tag in (7, 8):
-                events.append((tick(), "await", names[2][value], ""))
+                word = ("await", "await-released", "await-pressed")[value >> 6]
+                events.append((tick(), word, names[2][value & 63], ""))
     events.sort(key=lambda event: event[0])
     for event in events:
         print(*event, sep=",")

@@ -2,7 +2,7 @@
 
 use crate::physics::heat;
 use crate::physics::load::ShaftLoad;
-use crate::rig::{Axis, DriveKind, Rig, TravelUnit};
+use crate::rig::{Axis, Rig, TravelUnit};
 use crate::units::{Rounded, Torque};
 
 /// What can hurt, on this rig above all.
@@ -27,7 +27,7 @@ fn of_axis(axis: &Axis) -> Vec<String> {
             Torque::new(load.standing_torque())
         ));
     }
-    if matches!(axis.drive.kind, DriveKind::LinearCurrent { .. }) {
+    if axis.drive.kind.burns_the_rest() {
         cautions.push(format!("{}: a linear drive turns the rest of the supply into heat in its transistors, most of all at standstill; check their heat sinks.", axis.name));
     }
     if axis.drive.supply.si() > 60.0 {

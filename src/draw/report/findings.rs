@@ -81,7 +81,10 @@ fn loss_finding(loss: &MoveOutcome) -> check::Finding {
         loss.lost_steps.unsigned_abs()
     );
     check::Finding::new("steps-lost", Weight::Warning, message)
-        .cures(vec!["a gentler ramp, another cruise speed, or more damping; slewsmith simulate shows each move".to_owned()])
+        .cures(vec![
+            "a gentler ramp, another cruise speed, or more damping; the simulator shows each move"
+                .to_owned(),
+        ])
         .axis(&loss.axis)
 }
 

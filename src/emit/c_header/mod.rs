@@ -29,6 +29,7 @@ use self::parts::Parts;
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
 use crate::schedule::{Event, Run, Schedule, What};
+use crate::script::Until;
 
 /// The format `c`.
 #[derive(Debug, Clone, Copy)]
@@ -60,11 +61,13 @@ enum Kind {
     Await,
     Mark,
     Repeat,
+    AwaitReleased,
+    AwaitPressed,
 }
 
 impl Kind {
     /// Every kind, its name in the header, and what it says there.
-    const ALL: [(Self, &'static str, &'static str); 7] = [
+    const ALL: [(Self, &'static str, &'static str); 9] = [
         (Self::Wait, "WAIT", "nothing but the wait"),
         (
             Self::Play,
@@ -80,13 +83,23 @@ impl Kind {
         (
             Self::Await,
             "AWAIT",
-            "stop the clock until input which; give up after value ticks (0: never)",
+            "stop the clock until input which is active; give up after value ticks (0: never)",
         ),
         (Self::Mark, "MARK", "mark number value, see below"),
         (
             Self::Repeat,
             "REPEAT",
             "go back over the last which actions, value times in all",
+        ),
+        (
+            Self::AwaitReleased,
+            "AWAIT_RELEASED",
+            "as AWAIT, until input which is not active",
+        ),
+        (
+            Self::AwaitPressed,
+            "AWAIT_PRESSED",
+            "as AWAIT, until input which becomes active, after it has not been",
         ),
     ];
 
@@ -174,10 +187,19 @@ impl Tables {
                 (Kind::Direction, *axis, u32::from(positive))
             }
             What::Output { output, on } => (Kind::Output, *output, u32::from(*on)),
-            What::Await { input, timeout } => {
+            What::Await {
+                input,
+                until,
+                timeout,
+            } => {
                 let ticks = timeout.map_or(Ok(0), |ticks| u32::try_from(ticks.max(1)));
                 let ticks = ticks.map_err(|_| unfit("a timeout is longer than 2^32 ticks"))?;
-                (Kind::Await, *input, ticks)
+                let kind = match until {
+                    Until::Active => Kind::Await,
+                    Until::Released => Kind::AwaitReleased,
+                    Until::Pressed => Kind::AwaitPressed,
+                };
+                (kind, *input, ticks)
             }
             What::Mark(text) => (Kind::Mark, 0, self.mark(text)),
         };

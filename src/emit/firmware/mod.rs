@@ -278,6 +278,7 @@ pub fn ready_in_time(rig: &Rig, mut events: impl Iterator<Item = Event>) -> Resu
     let mut pace = Pace::new(rig, Lines::Steps, &wiring);
     events
         .try_for_each(|event| pace.pass(&event))
+        .and_then(|()| pace.finish())
         .map_err(|problem| problem.to_string())
 }
 
@@ -342,6 +343,10 @@ fn table(
             pace.pass(&event)
                 .map_err(|problem| unfit(problem.to_string()))?;
         }
+    }
+    if let Some(pace) = &mut pace {
+        pace.finish()
+            .map_err(|problem| unfit(problem.to_string()))?;
     }
     Ok(Table { layout, steps })
 }

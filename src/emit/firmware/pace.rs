@@ -16,9 +16,13 @@
 //! - decoding keeps up: an event can be decoded once the ring of its stream has room for
 //!   it, which is when an event a ring before it has come, and has to be before it is due.
 
+mod crowd;
+
 use std::collections::VecDeque;
 
 use thiserror::Error;
+
+use crowd::{Crowd, Crowded};
 
 use super::Lines;
 use super::part::Wiring;
@@ -65,6 +69,15 @@ pub(super) enum TooFast {
         "two events of `{axis}` come {apart} apart, and the player needs {needs}: turn more slowly, or use fewer microsteps or a faster clock"
     )]
     Events {
+        axis: String,
+        apart: Time,
+        needs: Time,
+    },
+    #[error(
+        "`{axis}` steps every {apart} while another axis starts, stops or turns, and the player needs {needs} then: turn \
+         more slowly, or let the other axis wait until `{axis}` has stopped"
+    )]
+    Crowded {
         axis: String,
         apart: Time,
         needs: Time,
@@ -129,6 +142,7 @@ pub(super) struct Pace<'a> {
     lead: u64,
     /// When each axis had its last event (cycles), and whether that was a step.
     last: Vec<Option<(u64, bool)>>,
+    crowd: Crowd,
     /// What the axes did of late.
     interrupts: VecDeque<Interrupt>,
     outputs: Vec<Output>,
@@ -156,6 +170,11 @@ impl<'a> Pace<'a> {
             besides,
             lead: player_output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
+            crowd: Crowd::new(
+                rig.axes.len(),
+                u64::from(STEP_READY + OTHERS_READY) + besides,
+                rig.timer.prescaler,
+            ),
             interrupts: VecDeque::new(),
             outputs: wiring.outputs.iter().copied().map(output).collect(),
             group: None,
@@ -200,6 +219,7 @@ impl<'a> Pace<'a> {
             }
             What::Await { .. } => {
                 // Time stands still here; every stream starts afresh.
+                self.finish()?;
                 self.last.fill(None);
                 self.interrupts.clear();
                 self.group = None;
@@ -214,6 +234,19 @@ impl<'a> Pace<'a> {
             }
         };
         self.decode(stream, comes, cost)
+    }
+
+    /// The program has come to its end, or to a wait for an input.
+    pub(super) fn finish(&mut self) -> Result<(), TooFast> {
+        self.crowd.end().map_err(|crowded| self.crowded(crowded))
+    }
+
+    fn crowded(&self, crowded: Crowded) -> TooFast {
+        TooFast::Crowded {
+            axis: self.rig.axes[crowded.axis].name.clone(),
+            apart: self.time(crowded.apart),
+            needs: self.enough(crowded.needs),
+        }
     }
 
     /// A step or a direction.
@@ -244,11 +277,16 @@ impl<'a> Pace<'a> {
                 });
             }
         }
+        let step_before = self.last[axis].filter(|(_, was_step)| step && *was_step);
         self.last[axis] = Some((now, step));
-        let (early, cycles) = if step {
-            (0, u64::from(STEP_READY) + self.besides)
+        let early = if step { 0 } else { u64::from(DIRECTION_LEAD) };
+        self.crowd
+            .event(axis, now, step_before.map(|(before, _)| before), early)
+            .map_err(|crowded| self.crowded(crowded))?;
+        let cycles = if step {
+            u64::from(STEP_READY) + self.besides
         } else {
-            (u64::from(DIRECTION_LEAD), u64::from(OTHER_BUSY))
+            u64::from(OTHER_BUSY)
         };
         let past = now - 4 * self.lead;
         while self.interrupts.front().is_some_and(|one| one.until < past) {

@@ -264,6 +264,12 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
     let _ = write!(
         text,
         "
+/* After which kinds of reset the program starts, as bits of MCUSR: after power-on. After
+ * any other one nobody knows where the axes stand, so nothing moves. A boot loader that
+ * clears MCUSR hides the kind of reset, and then nothing starts: write the program to the
+ * part without it. */
+#define STARTS_AFTER (1 << PORF)
+
 #define EMERGENCY_INTERRUPT {number}
 #define EMERGENCY_VECTOR INT{number}_vect
 #define EMERGENCY_PIN PIN{port}

@@ -12,6 +12,7 @@ use crate::plan::{Item, OnTheWay};
 use crate::rig::Rig;
 use crate::schedule::timer::Pace;
 use crate::schedule::{Schedule, What};
+use crate::script::Until;
 use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 
 /// A program with everything in it: two axes alone and together, both ways, an output
@@ -42,6 +43,7 @@ fn everything() -> (Rig, Vec<Item>) {
         Item::Mark(Arc::from("begin: \"a\", /* b */ ??/ $end \\")),
         Item::Await {
             input: 0,
+            until: Until::Pressed,
             timeout: Some(2.5),
         },
         play(&one),
@@ -60,6 +62,7 @@ fn everything() -> (Rig, Vec<Item>) {
         watched,
         Item::Await {
             input: 0,
+            until: Until::Released,
             timeout: None,
         },
         Item::Dwell(4000.0),
@@ -136,7 +139,11 @@ fn as_played(rig: &Rig, items: &[Item]) -> String {
             What::Step { axis, direction } => ("step", axis, direction.sign()),
             What::Direction { axis, direction } => ("direction", axis, direction.sign()),
             What::Output { output, on } => ("output", output, i64::from(on)),
-            What::Await { input, timeout } => ("await", input, timeout.unwrap_or(0) as i64),
+            What::Await {
+                input,
+                until,
+                timeout,
+            } => (until.event_word(), input, timeout.unwrap_or(0) as i64),
             What::Mark(text) => {
                 let next = marks.len();
                 ("mark", 0, *marks.entry(text).or_insert(next) as i64)

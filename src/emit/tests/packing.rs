@@ -10,6 +10,7 @@ use crate::plan::{Item, Motion};
 use crate::rig::Rig;
 use crate::schedule::pack::{Packed, pack};
 use crate::schedule::{Event, Schedule, What};
+use crate::script::Until;
 use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 use crate::units::Frequency;
 
@@ -43,6 +44,7 @@ fn errands() -> Vec<Item> {
         if k == 7 {
             items.push(Item::Await {
                 input: 0,
+                until: Until::Pressed,
                 timeout: Some(2.5),
             });
         }
@@ -287,7 +289,9 @@ fn an_independent_reader_finds_the_same_events() {
                     u8::from(on)
                 )
             }
-            What::Await { input, .. } => format!("{tick},await,{},", rig.inputs[input].name),
+            What::Await { input, until, .. } => {
+                format!("{tick},{},{},", until.event_word(), rig.inputs[input].name)
+            }
             What::Mark(text) => format!("{tick},mark,{text},"),
         })
         .collect();

@@ -20,10 +20,11 @@
 //!   saturates, so that the torque is no longer what the model says, and the magnets of a
 //!   hybrid motor can be weakened for good (common practice, from memory).
 
-/// How far above the rated value a current may be before it is called too much.
-pub(super) const SLACK: f64 = 1.05;
+/// How far above the rated value a current may be before it is called too much: chosen, as
+/// resistance and supply are seldom known any better.
+pub const SLACK: f64 = 1.05;
 
-/// The most current for however short a time, over the rated one.
+/// The most current for however short a time, over the rated one (common practice, see above).
 const MOST_CURRENT: f64 = 2.0;
 
 /// The power in both windings together (W).

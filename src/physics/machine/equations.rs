@@ -15,12 +15,14 @@
 //! come to rest on its set point. Where the supply is short, before or after the step, the
 //! whole system is integrated in steps that do.
 
-use super::simulator::State;
-use super::{Demand, Feed, Machine};
+use super::model::Machine;
+use super::state::State;
+use crate::physics::feed::{Demand, Feed};
 
-/// Up to this angle (rad) the power series is used.
+/// Up to this angle (rad) the power series is used: there its next term is below 10⁻¹⁶.
 const SMALL_TURN: f64 = 0.2;
-/// A regulator is taken to be in regulation up to this share of its ceiling.
+/// A regulator is taken to be in regulation up to this share of its ceiling: chosen, so that
+/// what changes within a step does not reach the ceiling.
 const IN_REGULATION: f64 = 0.9;
 
 /// A machine with what its equations need over and over.

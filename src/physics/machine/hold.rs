@@ -9,7 +9,10 @@
 use std::f64::consts::TAU;
 
 use super::equations::Damper;
-use super::{Feed, Machine, Simulator, State, degrees};
+use super::model::{Machine, degrees};
+use super::simulator::Simulator;
+use super::state::State;
+use crate::physics::feed::Feed;
 
 /// What became of a run at constant rate.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -18,21 +18,9 @@
 use std::f64::consts::TAU;
 
 use super::equations::{Conditions, Damper, Equations};
-use super::{Demand, Feed, Machine, degrees};
-
-/// The state of a machine.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct State {
-    /// Current of phase A (A).
-    pub current_a: f64,
-    /// Current of phase B (A).
-    pub current_b: f64,
-    /// Angle of the motor's shaft (rad); in a [`Simulator`] without the whole electrical
-    /// cycles that it keeps apart, see [`Simulator::angle`].
-    pub angle: f64,
-    /// Speed of the motor's shaft (rad/s).
-    pub speed: f64,
-}
+use super::model::{Machine, degrees};
+use super::state::State;
+use crate::physics::feed::{Demand, Feed};
 
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
@@ -52,10 +40,12 @@ pub struct Simulator<'m> {
     rotor_step: f64,
 }
 
-/// Longest electrical angle (rad) that the rotor turns in one internal step.
+/// Longest electrical angle (rad) that the rotor turns in one internal step: chosen, so that a
+/// fourth-order step errs by less than a millionth of it.
 const TURN_PER_STEP: f64 = 0.15;
 
-/// So many electrical cycles stay in the angle before they are taken out.
+/// So many electrical cycles stay in the angle before they are taken out: chosen, few enough to
+/// keep ten digits of a microstep.
 const CYCLES_KEPT: i64 = 64;
 
 /// How often the crossing of a friction event inside a step is refined; each round

@@ -9,7 +9,7 @@
 //! (D, E, F) had no part in it. The whole table, over 6,000 points:
 //!
 //! ```text
-//! cargo test --release --test hit_and_miss -- --ignored --nocapture
+//! cargo test --release --lib hit_and_miss -- --ignored --nocapture
 //! ```
 
 use std::collections::BTreeMap;

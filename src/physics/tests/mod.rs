@@ -1,7 +1,6 @@
 //! The motor model, held against values from outside.
 
 mod against_scipy;
-mod equal_areas;
 mod hit_and_miss;
 mod motor_invariants;
 mod motor_model;

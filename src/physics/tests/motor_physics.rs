@@ -7,11 +7,16 @@
 use crate::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use crate::physics::linear::{current_swing, voltage_swing};
 use crate::physics::stability::{bands, unstable_bands};
-use crate::physics::torque::{PullOut, natural_frequency};
+use crate::physics::torque::PullOut;
 use crate::physics::{Band, BandKind, Effort, Machine, hold_speed};
-use crate::rig::Sequence;
+use crate::rig::{Axis, Sequence};
 use crate::testing::bench::{Bench, MotorData, outside_values};
 use crate::testing::spread::Spread;
+
+/// Of the rotor with its load (Hz).
+fn natural_frequency(axis: &Axis) -> f64 {
+    Machine::of(axis).natural_frequency() / std::f64::consts::TAU
+}
 
 #[test]
 fn pull_out_is_within_4_per_cent_of_the_held_speed_integration() {

@@ -19,9 +19,9 @@
 
 use std::f64::consts::{FRAC_PI_2, PI};
 
-use super::FixedVoltage;
+use super::fixed_voltage::FixedVoltage;
 
-/// Steps of half an electrical period, at least.
+/// Steps of half an electrical period, at least: chosen, 1.4° each.
 const LEAST_STEPS: u32 = 128;
 /// From this number of microsteps a full step on, the staircase is taken as a sine: its
 /// fundamental is then within 3·10⁻⁵ of it.
@@ -223,10 +223,11 @@ pub(super) struct SaturationTable {
     beyond_scale: f64,
 }
 
-/// Even steps of ω in [`SaturationTable`], and of 1/ω.
+/// Even steps of ω in [`SaturationTable`], and of 1/ω: chosen, so that straight lines between
+/// them are within the 1.4 % that the model itself is good for.
 const SLOW_STEPS: usize = 12;
 const FAST_STEPS: usize = 56;
-/// Torque below this share of the regulated one ends the table.
+/// Torque below this share of the regulated one ends the table: chosen, as it is nothing.
 const NOTHING_LEFT: f64 = 2e-3;
 
 impl SaturationTable {

@@ -7,6 +7,7 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, program};
 use crate::rig::{DriveKind, Gearing, Sequence};
 use crate::schedule::{Schedule, What};
+use crate::script::Until;
 use crate::script::{ActionKind, Pace, Script, Settings, Shape, Target, Way};
 use crate::testing::rigs::{
     action, by, linear, moves, moving, on, plan, quantity, rig, rotary, settings, to,
@@ -257,6 +258,7 @@ fn names_of_pins_are_resolved_or_the_nearest_is_suggested() {
         action(ActionKind::Await {
             name: Arc::from(name),
             name_span: Span::default(),
+            until: Until::Released,
             timeout: Some(2.0),
         })
     };
@@ -273,6 +275,7 @@ fn names_of_pins_are_resolved_or_the_nearest_is_suggested() {
             },
             Item::Await {
                 input: 0,
+                until: Until::Released,
                 timeout: Some(2.0)
             },
             Item::Dwell(0.5)
@@ -408,6 +411,7 @@ mark \"end\"
     let lamp = |on| What::Output { output: 1, on };
     let waited = What::Await {
         input: 0,
+        until: Until::Active,
         timeout: Some(2_000_000),
     };
     let expected = [

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use super::error::PackError;
 use super::motion::{self, FitError, Motion};
-use super::op::Act;
+use super::op::{Act, INPUT_BITS};
 use super::place::{Fitted, Placed, What as Placement, clock_at, operations};
 use super::{Packed, Ramp};
 use crate::plan::{self, AxisMotion, Item, PlannedMove};
@@ -18,6 +18,10 @@ use crate::rig::Rig;
 use crate::schedule::event::{Event, What};
 use crate::schedule::invert::{Inverse, Scale};
 use crate::schedule::timeline::{Run, Schedule};
+
+/// Numbers of outputs have 8 bits, and those of inputs 6 beside what is waited for.
+const MOST_OUTPUTS: usize = 255;
+const MOST_INPUTS: usize = 1 << INPUT_BITS;
 
 /// Packs a planned program for a rig.
 ///
@@ -27,7 +31,7 @@ use crate::schedule::timeline::{Run, Schedule};
 ///
 /// Where the program does not fit the layout's numbers; see [`PackError`].
 pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, PackError> {
-    if rig.outputs.len() > 255 || rig.inputs.len() > 255 {
+    if rig.outputs.len() > MOST_OUTPUTS || rig.inputs.len() > MOST_INPUTS {
         return Err(PackError::TooManyPins);
     }
     // The moves that the schedule has begun, for each axis that they turn.
@@ -135,11 +139,15 @@ impl Builder {
             What::Direction { axis, direction } => (axis, Act::Direction(direction)),
             What::Output { output, on } => (others, Act::Output(output as u8, on)),
             What::Mark(text) => (others, Act::Mark(self.mark(text)?)),
-            What::Await { input, timeout } => {
+            What::Await {
+                input,
+                until,
+                timeout,
+            } => {
                 for stream in 0..others {
                     self.place(stream, now, event.tick, Act::Meet);
                 }
-                (others, Act::Await(input as u8, timeout))
+                (others, Act::Await(input as u8, until, timeout))
             }
             // Steps come in runs.
             What::Step { .. } => return Ok(()),

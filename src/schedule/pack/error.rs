@@ -18,8 +18,8 @@ pub enum PackError {
     /// Numbers of texts have 16 bits.
     #[error("the program has more than 65,535 different marks")]
     TooManyMarks,
-    /// Numbers of outputs and inputs have 8 bits.
-    #[error("the rig has more than 255 outputs or inputs")]
+    /// Numbers of outputs have 8 bits, those of inputs 6.
+    #[error("the rig has more than 255 outputs or 64 inputs")]
     TooManyPins,
     /// Steps fell elsewhere than the motion says.
     #[error("the steps of move {index} do not fall where its motion puts them")]

@@ -5,10 +5,10 @@
 //! ramp, an even stretch and the same ramp backwards; the even stretch is given in
 //! whole 2⁻¹⁶ ticks so that the last step falls exactly where it should.
 
-use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fit::ONE;
 use super::ramp::{Cursor, LONGEST_INTERVAL, Ramp};
+use super::{LONGEST_WAIT, Malformed};
 
 /// How far a packed step may lie from its ideal time before it is rounded to a
 /// tick; with that rounding it stays within one tick.
@@ -201,22 +201,30 @@ impl Motion {
         close.then_some(FitError { largest, last })
     }
 
-    /// Itself, and its error, where that is small enough.
+    /// Itself, and its error, where that is small enough and no interval is too long for the
+    /// layout.
     fn with_error(self, ramps: &[Ramp], times: &[f64]) -> Option<(Self, FitError)> {
+        let too_long = |part: &Part| matches!(part, Part::Even { interval, .. } if interval >> FRACTION_BITS >= LONGEST_WAIT);
+        if self.parts.iter().any(too_long) {
+            return None;
+        }
         let error = self.error(ramps, times)?;
         Some((self, error))
     }
 }
 
+/// Bits behind the point of an interval.
+const FRACTION_BITS: u32 = 16;
+
 /// Appends an interval: its fraction of a tick in 2⁻¹⁶, then whole ticks.
 fn write_interval(interval: u64, out: &mut Vec<u8>) {
     out.extend((interval as u16).to_le_bytes());
-    write_number(interval >> 16, out);
+    write_number(interval >> FRACTION_BITS, out);
 }
 
 fn read_interval(reader: &mut Reader<'_>) -> Result<u64, Malformed> {
     let fraction = reader.little_endian(2)?;
-    Ok(u64::from(reader.u32()?) << 16 | fraction)
+    Ok(u64::from(reader.u32()?) << FRACTION_BITS | fraction)
 }
 
 /// The intervals of a motion in 2⁻¹⁶ ticks, one after the other; each ends in a step.
@@ -336,9 +344,6 @@ impl Singles {
                 break;
             }
             let interval = (time * ONE).round() as u64 - single.passed;
-            if interval >> 48 != 0 {
-                return None;
-            }
             single.intervals.push(interval);
             single.passed += interval;
             previous = time;

@@ -10,6 +10,7 @@ use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fold::{Fold, fold};
 use crate::plan::Direction;
+use crate::script::Until;
 
 /// Bits behind the point of a gap.
 pub(crate) const GAP_BITS: u32 = 32;
@@ -35,7 +36,7 @@ pub(crate) enum Act {
     /// A text, by number.
     Mark(u16),
     /// Wait for an input; every stream stops here and goes on from here.
-    Await(u8, Option<u64>),
+    Await(u8, Until, Option<u64>),
     /// Another stream waits for an input.
     Meet,
     /// Nothing: a gap longer than one operation can have.
@@ -91,9 +92,9 @@ impl Fold for Op {
         };
         let act = match &self.act {
             Act::Direction(_) | Act::Meet | Act::Wait => 1,
-            Act::Output(..) | Act::Mark(_) | Act::Await(_, None) => 2,
+            Act::Output(..) | Act::Mark(_) | Act::Await(_, _, None) => 2,
             Act::Play(_) => 3,
-            Act::Await(_, Some(_)) => 5,
+            Act::Await(_, _, Some(_)) => 5,
             Act::Repeat(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
         };
         gap + act
@@ -104,6 +105,21 @@ impl Fold for Op {
 fn fraction(gap: u64) -> impl ExactSizeIterator<Item = u8> {
     let zeros = (gap as u32).trailing_zeros().min(GAP_BITS) / 8;
     (gap as u32).to_le_bytes().into_iter().skip(zeros as usize)
+}
+
+/// Bits of the byte that names an input; what is waited for there stands above them.
+pub(crate) const INPUT_BITS: u32 = 6;
+
+/// The byte for an input and what is waited for there.
+pub(crate) const fn awaited(input: u8, until: Until) -> u8 {
+    input | until.number() << INPUT_BITS
+}
+
+/// The input and what is waited for there, of their byte.
+pub(crate) fn read_awaited(byte: u8) -> Result<(u8, Until), Malformed> {
+    let until = Until::ALL.get(usize::from(byte >> INPUT_BITS));
+    let until = until.ok_or(Malformed("a stream waits for an unknown state of an input"))?;
+    Ok((byte & ((1 << INPUT_BITS) - 1), *until))
 }
 
 /// Puts what repeats into [`Act::Repeat`].
@@ -132,9 +148,9 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
                 out.push(MARK);
                 write_number(u64::from(*mark), out);
             }
-            Act::Await(input, None) => out.extend([AWAIT, *input]),
-            Act::Await(input, Some(timeout)) => {
-                out.extend([AWAIT_WITH_TIMEOUT, *input]);
+            Act::Await(input, until, None) => out.extend([AWAIT, awaited(*input, *until)]),
+            Act::Await(input, until, Some(timeout)) => {
+                out.extend([AWAIT_WITH_TIMEOUT, awaited(*input, *until)]);
                 write_number(*timeout, out);
             }
             Act::Meet => out.push(MEET),
@@ -179,8 +195,14 @@ pub(crate) fn read(
             NEGATIVE => Act::Direction(Direction::Negative),
             tag @ (OFF | ON) => Act::Output(reader.u8()?, tag == ON),
             MARK => Act::Mark(u16::try_from(reader.number()?).map_err(|_| NO_SUCH_TEXT)?),
-            AWAIT => Act::Await(reader.u8()?, None),
-            AWAIT_WITH_TIMEOUT => Act::Await(reader.u8()?, Some(reader.number()?)),
+            AWAIT => {
+                let (input, until) = read_awaited(reader.u8()?)?;
+                Act::Await(input, until, None)
+            }
+            AWAIT_WITH_TIMEOUT => {
+                let (input, until) = read_awaited(reader.u8()?)?;
+                Act::Await(input, until, Some(reader.number()?))
+            }
             MEET => Act::Meet,
             WAIT => Act::Wait,
             REPEAT if deeper > 0 => {

@@ -7,6 +7,7 @@
 
 use std::collections::HashMap;
 
+use super::LONGEST_WAIT;
 use super::error::PackError;
 use super::motion::FitError;
 use super::op::{self, Act, GAP_BITS, Op};
@@ -25,8 +26,8 @@ const MISSES: f64 = 1.0 / 8.0;
 const ROUNDED: f64 = 0.5 - 1e-6;
 /// Gaps that differ by less are alike (2⁻³² ticks).
 const ALIKE: u128 = 1 << 8;
-/// The longest gap of one operation.
-const LONGEST_GAP: u128 = u64::MAX as u128;
+/// The longest gap of one operation (2⁻³² ticks).
+const LONGEST_GAP: u64 = LONGEST_WAIT << GAP_BITS;
 
 /// What the clock of a stream shows at an instant: half a tick more.
 pub(super) fn clock_at(instant: Instant) -> u128 {
@@ -166,11 +167,11 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
                 )
             });
         clock += gap + operation.lasts;
-        while gap > LONGEST_GAP {
+        while gap > u128::from(LONGEST_GAP) {
             // Any number of waits is one operation.
-            let waits = ((gap - 1) / LONGEST_GAP).min(u128::from(u32::MAX));
+            let waits = ((gap - 1) / u128::from(LONGEST_GAP)).min(u128::from(u32::MAX));
             let wait = Op {
-                gap: u64::MAX,
+                gap: LONGEST_GAP,
                 act: Act::Wait,
             };
             if waits < 4 {
@@ -181,7 +182,7 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
                     act: Act::Repeat(waits as u32, vec![wait]),
                 });
             }
-            gap -= waits * LONGEST_GAP;
+            gap -= waits * u128::from(LONGEST_GAP);
         }
         ops.push(Op {
             gap: gap as u64,
@@ -299,6 +300,7 @@ mod tests {
         let ideal = (u128::from(tick) << GAP_BITS) + TICK / 2;
         let what = What::Act(tick, act);
         let ops = operations(&[Placed { ideal, what }], &[]).expect("operations");
+        assert!(op::Unrolled::new(&ops).all(|op| op.gap <= LONGEST_GAP));
         let total: u128 = op::Unrolled::new(&ops).map(|op| u128::from(op.gap)).sum();
         assert!(total.abs_diff(ideal) <= in_parts(DRIFT));
     }

@@ -124,7 +124,7 @@ impl Iterator for Events<'_> {
                 Next::Act(Act::Mark(mark)) => {
                     What::Mark(Arc::from(self.packed.marks[usize::from(*mark)].as_str()))
                 }
-                Next::Act(Act::Await(input, timeout)) => {
+                Next::Act(Act::Await(input, until, timeout)) => {
                     // Nothing is left before it: whatever waits for it goes on.
                     for other in &mut self.streams {
                         if matches!(other.next, Some((_, Next::Act(Act::Meet)))) {
@@ -133,6 +133,7 @@ impl Iterator for Events<'_> {
                     }
                     What::Await {
                         input: usize::from(*input),
+                        until: *until,
                         timeout: *timeout,
                     }
                 }

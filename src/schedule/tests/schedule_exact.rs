@@ -7,6 +7,7 @@ use crate::rig::Timer;
 use crate::schedule::invert::Inverse;
 use crate::schedule::timer::{Pace, PaceLimit, verdict};
 use crate::schedule::{Event, Run, Schedule, What};
+use crate::script::Until;
 use crate::testing::motion::{Phase, axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 use proptest::prelude::*;
 use twofloat::TwoFloat;
@@ -264,6 +265,7 @@ fn await_takes_no_ticks_and_items_keep_their_order() {
         output(true),
         Item::Await {
             input: 0,
+            until: Until::Active,
             timeout: Some(2.0),
         },
         Item::Mark(Arc::from("here")),
@@ -278,6 +280,7 @@ fn await_takes_no_ticks_and_items_keep_their_order() {
         events[1].what,
         What::Await {
             input: 0,
+            until: Until::Active,
             timeout: Some(2_000_000)
         }
     );

@@ -42,6 +42,8 @@ pub const RESERVED: &[&str] = &[
     "off",
     "passing",
     "await",
+    "pressed",
+    "released",
     "timeout",
     "mark",
     "repeat",

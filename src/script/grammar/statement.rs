@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use nom::Parser;
+use nom::branch::alt;
 use nom::combinator::{cut, opt, peek};
 use nom::multi::separated_list0;
 use nom::sequence::delimited;
@@ -13,7 +14,7 @@ use super::lexical::{
 };
 use super::{Input, Parsed, block, line, span_between};
 use crate::diagnostic::Span;
-use crate::script::action::{Shape, Way};
+use crate::script::action::{Shape, Until, Way};
 use crate::script::error::{ErrorKind, Expected, ScriptError};
 use crate::script::syntax::{
     Clause, Expression, Limit, Name, Sequence, Statement, StatementKind, Turn,
@@ -35,6 +36,11 @@ pub fn words_behind(kind: &StatementKind) -> &'static [&'static str] {
     match kind {
         StatementKind::Turn(_) => TURN_WORDS,
         StatementKind::Output { passing: None, .. } => &["passing"],
+        StatementKind::Await {
+            until: Until::Active,
+            timeout: None,
+            ..
+        } => &["pressed", "released", "timeout"],
         StatementKind::Await { timeout: None, .. } => &["timeout"],
         _ => &[],
     }
@@ -226,11 +232,21 @@ fn output(input: Input<'_>) -> Parsed<'_, StatementKind> {
     Ok((rest, StatementKind::Output { name, on, passing }))
 }
 
-/// `await = "await" rig-name [ "timeout" expression ]`
+/// `await = "await" rig-name [ "pressed" | "released" ] [ "timeout" expression ]`
 fn await_(input: Input<'_>) -> Parsed<'_, StatementKind> {
     let input_name = expect(Expected::InputName, rig_name);
-    let (rest, (name, timeout)) = (input_name, opt(clause("timeout"))).parse(input)?;
-    Ok((rest, StatementKind::Await { name, timeout }))
+    let pressed = keyword("pressed").map(|_| Until::Pressed);
+    let released = keyword("released").map(|_| Until::Released);
+    let until = opt(alt((pressed, released)));
+    let (rest, (name, until, timeout)) =
+        (input_name, until, opt(clause("timeout"))).parse(input)?;
+    let until = until.unwrap_or_default();
+    let kind = StatementKind::Await {
+        name,
+        until,
+        timeout,
+    };
+    Ok((rest, kind))
 }
 
 /// `mark = "mark" text`

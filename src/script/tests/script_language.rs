@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::diagnostic::{Diagnostics, Source};
+use crate::script::Until;
 use crate::script::{Action, ActionKind, Move, Pace, Script, Shape, Target, Way};
 use crate::units::{Dimension, Quantity};
 use approx::assert_relative_eq;
@@ -165,6 +166,8 @@ fn every_event_is_read() {
         "dwell until settled
          await gate
          await gate timeout 1.5 min
+         await gate pressed
+         await gate released timeout 2 s
          mark \"a # is no comment in a text\"  # but here it is",
     )
     .into_iter()
@@ -175,8 +178,15 @@ fn every_event_is_read() {
         matches!(&kinds[1], ActionKind::Await { name, timeout: None, .. } if &**name == "gate")
     );
     assert!(matches!(&kinds[2], ActionKind::Await { timeout: Some(time), .. } if *time == 90.0));
+    let until = |kind: &ActionKind| match kind {
+        ActionKind::Await { until, timeout, .. } => (*until, *timeout),
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(until(&kinds[1]), (Until::Active, None));
+    assert_eq!(until(&kinds[3]), (Until::Pressed, None));
+    assert_eq!(until(&kinds[4]), (Until::Released, Some(2.0)));
     assert_eq!(
-        kinds[3],
+        kinds[5],
         ActionKind::Mark(Arc::from("a # is no comment in a text"))
     );
 }
@@ -889,6 +899,8 @@ fn scraps() -> impl Strategy<Value = String> {
         "on",
         "passing",
         "await",
+        "pressed",
+        "released",
         "timeout",
         "mark",
         "repeat",

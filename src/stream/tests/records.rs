@@ -159,12 +159,16 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
                     marks += 1;
                     wanted[axes].push((event.tick, Act::Mark(marks)));
                 }
-                What::Await { input, timeout } => {
+                What::Await {
+                    input,
+                    until,
+                    timeout,
+                } => {
                     for stream in &mut wanted[..axes] {
                         stream.push((event.tick, Act::Meet));
                     }
-                    let timeout = timeout.unwrap_or(0) as u32;
-                    wanted[axes].push((event.tick, Act::Await(input as u8, timeout)));
+                    let timeout = timeout.unwrap_or(0);
+                    wanted[axes].push((event.tick, Act::Await(input as u8, until, timeout)));
                 }
                 What::Direction { .. } => {}
             }

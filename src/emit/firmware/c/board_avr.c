@@ -1,5 +1,6 @@
 /* The board's interrupts, its start and its report, on an 8-bit AVR. */
 #include <avr/pgmspace.h>
+#include <avr/wdt.h>
 
 #include "event.h"
 
@@ -38,8 +39,7 @@ OUTPUT_INTERRUPT(2, C)
 
 ISR(EMERGENCY_VECTOR)
 {
-    if (player_state == RUNNING)
-        stop_everything(EMERGENCY);
+    contact_open();
 }
 
 /* Where no step follows, a match clears the compare output, as it is already. */
@@ -161,17 +161,43 @@ void board_restart(void)
 }
 #endif
 
-static void start(void)
+#ifndef STARTS_AFTER
+#define STARTS_AFTER (1 << PORF)
+#endif
+
+#ifndef STREAMED
+/* Why the processor was reset: bits of MCUSR. */
+static uint8_t reset_cause __attribute__((section(".noinit")));
+#endif
+
+/* Before anything else, some cycles behind the reset: every line that is driven is low. The
+ * watchdog goes on after a reset of its own. */
+static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
 #define TIMED(number, ddr, bit, timer, letter) ddr |= 1 << bit;
-#define PULL_UP(number, pin, port, bit) port |= 1 << bit;
-    /* The interrupt of the emergency stop comes with the rising edge. */
-    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     STEP_LINES(OUT)
     DIRECTION_LINES(OUT)
     OUTPUT_LINES(OUT)
     TIMED_OUTPUTS(TIMED)
+#ifdef COILS
+    SWITCHES_0(OUT)
+#if AXES > 1
+    SWITCHES_1(OUT)
+#endif
+#endif
+#ifndef STREAMED
+    reset_cause = MCUSR;
+#endif
+    MCUSR = 0;
+    wdt_disable();
+}
+
+static void start(void)
+{
+#define PULL_UP(number, pin, port, bit) port |= 1 << bit;
+    /* The interrupt of the stop contact comes with the rising edge. */
+    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
     INPUT_LINES(PULL_UP)
     EMERGENCY_PORT |= 1 << EMERGENCY_BIT;
 #ifdef COILS
@@ -240,7 +266,7 @@ static void report(uint8_t state)
 {
     /* In the order of the states. */
     static const char words[] PROGMEM =
-        "finished\0damaged\0emergency stop\0late\0starved\0no input";
+        "finished\0damaged\0emergency stop\0late\0starved\0no input\0\0\0reset";
     const char *word = words;
     uint8_t axis;
     char letter;
@@ -255,12 +281,22 @@ static void report(uint8_t state)
     say_byte('\n');
 }
 
+/* Nothing moves again before the power has been off. A stop contact that opens behind the
+ * end is reported too. */
 int main(void)
 {
+    uint8_t state = NOT_STARTED;
+
     start();
-    report(player_run());
-    /* Nothing moves again before a reset. */
+    if (reset_cause & STARTS_AFTER)
+        state = player_run();
+    else
+        player_state = NOT_STARTED;
     for (;;) {
+        report(state);
+        while (player_state == state) {
+        }
+        state = player_state;
     }
 }
 #endif

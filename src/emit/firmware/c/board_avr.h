@@ -63,12 +63,22 @@ void board_restart(void);
 #define board_restart board_restart
 #endif
 
-/* First the counter, so that no edge comes behind the last flag. */
+/* The counter halts, so that no edge comes behind the last flag. */
 static inline void board_stop(void)
 {
     TCCR1B = 0;
-    TCCR1A = 0;
     TIMSK1 = 0;
+}
+
+/* A pulse that has begun is a step, and lasts as long as every other: an axis whose match
+ * has not been served may have its line high. */
+static inline void board_finish_pulses(void)
+{
+#ifndef COILS
+    if (TIFR1 & ((1u << AXES) - 1u) << OCF1A)
+        __builtin_avr_delay_cycles((STEP_PULSE_TICKS + 1u) * PRESCALER);
+#endif
+    TCCR1A = 0;
 }
 
 static inline uint16_t board_now(void)

@@ -56,6 +56,12 @@ static inline void board_outputs_off(void)
 #define board_stop() board_arm(ALL_CHANNELS, 0, 0, ARM_NOT)
 #endif
 
+/* Where that leaves a step line high, this waits until its pulse has lasted
+ * STEP_PULSE_TICKS, and then ends it. */
+#ifndef board_finish_pulses
+#define board_finish_pulses() (void)0
+#endif
+
 #ifndef BOARD_INTERRUPTS_OFF
 void board_interrupts(uint8_t on);
 #define BOARD_INTERRUPTS_OFF() board_interrupts(0)

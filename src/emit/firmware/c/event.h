@@ -13,6 +13,10 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
+/* The line rises with the tick behind the match, so that many ticks behind the match the
+ * pulse has lasted long enough. */
+#define PULSE_END (STEP_PULSE_TICKS + 1u)
+
 /* Nothing is held or driven any longer. */
 INLINE void everything_off(void)
 {
@@ -27,7 +31,19 @@ INLINE void stop_everything(uint8_t state)
 {
     board_stop();
     everything_off();
+    board_finish_pulses();
     player_state = state;
+}
+
+/* The stop contact has opened: everything is switched off in every state of the player,
+ * and stays off. Why a program ended earlier is kept, unless it had come to its end. */
+INLINE void contact_open(void)
+{
+    uint8_t before = player_state;
+
+    stop_everything(EMERGENCY);
+    if (before != RUNNING && before != FINISHED)
+        player_state = before;
 }
 
 /* The compare interrupt of an axis' channel: the event that it was armed for is due. `at`
@@ -45,7 +61,7 @@ INLINE void event_due(uint8_t channel, uint16_t at)
 #ifdef COILS
             coils_step(channel, ring_at(stream, stream->tail)->what & 1u);
 #elif STEP_PULSE_TICKS > BOARD_TO_ARM
-            while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
+            while ((uint16_t)(board_now() - at) < PULSE_END) {
             }
 #endif
             stream->tail = tail;

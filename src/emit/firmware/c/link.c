@@ -12,7 +12,7 @@
 
 #include "source.h"
 
-#define VERSION 2u
+#define VERSION 3u
 
 /* Payloads: see src/stream/message.rs of slewsmith. */
 enum { GREETING = 1, DATA, STOP, QUESTION };
@@ -38,11 +38,12 @@ enum {
 /* Of `due`, besides what happens at events. */
 enum { DUE_NONE = 32, DUE_END };
 
-/* Longer waits are cut, so that each piece fits 16 bits and is over soon. */
-#if TICK_RATE / 64u < 0x8000u
+/* Longer waits are cut, so that each piece is over soon, and that it is short enough for
+ * the quick way from one piece to the next (step_avr.h). */
+#if TICK_RATE / 64u < 0x4000u
 #define PIECE (uint16_t)(TICK_RATE / 64u)
 #else
-#define PIECE 0x8000u
+#define PIECE 0x4000u
 #endif
 #define LONGEST_WAIT (PIECE + PIECE / 2ul)
 /* Streams end no closer to an event than that. */
@@ -165,7 +166,7 @@ static uint8_t state(void)
 {
     if (!standing && player_state == RUNNING)
         return slowing ? LINK_SLOWING : RUNNING;
-    if (known)
+    if (known && player_state == RUNNING)
         return LINK_READY;
     return player_state == RUNNING ? LINK_IDLE : player_state;
 }
@@ -408,8 +409,9 @@ static uint8_t record_byte(void)
     return queue[PLACE(tail++)];
 }
 
-/* A number of seven bits a byte, lowest first. */
-APART static uint32_t record_number(void)
+/* A number of seven bits a byte, lowest first, of at most `bits` bits; `more` says whether
+ * there are further bytes of it. */
+APART static uint32_t record_bits(uint8_t bits, uint8_t *more)
 {
     uint32_t value = 0;
     uint8_t byte, shift = 0;
@@ -418,14 +420,22 @@ APART static uint32_t record_number(void)
         byte = record_byte();
         value |= (uint32_t)(byte & 127u) << shift;
         shift = (uint8_t)(shift + 7u);
-    } while (byte & 128u && shift < 32u);
+    } while (byte & 128u && shift < bits);
+    *more = byte & 128u;
     return value;
+}
+
+static uint32_t record_number(void)
+{
+    uint8_t more;
+
+    return record_bits(32, &more);
 }
 
 /* Reads the record of a stream behind its first byte. */
 APART static void read_record(struct stream *s, uint8_t kind)
 {
-    uint8_t k, widths;
+    uint8_t k, widths, more;
 
     if (kind < KIND_PASS) {
         s->d.count = (uint16_t)record_number();
@@ -458,7 +468,8 @@ APART static void read_record(struct stream *s, uint8_t kind)
         s->d.due = DUE_END;
         if (kind == KIND_AWAIT) {
             player_input = record_byte();
-            player_timeout = record_number();
+            player_timeout = record_bits(28, &more);
+            player_timeout_turns = more ? record_number() : 0;
         }
     } else if (kind == KIND_FORWARDS) {
         s->d.step = STEP;

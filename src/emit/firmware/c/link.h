@@ -18,6 +18,6 @@
 #endif
 
 /* States on the line that are none of the player's; its own have the same numbers. */
-enum { LINK_READY = 9, LINK_SLOWING, LINK_IDLE };
+enum { LINK_READY = 9, LINK_SLOWING, LINK_IDLE }; /* NOT_STARTED is never said */
 
 #endif

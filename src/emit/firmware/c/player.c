@@ -18,7 +18,7 @@ volatile uint8_t player_state;
 uint8_t player_ending = FINISHED;
 volatile uint8_t player_mark;
 uint8_t player_input;
-uint32_t player_timeout;
+uint32_t player_timeout, player_timeout_turns;
 
 APART void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value)
 {
@@ -100,7 +100,7 @@ void player_event(uint8_t channel, uint16_t at)
         }
     }
     if (mode & ARM_AFTER_STEP)
-        while ((uint16_t)(board_now() - at) < STEP_PULSE_TICKS) {
+        while ((uint16_t)(board_now() - at) < PULSE_END) {
         }
     if (BOARD_WRITTEN_OUTPUTS && channel == AXES)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
@@ -153,26 +153,38 @@ APART void player_end(uint8_t state)
     BOARD_INTERRUPTS_ON();
 }
 
-/* Waits until the input has been active for eight looks at it, 5 ms. */
+/* Waits until the input has been as it should be for eight looks at it, 5 ms. */
 static void wait_for_input(void)
 {
-    uint8_t looks = 0;
+    uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
-    uint32_t left = player_timeout;
+    uint32_t left = player_timeout, turns = player_timeout_turns;
+    uint8_t is_timed = left || turns;
 
-    while (looks != 255u && player_state == RUNNING) {
+    while (player_state == RUNNING) {
+        if (until == UNTIL_ACTIVE ? looks == 255u : looks == 0) {
+            if (until != UNTIL_PRESSED)
+                return;
+            until = UNTIL_ACTIVE;
+        }
 #ifdef STREAMED
         source_fill(); /* goes on talking to the host */
 #endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
-        looks = (uint8_t)(looks << 1 | board_read(player_input));
-        if (left) {
-            if (left <= LOOK_TICKS)
+        looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
+        if (!is_timed)
+            continue;
+        if (left <= LOOK_TICKS) {
+            if (turns) {
+                turns--;
+                left += TIMEOUT_TURN;
+            } else {
                 player_end(TIMED_OUT);
-            left -= LOOK_TICKS;
+            }
         }
+        left -= LOOK_TICKS;
     }
 }
 

@@ -78,8 +78,13 @@ enum {
     STARVED,   /* the source did not keep up */
     TIMED_OUT, /* an input did not come in time */
     LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
-    STOPPED    /* whoever feeds the line asked for it: the axes were slowed down */
+    STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
+    NOT_STARTED /* the processor was reset, and nobody knows where the axes stand */
 };
+
+#define INPUT_OF(awaited) ((awaited) & 63u)
+enum { UNTIL_ACTIVE, UNTIL_RELEASED, UNTIL_PRESSED };
+#define UNTIL_OF(awaited) ((awaited) >> 6)
 
 /* No input is waited for. */
 #define NO_INPUT 255u
@@ -89,10 +94,12 @@ extern volatile uint8_t player_state;
 extern uint8_t player_ending; /* what the end of all streams means: FINISHED, or why it came early */
 extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none yet */
 
-/* The input that a source waits for; every stream has ended then. A timeout of 0 ticks
- * never passes. */
+/* The input that a source waits for, and in its two highest bits until what: it is active,
+ * it is not, or it becomes active after it was not. Every stream has ended then. The timeout is
+ * player_timeout + player_timeout_turns * TIMEOUT_TURN ticks; one of 0 never passes. */
+#define TIMEOUT_TURN 0x10000000ul
 extern uint8_t player_input;
-extern uint32_t player_timeout;
+extern uint32_t player_timeout, player_timeout_turns;
 
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);

@@ -79,7 +79,7 @@ static __attribute__((naked, used)) void save_and_call(void)
     "in   r24, %[kept_r24]  \n"
 
 /* A pulse that is longer than the way to its end is waited for: until TCNT1 - OCR1x is
- * as much. The loop stands behind everything else, which branches reach no further. */
+ * PULSE_END. The loop stands behind everything else, which branches reach no further. */
 #if STEP_PULSE_TICKS > BOARD_TO_ARM
 #define WAIT_FOR_PULSE               \
     "rjmp pulse_%=              \n"  \
@@ -127,7 +127,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             /* Both are steps, the one that has been made and the next. */                  \
             "lds  r25, %[stepping]      \n"                                                 \
             "tst  r25                   \n"                                                 \
-            "breq rare_%=               \n"                                                 \
+            "breq wait_%=               \n"                                                 \
             "push r30                   \n"                                                 \
             "push r31                   \n"                                                 \
             "mov  r30, r24              \n"                                                 \
@@ -145,6 +145,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             /* The end of the pulse: a compare is forced. */                                \
             "ldi  r24, %[force]         \n"                                                 \
             "sts  %[forces], r24        \n"                                                 \
+            "arm_%=:                    \n"                                                 \
             /* Z = when the next step is due; of two bytes of the timer that are written    \
              * the upper one goes first, and of two that are read the lower one. */         \
             "ldd  r24, Z + %[ticks]     \n"                                                 \
@@ -176,13 +177,37 @@ static __attribute__((naked, used)) void save_and_call(void)
             "rare_%=:                   \n"                                                 \
             RESTORE                                                                         \
             RARE_EVENT                                                                      \
+            /* A piece of a wait with another one behind it, while other axes step. */      \
+            "wait_%=:                   \n"                                                 \
+            "push r30                   \n"                                                 \
+            "push r31                   \n"                                                 \
+            "lds  r30, %[tail]          \n"                                                 \
+            "ldi  r31, 0                \n"                                                 \
+            "subi r30, lo8(-(%[ring]))  \n"                                                 \
+            "sbci r31, hi8(-(%[ring]))  \n"                                                 \
+            "ldd  r25, Z + %[what]      \n"                                                 \
+            "tst  r25                   \n"                                                 \
+            "brne no_step_%=            \n"                                                 \
+            "mov  r30, r24              \n"                                                 \
+            "ldi  r31, 0                \n"                                                 \
+            "subi r30, lo8(-(%[ring]))  \n"                                                 \
+            "sbci r31, hi8(-(%[ring]))  \n"                                                 \
+            "ldd  r25, Z + %[what]      \n"                                                 \
+            "tst  r25                   \n"                                                 \
+            "brne no_step_%=            \n"                                                 \
+            /* Only whole pieces: 256 to 32,767 ticks. */                                   \
+            "ldd  r25, Z + %[ticks] + 1 \n"                                                 \
+            "cpi  r25, 1                \n"                                                 \
+            "brlt no_step_%=            \n"                                                 \
+            "sts  %[tail], r24          \n"                                                 \
+            "rjmp arm_%=                \n"                                                 \
             WAITING                                                                         \
             :                                                                               \
             : [kept_r24] "I"(_SFR_IO_ADDR(GPIOR0)), [kept_sreg] "I"(_SFR_IO_ADDR(GPIOR1)),  \
               [kept_r25] "I"(_SFR_IO_ADDR(GPIOR2)), [flags] "I"(_SFR_IO_ADDR(TIFR1)),       \
               [flag] "I"(OCF1##letter), [forces] "n"(_SFR_MEM_ADDR(TCCR1C)),                \
               [force] "M"(1 << FOC1##letter), [count] "n"(_SFR_MEM_ADDR(TCNT1)),            \
-              [compare] "n"(_SFR_MEM_ADDR(OCR1##letter)), [pulse] "n"(STEP_PULSE_TICKS),    \
+              [compare] "n"(_SFR_MEM_ADDR(OCR1##letter)), [pulse] "n"(PULSE_END),           \
               [tail] "i"(&player_streams[number].tail),                                     \
               [head] "i"(&player_streams[number].head),                                     \
               [stepping] "i"(&player_streams[number].stepping),                             \

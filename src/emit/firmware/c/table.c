@@ -291,6 +291,23 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
     s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
+/* A timeout is longer than other numbers may be: its low 28 bits, and what is above. */
+APART static void read_timeout(struct stream *s)
+{
+    uint32_t low = 0;
+    uint8_t byte, shift = 0;
+
+    player_timeout_turns = 0;
+    do {
+        byte = byte_at(&s->d.op);
+        low |= (uint32_t)(byte & 127u) << shift;
+        shift += 7u;
+    } while (byte & 128u && shift != 28u);
+    player_timeout = low;
+    if (byte & 128u)
+        player_timeout_turns = number_at(&s->d.op);
+}
+
 APART static void next_operation(struct stream *s)
 {
     uint8_t op = byte_at(&s->d.op), value = 0;
@@ -326,7 +343,9 @@ APART static void next_operation(struct stream *s)
     case OP_AWAIT:
     case OP_AWAIT_WITH_TIMEOUT:
         player_input = byte_at(&s->d.op);
-        player_timeout = op == OP_AWAIT_WITH_TIMEOUT ? number_at(&s->d.op) : 0;
+        player_timeout = player_timeout_turns = 0;
+        if (op == OP_AWAIT_WITH_TIMEOUT)
+            read_timeout(s);
         /* falls through */
     case OP_MEET:
         /* The stream halts when the wait begins, not at the event before. */

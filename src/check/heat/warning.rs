@@ -1,8 +1,19 @@
-//! Warnings about heat, current and hanging loads, in words.
+//! Warnings about heat, current and hanging loads: when they are due, and their words.
 
 use std::fmt;
 
+use crate::physics::heat::{Heat, SLACK};
+use crate::physics::load::ShaftLoad;
+use crate::rig::Axis;
 use crate::units::{Current, Power, Torque, Voltage};
+
+/// Power (W) that a bare transistor in a common plastic package sheds without a heat
+/// sink (common practice).
+const BARE_TRANSISTOR: f64 = 1.5;
+
+/// Power (W) that an ordinary resistor of half a watt takes at half its rating (common
+/// practice).
+const SMALL_RESISTOR: f64 = 0.25;
 
 /// A warning about heat, current or a hanging load.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -68,6 +79,68 @@ pub enum HeatWarning {
 }
 
 impl HeatWarning {
+    /// What is to be said of the heat of `axis`.
+    pub fn of(axis: &Axis, heat: &Heat) -> Vec<Self> {
+        let mut warnings = Vec::new();
+        if heat.hottest_transistor > BARE_TRANSISTOR {
+            warnings.push(Self::HotTransistors {
+                stage: heat.hottest_transistor,
+                standing: heat.holding.transistors,
+            });
+        }
+        let rated_current = axis.motor.rated_current.si();
+        if heat.windings.hot() {
+            warnings.push(Self::HotWindings {
+                copper: heat.windings.most(),
+                rated: heat.windings.rated,
+            });
+        }
+        if heat.rms_current > rated_current * SLACK {
+            warnings.push(Self::CurrentAboveRated {
+                current: heat.rms_current,
+                rated: rated_current,
+            });
+        }
+        if heat.hottest_sense_resistor > SMALL_RESISTOR {
+            warnings.push(Self::HotSenseResistor {
+                power: heat.hottest_sense_resistor,
+            });
+        }
+        warnings.extend(axis.amplitude().iter().flat_map(|amplitude| {
+            let asked = amplitude.asked;
+            let reached = amplitude.reached();
+            let supply = amplitude.beyond_supply().then(|| Self::SupplyTooLow {
+                needed: axis.drive.supply.si() * amplitude.set() / amplitude.driven,
+                supply: axis.drive.supply.si(),
+                asked,
+                reached,
+            });
+            let full_scale = amplitude
+                .full_scale
+                .filter(|_| amplitude.beyond_converter());
+            let converter = full_scale.map(|full_scale| Self::ConverterTooSmall {
+                full_scale,
+                asked,
+                reached,
+            });
+            supply.into_iter().chain(converter)
+        }));
+        warnings.extend(Self::of_load(axis, heat));
+        warnings
+    }
+
+    fn of_load(axis: &Axis, heat: &Heat) -> Vec<Self> {
+        let needed = ShaftLoad::of(axis).standing_torque();
+        if needed <= 0.0 {
+            return Vec::new();
+        }
+        let holding = heat.held_torque * (1.0 - axis.limits.torque_margin);
+        let weak = (holding < needed).then_some(Self::HoldTooWeak { holding, needed });
+        std::iter::once(Self::LoadDrops { torque: needed })
+            .chain(weak)
+            .collect()
+    }
+
     /// The kind of warning in one hyphenated word.
     pub const fn code(&self) -> &'static str {
         match self {
@@ -159,5 +232,71 @@ impl fmt::Display for HeatWarning {
                 Torque::new(needed)
             ),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diagnostic::Source;
+    use crate::physics::heat::Overload;
+    use crate::rig::{NoFiles, Rig};
+
+    fn axis(drive: &str, load: &str) -> Axis {
+        let text = format!(
+            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
+             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \
+             drive: {{ {drive} }}, load: {{ {load} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
+        );
+        let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
+        read.rig.axes.remove(0)
+    }
+
+    fn warnings(drive: &str, load: &str) -> Vec<HeatWarning> {
+        let axis = axis(drive, load);
+        HeatWarning::of(&axis, &Heat::of(&axis))
+    }
+
+    fn codes(drive: &str, load: &str) -> Vec<&'static str> {
+        warnings(drive, load)
+            .iter()
+            .map(HeatWarning::code)
+            .collect()
+    }
+
+    #[test]
+    fn too_much_current_and_too_little_supply_are_told() {
+        let high = "kind: fixed-voltage, supply: 3 V, sequence: two-phase";
+        assert_eq!(codes(high, ""), ["hot-windings", "current-above-rated"]);
+        let windings = Heat::of(&axis(high, "")).windings;
+        assert_eq!(windings.overload(None), Some(Overload::Standing));
+        let rated = "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase";
+        assert!(warnings(rated, "").is_empty());
+        for low in [
+            "kind: chopper, supply: 2 V, peak_current: 1.5 A, microsteps: 8",
+            "kind: chopper, supply: 2.4 V, peak_current: 3 A, microsteps: 256",
+        ] {
+            assert_eq!(codes(low, ""), ["supply-below-peak-current"]);
+        }
+        let sense = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8, sense_resistor: 1 ohm";
+        assert_eq!(codes(sense, ""), ["hot-sense-resistor"]);
+    }
+
+    #[test]
+    fn a_linear_source_is_told_to_be_hot() {
+        let linear = "kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 256";
+        assert!(codes(linear, "").contains(&"hot-transistors"));
+    }
+
+    #[test]
+    fn a_hanging_load_drops_and_may_be_too_heavy_to_hold() {
+        let drive =
+            "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8, hold_current: 20 %";
+        let light = "constant_torque: 10 mN.m";
+        assert_eq!(codes(drive, light), ["load-drops"]);
+        let words = warnings(drive, light)[0].to_string();
+        assert!(words.contains("drops when the current is removed"));
+        let heavy = "constant_torque: 50 mN.m";
+        assert_eq!(codes(drive, heavy), ["load-drops", "hold-too-weak"]);
     }
 }

@@ -1,0 +1,47 @@
+//! What the check knows of an axis before anything moves.
+
+use std::sync::OnceLock;
+
+use crate::physics::band::Band;
+use crate::physics::forced::Effort;
+use crate::physics::heat::Heat;
+use crate::physics::load::ShaftLoad;
+use crate::physics::machine::Machine;
+use crate::physics::stability::bands;
+use crate::physics::start_stop::{StartStop, start_stop};
+use crate::physics::torque::PullOut;
+use crate::rig::Axis;
+
+/// What a rig can do, worked out once for all the moves.
+#[derive(Debug)]
+pub struct AxisAbility {
+    /// The load at the motor's shaft.
+    pub load: ShaftLoad,
+    /// The pull-out curve.
+    pub pull_out: PullOut,
+    /// The bad speeds.
+    pub bands: Vec<Band>,
+    /// Heat and what is to be said about it.
+    pub heat: Heat,
+    start_stop: OnceLock<StartStop>,
+}
+
+impl AxisAbility {
+    /// What `axis` can do, its bad speeds looked for with so much effort.
+    pub fn of(axis: &Axis, effort: Effort) -> Self {
+        Self {
+            load: ShaftLoad::of(axis),
+            pull_out: PullOut::of(axis),
+            bands: bands(axis, effort),
+            heat: Heat::of(axis),
+            start_stop: OnceLock::new(),
+        }
+    }
+
+    /// The start-stop rate of `axis`, sought in the simulator when it is first asked
+    /// for, which takes some tenths of a second.
+    pub fn start_stop(&self, axis: &Axis) -> &StartStop {
+        self.start_stop
+            .get_or_init(|| start_stop(&Machine::of(axis)))
+    }
+}

@@ -1,0 +1,169 @@
+//! A machine's numbers, and what follows from them without running it.
+
+use std::f64::consts::{FRAC_PI_2, PI};
+
+use crate::physics::feed::{Demand, Feed, RestCurrent};
+use crate::physics::load::ShaftLoad;
+use crate::rig::Axis;
+
+/// Motor, drive and load at the motor's shaft, in SI units.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Machine {
+    /// Rotor teeth N.
+    pub rotor_teeth: f64,
+    /// Resistance of one phase with its switches and sense resistor R (Ω).
+    pub resistance: f64,
+    /// Inductance of one phase L (H).
+    pub inductance: f64,
+    /// Torque constant of one phase K (N·m/A, and V·s/rad).
+    pub torque_constant: f64,
+    /// Detent torque Td (N·m).
+    pub detent_torque: f64,
+    /// Inertia of rotor and reflected load J (kg·m²).
+    pub inertia: f64,
+    /// The part of `inertia` that is behind the gearing JL (kg·m²); it matters only
+    /// where the gearing loses power.
+    pub load_inertia: f64,
+    /// Efficiency of the gearing η, above 0 and up to 1.
+    pub efficiency: f64,
+    /// Viscous damping of motor and reflected load B (N·m·s/rad).
+    pub viscous: f64,
+    /// Coulomb friction Tf, reflected (N·m).
+    pub friction: f64,
+    /// Torque that always acts Tc, reflected; positive against positive travel (N·m).
+    pub constant_torque: f64,
+    /// Peak torque of an unbalance Tu, reflected (N·m); it acts as Tu sin(load angle).
+    pub unbalance_torque: f64,
+    /// Motor turns a load turn g.
+    pub gearing: f64,
+    /// What feeds the phases.
+    pub feed: Feed,
+}
+
+impl Machine {
+    /// The motor, drive and load of `axis`.
+    pub fn of(axis: &Axis) -> Self {
+        let motor = &axis.motor;
+        let load = ShaftLoad::of(axis);
+        Self {
+            rotor_teeth: f64::from(motor.rotor_teeth),
+            resistance: axis.loop_resistance(),
+            inductance: motor.phase_inductance.si(),
+            torque_constant: motor.torque_constant(),
+            detent_torque: motor.detent_torque.si(),
+            inertia: load.inertia(),
+            load_inertia: load.load_inertia,
+            efficiency: load.efficiency,
+            viscous: load.viscous(),
+            friction: load.coulomb,
+            constant_torque: load.constant,
+            unbalance_torque: load.unbalance,
+            gearing: load.gearing,
+            feed: Feed::of(axis),
+        }
+    }
+
+    /// Microsteps a full step m.
+    pub fn microsteps(&self) -> u32 {
+        self.feed.microsteps()
+    }
+
+    /// Electrical angle of one microstep, 90°/m (rad).
+    pub fn microstep_electrical(&self) -> f64 {
+        FRAC_PI_2 / f64::from(self.microsteps())
+    }
+
+    /// Electrical angle φ that microstep `index` commands (rad).
+    pub fn command_angle(&self, index: i64) -> f64 {
+        self.feed.command_angle(index)
+    }
+
+    /// Electrical angle φ₀ of microstep 0 (rad).
+    pub fn first_angle(&self) -> f64 {
+        self.feed.first_angle()
+    }
+
+    /// Microsteps of one electrical cycle, four full steps.
+    pub fn microsteps_per_cycle(&self) -> i64 {
+        self.feed.microsteps_per_cycle()
+    }
+
+    /// What microstep `index` asks of the phases.
+    pub(crate) fn demand(&self, index: i64) -> Demand {
+        self.feed.demand(index)
+    }
+
+    /// Amplitudes of the current vector at standstill.
+    pub fn rest_current(&self) -> RestCurrent {
+        self.feed.rest_current(self.resistance)
+    }
+
+    /// Holding torque on this drive without detent, K I at the position that holds the
+    /// least (N·m).
+    pub fn holding_torque(&self) -> f64 {
+        self.torque_constant * self.rest_current().weakest
+    }
+
+    /// Small-amplitude natural frequency with constant currents and without detent,
+    /// ω_n = √(N K I / J) (rad/s), I the mean over the [rests](crate::physics::feed).
+    /// Source: D. W. Jones, *Stepping Motors* (University of Iowa), f = √(k/J)/2π with k
+    /// the slope of the torque curve at equilibrium.
+    pub fn natural_frequency(&self) -> f64 {
+        let stiffness = self.rotor_teeth * (self.torque_constant * self.rest_current().mean);
+        (stiffness / self.inertia).sqrt()
+    }
+
+    /// Angle of the load's shaft at motor angle `theta` (rad): zero at microstep 0.
+    pub fn load_angle(&self, theta: f64) -> f64 {
+        (theta - self.first_angle() / self.rotor_teeth) / self.gearing
+    }
+
+    /// Whether something holds a rotor that stands still: friction, or the losses of
+    /// the gearing.
+    pub(crate) fn sticks(&self) -> bool {
+        self.friction > 0.0 || self.efficiency < 1.0
+    }
+
+    /// The torque of the load, without friction, at motor angle `theta` (N·m).
+    pub(crate) fn load_torque(&self, theta: f64) -> f64 {
+        if self.unbalance_torque == 0.0 {
+            self.constant_torque
+        } else {
+            self.constant_torque + self.unbalance_torque * libm::sin(self.load_angle(theta))
+        }
+    }
+
+    /// Motor speed (rad/s) at so many full steps a second.
+    pub fn speed_of(&self, full_steps_per_s: f64) -> f64 {
+        full_steps_per_s * FRAC_PI_2 / self.rotor_teeth
+    }
+
+    /// The longest step that resolves the swing of the rotor alone (s): a twentieth of a
+    /// radian of it.
+    pub(crate) fn rotor_step(&self) -> f64 {
+        let stiffest = self.torque_constant * self.rest_current().strongest;
+        let stiffness = self.rotor_teeth * stiffest + 4.0 * self.rotor_teeth * self.detent_torque;
+        0.05 * (self.inertia / stiffness).sqrt()
+    }
+
+    /// The longest internal step that resolves every time constant of the machine (s).
+    ///
+    /// A twentieth of the electrical time constant and of a radian of the fastest
+    /// oscillation (of the rotor on its magnetic spring with detent, and of the rotor
+    /// on the back-EMF), half the regulator's time constant: there the error of a
+    /// fourth-order step is below 1e-6 of its own change.
+    pub fn internal_step(&self) -> f64 {
+        let back_emf = (self.inductance * self.inertia).sqrt() / self.torque_constant;
+        let mechanical = self.rotor_step().min(0.05 * back_emf);
+        let electrical = match self.feed {
+            Feed::FixedVoltage { .. } => 0.05 * self.inductance / self.resistance,
+            Feed::Regulated { time_constant, .. } => 0.5 * time_constant,
+        };
+        mechanical.min(electrical)
+    }
+}
+
+/// Radians to degrees.
+pub(crate) fn degrees(radians: f64) -> f64 {
+    radians * (180.0 / PI)
+}
