@@ -6,6 +6,7 @@
 
 use std::fmt;
 use std::ops::Range;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use annotate_snippets::renderer::DecorStyle;
@@ -15,6 +16,7 @@ use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 #[derive(Debug, PartialEq, Eq)]
 pub struct Source {
     name: String,
+    path: PathBuf,
     text: String,
 }
 
@@ -22,19 +24,31 @@ impl Source {
     /// A text called `name` (its path as the user wrote it). A byte order mark at
     /// the start is dropped.
     pub fn new(name: impl Into<String>, text: impl Into<String>) -> Arc<Self> {
-        let mut text = text.into();
+        let name = name.into();
+        let path = PathBuf::from(&name);
+        Self::with(name, path, text.into())
+    }
+
+    /// The text of the file at `path`, which need not be UTF-8 as names are.
+    pub fn of_file(path: &Path, text: impl Into<String>) -> Arc<Self> {
+        Self::with(path.display().to_string(), path.to_owned(), text.into())
+    }
+
+    fn with(name: String, path: PathBuf, mut text: String) -> Arc<Self> {
         if text.starts_with('\u{feff}') {
             text.drain(..'\u{feff}'.len_utf8());
         }
-        Arc::new(Self {
-            name: name.into(),
-            text,
-        })
+        Arc::new(Self { name, path, text })
     }
 
     /// What the text is called.
     pub fn name(&self) -> &str {
         &self.name
+    }
+
+    /// Where it is, as far as that is known.
+    pub fn path(&self) -> &Path {
+        &self.path
     }
 
     /// The text itself.

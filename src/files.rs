@@ -14,19 +14,35 @@ const MOST_BYTES: u64 = 64 << 20;
 /// Reads a text and names it as its path is written.
 ///
 /// # Errors
-/// What keeps it from being read; `InvalidData` where it is not UTF-8 or endless.
+/// As [`read_text`].
 pub fn read_source(path: &Path) -> io::Result<Arc<Source>> {
+    Ok(Source::of_file(path, read_text(File::open(path)?)?))
+}
+
+/// Reads a text to its end, 64 MiB at the most.
+///
+/// # Errors
+/// What keeps it from being read; `InvalidData` where it is not UTF-8 or longer.
+pub fn read_text(from: impl io::Read) -> io::Result<String> {
     let mut bytes = Vec::new();
-    File::open(path)?
-        .take(MOST_BYTES + 1)
-        .read_to_end(&mut bytes)?;
+    from.take(MOST_BYTES + 1).read_to_end(&mut bytes)?;
     if bytes.len() as u64 > MOST_BYTES {
         let reason = format!("it is longer than {} MiB", MOST_BYTES >> 20);
         return Err(io::Error::new(io::ErrorKind::InvalidData, reason));
     }
-    let text = String::from_utf8(bytes)
-        .map_err(|_| io::Error::new(io::ErrorKind::InvalidData, "it is not UTF-8 text"))?;
-    Ok(Source::new(path.display().to_string(), text))
+    String::from_utf8(bytes).map_err(|error| {
+        let valid = error.utf8_error().valid_up_to();
+        let line = 1 + error.as_bytes()[..valid]
+            .iter()
+            .filter(|byte| **byte == b'\n')
+            .count();
+        // There is a byte behind the valid ones, or all of them were valid.
+        let byte = error.as_bytes().get(valid).copied().unwrap_or_default();
+        let reason = format!(
+            "it is not UTF-8 text: line {line} holds the byte 0x{byte:02X}; save it as UTF-8"
+        );
+        io::Error::new(io::ErrorKind::InvalidData, reason)
+    })
 }
 
 /// Why a file cannot be read, without the system's numbers.
@@ -40,8 +56,9 @@ pub fn why_unread(error: &io::Error) -> String {
 }
 
 /// What a path in a file means: relative to that file.
-pub fn beside(referrer: &str, path: &str) -> PathBuf {
-    Path::new(referrer)
+pub fn beside(referrer: impl AsRef<Path>, path: &str) -> PathBuf {
+    referrer
+        .as_ref()
         .parent()
         .unwrap_or(Path::new(""))
         .join(path)
@@ -52,14 +69,14 @@ pub fn beside(referrer: &str, path: &str) -> PathBuf {
 pub struct FilesOnDisk;
 
 impl FilesOnDisk {
-    /// What `path` means in the file called `referrer`: relative to that file.
-    pub fn path(path: &str, referrer: &str) -> PathBuf {
+    /// What `path` means in the file at `referrer`: relative to that file.
+    pub fn path(path: &str, referrer: &Path) -> PathBuf {
         beside(referrer, path)
     }
 }
 
 impl Files for FilesOnDisk {
-    fn open(&mut self, path: &str, referrer: &str) -> io::Result<Arc<Source>> {
+    fn open(&mut self, path: &str, referrer: &Path) -> io::Result<Arc<Source>> {
         read_source(&beside(referrer, path))
     }
 }
@@ -80,9 +97,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let rig = folder.path().join("rig.yaml");
         std::fs::write(folder.path().join("m.yaml"), "\u{feff}name: x\r\n").unwrap();
-        let source = FilesOnDisk
-            .open("m.yaml", &rig.display().to_string())
-            .unwrap();
+        let source = FilesOnDisk.open("m.yaml", &rig).unwrap();
         assert_eq!(source.text(), "name: x\r\n");
         assert_eq!(
             Path::new(source.name()),
@@ -97,6 +112,10 @@ mod tests {
         std::fs::write(&path, [0xff, 0xfe, 0x00]).unwrap();
         let error = read_source(&path).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::InvalidData);
+        let later = read_text(&b"a\nb\n\nsch\xf6n\n"[..])
+            .unwrap_err()
+            .to_string();
+        assert!(later.contains("line 4 holds the byte 0xF6"), "{later}");
         let missing = read_source(&folder.path().join("none.yaml")).unwrap_err();
         assert_eq!(missing.kind(), io::ErrorKind::NotFound);
     }

@@ -83,7 +83,7 @@ pub mod stream;
 mod testing;
 pub mod units;
 
-pub use files::FilesOnDisk;
+pub use files::{FilesOnDisk, read_text};
 pub use job::{
     Checks, Error, Events, Items, Job, MotorSheet, PlotError, Streaming, TextKind, Unstreamable,
     open_source, read_rig,

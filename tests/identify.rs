@@ -34,7 +34,7 @@ fn example_log(name: &str) -> log::Log {
 struct InMemory(HashMap<String, String>);
 
 impl Files for InMemory {
-    fn open(&mut self, path: &str, _: &str) -> io::Result<Arc<Source>> {
+    fn open(&mut self, path: &str, _: &std::path::Path) -> io::Result<Arc<Source>> {
         let text = self.0.get(path).ok_or(io::ErrorKind::NotFound)?;
         Ok(Source::new(path, text.as_str()))
     }

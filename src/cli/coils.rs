@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use clap::builder::PossibleValuesParser;
 
-use super::input::load_rig;
+use super::input::load_rig_for;
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::emit::CoilFormat;
@@ -40,7 +40,7 @@ impl Coils {
         let Some(format) = CoilFormat::named(name) else {
             return Err(Failure::Request(format!("unknown format “{name}”")));
         };
-        let rig = load_rig(&self.rig)?;
+        let rig = load_rig_for(&self.rig, &self.output)?;
         let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
         let mut output = Output::create(&self.output)?;
         format

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use clap::builder::PossibleValuesParser;
 use clap::{Args, ValueEnum};
 
-use super::input::load;
-use super::output::Output;
+use super::exchange::Exchange;
+use super::input::load_for;
+use super::output::{self, Output};
 use super::port::BAUD;
 use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
@@ -17,6 +18,11 @@ use slewsmith::player::{self, Lines, PlayerOptions, Project, ProjectFile, Schedu
 use slewsmith::rig::{DriveKind, Rig};
 use slewsmith::units::Rounded;
 use slewsmith::{Error, Job};
+
+/// The file that all others of a project need, so that it keeps them from being built.
+const GUARD: &str = "player.h";
+/// What stands in it while a project is being written.
+const STOP: &str = include_str!("start/unfinished.h");
 
 /// Write the schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
 /// nothing written, when the check fails.
@@ -129,8 +135,10 @@ impl Emit {
                 "`--as firmware` writes a folder: name it with --output".to_owned(),
             ));
         }
-        let job = load(&self.script)?;
+        let job = load_for(&self.script, &self.output)?;
+        let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().of_the_motion()?;
+        drop(busy);
         let failure = summary.first_failure.map(|failure| failure.to_string());
         if let Some(reason) = &failure
             && !self.unchecked
@@ -270,41 +278,16 @@ impl Emit {
         terminal: &Terminal,
     ) -> Result<(), Failure> {
         let folder = &self.output;
+        let fresh = !folder.exists();
         std::fs::create_dir_all(folder)
             .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
-        let mut entries = std::fs::read_dir(folder)
-            .map_err(Failure::system(format!("cannot read {}", folder.display())))?;
-        if entries.next().is_some() && !folder.join("player.h").exists() {
-            return Err(Failure::Request(format!(
-                "{} contains files other than a player's project; nothing was written",
-                folder.display()
-            )));
+        let written = write_files(folder, &project.files);
+        if written.is_err() && fresh {
+            // Where something else has come into it, the folder stays.
+            let _ = std::fs::remove_dir(folder);
         }
-        for ProjectFile { name, text, keep } in &project.files {
-            let path = folder.join(name);
-            let kept = if *keep {
-                std::fs::read_to_string(&path).ok()
-            } else {
-                None
-            };
-            match kept {
-                None => Output::write_whole(&path, text.as_bytes())?,
-                Some(kept) if player::same_wiring(&kept, text) => {
-                    terminal.note(&format!("kept {}", path.display()));
-                }
-                Some(kept) if player::is_as_written(&kept) => {
-                    Output::write_whole(&path, text.as_bytes())?;
-                    terminal.note(&format!(
-                        "{} is rewritten for the new wiring; it had no edits",
-                        path.display()
-                    ));
-                }
-                Some(_) => terminal.note(&format!(
-                    "{} is kept, but is for another wiring, and `make` will refuse it: rename it, write the project again, \
-                    and copy your edits",
-                    path.display()
-                )),
-            }
+        for note in written? {
+            terminal.note(&note);
         }
         match &project.wiring {
             Ok(wiring) => {
@@ -327,6 +310,62 @@ impl Emit {
             )),
         }
         Ok(())
+    }
+}
+
+/// Writes the files of a project into its folder, all or none; what there is to say
+/// about files that were there.
+fn write_files(folder: &Path, files: &[ProjectFile]) -> Result<Vec<String>, Failure> {
+    output::remove_leftovers(folder);
+    let reading = || Failure::system(format!("cannot read {}", folder.display()));
+    let mut others = false;
+    for entry in std::fs::read_dir(folder).map_err(reading())? {
+        others |= !output::is_unfinished(&entry.map_err(reading())?.file_name());
+    }
+    if others && !folder.join(GUARD).exists() {
+        return Err(Failure::Request(format!(
+            "{} holds other things than a player's project; nothing was written",
+            folder.display()
+        )));
+    }
+    let mut exchange = Exchange::default();
+    let mut notes = Vec::new();
+    for ProjectFile { name, text, keep } in files {
+        let path = folder.join(name);
+        let kept = if *keep { text_of(&path)? } else { None };
+        match kept {
+            None if *name == GUARD => exchange.guard(&path, STOP, text)?,
+            None => exchange.add(&path, text)?,
+            Some(kept) if player::same_wiring(&kept, text) => {
+                notes.push(format!("{} is kept as it is", path.display()));
+            }
+            Some(kept) if player::is_as_written(&kept) => {
+                exchange.add(&path, text)?;
+                notes.push(format!(
+                    "{} is written anew for the new wiring; nothing in it had been changed by hand",
+                    path.display()
+                ));
+            }
+            Some(_) => notes.push(format!(
+                "{} is kept, but it is for another wiring, and `make` will refuse it: rename it, write the project again, \
+                 and carry your changes over",
+                path.display()
+            )),
+        }
+    }
+    exchange.finish()?;
+    Ok(notes)
+}
+
+/// The text of a file that the builder may have changed, whatever its encoding; none where
+/// there is no such file.
+fn text_of(path: &Path) -> Result<Option<String>, Failure> {
+    match std::fs::read(path) {
+        Ok(bytes) => Ok(Some(String::from_utf8_lossy(&bytes).into_owned())),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(Failure::system(format!("cannot read {}", path.display()))(
+            error,
+        )),
     }
 }
 

@@ -103,6 +103,18 @@ impl Failure {
         move |error| Self::System { what, error }
     }
 
+    /// Takes text that nobody read to its end for written: the answer decides the exit code,
+    /// whatever became of the text.
+    ///
+    /// # Errors
+    /// Everything else that went wrong.
+    pub fn unless_unread(written: Result<(), Self>) -> Result<(), Self> {
+        match written {
+            Err(failure) if failure.is_closed_pipe() => Ok(()),
+            other => other,
+        }
+    }
+
     /// Whether it is only that nobody reads our output any more.
     pub fn is_closed_pipe(&self) -> bool {
         matches!(self, Self::System { error, .. } if error.kind() == io::ErrorKind::BrokenPipe)

@@ -9,6 +9,7 @@ mod check;
 mod coils;
 mod completions;
 mod emit;
+mod exchange;
 mod explain;
 mod failure;
 mod identify;

@@ -1,9 +1,10 @@
 //! `new`: a working scenario to start from.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
+use super::exchange::Exchange;
 use super::{Answer, Failure, Terminal};
 
 /// The files of the scenario: name and text.
@@ -33,12 +34,18 @@ impl New {
                 path.display()
             )));
         }
+        let fresh = !self.folder.exists();
         std::fs::create_dir_all(&self.folder).map_err(Failure::system(format!(
             "cannot make {}",
             self.folder.display()
         )))?;
-        for (path, text) in &paths {
-            write_new(path, text)?;
+        let written = write_new(&paths);
+        if written.is_err() && fresh {
+            // Where something else has come into it, the folder stays.
+            let _ = std::fs::remove_dir(&self.folder);
+        }
+        written?;
+        for (path, _) in &paths {
             terminal.note(&format!("wrote {}", path.display()));
         }
         terminal.note(&format!("next: slewsmith check {}", paths[0].0.display()));
@@ -46,9 +53,11 @@ impl New {
     }
 }
 
-fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let mut file = std::fs::File::create_new(path)
-        .map_err(Failure::system(format!("cannot write {}", path.display())))?;
-    std::io::Write::write_all(&mut file, text.as_bytes())
-        .map_err(Failure::system(format!("cannot write {}", path.display())))
+/// Writes all files, or none where one of them cannot be written.
+fn write_new(files: &[(PathBuf, &str)]) -> Result<(), Failure> {
+    let mut exchange = Exchange::default();
+    for (path, text) in files {
+        exchange.add(path, text)?;
+    }
+    exchange.finish_new()
 }

@@ -3,7 +3,9 @@
 //! A file grows under a temporary name beside its target and takes the target's name
 //! once it is complete, so that nobody ever sees half of it. What is no regular file (a
 //! device, a pipe) is written directly, and a symbolic link is followed, never
-//! replaced. Ctrl-C removes what is unfinished.
+//! replaced. What its owner made read-only, and what was read as input, is refused.
+//! Ctrl-C removes what is unfinished; what a killed program left behind is known by its
+//! name and by the lock that nobody holds any more.
 
 use std::fs::{self, File, Permissions};
 use std::io::{self, BufWriter, Write};
@@ -11,12 +13,16 @@ use std::path::{Path, PathBuf};
 use std::process;
 use std::sync::{Mutex, Once, PoisonError};
 
-use tempfile::NamedTempFile;
+use tempfile::TempPath;
 
 use super::Failure;
 
 /// Exit code of a program that Ctrl-C ended: 128 + SIGINT, common practice of shells.
 pub(super) const INTERRUPTED: i32 = 130;
+/// What the names of unfinished files begin …
+const PREFIX: &str = ".slewsmith-";
+/// … and end with.
+const SUFFIX: &str = ".part";
 /// Symbolic links followed one after the other at the most.
 const LINKS: usize = 40;
 
@@ -32,7 +38,8 @@ enum Sink {
     Stdout(BufWriter<io::StdoutLock<'static>>),
     Direct(BufWriter<File>),
     Whole {
-        file: BufWriter<NamedTempFile>,
+        file: BufWriter<File>,
+        temporary: TempPath,
         target: PathBuf,
         permissions: Option<Permissions>,
     },
@@ -55,6 +62,7 @@ impl Output {
         }
         let target = follow_links(path)?;
         let permissions = match fs::metadata(&target) {
+            Ok(present) if present.permissions().readonly() => return Err(read_only()),
             Ok(present) if !present.is_file() => {
                 return Ok(Sink::Direct(BufWriter::new(
                     File::options().write(true).open(&target)?,
@@ -75,7 +83,7 @@ impl Output {
         // Taken before the file is made, so that Ctrl-C in between waits for its name.
         let mut unfinished = Unfinished::lock();
         let mut builder = tempfile::Builder::new();
-        builder.prefix(".slewsmith-").suffix(".part");
+        builder.prefix(PREFIX).suffix(SUFFIX);
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt;
@@ -88,8 +96,14 @@ impl Output {
             .map_err(|error| io::Error::from(error.kind()))?;
         unfinished.push(file.path().to_owned());
         drop(unfinished);
+        // By this others know that it is being written. Where locks are not to be had, nobody
+        // takes it for a leftover either.
+        let _ = file.as_file().try_lock();
+        // The bare file, whose errors do not tell of a path that nobody knows.
+        let (file, temporary) = file.into_parts();
         Ok(Sink::Whole {
             file: BufWriter::new(file),
+            temporary,
             target,
             permissions,
         })
@@ -100,27 +114,46 @@ impl Output {
     /// # Errors
     /// What was written last, or the name, was refused.
     pub fn finish(self) -> Result<(), Failure> {
+        self.end(|temporary, target| {
+            let persisted = temporary.persist(target);
+            persisted.map_err(|error| error.error)
+        })
+    }
+
+    /// The same, but what has appeared under its name in the meantime is left alone.
+    ///
+    /// # Errors
+    /// As [`finish`](Self::finish), or the name is taken.
+    pub fn finish_new(self) -> Result<(), Failure> {
+        self.end(|temporary, target| {
+            let persisted = temporary.persist_noclobber(target);
+            persisted.map_err(|error| error.error)
+        })
+    }
+
+    fn end(
+        mut self,
+        name_it: impl FnOnce(TempPath, &Path) -> io::Result<()>,
+    ) -> Result<(), Failure> {
+        let ended = self.flush();
         let Self { sink, name } = self;
-        let ended = match sink {
-            Sink::Stdout(mut out) => out.flush(),
-            Sink::Direct(mut out) => out.flush(),
+        let ended = ended.and_then(|()| match sink {
+            Sink::Stdout(_) | Sink::Direct(_) => Ok(()),
             Sink::Whole {
                 file,
+                temporary,
                 target,
                 permissions,
-            } => file
-                .into_inner()
-                .map_err(io::IntoInnerError::into_error)
-                .and_then(|file| {
-                    if let Some(permissions) = permissions {
-                        file.as_file().set_permissions(permissions)?;
-                    }
-                    let temporary = file.path().to_owned();
-                    let persisted = file.persist(&target);
-                    Unfinished::lock().retain(|path| *path != temporary);
-                    persisted.map(drop).map_err(|error| error.error)
-                }),
-        };
+            } => {
+                if let Some(permissions) = permissions {
+                    file.get_ref().set_permissions(permissions)?;
+                }
+                let path = temporary.to_path_buf();
+                let named = name_it(temporary, &target);
+                Unfinished::lock().retain(|one| *one != path);
+                named
+            }
+        });
         ended.map_err(Failure::system(format!("cannot write {name}")))
     }
 
@@ -141,7 +174,7 @@ impl Write for Output {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match &mut self.sink {
             Sink::Stdout(out) => out.write(bytes),
-            Sink::Direct(out) => out.write(bytes),
+            Sink::Direct(out) => out.write(bytes).map_err(unread),
             Sink::Whole { file, .. } => file.write(bytes),
         }
     }
@@ -149,8 +182,69 @@ impl Write for Output {
     fn flush(&mut self) -> io::Result<()> {
         match &mut self.sink {
             Sink::Stdout(out) => out.flush(),
-            Sink::Direct(out) => out.flush(),
+            Sink::Direct(out) => out.flush().map_err(unread),
             Sink::Whole { file, .. } => file.flush(),
+        }
+    }
+}
+
+/// Whoever names a pipe wants all of it in there: that its reader has gone is a failure,
+/// unlike at standard output.
+fn unread(error: io::Error) -> io::Error {
+    match error.kind() {
+        io::ErrorKind::BrokenPipe => io::Error::other("its reader left before the end"),
+        _ => error,
+    }
+}
+
+fn read_only() -> io::Error {
+    io::Error::new(
+        io::ErrorKind::PermissionDenied,
+        "it is read-only and stays as it is; make it writable, or name another file",
+    )
+}
+
+/// Refuses a target that is one of the files that were read.
+///
+/// # Errors
+/// It is.
+pub(super) fn refuse_inputs<P: AsRef<Path>>(
+    target: &Path,
+    inputs: impl IntoIterator<Item = P>,
+) -> Result<(), Failure> {
+    let Ok(place) = fs::canonicalize(target) else {
+        // What is not there is no input.
+        return Ok(());
+    };
+    let is_read = |input: P| fs::canonicalize(input).is_ok_and(|input| input == place);
+    if inputs.into_iter().any(is_read) {
+        return Err(Failure::Request(format!(
+            "{} is an input of this command, and writing would destroy it; name another file",
+            target.display()
+        )));
+    }
+    Ok(())
+}
+
+/// Whether a file of that name is one of ours that is, or was, being written.
+pub(super) fn is_unfinished(name: &std::ffi::OsStr) -> bool {
+    name.to_str()
+        .is_some_and(|name| name.starts_with(PREFIX) && name.ends_with(SUFFIX))
+}
+
+/// Removes the unfinished files in `folder` that nobody writes any more.
+pub(super) fn remove_leftovers(folder: &Path) {
+    let Ok(entries) = fs::read_dir(folder) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        let abandoned = || {
+            let file = File::open(entry.path());
+            file.is_ok_and(|file| file.try_lock().is_ok())
+        };
+        if is_unfinished(&entry.file_name()) && abandoned() {
+            // What cannot be removed does no harm either.
+            let _ = fs::remove_file(entry.path());
         }
     }
 }

@@ -40,6 +40,10 @@ impl Plan {
             write!(out, "{{\"moves\":[").map_err(printing())?;
             let mut first = true;
             for item in job.items() {
+                // What nobody reads need not be planned.
+                if out.is_unread() {
+                    break;
+                }
                 let Item::Move(planned) = item? else { continue };
                 for move_json in to_json(&planned, job.rig()) {
                     let comma = if std::mem::take(&mut first) { "" } else { "," };
@@ -49,18 +53,19 @@ impl Plan {
             writeln!(out, "\n]}}").map_err(printing())?;
         } else {
             let mut rows = Vec::new();
-            let mut beyond = 0u64;
+            let mut beyond = false;
             for item in job.items() {
                 let added = match item? {
                     Item::Move(planned) => to_rows(&planned, job.rig()),
                     Item::Dwell(seconds) => vec![dwell_row(seconds)],
                     Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => continue,
                 };
-                if rows.len() < ROWS || terminal.verbose {
-                    rows.extend(added);
-                } else {
-                    beyond += 1;
+                // The rest is not planned only to be counted.
+                beyond = rows.len() >= ROWS && !terminal.verbose;
+                if beyond {
+                    break;
                 }
+                rows.extend(added);
             }
             let heads = [
                 "move",
@@ -78,12 +83,9 @@ impl Plan {
                 table(&heads, &[0, 1, 3, 4, 5, 6, 7], rows, terminal.width())
             )
             .map_err(printing())?;
-            if beyond > 0 {
-                writeln!(
-                    out,
-                    "… and {beyond} more moves and dwells: --verbose shows all"
-                )
-                .map_err(printing())?;
+            if beyond {
+                writeln!(out, "… and more moves and dwells: --verbose shows all")
+                    .map_err(printing())?;
             }
         }
         out.flush().map_err(printing())?;

@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::input::{holds_rig, load, load_rig, read};
-use super::output::Output;
+use super::input::{holds_rig, load_for, load_rig_for, read};
+use super::output::{Output, refuse_inputs};
 use super::{Answer, Failure, Terminal};
 use slewsmith::draw::Figure;
 use slewsmith::units::Time;
@@ -91,7 +91,7 @@ impl Plot {
     }
 
     fn script_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
-        let job = load(&self.input)?;
+        let job = load_for(&self.input, &self.output)?;
         let (figure, whole) = job.figure(name(&self.input), MOVES)?;
         if !whole {
             terminal.note(&format!("the plot shows the first {MOVES} moves"));
@@ -100,7 +100,7 @@ impl Plot {
     }
 
     fn recorded_figure(&self, path: &Path) -> Result<Figure, Failure> {
-        let job = load(&self.input)?;
+        let job = load_for(&self.input, &self.output)?;
         let starts_at = match &self.starts_at {
             None => 0.0,
             Some(text) => text
@@ -108,6 +108,7 @@ impl Plot {
                 .map_err(|error| Failure::Request(format!("--starts-at: {error}")))?
                 .si(),
         };
+        refuse_inputs(&self.output, [path])?;
         let text = read(path)?;
         let title = format!("{} and {}", name(&self.input), name(path));
         job.figure_with_recording(title, text.text(), starts_at)
@@ -120,7 +121,7 @@ impl Plot {
     }
 
     fn rig_figure(&self) -> Result<Figure, Failure> {
-        let rig = load_rig(&self.input)?;
+        let rig = load_rig_for(&self.input, &self.output)?;
         let title = name(&self.input);
         Ok(match self.of.unwrap_or_default() {
             Of::Motor => MotorSheet::figure(title, &rig, &MotorSheet::all(&rig)),

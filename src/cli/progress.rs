@@ -1,5 +1,6 @@
 //! Progress of a command, shown on a terminal after one second.
 
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -8,6 +9,22 @@ use super::Terminal;
 
 /// What is done sooner shows no bar.
 const PATIENCE: Duration = Duration::from_secs(1);
+
+/// How often a spinner turns.
+const TICK: Duration = Duration::from_millis(120);
+
+/// A spinner that turns by itself until it is dropped.
+#[derive(Debug)]
+pub struct Busy {
+    bar: ProgressBar,
+    _done: Sender<()>,
+}
+
+impl Drop for Busy {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}
 
 /// A bar over the time of the program, or a count of moves; it goes away by itself.
 #[derive(Debug)]
@@ -30,6 +47,27 @@ impl Progress {
     /// For a program whose end is not known before it is reached: it counts moves.
     pub fn counting(terminal: &Terminal) -> Self {
         Self::with(None, "{spinner} {human_pos} moves in {elapsed}", terminal)
+    }
+
+    /// For work whose steps cannot be seen: it says what is being done, and for how long.
+    pub fn busy(what: &'static str, terminal: &Terminal) -> Busy {
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
+        if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}, {elapsed}") {
+            bar.set_style(style);
+        }
+        bar.set_message(what);
+        let (done, waits) = channel::<()>();
+        if terminal.watched() {
+            let shown = bar.clone();
+            std::thread::spawn(move || {
+                // It ends early where the work is done, as `done` is then dropped.
+                if waits.recv_timeout(PATIENCE) == Err(RecvTimeoutError::Timeout) {
+                    shown.set_draw_target(ProgressDrawTarget::stderr());
+                    shown.enable_steady_tick(TICK);
+                }
+            });
+        }
+        Busy { bar, _done: done }
     }
 
     fn with(length: Option<u64>, template: &str, terminal: &Terminal) -> Self {

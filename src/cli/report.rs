@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::explain::explanation;
-use super::input::load;
+use super::input::load_for;
 use super::output::Output;
+use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Page;
@@ -30,9 +31,12 @@ impl Report {
     /// Wrong input, or a page that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
-        let job = load(&self.script)?;
+        let job = load_for(&self.script, &self.output)?;
+        let busy = Progress::busy("checking the program and drawing its page", terminal);
         let (page, ok) = page(&job, &self.script)?;
-        Output::write_whole(&self.output, page.html().as_bytes())?;
+        drop(busy);
+        let written = Output::write_whole(&self.output, page.html().as_bytes());
+        Failure::unless_unread(written)?;
         if self.output != Path::new("-") {
             terminal.note(&format!("wrote {}", self.output.display()));
         }

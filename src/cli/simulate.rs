@@ -2,11 +2,11 @@
 
 use std::io::{self, Write};
 use std::ops::ControlFlow;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::input::load;
+use super::input::{load, load_for};
 use super::output::Output;
 use super::progress::Progress;
 use super::table::table;
@@ -45,20 +45,19 @@ impl Simulate {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = load(&self.script)?;
+        let job = match &self.trace {
+            Some(trace) => load_for(&self.script, trace)?,
+            None => load(&self.script)?,
+        };
         let mut trace = self.open_trace()?;
         let options = Options {
             trace_interval: trace.as_ref().map(|(_, every)| *every),
             ..Options::default()
         };
-        let outcome = play(
-            &job,
-            &options,
-            trace.as_mut().map(|(writer, _)| writer),
-            terminal,
-        )?;
+        let writer = trace.as_mut().map(|(writer, _)| writer);
+        let outcome = play(&job, &options, writer.zip(self.trace.as_deref()), terminal)?;
         if let Some((writer, _)) = trace {
-            writer.into_inner().finish()?;
+            Failure::unless_unread(writer.into_inner().finish())?;
         }
         let text = if self.json {
             serde_json::json!(outcome).to_string() + "\n"
@@ -92,29 +91,31 @@ impl Simulate {
     }
 }
 
-/// Plays the program of a job; a progress bar shows how far it is where somebody
-/// watches.
+/// Plays the program of a job, and writes a trace of it to a file; a progress bar shows how
+/// far it is where somebody watches.
 pub(super) fn play(
     job: &Job,
     options: &Options,
-    mut trace: Option<&mut TraceWriter<Output>>,
+    trace: Option<(&mut TraceWriter<Output>, &Path)>,
     terminal: &Terminal,
 ) -> Result<Outcome, Failure> {
     let mut bar = Progress::new(duration(job, terminal)?, terminal);
     let mut outcome = Outcome::default();
+    let (mut trace, path) = trace.unzip();
     let mut refused: Option<io::Error> = None;
     let played = job.simulate_with(options, &mut |report| {
         match report {
             Report::Progress(seconds) => bar.reach(seconds),
             Report::Move(result) => outcome.add(result.clone()),
-            Report::Sample(sample) => {
-                if let Some(trace) = trace.as_deref_mut()
-                    && let Err(error) = trace.write(sample)
-                {
+            Report::Sample(sample) => match trace.as_deref_mut().map(|trace| trace.write(sample)) {
+                None | Some(Ok(())) => {}
+                // Nobody reads the trace any more; the outcome is still wanted.
+                Some(Err(error)) if error.kind() == io::ErrorKind::BrokenPipe => trace = None,
+                Some(Err(error)) => {
                     refused = Some(error);
                     return ControlFlow::Break(());
                 }
-            }
+            },
         }
         ControlFlow::Continue(())
     });
@@ -122,7 +123,7 @@ pub(super) fn play(
     played?;
     match refused {
         Some(error) => Err(Failure::System {
-            what: "cannot write the trace".to_owned(),
+            what: format!("cannot write {}", path.unwrap_or(Path::new("-")).display()),
             error,
         }),
         None => Ok(outcome),
@@ -132,6 +133,7 @@ pub(super) fn play(
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
 fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
+    let _busy = Progress::busy("going through the program", terminal);
     if terminal.watched() {
         for item in job.items() {
             seconds += item?.duration();

@@ -62,7 +62,9 @@ impl Stream {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
         let mut streaming = job.stream_anyway(self.baud)?;
+        let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().of_the_motion()?;
+        drop(busy);
         if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(
@@ -126,7 +128,10 @@ impl Stream {
 
     /// Whether a program must not be played because the board does not keep up with it.
     fn is_too_much(&self, job: &Job, lines: Lines, terminal: &Terminal) -> Result<bool, Failure> {
-        let Some(refusal) = job.too_much_for_a_line(self.baud, lines)? else {
+        let busy = Progress::busy("checking whether the board keeps up", terminal);
+        let refusal = job.too_much_for_a_line(self.baud, lines)?;
+        drop(busy);
+        let Some(refusal) = refusal else {
             return Ok(false);
         };
         terminal.note(&format!("the board cannot play this program: {refusal}"));

@@ -34,6 +34,49 @@ pub const BAD: Style = AnsiColor::Red.on_default().effects(Effects::BOLD);
 /// Something to stand out.
 pub const STRONG: Style = Style::new().effects(Effects::BOLD);
 
+/// A stream that takes everything once its reader has gone.
+#[derive(Debug)]
+pub struct Results<W: Write> {
+    stream: io::BufWriter<W>,
+    unread: bool,
+}
+
+impl<W: Write> Results<W> {
+    /// Whether the reader has gone.
+    pub const fn is_unread(&self) -> bool {
+        self.unread
+    }
+
+    /// `done`, or `instead` where the reader has gone.
+    fn unless_unread<T>(&mut self, done: io::Result<T>, instead: T) -> io::Result<T> {
+        match done {
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {
+                self.unread = true;
+                Ok(instead)
+            }
+            other => other,
+        }
+    }
+}
+
+impl<W: Write> Write for Results<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.unread {
+            return Ok(bytes.len());
+        }
+        let written = self.stream.write(bytes);
+        self.unless_unread(written, bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        if self.unread {
+            return Ok(());
+        }
+        let flushed = self.stream.flush();
+        self.unless_unread(flushed, ())
+    }
+}
+
 /// The terminal, or what stands in for it.
 #[derive(Debug)]
 pub struct Terminal {
@@ -59,9 +102,14 @@ impl Terminal {
         }
     }
 
-    /// Standard output, buffered, for a command's results.
-    pub fn results(&self) -> impl Write + use<> {
-        io::BufWriter::new(AutoStream::new(io::stdout(), self.colour).lock())
+    /// Standard output, buffered, for a command's results. Nothing goes wrong where nobody
+    /// reads them any more: the answer is still wanted.
+    pub fn results(&self) -> Results<impl Write + use<>> {
+        let stream = AutoStream::new(io::stdout(), self.colour).lock();
+        Results {
+            stream: io::BufWriter::new(stream),
+            unread: false,
+        }
     }
 
     /// Columns that standard output has.

@@ -1,20 +1,22 @@
 //! `watch`: checks again whenever a file of the scenario changes.
 //!
 //! The system tells of changes in the folders of the files; once it has been quiet for
-//! a moment, the files' stamps (size and time) say whether one of them really changed.
+//! a moment, the files' stamps (size, time and permissions) say whether one of them really changed.
 //! The stamps are looked at every second anyway, since some network drives tell nothing.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs::Permissions;
 use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 use clap::Args;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 
 use super::input::read;
-use super::output::Output;
+use super::output::{Output, refuse_inputs};
+use super::progress::Progress;
 use super::{Answer, Failure, Terminal, check, report};
 use slewsmith::draw::Page;
 use slewsmith::rig::Files as _;
@@ -45,8 +47,8 @@ pub struct Watch {
     output: Option<PathBuf>,
 }
 
-/// Size and time of a file; none where it is not there.
-type Stamp = Option<(u64, Option<SystemTime>)>;
+/// Size, time and permissions of a file; none where it is not there.
+type Stamp = Option<(u64, Option<SystemTime>, Permissions)>;
 /// The files of a scenario, each stamped before it was read.
 type Files = BTreeMap<PathBuf, Stamp>;
 
@@ -54,9 +56,9 @@ impl Watch {
     /// Runs the command until Ctrl-C.
     ///
     /// # Errors
-    /// The script cannot be read at the start, or is a rig; the report cannot be written,
-    /// or the terminal is gone. What is wrong with the input is shown, and goes away when
-    /// it is mended.
+    /// The script cannot be read at the start, or is a rig; or the first report cannot be
+    /// written. What is wrong later is shown, and goes away when it is mended: the input,
+    /// or a disk that is full.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         if self.script == Path::new("-") {
             return Err(Failure::Request(
@@ -82,16 +84,36 @@ impl Watch {
             })
             .ok();
         let mut watched = BTreeSet::new();
+        let mut written_once = false;
         loop {
             let mut files = Files::new();
-            let page = self.look(terminal, &mut files)?;
-            write(&output, page)?;
-            terminal.note(&format!(
-                "the report is {}; press Ctrl-C to end",
-                output.display()
-            ));
+            let page = self.look(terminal, &mut files).revised().html();
+            refuse_inputs(&output, files.keys())?;
+            let write = || Output::write_whole(&output, page.as_bytes());
+            let mut written = write();
+            if !written_once {
+                written?;
+                written = Ok(());
+                written_once = true;
+            }
+            match &written {
+                Ok(()) => terminal.note(&format!(
+                    "the report is {}; press Ctrl-C to end",
+                    output.display()
+                )),
+                Err(failure) => terminal.show_failure(failure),
+            }
             watch_folders(watcher.as_mut(), &files, &mut watched);
+            let mut tried = Instant::now();
             wait(&changes, || {
+                // Each try is a change in the folder, too.
+                if written.is_err() && tried.elapsed() >= LOOK {
+                    written = write();
+                    tried = Instant::now();
+                    if written.is_ok() {
+                        terminal.note(&format!("the report is in {} now", output.display()));
+                    }
+                }
                 files.iter().any(|(path, known)| stamp(path) != *known)
             });
         }
@@ -99,32 +121,36 @@ impl Watch {
 
     /// Checks once, shows the outcome or what is wrong, and gives the page that says the
     /// same. `files` receives what was read.
-    fn look(&self, terminal: &mut Terminal, files: &mut Files) -> Result<Page, Failure> {
+    fn look(&self, terminal: &mut Terminal, files: &mut Files) -> Page {
         let mut note = |path: &Path| {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
         note(&self.script);
-        let mut on_disk = |path: &str, referrer: &str| {
+        let mut on_disk = |path: &str, referrer: &Path| {
             note(&FilesOnDisk::path(path, referrer));
             FilesOnDisk.open(path, referrer)
         };
+        let busy = Progress::busy("checking", terminal);
         let read = read(&self.script);
         let looked = read.and_then(|script| {
             let job = Job::read(script, &mut on_disk)?;
             let page = report::page(&job, &self.script)?.0;
             Ok((job, page))
         });
+        drop(busy);
         if std::io::stdout().is_terminal() {
             let mut out = terminal.results();
-            out.write_all(CLEAR.as_bytes())
-                .and_then(|()| out.flush())
-                .map_err(Failure::system("cannot print"))?;
+            // A terminal that cannot be cleared shows one verdict behind the other.
+            let _ = out.write_all(CLEAR.as_bytes()).and_then(|()| out.flush());
         }
         let title = report::title(&self.script);
         match looked {
             Ok((job, page)) => {
-                check::show(&job, terminal)?;
-                Ok(page)
+                // The page says the same, wherever the terminal has gone.
+                if let Err(failure) = check::show(&job, terminal) {
+                    terminal.show_failure(&failure);
+                }
+                page
             }
             Err(failure) => {
                 let drawn = match &failure {
@@ -136,20 +162,15 @@ impl Watch {
                     other => vec![other.to_string()],
                 };
                 terminal.show_failure(&failure);
-                Ok(Page::of_problems(title, drawn))
+                Page::of_problems(title, drawn)
             }
         }
     }
 }
 
-/// Writes the page, marked with what tells it from others.
-fn write(output: &Path, page: Page) -> Result<(), Failure> {
-    Output::write_whole(output, page.revised().html().as_bytes())
-}
-
 fn stamp(path: &Path) -> Stamp {
     let found = std::fs::metadata(path).ok()?;
-    Some((found.len(), found.modified().ok()))
+    Some((found.len(), found.modified().ok(), found.permissions()))
 }
 
 /// Folders rather than files: editors put a new file in the place of the old one.
@@ -172,7 +193,7 @@ fn watch_folders(
 }
 
 /// Returns when something changed, after the burst of changes is over.
-fn wait(changes: &Receiver<()>, changed: impl Fn() -> bool) {
+fn wait(changes: &Receiver<()>, mut changed: impl FnMut() -> bool) {
     loop {
         match changes.recv_timeout(LOOK) {
             Ok(()) => while changes.recv_timeout(QUIET).is_ok() {},

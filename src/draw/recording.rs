@@ -23,15 +23,32 @@ const SAMPLING: Sampling = Sampling {
 const PLANNED: usize = 0;
 const RECORDED: usize = 1;
 
+/// No sample may lie further than this from the start of the program (s), some thirty years …
+const MOST_SECONDS: f64 = 1e9;
+/// … nor further from its origin (degrees, mm, electrical degrees).
+const MOST_TRAVEL: f64 = 1e12;
+
 /// Why a recording cannot be used.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum RecordingError {
     /// It is not csv.
-    #[error("it is not csv: {0}")]
-    Csv(String),
+    #[error("line {line}: it is not csv: {reason}")]
+    Csv {
+        /// Which line, from 1.
+        line: u64,
+        /// What is wrong with it.
+        reason: String,
+    },
     /// A column is missing.
-    #[error("it has no column {0}; the header names time_s and angle_deg or position_mm")]
-    Column(&'static str),
+    #[error(
+        "line {line}: there is no column {name}; the header names time_s and angle_deg or position_mm"
+    )]
+    Column {
+        /// The line of the header, from 1.
+        line: u64,
+        /// Which column.
+        name: &'static str,
+    },
     /// A field is not a number.
     #[error("line {line}: “{found}” is not a number")]
     Number {
@@ -41,11 +58,31 @@ pub enum RecordingError {
         found: String,
     },
     /// It speaks of an axis that the rig does not have.
-    #[error("the rig has no axis “{0}”")]
-    Axis(String),
+    #[error("line {line}: the rig has no axis “{name}”")]
+    Axis {
+        /// Which line, from 1.
+        line: u64,
+        /// The name.
+        name: String,
+    },
     /// The rig has several axes and it does not say which one it is of.
-    #[error("the rig has several axes, and the recording has no column axis")]
-    WhichAxis,
+    #[error("line {line}: the rig has several axes, and the recording has no column axis")]
+    WhichAxis {
+        /// The line of the first sample, from 1.
+        line: u64,
+    },
+    /// A sample that no machine can have made.
+    #[error("line {line}: {what} of {value:e} is beyond what can be shown, {most:e}")]
+    Beyond {
+        /// Which line, from 1.
+        line: u64,
+        /// Of what, with its unit.
+        what: &'static str,
+        /// What it is.
+        value: f64,
+        /// What it may be, either way.
+        most: f64,
+    },
 }
 
 /// What was recorded of each axis of a rig.
@@ -74,16 +111,20 @@ struct Columns {
 
 impl Columns {
     fn of(header: &csv::StringRecord) -> Result<Self, RecordingError> {
+        let missing = |name| RecordingError::Column {
+            line: line_of(header),
+            name,
+        };
         let find = |name: &str| header.iter().position(|head| head.trim() == name);
         let columns = Self {
-            time: find("time_s").ok_or(RecordingError::Column("time_s"))?,
+            time: find("time_s").ok_or(missing("time_s"))?,
             angle: find("angle_deg"),
             position: find("position_mm"),
             lag: find("lag_electrical_deg"),
             axis: find("axis"),
         };
         if columns.angle.is_none() && columns.position.is_none() {
-            return Err(RecordingError::Column("angle_deg"));
+            return Err(missing("angle_deg"));
         }
         Ok(columns)
     }
@@ -112,7 +153,10 @@ impl Recording {
             .comment(Some(b'#'))
             .trim(csv::Trim::All)
             .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
-        let wrong = |error: csv::Error| RecordingError::Csv(error.to_string());
+        let wrong = |error: csv::Error| RecordingError::Csv {
+            line: error.position().map_or(1, csv::Position::line),
+            reason: error.to_string(),
+        };
         let columns = Columns::of(reader.headers().map_err(wrong)?)?;
         let mut axes = vec![Recorded::default(); rig.axes.len()];
         for record in reader.records() {
@@ -127,9 +171,22 @@ impl Recording {
                 (None, Some(angle)) => number(angle)? / 360.0 * per_turn,
                 (None, None) => f64::NAN,
             };
+            let within = |what, value: f64, most: f64| {
+                let line = line_of(&record);
+                let beyond = RecordingError::Beyond {
+                    line,
+                    what,
+                    value,
+                    most,
+                };
+                (value.abs() <= most).then_some(value).ok_or(beyond)
+            };
+            let time = within("a time since the program's start (s)", time, MOST_SECONDS)?;
+            let position = within("a position", position, MOST_TRAVEL)?;
             axes[axis].position.push((time, position));
             if let Some(lag) = columns.lag {
-                axes[axis].lag.push((time, number(lag)?));
+                let lag = within("a lag (electrical degrees)", number(lag)?, MOST_TRAVEL)?;
+                axes[axis].lag.push((time, lag));
             }
         }
         Ok(Self { axes })
@@ -276,19 +333,29 @@ fn axis_of(
 ) -> Result<usize, RecordingError> {
     match columns.axis.and_then(|column| record.get(column)) {
         None if rig.axes.len() == 1 => Ok(0),
-        None => Err(RecordingError::WhichAxis),
+        None => Err(RecordingError::WhichAxis {
+            line: line_of(record),
+        }),
         Some(name) => {
             let found = rig.axes.iter().position(|axis| axis.name == name);
-            found.ok_or_else(|| RecordingError::Axis(name.to_owned()))
+            found.ok_or_else(|| RecordingError::Axis {
+                line: line_of(record),
+                name: name.to_owned(),
+            })
         }
     }
+}
+
+/// Where a record stands; the first line where nobody knows.
+fn line_of(record: &csv::StringRecord) -> u64 {
+    record.position().map_or(1, csv::Position::line)
 }
 
 fn number(record: &csv::StringRecord, column: usize) -> Result<f64, RecordingError> {
     let found = record.get(column).unwrap_or_default();
     let value = found.parse::<f64>().ok().filter(|value| value.is_finite());
     value.ok_or_else(|| RecordingError::Number {
-        line: record.position().map_or(0, csv::Position::line),
+        line: line_of(record),
         found: found.to_owned(),
     })
 }
@@ -332,15 +399,37 @@ timer: { clock: 16 MHz }
     #[test]
     fn what_is_wrong_with_a_recording_is_said_with_its_line() {
         let read = |text: &str| Recording::read(text, &rig(), 0.0).unwrap_err();
-        assert_eq!(read("t,angle_deg\n0,1\n"), RecordingError::Column("time_s"));
+        assert_eq!(
+            read("# bench\nt,angle_deg\n0,1\n"),
+            RecordingError::Column {
+                line: 2,
+                name: "time_s"
+            }
+        );
         assert_eq!(
             read("time_s,volts\n0,1\n"),
-            RecordingError::Column("angle_deg")
+            RecordingError::Column {
+                line: 1,
+                name: "angle_deg"
+            }
         );
         assert_eq!(
-            read("time_s,axis,angle_deg\n0,lift,1\n"),
-            RecordingError::Axis("lift".to_owned())
+            read("time_s,axis,angle_deg\n0,dial,1\n0,lift,1\n"),
+            RecordingError::Axis {
+                line: 3,
+                name: "lift".to_owned()
+            }
         );
+        assert!(matches!(
+            read("time_s,angle_deg\n0,1\n1\n"),
+            RecordingError::Csv { line: 3, .. }
+        ));
+        for far in ["1e308,1", "-1e308,1", "0,1e308"] {
+            assert!(matches!(
+                read(&format!("time_s,angle_deg\n0,1\n{far}\n")),
+                RecordingError::Beyond { line: 3, .. }
+            ));
+        }
         let number = read("time_s,angle_deg\n0,1\n1,nan\n");
         assert_eq!(
             number,

@@ -5,7 +5,7 @@
 //! | `step`, `direction` | axis | 1 or −1 |
 //! | `output` | output | 1 or 0 |
 //! | `await` | input | ticks after which it gives up, or empty |
-//! | `mark` | empty | the text |
+//! | `mark` | empty | the text; with `'` before `=`, `+`, `-` or `@`, so that no spreadsheet reckons with it |
 //! | `unchecked` | empty | why the program must not run; the first row, if there is one |
 
 use std::borrow::Cow;
@@ -100,8 +100,16 @@ fn way(direction: Direction) -> Cow<'static, str> {
     })
 }
 
-/// A field, in quotes where RFC 4180 wants them.
+/// A field, in quotes where RFC 4180 wants them. A text that a spreadsheet would take for a
+/// formula has a `'` before it (common practice).
 fn field(text: &str) -> Cow<'_, str> {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        return Cow::Owned(quoted(&format!("'{text}")).into_owned());
+    }
+    quoted(text)
+}
+
+fn quoted(text: &str) -> Cow<'_, str> {
     if text.contains(['"', ',', '\n', '\r']) {
         Cow::Owned(format!("\"{}\"", text.replace('"', "\"\"")))
     } else {

@@ -8,6 +8,7 @@
 pub(crate) mod binary;
 mod c_header;
 pub(crate) mod coils;
+pub(crate) mod comment;
 mod csv;
 mod digits;
 mod identifiers;

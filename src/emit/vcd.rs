@@ -269,7 +269,7 @@ fn code(number: usize) -> String {
 
 /// Text that cannot end its comment.
 fn plain(text: &str) -> String {
-    text.replace('$', "_").replace(['\n', '\r'], " ")
+    super::comment::one_line(text).replace('$', "_")
 }
 
 #[cfg(test)]

@@ -61,7 +61,7 @@ pub(super) fn named_rig(script: &Source) -> Option<PathBuf> {
         let path = line.strip_prefix("rig")?.trim_start().strip_prefix('"')?;
         path.split('"').next()
     })?;
-    Some(beside(script.name(), path))
+    Some(beside(script.path(), path))
 }
 
 /// The lines that hold more than a comment.

@@ -88,7 +88,7 @@ impl Job {
             .help("begin the script with a line such as: rig \"rig.yaml\"")
             .into());
         };
-        let rig = files.open(path, script.source().name()).map_err(|error| {
+        let rig = files.open(path, script.source().path()).map_err(|error| {
             Diagnostic::error(
                 "rig-unreadable",
                 format!("the rig “{path}” cannot be read: {}", why_unread(&error)),

@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use crate::diagnostic::{Diagnostic, Source};
+use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::physics::band::Band;
 use crate::plan::approach::{Detour, given};
 use crate::plan::planner::{Planned, Planner};
@@ -15,6 +15,7 @@ use crate::plan::settling::Settling;
 use crate::plan::{Item, Part, PlannedMove, Travel};
 use crate::rig::Rig;
 use crate::script::{Action, ActionKind, Move};
+use crate::units::{Rounded, Time};
 
 /// Plans what `actions`, written in `source`, ask of the rig.
 ///
@@ -33,6 +34,7 @@ where
         actions: actions.into_iter(),
         ready: VecDeque::new(),
         line: 0,
+        seconds: 0.0,
         ended: false,
     }
 }
@@ -45,6 +47,8 @@ pub struct Program<'rig, I> {
     ready: VecDeque<Item>,
     /// Line of the action that `ready` comes from.
     line: usize,
+    /// How long the program is so far.
+    seconds: f64,
     ended: bool,
 }
 
@@ -89,11 +93,17 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
             let planned = match self.actions.next()? {
                 Ok(action) => {
                     self.line = action.line;
-                    self.planner.action(&action, &mut self.ready)
+                    self.planner
+                        .action(&action, &mut self.ready)
+                        .and_then(|()| {
+                            self.seconds += self.ready.iter().map(Item::duration).sum::<f64>();
+                            self.planner.countable(self.seconds, action.span)
+                        })
                 }
                 Err(error) => Err(error),
             };
             if let Err(error) = planned {
+                self.ready.clear();
                 self.ended = true;
                 return Some(Err(error));
             }
@@ -101,7 +111,29 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
     }
 }
 
+/// Ticks that a program may take. A schedule counts them in 64 bits; what is added between
+/// moves for the rules of the timer has as many again.
+const MOST_TICKS: f64 = 9_223_372_036_854_775_808.0;
+
 impl Planner<'_> {
+    /// Refuses a program that is longer than its ticks can be counted.
+    fn countable(&self, seconds: f64, span: Span) -> Result<(), Diagnostic> {
+        let rate = self.rig.timer.tick_rate();
+        if seconds * rate <= MOST_TICKS {
+            return Ok(());
+        }
+        Err(Diagnostic::error(
+            "too-long",
+            "the program lasts longer than its ticks can be counted",
+        )
+        .at(&self.source, span, "in here it goes beyond")
+        .help(format!(
+            "at {} ticks a second, a program takes {} at the most",
+            Rounded(rate),
+            Time::new(MOST_TICKS / rate)
+        )))
+    }
+
     fn action(&mut self, action: &Action, ready: &mut VecDeque<Item>) -> Result<(), Diagnostic> {
         let item = match &action.kind {
             ActionKind::Move(turn) => return self.turn(action, turn, ready),

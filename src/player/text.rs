@@ -17,7 +17,7 @@ const PER_LINE: usize = 16;
 
 /// Text that cannot end a comment of C.
 pub(super) fn in_comment(text: &str) -> String {
-    text.replace("*/", "* /").replace(['\n', '\r'], " ")
+    crate::emit::comment::in_c(text)
 }
 
 pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {

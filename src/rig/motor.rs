@@ -1,5 +1,6 @@
 //! The motor: a two-phase hybrid stepping motor by its data sheet or bench values.
 
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 use super::fields::{self, Bounds, Fields};
@@ -8,7 +9,7 @@ use super::profile;
 use super::yaml::{Node, NodeKind};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::units::{
-    Angle, Current, Damping, Inductance, Inertia, Resistance, Rounded, StepRate, Torque,
+    Angle, Current, Damping, Inductance, Inertia, Resistance, Rounded, StepRate, Time, Torque,
 };
 
 /// A two-phase stepping motor.
@@ -67,6 +68,9 @@ impl Motor {
 
 /// What the detent torque of a motor on a bench is about (N·m).
 const USUAL_DETENT: f64 = 0.02;
+/// Time constants L/R of windings (s). Those of motors for a bench are 0.2 to 10 ms (common
+/// practice); the limits lie far outside, where the model would take for ever.
+const TIME_CONSTANTS: RangeInclusive<f64> = 10e-6..=1.0;
 /// Rotors with more teeth than this are not made.
 const MOST_TEETH: u32 = 500;
 
@@ -87,6 +91,7 @@ impl Motor {
         let rotor_teeth = read_teeth(&mut fields);
         let phase_resistance = fields.required("phase_resistance", Bounds::positive(1e-3, 1e5));
         let phase_inductance = fields.required("phase_inductance", Bounds::positive(1e-7, 100.0));
+        refuse_time_constant(&mut fields, phase_resistance, phase_inductance);
         let rated_current = fields.required("rated_current", Bounds::positive(1e-4, 100.0));
         let holding_torque = fields.required("holding_torque", Bounds::positive(1e-7, 1e3));
         let detent_torque = read_detent(&mut fields, holding_torque);
@@ -115,6 +120,33 @@ impl Motor {
             pull_out,
             source,
         })
+    }
+}
+
+/// Refuses a winding whose current would settle as in no motor.
+fn refuse_time_constant(
+    fields: &mut Fields<'_>,
+    resistance: Option<Resistance>,
+    inductance: Option<Inductance>,
+) {
+    let (Some(resistance), Some(inductance)) = (resistance, inductance) else {
+        return;
+    };
+    let seconds = inductance.si() / resistance.si();
+    if !TIME_CONSTANTS.contains(&seconds) {
+        let problem = fields.place().error(
+            "absurd-value",
+            format!(
+                "{inductance} and {resistance} make a time constant L/R of {}",
+                Time::new(seconds)
+            ),
+            "of one phase",
+        );
+        fields.problem(problem.help(format!(
+            "those of motors lie between {} and {}; check both values and their units",
+            Time::new(*TIME_CONSTANTS.start()),
+            Time::new(*TIME_CONSTANTS.end())
+        )));
     }
 }
 

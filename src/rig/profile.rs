@@ -4,6 +4,7 @@
 //! `{ profile: path, KEY: VALUE }` takes the profile and puts its own values first.
 
 use std::io;
+use std::path::Path;
 use std::sync::Arc;
 
 use super::fields::{self, Fields};
@@ -14,15 +15,15 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 /// Where profiles come from. Whoever reads a rig decides what a path means; usually it
 /// is relative to the file that names it.
 pub trait Files {
-    /// The text that `path` names in the file called `referrer`.
+    /// The text that `path` names in the file at `referrer`.
     ///
     /// # Errors
     /// Whatever keeps the file from being read.
-    fn open(&mut self, path: &str, referrer: &str) -> io::Result<Arc<Source>>;
+    fn open(&mut self, path: &str, referrer: &Path) -> io::Result<Arc<Source>>;
 }
 
-impl<F: FnMut(&str, &str) -> io::Result<Arc<Source>>> Files for F {
-    fn open(&mut self, path: &str, referrer: &str) -> io::Result<Arc<Source>> {
+impl<F: FnMut(&str, &Path) -> io::Result<Arc<Source>>> Files for F {
+    fn open(&mut self, path: &str, referrer: &Path) -> io::Result<Arc<Source>> {
         self(path, referrer)
     }
 }
@@ -32,7 +33,7 @@ impl<F: FnMut(&str, &str) -> io::Result<Arc<Source>>> Files for F {
 pub struct NoFiles;
 
 impl Files for NoFiles {
-    fn open(&mut self, _: &str, _: &str) -> io::Result<Arc<Source>> {
+    fn open(&mut self, _: &str, _: &Path) -> io::Result<Arc<Source>> {
         Err(io::Error::from(io::ErrorKind::NotFound))
     }
 }
@@ -62,7 +63,7 @@ impl<'f> Profiles<'f> {
         }
         let source = self
             .files
-            .open(path, place.source.name())
+            .open(path, place.source.path())
             .map_err(|error| unreadable(path, place, &error))?;
         self.opened.push((path.to_owned(), Arc::clone(&source)));
         Ok(source)

@@ -35,7 +35,7 @@ pub use action::{Shape, Until};
 pub(crate) use expand::Actions;
 pub(crate) use grammar::{RESERVED, STATEMENTS};
 
-use crate::diagnostic::{Diagnostics, Source, Span};
+use crate::diagnostic::{Diagnostic, Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};
 use expand::CALLS_SHOWN;
 use operation::{Call, Operation};
@@ -67,12 +67,25 @@ struct Program {
     calls: HashMap<Arc<Call>, Arc<[Operation]>>,
 }
 
+/// Scripts with more bytes are refused: a script takes some fifty times its size in memory,
+/// and nobody has written a longer one by hand.
+const MOST_BYTES: usize = 8 << 20;
+
 impl Script {
     /// Reads a script and checks everything that can be told without the rig.
     ///
     /// # Errors
     /// Up to 20 problems that are independent of each other, in the order of the text.
     pub fn parse(source: Arc<Source>) -> Result<Self, Diagnostics> {
+        if source.text().len() > MOST_BYTES {
+            return Err(Diagnostic::error(
+                "script-too-large",
+                format!("the script has more than {} MiB", MOST_BYTES >> 20),
+            )
+            .at(&source, Span::new(0, 0), "")
+            .help("write what comes again with `repeat` or `sequence`, or split the script in two")
+            .into());
+        }
         let (statements, mut errors) = grammar::parse(source.text());
         let mut definitions = Definitions::gather(&statements, &mut errors);
         let rig = find_rig(&statements, &mut errors);

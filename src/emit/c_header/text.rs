@@ -368,8 +368,5 @@ fn action(action: &Action, out: &mut dyn Write) -> io::Result<()> {
 
 /// Text that neither ends its comment nor upsets a careful compiler.
 fn comment(text: &str) -> String {
-    text.replace("*/", "* /")
-        .replace("/*", "/ *")
-        .replace("??", "? ?")
-        .replace(['\n', '\r', '\\'], " ")
+    crate::emit::comment::in_c(text)
 }

@@ -283,7 +283,7 @@ impl<'p> Item<'p> {
         let path = fields::text("log", &entry.value);
         let path = self.fields.keep(path)?.to_owned();
         let place = entry.value.place.clone();
-        let source = match bench.files.open(&path, place.source.name()) {
+        let source = match bench.files.open(&path, place.source.path()) {
             Ok(source) => source,
             Err(error) => {
                 self.fields

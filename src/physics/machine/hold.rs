@@ -80,8 +80,11 @@ pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit
     let spring = 0.1 / machine.natural_frequency();
     let electrical = match machine.feed {
         Feed::FixedVoltage { .. } => 0.15 * machine.inductance / machine.resistance,
-        // Fourth-order steps are stable to 2.78 time constants.
-        Feed::Regulated { time_constant, .. } => 2.0 * time_constant,
+        // Fourth-order steps are stable to 2.78 time constants: that of the regulator, and
+        // that of the winding where the supply has run out.
+        Feed::Regulated { time_constant, .. } => {
+            2.0 * time_constant.min(machine.inductance / machine.resistance)
+        }
     };
     let pace = Pace {
         longest_step: spring.min(electrical),

@@ -428,8 +428,8 @@ rotor_inertia: 57 g.cm^2
         let text = format!(
             "axes:\n  a:\n    motor: {motor_field}\n    drive: {{ kind: fixed-voltage, sequence: wave, supply: 5 V }}\ntimer: {{ clock: 1 MHz }}\n"
         );
-        let mut files = |path: &str, referrer: &str| {
-            assert_eq!(referrer, "bench.yaml");
+        let mut files = |path: &str, referrer: &Path| {
+            assert_eq!(referrer, Path::new("bench.yaml"));
             match path {
                 "m.yaml" => Ok(Source::new("m.yaml", profile)),
                 "secret.yaml" => Err(io::Error::from(io::ErrorKind::PermissionDenied)),

@@ -24,8 +24,7 @@ const MOST_INPUTS: usize = 1 << INPUT_BITS;
 
 /// Packs a planned program for a rig.
 ///
-/// Holds the ideal step times of every distinct motion (8 bytes a step) while it
-/// works.
+/// Holds the ideal step times of one motion at a time (8 bytes a step) while it works.
 ///
 /// # Errors
 ///
@@ -55,12 +54,13 @@ pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, 
 struct Known {
     /// Number of the first move that needs it.
     index: u64,
-    /// Ideal step times (ticks since the start) …
-    times: Vec<f64>,
-    /// … and that of the end.
-    end: f64,
-    /// Keeps the address of the motion from being used again.
-    _motion: Arc<plan::Motion>,
+    /// The motion, whose address is not used again because of this.
+    motion: Arc<plan::Motion>,
+    /// Which of its axes.
+    number: usize,
+    steps: usize,
+    /// Steps of its ramp.
+    ramp: usize,
 }
 
 /// A motion whose steps are coming in.
@@ -145,7 +145,7 @@ impl Builder {
                 done: 0,
             },
         };
-        let steps = self.known[open.known].times.len();
+        let steps = self.known[open.known].steps;
         open.done += ticks.len();
         if open.index != index || open.done > steps {
             return Err(PackError::Inconsistent { index });
@@ -174,11 +174,13 @@ impl Builder {
         let number = *self.known_by_address.entry(key).or_insert(next);
         if number == next {
             let axis = &motion.axes[place];
+            let times = ideal_times(axis, self.rate);
             self.known.push(Known {
                 index: *index,
-                times: ideal_times(axis, self.rate),
-                end: axis.duration() * self.rate,
-                _motion: Arc::clone(motion),
+                steps: times.len(),
+                ramp: motion::ramp_length(&times),
+                number: place,
+                motion: Arc::clone(motion),
             });
         }
         Ok(number)
@@ -198,7 +200,7 @@ impl Builder {
     /// their own ramps in them.
     fn fit(&mut self) -> Result<Vec<Fitted>, PackError> {
         let mut order: Vec<usize> = (0..self.known.len()).collect();
-        order.sort_by_key(|&known| Reverse(motion::ramp_length(&self.known[known].times)));
+        order.sort_by_key(|&known| Reverse(self.known[known].ramp));
         let mut fitted = vec![
             Fitted {
                 number: 0,
@@ -211,9 +213,15 @@ impl Builder {
         let Packed { ramps, motions, .. } = &mut self.packed;
         for number in order {
             let Known {
-                index, times, end, ..
+                index,
+                motion,
+                number: axis,
+                ..
             } = &self.known[number];
-            let packed = motion::pack(times, *end, ramps);
+            let axis = &motion.axes[*axis];
+            // Worked out again rather than kept: a program may have very many motions.
+            let times = ideal_times(axis, self.rate);
+            let packed = motion::pack(&times, axis.duration() * self.rate, ramps);
             let (motion, error) = packed.ok_or(PackError::TooSlow { index: *index })?;
             let length = motion.length(ramps);
             let next = motions.len();

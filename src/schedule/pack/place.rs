@@ -168,11 +168,21 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
             });
         clock += gap + operation.lasts;
         while gap > u128::from(LONGEST_GAP) {
-            ops.push(Op {
+            // Any number of waits is one operation.
+            let waits = ((gap - 1) / u128::from(LONGEST_GAP)).min(u128::from(u32::MAX));
+            let wait = Op {
                 gap: LONGEST_GAP,
                 act: Act::Wait,
-            });
-            gap -= u128::from(LONGEST_GAP);
+            };
+            if waits < 4 {
+                ops.extend(std::iter::repeat_n(wait, waits as usize));
+            } else {
+                ops.push(Op {
+                    gap: 0,
+                    act: Act::Repeat(waits as u32, vec![wait]),
+                });
+            }
+            gap -= waits * u128::from(LONGEST_GAP);
         }
         ops.push(Op {
             gap: gap as u64,
@@ -293,6 +303,27 @@ mod tests {
         assert!(op::Unrolled::new(&ops).all(|op| op.gap <= LONGEST_GAP));
         let total: u128 = op::Unrolled::new(&ops).map(|op| u128::from(op.gap)).sum();
         assert!(total.abs_diff(ideal) <= in_parts(DRIFT));
+    }
+
+    #[test]
+    fn a_gap_of_centuries_takes_a_few_bytes() {
+        let tick = 1 << 62;
+        let act = Act::Direction(Direction::Negative);
+        let ideal = (u128::from(tick) << GAP_BITS) + TICK / 2;
+        let what = What::Act(tick, act);
+        let ops = operations(&[Placed { ideal, what }], &[]).expect("operations");
+        let total = |ops: &[Op]| -> u128 { ops.iter().map(|op| u128::from(op.gap)).sum() };
+        let all: u128 = ops
+            .iter()
+            .map(|op| match &op.act {
+                Act::Repeat(count, body) => u128::from(op.gap) + u128::from(*count) * total(body),
+                _ => u128::from(op.gap),
+            })
+            .sum();
+        assert!(all.abs_diff(ideal) <= in_parts(DRIFT), "{all} {ideal}");
+        let mut bytes = Vec::new();
+        op::write(&ops, &[], &mut bytes);
+        assert!(bytes.len() < 40, "{} bytes", bytes.len());
     }
 
     #[test]

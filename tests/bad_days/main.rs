@@ -1,0 +1,13 @@
+//! Bad days: readers that leave, disks that are full, targets that must not be touched,
+//! files that are no text. The old file stays intact or the new one is whole, the message
+//! says what to do, and the exit code is the documented one.
+
+#![cfg(unix)]
+
+mod bench;
+
+mod endless;
+mod folder;
+mod inputs;
+mod readers;
+mod targets;
