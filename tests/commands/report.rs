@@ -273,7 +273,10 @@ impl WaitIn for std::process::Child {
 
 /// Hyphenated words in quotation marks that are no codes: words of the rig and the
 /// script, and names inside the program.
-const NO_CODES: [&str; 17] = [
+const NO_CODES: [&str; 20] = [
+    "await-pressed",
+    "await-released",
+    "spin-down",
     "ring-down",
     "start-stop",
     "pull-out",
