@@ -651,7 +651,7 @@ fn questions_at_a_terminal_become_notes_and_a_profile() {
     let (code, out, said) = run(folder.path(), &asked, answers);
     assert_eq!(code, 0, "{said}");
     assert!(
-        said.contains("is a resistance") && said.contains("once more"),
+        said.contains("is a resistance") && said.contains("enter it again"),
         "{said}"
     );
     assert!(

@@ -188,7 +188,7 @@ impl Failing<'_> {
 pub(super) fn more_torque(axis: &Axis, worst: &TorqueMargin, needed: f64) -> String {
     let unit = TravelUnit::of(axis);
     format!(
-        "a lighter load, or a motor and drive that pull out at {} or more at {} {}/s",
+        "a lighter load, or a motor and drive with {} or more of pull-out torque at {} {}/s",
         Torque::new(two_digits_up(worst.required / (1.0 - needed))),
         Rounded(axis.travel_speed(worst.at.omega) * unit.per_si),
         unit.name

@@ -8,7 +8,7 @@ use serde::Serialize;
 pub enum Weight {
     /// A fact worth knowing; a caution.
     Note,
-    /// It may run, but look at this.
+    /// It may run; it deserves attention.
     Warning,
     /// It must not run.
     Failure,
@@ -75,7 +75,7 @@ impl Finding {
 pub enum Verdict {
     /// Nothing stands against it.
     Pass,
-    /// It may run; something should be looked at.
+    /// It may run, with warnings.
     Warn,
     /// It must not run.
     Fail,

@@ -39,22 +39,22 @@ pub(super) fn findings(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Vec<Fin
         .collect()
 }
 
-/// Windings that get more than they stand.
+/// Windings above their rating.
 fn too_much(axis: &Axis, heat: &Heat, why: Overload, moving: Option<f64>) -> Finding {
     let rated = Power::new(heat.windings.rated);
     let message = match why {
         Overload::Gross => format!(
-            "hot parts: the windings take {} while the motor turns, more than at twice the rated current (at the rated one {rated}): \
-             for however short a time, the iron saturates and the magnets can be weakened",
+            "hot parts: winding loss {} in motion, above that of twice the rated current (continuous rating {rated}): \
+            even briefly, the iron saturates and the magnets can be weakened",
             Power::new(heat.windings.running),
         ),
         Overload::Standing => format!(
-            "hot parts: the windings take {} at standstill, and stand {rated}, which is the rated current in both phases",
+            "hot parts: winding loss {} at standstill; continuous rating {rated} (rated current in both phases)",
             Power::new(heat.windings.standing),
         ),
         Overload::Average { power, moving } => format!(
-            "hot parts: the windings take {} on average over the program, in motion for {} % of it, and stand {rated}, \
-             which is the rated current in both phases",
+            "hot parts: average winding loss {} over the program, in motion for {} % of it; continuous rating {rated} \
+            (rated current in both phases)",
             Power::new(power),
             Rounded(two_digits(100.0 * moving)),
         ),
@@ -86,9 +86,9 @@ fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
             Rounded(two_digits_down(share * supply))
         ),
         format!(
-            "a ballast resistor in series with each phase: `switch_resistance` {} → {}",
-            Resistance::new(switches),
-            Resistance::new(two_digits_up(switches + ballast))
+            "a ballast resistor in series with each phase: `switch_resistance` {} → {} ohm",
+            Rounded(switches),
+            Rounded(two_digits_up(switches + ballast))
         ),
     ]
 }
@@ -146,9 +146,8 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
         ],
         HeatWarning::HotWindings { .. } | HeatWarning::CurrentAboveRated { .. } => {
             let mut cures = less_current(axis, heat);
-            cures.push(
-                "enough rest between the moves, and an eye on the motor's temperature".to_owned(),
-            );
+            cures
+                .push("longer rests between the moves; monitor the motor's temperature".to_owned());
             cures
         }
         HeatWarning::HotSenseResistor { power } => vec![format!(
@@ -185,7 +184,7 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
             } else {
                 or([
                     "more current or more gearing, or a stronger motor",
-                    "a brake or a counterweight that takes the load off the motor",
+                    "a brake or a counterweight that relieves the motor",
                 ])
             }
         }

@@ -117,7 +117,7 @@ pub struct Summary {
     pub ok: bool,
     /// Moves, warned and failed ones among them.
     pub moves: u64,
-    /// Moves that may run but should be looked at.
+    /// Moves that may run but have warnings.
     pub warned: u64,
     /// Moves that must not run.
     pub failed: u64,

@@ -91,13 +91,13 @@ pub(super) fn torque(
     let unit = TravelUnit::of(axis);
     let speed = axis.travel_speed(margin.at.omega);
     let message = format!(
-        "{} of torque is asked for at {} {}/s, where the motor pulls out at {}: {} is left, {} % is to be kept",
-        Torque::new(margin.required),
+        "at {} {}/s it needs {} of the {} pull-out torque: margin {}, required {} %",
         Rounded(speed * unit.per_si),
         unit.name,
+        Torque::new(margin.required),
         Torque::new(margin.available),
         if margin.least < 0.0 {
-            "nothing".to_owned()
+            "none".to_owned()
         } else {
             format!("{} %", Rounded(margin.least * 100.0))
         },
@@ -110,7 +110,7 @@ pub(super) fn torque(
     )
 }
 
-/// What the planner did otherwise than asked.
+/// What the planner changed.
 pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
     let axis = &rig.axes[change.axis];
     let unit = TravelUnit::of(axis);
@@ -120,7 +120,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-moved",
             Weight::Note,
             format!(
-                "to keep out of a bad band it cruises at {} instead of {} {}/s{}; `bands allow` turns this off",
+                "to avoid a bad band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -131,7 +131,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "backlash-taken-up",
             Weight::Note,
             format!(
-                "it goes {} {} beyond its target and comes back, so that the play of the gearing is taken up{}; `approach` in the rig asks for it",
+                "it overshoots its target by {} {} and returns, to take up the backlash{}; set by `approach` in the rig",
                 Rounded(by * to_load),
                 unit.name,
                 longer(change.cost)
@@ -152,7 +152,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 "limit-cut",
                 Weight::Note,
                 format!(
-                    "{word} {} {unit}/{per} of line {line} is cut to the axis's limit {} {unit}/{per}",
+                    "{word} {} {unit}/{per} of line {line} is limited to the axis's {} {unit}/{per}",
                     Rounded(asked * to_load),
                     Rounded(allowed * to_load),
                     unit = unit.name
@@ -163,7 +163,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-lowered",
             Weight::Note,
             format!(
-                "to keep out of a bad band it goes up to {} instead of {} {}/s{}; `bands allow` turns this off",
+                "to avoid a bad band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -174,7 +174,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-stays",
             Weight::Note,
             format!(
-                "its speed turns over inside the bad band around {} {}/s, and no allowed speed lies outside",
+                "its speed peaks in the bad band around {} {}/s, and no allowed speed lies outside",
                 Rounded(at * to_load),
                 unit.name
             ),
@@ -183,7 +183,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Weight::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for a swing to build up: accelerate faster or stay below, and look at it in the simulator",
+                "it takes {} to cross the bad band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
@@ -206,7 +206,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
 /// How much longer a change makes a move take, behind what it does.
 fn longer(cost: f64) -> String {
     if cost > 0.0 {
-        format!(", which takes {} longer", Time::new(cost))
+        format!(", {} longer", Time::new(cost))
     } else {
         String::new()
     }
@@ -264,12 +264,12 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     let frequency = Machine::of(axis).ringing_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
-        "no `viscous_damping` is given: {} to {} is assumed, which widens the pull-out curve's band; bad speeds are given for the least",
+        "`viscous_damping` is missing: {} to {} is assumed, which widens the band of the pull-out curve; bad speeds assume the least",
         Damping::new(two_digits(viscous.low)),
         Damping::new(two_digits(viscous.high)),
     );
     let measure = format!(
-        "measure it: push the powered rotor, let it ring (at about {} Hz), and take the heights x0 and xn of two \
+        "measure it: push the powered rotor, let it ring (at about {} Hz), and read the amplitudes x0 and xn of two \
          swings, n apart; the logarithmic decrement is d = ln(x0/xn)/n, and `viscous_damping` is d times {}",
         Rounded(frequency),
         Damping::new(for_one)
@@ -313,16 +313,16 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
             "unstable-band",
             Weight::Failure,
             format!(
-                "it cruises in an unstable band ({range}): the rotor hunts ever wider until it drops out"
+                "it cruises in an unstable band ({range}): the oscillation grows until the rotor loses synchronism"
             ),
         ),
         BandKind::Unstable => {
-            cures.push("measure `viscous_damping`, which the rig leaves out".to_owned());
+            cures.push("measure `viscous_damping`, which is missing in the rig".to_owned());
             Finding::new(
                 "unstable-band",
                 Weight::Warning,
                 format!(
-                    "it cruises where the motor is unstable ({range}) with the least damping that is likely, though not with the typical one"
+                    "it cruises in a band that is unstable ({range}) with the least likely damping, and stable with the typical one"
                 ),
             )
         }
@@ -330,7 +330,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
             "forced-band",
             Weight::Warning,
             format!(
-                "it cruises in a forced band ({range}): the steps keep striking the rotor near its natural frequency"
+                "it cruises in a forced band ({range}): the steps excite the rotor near its natural frequency"
             ),
         ),
     };
@@ -365,12 +365,12 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
         several => format!(" when {several} axes step at once"),
     };
     let message = format!(
-        "the timer's `fastest_interval` is {asked}, and the firmware player takes {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
+        "the timer's `fastest_interval` is {asked}; the firmware player needs {} clock cycles a step{axes}, {kept}, on an 8-bit microcontroller",
         budget::steps_cycles(rig),
     );
     Some(
         Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(
-            "set `fastest_interval` to {kept} or more, so that the check keeps to what the player can do"
+            "set `fastest_interval` to {kept} or more, so that the check applies the player's limit"
         )]),
     )
 }
@@ -383,7 +383,7 @@ pub(super) fn regeneration(
 ) -> Option<Finding> {
     let found = found.filter(Regeneration::matters)?;
     let mut cures = vec![format!(
-        "{} µF or more at the supply, or a brake resistor that is switched across it",
+        "{} µF or more at the supply, or a switched brake resistor across it",
         Rounded(two_digits_up(found.capacity() * 1e6))
     )];
     cures.extend(gentler());

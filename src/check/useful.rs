@@ -42,10 +42,10 @@ pub enum RangeEnd {
 impl fmt::Display for RangeEnd {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            Self::LittleTorque => "where a fifth of it is left",
-            Self::Weaker => "where a third of it is lost",
-            Self::RigLimit => "twice the speed that the rig allows",
-            Self::Unstable => "a little beyond the edge from which the motor is unstable",
+            Self::LittleTorque => "the rate at which 20 % of it is left",
+            Self::Weaker => "the rate at which a third of it is lost",
+            Self::RigLimit => "twice the rig's speed limit",
+            Self::Unstable => "just beyond the edge of the unstable band",
         })
     }
 }

@@ -46,7 +46,7 @@ impl Bench {
         }
         if let Some((name, _)) = files.iter().find(|(name, _)| folder.join(name).exists()) {
             return Err(Failure::Request(format!(
-                "{} is there already; nothing was written",
+                "{} already exists; nothing was written",
                 self.folder.join(name).display()
             )));
         }

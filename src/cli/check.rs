@@ -1,4 +1,4 @@
-//! `check`: every move against torque, bands, timer, drive and heat.
+//! `check`: checks every move against torque, bands, timer, drive and heat.
 
 use std::collections::{HashMap, HashSet};
 use std::fmt::Write as _;
@@ -25,7 +25,7 @@ const ROWS: usize = 100;
 /// Columns that a table with bands and the place of the least margin takes.
 const ROOMY: usize = 110;
 
-/// Every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
+/// Check every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
 /// move must not run.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
@@ -35,7 +35,7 @@ pub struct Check {
     /// Print JSON.
     #[arg(long)]
     json: bool,
-    /// Play the ticks into the motor model too; a lost step fails the check.
+    /// Also play the ticks in the motor model; a lost step fails the check.
     #[arg(long)]
     simulate: bool,
 }
@@ -300,8 +300,8 @@ fn bands_met(rows: &[Row], rig: &Rig) -> String {
 pub(super) fn describe(text: &mut String, finding: &Finding) {
     let (word, style) = match finding.severity {
         Weight::Failure => ("must not run", BAD),
-        Weight::Warning => ("look at this", DOUBTFUL),
-        Weight::Note => ("mind", STRONG),
+        Weight::Warning => ("warning", DOUBTFUL),
+        Weight::Note => ("note", STRONG),
     };
     if let Some(axis) = &finding.axis {
         let _ = write!(text, "{axis}: ");
@@ -328,7 +328,7 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
         None => String::new(),
     };
     let waiting = if summary.waits {
-        " and the waiting for inputs"
+        " plus waits for inputs"
     } else {
         ""
     };
@@ -341,14 +341,14 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
     if summary.ok && simulated.is_some_and(|outcome| !outcome.ok) {
         let _ = write!(
             text,
-            "{BAD}Must not run{BAD:#}: steps are lost in the simulator; {moves} in {time}{least}"
+            "{BAD}Must not run{BAD:#}: the simulated motor loses steps; {moves} in {time}{least}"
         );
     } else if summary.ok {
         let _ = write!(text, "{GOOD}May run{GOOD:#}: {moves} in {time}{least}");
     } else if summary.failed == 0 {
         let _ = write!(
             text,
-            "{BAD}Must not run{BAD:#}: no move fails by itself, but the program as a whole does; {moves} in {time}{least}"
+            "{BAD}Must not run{BAD:#}: every move passes, but the program as a whole fails; {moves} in {time}{least}"
         );
     } else {
         let _ = write!(
@@ -357,8 +357,12 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
             summary.failed
         );
     }
-    if summary.warned > 0 {
-        let _ = write!(text, "; {} to be looked at", summary.warned);
+    match summary.warned {
+        0 => {}
+        1 => text.push_str("; 1 move has warnings"),
+        several => {
+            let _ = write!(text, "; {several} moves have warnings");
+        }
     }
     text.push('\n');
 }

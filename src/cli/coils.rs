@@ -11,21 +11,21 @@ use super::{Answer, Failure, Terminal};
 use slewsmith::emit::CoilFormat;
 use slewsmith::physics::CoilTable;
 
-/// The coil sequence with its signs, the microstep currents, and the converter codes
-/// with the error that rounding them makes.
+/// Print the coil sequence with its signs, the microstep currents, and the converter codes
+/// with their rounding errors.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith coils examples/carousel.yaml --as c -o coils.h")]
 pub struct Coils {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
-    /// The form: for reading, for a spreadsheet, for programs, or a header for C.
+    /// Format: a table, csv, JSON, or a C header.
     #[arg(long = "as", value_name = "FORMAT", default_value = "table",
           value_parser = PossibleValuesParser::new(CoilFormat::ALL.iter().map(|(name, _)| *name)))]
     format: String,
     /// Print JSON; the same as `--as json`.
     #[arg(long, conflicts_with = "format")]
     json: bool,
-    /// Where to write it; `-` is standard output.
+    /// Output file; `-` is standard output.
     #[arg(short, long, value_name = "PATH", default_value = "-")]
     output: PathBuf,
 }
@@ -38,7 +38,7 @@ impl Coils {
     pub fn run(&self, _: &mut Terminal) -> Result<Answer, Failure> {
         let name = if self.json { "json" } else { &self.format };
         let Some(format) = CoilFormat::named(name) else {
-            return Err(Failure::Request(format!("there is no form “{name}”")));
+            return Err(Failure::Request(format!("unknown format “{name}”")));
         };
         let rig = load_rig(&self.rig)?;
         let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();

@@ -7,8 +7,8 @@ use clap_complete::Shell;
 
 use super::{Answer, Arguments, Failure, Terminal};
 
-/// What a shell needs to complete commands and options: read it in, as in the example, or put
-/// it where that shell looks for completions.
+/// Print shell completions for commands and options: source them, as in the example, or put
+/// them where that shell looks for completions.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  source <(slewsmith completions bash)")]
 pub struct Completions {

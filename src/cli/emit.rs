@@ -1,4 +1,4 @@
-//! `emit`: the schedule, in the format that whoever reads it wants.
+//! `emit`: writes the schedule in a format.
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -18,7 +18,7 @@ use slewsmith::rig::{DriveKind, Rig};
 use slewsmith::units::Rounded;
 use slewsmith::{Error, Job};
 
-/// The schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
+/// Write the schedule for firmware and instruments, or firmware that plays it. Exit code 1, and
 /// nothing written, when the check fails.
 #[derive(Debug, Args)]
 #[command(
@@ -27,50 +27,50 @@ use slewsmith::{Error, Job};
 pub struct Emit {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
-    /// The format: `csv` and `json` list every event with its tick, `vcd` shows them in a viewer
-    /// of waveforms, `c` is a header of tables for firmware of your own, `binary` is packed for a
-    /// small memory, `firmware` is a whole project in C that plays it.
+    /// Format: `csv` and `json` list every event with its tick, `vcd` is for a waveform viewer,
+    /// `c` is a header of tables for your own firmware, `binary` is packed for a small memory,
+    /// `firmware` is a complete C project that plays it.
     #[arg(long = "as", value_name = "FORMAT", value_parser = PossibleValuesParser::new(names()))]
     format: String,
-    /// Where to write it; `-` is standard output. The folder of the project where the
-    /// format is `firmware`.
+    /// Output file, or `-` for standard output; the project's folder for the format
+    /// `firmware`.
     #[arg(short, long, value_name = "PATH", default_value = "-")]
     output: PathBuf,
-    /// What the player of `firmware` puts out: step and direction lines for a drive (so where
-    /// this is left out), or the switches of the coils themselves.
+    /// Signals the firmware drives: step/direction (default) or coil
+    /// switches.
     #[arg(long, value_enum)]
     lines: Option<PlayerLines>,
-    /// Where the player of `firmware` has its schedule from: its own memory (so where this is
-    /// left out), or a serial line that `stream` sends on.
+    /// Schedule source: program memory (default) or
+    /// serial line.
     #[arg(long, value_enum)]
     feed: Option<PlayerFeed>,
-    /// Bits a second on that line; 115200 where this is left out.
+    /// Baud rate of the serial line (default 115200).
     #[arg(long, value_name = "RATE")]
     baud: Option<u32>,
-    /// Write the player of `firmware` for a board of another kind than those that it is made
-    /// for, behind four functions of your own, whatever pins and timer the rig has.
+    /// Write the firmware for any other board, behind four functions of
+    /// yours, whatever pins and timer the rig has.
     #[arg(long)]
     other_board: bool,
-    /// Write it even where the check fails; the output then says so.
+    /// Write it although the check fails; the output says so.
     #[arg(long)]
     unchecked: bool,
 }
 
-/// Where the player has its schedule from.
+/// The player's schedule source.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum PlayerFeed {
-    /// Its own memory.
+    /// Program memory.
     Memory,
     /// A serial line.
     Line,
 }
 
-/// What the player puts out.
+/// The signals the player drives.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum PlayerLines {
-    /// A step and a direction line for each axis.
+    /// Step and direction lines for each axis.
     Steps,
-    /// The switches of two bridges for each axis.
+    /// Switches of two bridges for each axis.
     Coils,
 }
 
@@ -105,12 +105,12 @@ impl Emit {
             && self.format != player::NAME
         {
             return Err(Failure::Request(format!(
-                "{option} is about the player, which only `--as firmware` writes"
+                "{option} applies only to `--as firmware`"
             )));
         }
         if self.baud.is_some() && self.feed != Some(PlayerFeed::Line) {
             return Err(Failure::Request(
-                "--baud is the rate of a serial line: it needs `--feed line`".to_owned(),
+                "--baud sets the serial line's rate and requires `--feed line`".to_owned(),
             ));
         }
         Ok(())
@@ -126,7 +126,7 @@ impl Emit {
         self.refuse_idle_options()?;
         if self.format == player::NAME && self.output == Path::new("-") {
             return Err(Failure::Request(
-                "a project is a folder: say which one with --output".to_owned(),
+                "`--as firmware` writes a folder: name it with --output".to_owned(),
             ));
         }
         let job = load(&self.script)?;
@@ -136,15 +136,18 @@ impl Emit {
             && !self.unchecked
         {
             terminal.note(&format!(
-                "the program must not run, so nothing was written: {reason}\n\
-                 `slewsmith check` shows all reasons and their cures; --unchecked writes it all the same"
+                "the program must not run; nothing was written: {reason}\n\
+                `slewsmith check` lists all reasons and cures; --unchecked writes it anyway"
             ));
             return Ok(Answer::No);
         }
         if summary.warned > 0 {
+            let moves = match summary.warned {
+                1 => "1 move has".to_owned(),
+                several => format!("{several} moves have"),
+            };
             terminal.note(&format!(
-                "{} of its moves are to be looked at: `slewsmith check --simulate` says why, and whether the rotor follows",
-                summary.warned
+                "{moves} warnings: `slewsmith check --simulate` gives the causes, and whether the rotor follows"
             ));
         }
         let mut heading = job.heading(failure.as_deref());
@@ -193,15 +196,15 @@ impl Emit {
         let reduced = rig.axes.iter().any(|axis| axis.drive.hold_current < 1.0);
         if self.options().lines == Lines::Coils && reduced {
             terminal.note(
-                "the player keeps the full current while an axis stands: `hold_current` is not applied, \
-                 and motor and drive get hotter than `check` and `motor` say",
+                "the player keeps full current at standstill: `hold_current` is not applied, \
+                and motor and drive run hotter than `check` and `motor` state",
             );
         }
         let bits = rig.timer.bits;
         if project.wiring.is_ok() && bits != player::TIMER_BITS {
             terminal.note(&format!(
-                "the player counts with timer 1 of its part, which has {} bits, not with one of {bits} as the rig \
-                 says: it plays the same schedule on the same ticks",
+                "the player uses the part's timer 1, which has {} bits instead of the rig's {bits}: \
+                it plays the same schedule on the same ticks",
                 player::TIMER_BITS
             ));
         }
@@ -230,7 +233,7 @@ impl Emit {
             .find(|axis| matches!(axis.drive.kind, DriveKind::FixedVoltage { .. }))?;
         (self.options().lines == Lines::Steps && project.wiring.is_ok()).then(|| {
             format!(
-                "the player makes step and direction lines, and the drive of `{}` is `fixed-voltage`: where that is a bridge of single switches, `--lines coils` switches them",
+                "the player drives step and direction lines, and the drive of `{}` is `fixed-voltage`: for a bridge of single switches, use `--lines coils`",
                 bridge.name
             )
         })
@@ -245,7 +248,7 @@ impl Emit {
     ) -> Result<(Output, u64), Failure> {
         let Some(format) = format(&self.format) else {
             return Err(Failure::Request(format!(
-                "there is no format “{}”",
+                "unknown format “{}”",
                 self.format
             )));
         };
@@ -273,7 +276,7 @@ impl Emit {
             .map_err(Failure::system(format!("cannot read {}", folder.display())))?;
         if entries.next().is_some() && !folder.join("player.h").exists() {
             return Err(Failure::Request(format!(
-                "{} holds other things than a player's project; nothing was written",
+                "{} contains files other than a player's project; nothing was written",
                 folder.display()
             )));
         }
@@ -287,18 +290,18 @@ impl Emit {
             match kept {
                 None => Output::write_whole(&path, text.as_bytes())?,
                 Some(kept) if player::same_wiring(&kept, text) => {
-                    terminal.note(&format!("{} is kept as it is", path.display()));
+                    terminal.note(&format!("kept {}", path.display()));
                 }
                 Some(kept) if player::is_as_written(&kept) => {
                     Output::write_whole(&path, text.as_bytes())?;
                     terminal.note(&format!(
-                        "{} is written anew for the new wiring; nothing in it had been changed by hand",
+                        "{} is rewritten for the new wiring; it had no edits",
                         path.display()
                     ));
                 }
                 Some(_) => terminal.note(&format!(
-                    "{} is kept, but it is for another wiring, and `make` will refuse it: rename it, write the project again, \
-                     and carry your changes over",
+                    "{} is kept, but is for another wiring, and `make` will refuse it: rename it, write the project again, \
+                    and copy your edits",
                     path.display()
                 )),
             }
@@ -308,9 +311,9 @@ impl Emit {
                 let smaller = wiring.not_smaller.as_ref();
                 let smaller = smaller.map_or_else(String::new, |why| format!(" (not {why})"));
                 terminal.note(&format!(
-                    "for an {}{smaller}: emergency stop on {}; `make` in {} builds it, and its README.md shows the wiring",
+                    "for an {}{smaller}: stop contact on {}; `make` in {} builds it; its README.md shows the wiring",
                     wiring.controller.compiler_name,
-                    wiring.emergency,
+                    wiring.stop_contact,
                     folder.display()
                 ));
                 if let Some(late) = wiring.late_outputs(rig) {
@@ -318,8 +321,8 @@ impl Emit {
                 }
             }
             Err(reason) => terminal.note(&format!(
-                "the player is not made for this board as it stands ({reason}): \
-                 {} says which four functions it needs",
+                "the player does not support this board ({reason}): \
+                {} describes the four functions to write",
                 folder.join("board.h").display()
             )),
         }

@@ -31,12 +31,12 @@ const TEXTS: [(&str, &str); 7] = [
 /// What begins a code's part in a file.
 const HEADING: &str = "\n## ";
 
-/// What a warning or an error means, with the physics and what to do; alone, all the
-/// codes there are.
+/// Explain a warning or an error: the physics and the cure; without a code, list all
+/// codes.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith explain torque-margin")]
 pub struct Explain {
-    /// The code that a message ends with, or begins with, in square brackets.
+    /// The code in square brackets at the start or end of a message.
     code: Option<String>,
     /// Print JSON.
     #[arg(long)]

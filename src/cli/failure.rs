@@ -58,7 +58,7 @@ impl From<Error> for Failure {
                 },
             },
             Error::NotAScript { name } => Self::Request(format!(
-                "{said}. `slewsmith motor RIG` tells what a rig can do; a script begins by naming its rig: rig \"{name}\""
+                "{said}. Use `slewsmith motor RIG` for a rig; a script begins with its rig: rig \"{name}\""
             )),
             Error::OnlyAProfile { .. } => Self::Request(format!(
                 "{said}; `slewsmith new DIR` writes one to start from"

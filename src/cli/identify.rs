@@ -125,10 +125,10 @@ fn supply_of(path: &Path) -> Result<Supply, Failure> {
 fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
     if fits.is_empty() {
         return Err(Failure::Request(
-            "the notes name no log, so there is no curve to draw".to_owned(),
+            "the notes name no log; there is no curve to plot".to_owned(),
         ));
     }
-    let figure = Figure::fits("What was fitted to the logs".to_owned(), fits);
+    let figure = Figure::fits("Fits to the logs".to_owned(), fits);
     super::plot::write_figure(path, &figure)
 }
 
@@ -228,7 +228,7 @@ fn for_people(sheet: &Sheet, terminal: &Terminal) -> String {
     let teeth = sheet.estimate.teeth;
     let counted = match sheet.notes.teeth {
         Some(_) => "counted",
-        None => "a guess: count the steps of a turn",
+        None => "estimated: count the steps of a turn",
     };
     let _ = writeln!(
         text,
@@ -277,7 +277,7 @@ fn for_people(sheet: &Sheet, terminal: &Terminal) -> String {
             &line["note".len()..]
         );
     }
-    let _ = writeln!(text, "\nWhat would narrow the pull-out torque most");
+    let _ = writeln!(text, "\nMeasurements that narrow the pull-out torque most");
     for one in sheet.next.iter().take(PROPOSED) {
         let _ = writeln!(
             text,
@@ -328,7 +328,7 @@ fn wiring_lines(wiring: &Wiring, values: &[Found], width: usize) -> String {
     }
     let _ = writeln!(
         text,
-        "  {} combinations remain that an ohmmeter cannot tell apart:",
+        "  {} combinations remain that an ohmmeter cannot distinguish:",
         wiring.layout.combinations()
     );
     for (index, step) in wiring.layout.to_be_tried().iter().enumerate() {
@@ -367,13 +367,13 @@ fn wiring_lines(wiring: &Wiring, values: &[Found], width: usize) -> String {
 fn ask(path: &Path, terminal: &Terminal) -> Result<(), Failure> {
     if path.exists() {
         return Err(Failure::Request(format!(
-            "{} is there already; `--ask` writes new notes",
+            "{} already exists; `--ask` writes new notes",
             path.display()
         )));
     }
     let mut lines = io::stdin().lock().lines();
     terminal.note(
-        "Write each answer with its unit, such as `1.8 ohm`; leave it empty to skip. Whatever is skipped is guessed.",
+        "Enter each value with its unit, such as `1.8 ohm`; press Enter to skip. Skipped values are estimated.",
     );
     let mut notes = String::from("# Measured at the bench.\n");
     for question in &QUESTIONS {
@@ -428,7 +428,7 @@ fn answer(
         }
         match check(&line) {
             Ok(()) => return Ok(line),
-            Err(why) => terminal.note(&format!("  {why}; once more")),
+            Err(why) => terminal.note(&format!("  {why}; enter it again")),
         }
     }
 }

@@ -9,13 +9,13 @@ use clap_mangen::Man;
 use super::output::Output;
 use super::{Answer, Arguments, Failure, Terminal};
 
-/// The manual pages: one of the program and one of each command.
+/// Write the manual pages: one for the program and one for each command.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man -M ~/.local/share/man slewsmith-check"
 )]
 pub struct Manual {
-    /// The folder to write them to, made where it is missing; without it, the program's
+    /// Folder to write them to, created if missing; without it, the program's
     /// page is printed.
     folder: Option<PathBuf>,
 }

@@ -1,8 +1,8 @@
-//! The commands. Only this part prints, and only this part knows paths.
+//! The commands. Only this module prints, and only this module knows paths.
 //!
 //! Results go to standard output, everything else to standard error. A command's
-//! outcome becomes the exit code: 0 done, 1 the answer is no, 2 the input is wrong,
-//! 3 the system failed.
+//! outcome becomes the exit code: 0 success, 1 the answer is no, 2 invalid input,
+//! 3 system error.
 
 mod bench;
 mod check;
@@ -36,7 +36,7 @@ use clap::{Parser, Subcommand};
 pub use failure::{Answer, Failure};
 pub use terminal::Terminal;
 
-/// Exact indexed turns for stepping motors: plan, check and schedule them, down to
+/// Plan, check and schedule exact indexed turns of stepping motors, down to
 /// the timer tick.
 #[derive(Debug, Parser)]
 #[command(
@@ -47,11 +47,11 @@ pub use terminal::Terminal;
 )]
 #[command(
     after_help = "Begin with:\n  slewsmith new bench && slewsmith check bench/turntable.moves\n\n\
-    Exit codes: 0 done; 1 the answer is no (a move must not run, steps are lost); 2 the input is\n\
-    wrong; 3 the system failed (a disk, a port); 130 ended by Ctrl-C.\n\n\
+    Exit codes: 0 success; 1 the answer is no (a move must not run, steps are lost); 2 invalid\n\
+    input; 3 system error (a disk, a port); 130 interrupted by Ctrl-C.\n\n\
     Moving machinery, hot parts and stored energy hurt people. Keep hands, hair and sleeves away\n\
-    from anything that can turn, expect motion at any moment while power is on, and follow the\n\
-    codes and licensed practice of your place."
+    from anything that can turn, expect motion at any moment while power is on, and follow local\n\
+    codes and licensed practice."
 )]
 pub struct Arguments {
     #[command(subcommand)]
@@ -64,13 +64,13 @@ pub struct Arguments {
 #[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "General options")]
 pub struct General {
-    /// When to use colour.
+    /// When to use colour
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     pub colour: terminal::Colour,
-    /// Print results only: no notes, no progress.
+    /// Print results only: no notes, no progress
     #[arg(short, long, global = true)]
     pub quiet: bool,
-    /// Print more: every move, every finding.
+    /// Print every move and every finding
     #[arg(short, long, global = true)]
     pub verbose: bool,
 }

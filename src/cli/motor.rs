@@ -27,7 +27,7 @@ const BEYOND: usize = 24;
 /// Lines of the pull-out curve in the table.
 const LINES: usize = 13;
 
-/// What the motors can do on their drives with their loads: pull-out torque,
+/// Print what the motors can do on their drives with their loads: pull-out torque,
 /// start-stop rate, bad speeds, heat.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
@@ -37,7 +37,7 @@ pub struct Motor {
     /// Print JSON.
     #[arg(long)]
     json: bool,
-    /// Draw the curves, the bands and the start-stop rate as well (`.svg` or `.png`).
+    /// Also plot the curves, the bands and the start-stop rate (`.svg` or `.png`).
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
 }
@@ -183,7 +183,7 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
     );
     let _ = writeln!(
         text,
-        "start-stop rate    {} full steps/s in the simulator; use {} at most ({} {unit}/s)",
+        "start-stop rate    {} full steps/s simulated; use at most {} ({} {unit}/s)",
         Rounded(sheet.start_stop().rate),
         Rounded(sheet.start_stop().quoted()),
         Rounded(sheet.start_stop().quoted() * scale)
@@ -197,7 +197,7 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
             .collect();
         let _ = writeln!(
             text,
-            "  it does not start at {} full steps/s either",
+            "  it also fails to start at {} full steps/s",
             islands.join(", ")
         );
     }
@@ -290,7 +290,7 @@ fn heat_json(axis: &Axis, heat: &Heat) -> Value {
 
 fn band_lines(bands: &[Band], scale: f64, unit: &str) -> String {
     if bands.is_empty() {
-        return "No bad speeds were found.\n".to_owned();
+        return "No bad speeds found.\n".to_owned();
     }
     let mut text = String::from("Bad speeds\n");
     for band in bands {

@@ -12,11 +12,11 @@ pub const SCENARIO: [(&str, &str); 2] = [
     ("turntable.yaml", include_str!("start/turntable.yaml")),
 ];
 
-/// A working scenario to start from: a script and a rig that pass `check` at once.
+/// Write a working scenario to start from: a script and a rig that pass `check`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith new bench && slewsmith check bench/turntable.moves")]
 pub struct New {
-    /// The folder to write it to; made where it is missing.
+    /// Folder to write it to, created if missing.
     folder: PathBuf,
 }
 
@@ -29,7 +29,7 @@ impl New {
         let paths = SCENARIO.map(|(name, text)| (self.folder.join(name), text));
         if let Some((path, _)) = paths.iter().find(|(path, _)| path.exists()) {
             return Err(Failure::Request(format!(
-                "{} is there already; nothing was written",
+                "{} already exists; nothing was written",
                 path.display()
             )));
         }
@@ -41,10 +41,7 @@ impl New {
             write_new(path, text)?;
             terminal.note(&format!("wrote {}", path.display()));
         }
-        terminal.note(&format!(
-            "now try: slewsmith check {}",
-            paths[0].0.display()
-        ));
+        terminal.note(&format!("next: slewsmith check {}", paths[0].0.display()));
         Ok(Answer::Yes)
     }
 }

@@ -69,7 +69,7 @@ impl Output {
             _ => Path::new("."),
         };
         if !folder.is_dir() {
-            let reason = format!("there is no folder {}", folder.display());
+            let reason = format!("folder {} does not exist", folder.display());
             return Err(io::Error::new(io::ErrorKind::NotFound, reason));
         }
         // Taken before the file is made, so that Ctrl-C in between waits for its name.
@@ -167,7 +167,7 @@ fn follow_links(path: &Path) -> io::Result<PathBuf> {
             _ => return Ok(at),
         }
     }
-    Err(io::Error::other("the symbolic links go round in a circle"))
+    Err(io::Error::other("the symbolic links form a loop"))
 }
 
 /// The temporary files that exist now; Ctrl-C removes them.

@@ -1,4 +1,4 @@
-//! `plan`: the timings, segment by segment.
+//! `plan`: prints the segments of every move.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -16,7 +16,7 @@ use slewsmith::units::Rounded;
 /// Rows of the table at the most, unless `--verbose` is given.
 const ROWS: usize = 200;
 
-/// The timings: the segments of every move.
+/// Print the segments of every move with their times.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith plan examples/carousel.moves --json > timings.json")]
 pub struct Plan {

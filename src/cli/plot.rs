@@ -14,7 +14,7 @@ use slewsmith::{MotorSheet, PlotError};
 /// Moves that the speed plot shows at the most.
 const MOVES: u64 = 2000;
 
-/// Speed over time, and torque over speed with the moves on it; for a rig, what its
+/// Plot speed over time, and torque over speed with the moves on it; for a rig, what its
 /// motors can do.
 #[derive(Debug, Args)]
 #[command(
@@ -26,13 +26,13 @@ const MOVES: u64 = 2000;
 pub struct Plot {
     /// The move script, or a rig.
     input: PathBuf,
-    /// The picture to write; its ending says which kind: `.svg` or `.png`.
+    /// Plot file to write, `.svg` or `.png`.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// What to show of a rig; `motor` where this is left out.
+    /// What to plot of a rig (default `motor`).
     #[arg(long, value_enum)]
     of: Option<Of>,
-    /// Lay a recording over the plan: the csv that `simulate --trace` writes, or a log of
+    /// Overlay a recording: the csv that `simulate --trace` writes, or a log of
     /// a real run with the columns `time_s` and `angle_deg` (or `position_mm`).
     #[arg(long, value_name = "FILE.csv")]
     recorded: Option<PathBuf>,

@@ -1,4 +1,4 @@
-//! The serial port that a board is at, and plain words for why it cannot be used.
+//! The board's serial port, and why it cannot be used.
 
 use std::io;
 use std::time::Duration;
@@ -30,26 +30,26 @@ pub(super) fn open(
 fn cannot_open(name: &str, baud: u32, kind: ErrorKind) -> Failure {
     let (kind, reason) = match kind {
         ErrorKind::Io(kind @ io::ErrorKind::NotFound) => {
-            (kind, format!("it is not there; {}", ports()))
+            (kind, format!("it does not exist; {}", ports()))
         }
         ErrorKind::Io(kind @ io::ErrorKind::PermissionDenied) => (
             kind,
-            "this user may not: on many systems the members of a group may, such as `dialout`, `uucp` or `tty`"
+            "permission denied: on many systems the user must be in a group such as `dialout`, `uucp` or `tty`"
                 .to_owned(),
         ),
         ErrorKind::NoDevice => (
             io::ErrorKind::ResourceBusy,
-            "another program has it open, or the board is not plugged in".to_owned(),
+            "it is open in another program, or the board is not plugged in".to_owned(),
         ),
         ErrorKind::InvalidInput => (
             io::ErrorKind::InvalidInput,
-            format!("it does not go at {baud} bits a second"),
+            format!("it does not support {baud} bit/s"),
         ),
         ErrorKind::Io(kind) => (kind, io::Error::from(kind).to_string()),
         // What the system says of files that are no ports is not worth reading.
         ErrorKind::Unknown => (
             io::ErrorKind::Other,
-            format!("{name} is not a serial port, or nothing is behind it; {}", ports()),
+            format!("{name} is not a serial port, or has no device; {}", ports()),
         ),
     };
     Failure::System {
@@ -69,11 +69,11 @@ fn ports() -> String {
         .take(MOST_NAMED)
         .collect();
     if names.is_empty() {
-        "a board's port has a name such as /dev/ttyUSB0, /dev/ttyACM0, /dev/cu.usbserial-1 or COM3, which appears \
+        "ports have names such as /dev/ttyUSB0, /dev/ttyACM0, /dev/cu.usbserial-1 or COM3; the name appears \
          when the board is plugged in"
             .to_owned()
     } else {
-        format!("at USB there are {}", names.join(", "))
+        format!("USB ports: {}", names.join(", "))
     }
 }
 
@@ -82,11 +82,11 @@ pub(super) fn broken(name: &str) -> Failure {
     // Whatever the system says: its broken pipe is not that of a reader of our results,
     // which ends the program without a word.
     Failure::System {
-        what: format!("the line to {name} broke"),
+        what: format!("the line to {name} failed"),
         error: io::Error::new(
             io::ErrorKind::NotConnected,
-            "has the cable come off? The board slows the axes down by itself, unless it has lost its power; find \
-             out where they stand before you go on",
+            "check the cable. Unless it lost power, the board decelerates the axes by itself; check \
+            their positions before you continue",
         ),
     }
 }
@@ -99,10 +99,13 @@ mod tests {
     fn each_reason_is_told_in_words_of_our_own() {
         for (kind, told) in [
             (ErrorKind::Unknown, "cannot open p: p is not a serial port"),
-            (ErrorKind::Io(io::ErrorKind::NotFound), "it is not there; "),
+            (
+                ErrorKind::Io(io::ErrorKind::NotFound),
+                "it does not exist; ",
+            ),
             (ErrorKind::Io(io::ErrorKind::PermissionDenied), "`dialout`"),
-            (ErrorKind::NoDevice, "another program has it open"),
-            (ErrorKind::InvalidInput, "at 12345 bits a second"),
+            (ErrorKind::NoDevice, "open in another program"),
+            (ErrorKind::InvalidInput, "support 12345 bit/s"),
         ] {
             let said = cannot_open("p", 12345, kind).to_string();
             assert!(said.contains(told), "{said}");

@@ -1,4 +1,4 @@
-//! How far a command is, for whoever watches and has waited a second.
+//! Progress of a command, shown on a terminal after one second.
 
 use std::time::{Duration, Instant};
 
@@ -22,7 +22,7 @@ impl Progress {
     pub fn new(duration: f64, terminal: &Terminal) -> Self {
         Self::with(
             Some((duration * 1e3) as u64),
-            "{bar:40} {percent} % of the program, {eta} to go {wide_msg}",
+            "{bar:40} {percent} % of the program, {eta} left {wide_msg}",
             terminal,
         )
     }

@@ -49,7 +49,7 @@ fn refuse_other_endings(path: &Path) -> Result<(), Failure> {
                 .any(|page| ending.eq_ignore_ascii_case(page)) =>
         {
             Err(Failure::Request(format!(
-                "the report is a page in HTML, and {} does not end in .html; a browser prints it to paper or to a PDF",
+                "the report is an HTML page, and {} does not end in .html; print it to PDF from a browser",
                 path.display()
             )))
         }

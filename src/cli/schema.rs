@@ -6,12 +6,12 @@ use clap::{Args, ValueEnum};
 
 use super::{Answer, Failure, Terminal};
 
-/// The JSON Schema (draft 2020-12) of a rig, for editors, or of what a command prints
+/// Print the JSON Schema (draft 2020-12) of a rig, for editors, or of a command's output
 /// with `--json`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
 pub struct Schema {
-    /// What the schema is of.
+    /// What to describe.
     of: Subject,
 }
 

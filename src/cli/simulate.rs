@@ -1,4 +1,4 @@
-//! `simulate`: the ticks, played into the motor model.
+//! `simulate`: plays the ticks in the motor model.
 
 use std::io::{self, Write};
 use std::ops::ControlFlow;
@@ -21,7 +21,7 @@ const ROWS: usize = 100;
 /// Time between two samples of the trace, where it is not given (s).
 const TRACE_INTERVAL: f64 = 1e-3;
 
-/// Plays the schedule's ticks into a model of the motor: lost steps, lag, overshoot,
+/// Play the schedule's ticks in the motor model: lost steps, lag, overshoot,
 /// settling. Exit code 1 when a step is lost.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith simulate examples/carousel.moves --trace trace.csv")]
@@ -31,10 +31,10 @@ pub struct Simulate {
     /// Print JSON.
     #[arg(long)]
     json: bool,
-    /// Write what an oscilloscope and an encoder would show, as csv.
+    /// Write position, currents and torque over time, as csv.
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
-    /// Time between two samples of the trace, such as `0.5 ms`; 1 ms where this is left out.
+    /// Sampling interval of the trace, such as `0.5 ms` (default 1 ms).
     #[arg(long, value_name = "TIME", requires = "trace")]
     every: Option<String>,
 }
@@ -84,7 +84,7 @@ impl Simulate {
                 .si(),
         };
         if every <= 0.0 {
-            return Err(Failure::Request("--every has to be above zero".to_owned()));
+            return Err(Failure::Request("--every must be above zero".to_owned()));
         }
         let writer = TraceWriter::new(Output::create(path)?)
             .map_err(Failure::system(format!("cannot write {}", path.display())))?;

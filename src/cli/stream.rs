@@ -25,28 +25,28 @@ use slewsmith::{Job, Streaming, Unstreamable};
 /// How long to wait for bytes before looking at what has to be sent.
 const LISTEN: Duration = Duration::from_millis(3);
 
-/// Has a board play the schedule while it comes over a serial line.
+/// Stream the schedule to a board over a serial port.
 ///
-/// The board runs the project that `emit --as firmware --feed line` writes. Should the
-/// line die, or on Ctrl-C, it slows the axes down to a standstill on their path and
-/// keeps count of where they stand. A second Ctrl-C leaves at once; the board then slows
-/// down by itself.
+/// The board runs the project that `emit --as firmware --feed line` writes. If the line
+/// fails, or on Ctrl-C, it decelerates the axes to a standstill on their path and keeps
+/// their step counts. A second Ctrl-C exits at once; the board then decelerates
+/// by itself.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  slewsmith stream examples/carousel.moves --port /dev/ttyUSB0\n\n\
     The axes move as soon as the board has answered. Keep clear of them, and keep within\n\
-    reach of an emergency stop that cuts the power: Ctrl-C is none."
+    reach of an emergency stop that removes power: Ctrl-C and the stop contact are none."
 )]
 pub struct Stream {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
-    /// The serial port that the board is at.
+    /// The board's serial port.
     #[arg(short, long, value_name = "PORT")]
     port: String,
-    /// Bits a second on the line.
+    /// Baud rate of the line.
     #[arg(long, value_name = "RATE", default_value_t = BAUD)]
     baud: u32,
-    /// Play it even where the check fails.
+    /// Play it although the check fails.
     #[arg(long)]
     unchecked: bool,
     /// Print JSON.
@@ -66,13 +66,13 @@ impl Stream {
         if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(
-                    "the program must not run, so nothing was sent: {reason}\n\
-                     `slewsmith check` shows all reasons and their cures; --unchecked plays it all the same"
+                    "the program must not run; nothing was sent: {reason}\n\
+                    `slewsmith check` lists all reasons and cures; --unchecked plays it anyway"
                 ));
                 return Ok(Answer::No);
             }
             terminal.note(&format!(
-                "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played all the same: {reason}"
+                "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played anyway: {reason}"
             ));
         }
         if self.is_too_much(&job, Lines::Steps, terminal)? {
@@ -101,8 +101,8 @@ impl Stream {
             // The plan has been gone through once, so this is all that can be left.
             let unfit = streaming.unfit();
             return Err(unfit.map_or_else(
-                || Failure::Request("the program broke off".to_owned()),
-                |unfit| Failure::Request(format!("the program broke off: {unfit}")),
+                || Failure::Request("the program was interrupted".to_owned()),
+                |unfit| Failure::Request(format!("the program was interrupted: {unfit}")),
             ));
         }
         let report = self.ended(ending)?;
@@ -144,28 +144,28 @@ impl Stream {
             Ending::Reported(report) | Ending::Broken(report) => Ok(report),
             Ending::Unlike { wanted, found } => Err(Failure::Request(unlike(wanted, found))),
             Ending::Busy => Err(Failure::Request(format!(
-                "the board at {port} is still playing something else"
+                "the board at {port} is playing another program"
             ))),
             Ending::NoAnswer => Err(gone(
                 format!("no answer from {port}"),
                 io::ErrorKind::TimedOut,
-                "is it the right port and rate, and does the board run the streaming player?",
+                "check the port and the rate, and that the board runs the streaming player",
             )),
             Ending::Silent(report) => {
                 let place = report.map_or_else(String::new, |report| {
                     format!(" after {} ticks", report.ticks)
                 });
                 Err(gone(
-                    format!("{port} fell silent{place}"),
+                    format!("no more answers from {port}{place}"),
                     io::ErrorKind::TimedOut,
-                    "the board slows the axes down by itself, unless it has lost its power; find out where they \
-                     stand before you go on",
+                    "unless it lost power, the board decelerates the axes by itself; check their \
+                    positions before you continue",
                 ))
             }
             Ending::Reset(_) => Err(gone(
-                format!("the board at {port} has started anew"),
+                format!("the board at {port} was reset"),
                 io::ErrorKind::ConnectionReset,
-                "its pulses ended abruptly; find out where the axes stand before you go on",
+                "its pulses ended abruptly; check the positions of the axes before you continue",
             )),
         }
     }
@@ -175,11 +175,11 @@ impl Stream {
 fn unlike(wanted: Likeness, found: Likeness) -> String {
     let all = [
         (
-            "version of the link",
+            "protocol version",
             wanted.version.into(),
             found.version.into(),
         ),
-        ("ticks a second", wanted.tick_rate, found.tick_rate),
+        ("ticks per second", wanted.tick_rate, found.tick_rate),
         ("axes", wanted.axes.into(), found.axes.into()),
         ("outputs", wanted.outputs.into(), found.outputs.into()),
         ("inputs", wanted.inputs.into(), found.inputs.into()),
@@ -190,7 +190,7 @@ fn unlike(wanted: Likeness, found: Likeness) -> String {
         .map(|(what, wanted, found)| format!("{what}: {found}, not {wanted}"))
         .collect();
     format!(
-        "the board's player was made for another rig ({}); write it anew with `slewsmith emit --as firmware --feed line`",
+        "the board's player was built for another rig ({}); rebuild it with `slewsmith emit --as firmware --feed line`",
         differing.join("; ")
     )
 }
@@ -330,7 +330,7 @@ fn for_people(report: &Report, mark: Option<&str>, rig: &Rig) -> String {
     };
     let mut text = format!("{style}{state}{style:#}\n");
     for (place, steps) in places(report, rig).iter().zip(&report.positions) {
-        text += &format!("{place} ({steps} microsteps from where it started)\n");
+        text += &format!("{place} ({steps} microsteps from its start)\n");
     }
     if let Some(mark) = mark {
         text += &format!("last mark: {mark}\n");

@@ -122,7 +122,7 @@ impl Terminal {
                     self.problem(diagnostic);
                 }
                 if diagnostics.0.iter().any(|one| one.code == "missing-key") {
-                    self.note("`slewsmith new DIR` writes a whole rig to start from");
+                    self.note("`slewsmith new DIR` writes a complete rig to start from");
                 }
             }
             other => self.to_stderr(&format!("{BAD}error{BAD:#}: {other}")),

@@ -29,18 +29,18 @@ const COLUMNS: usize = 100;
 /// What clears a terminal and puts the cursor into its first place (ECMA-48).
 const CLEAR: &str = "\x1b[2J\x1b[3J\x1b[H";
 
-/// Checks again, and writes the report again, whenever the script, the rig or a profile
-/// changes. Ctrl-C ends it.
+/// Check again and rewrite the report whenever the script, the rig or a profile
+/// changes, until Ctrl-C.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  slewsmith watch examples/carousel.moves -o carousel.html\n\
-    An open page shows each new report by itself."
+    An open page reloads by itself."
 )]
 pub struct Watch {
     /// The move script.
     script: PathBuf,
-    /// Where to write the report; beside the script, with the ending `.html`, where this is
-    /// left out.
+    /// Report file (default: beside the script, with the
+    /// extension `.html`).
     #[arg(short, long, value_name = "FILE.html")]
     output: Option<PathBuf>,
 }
@@ -87,7 +87,7 @@ impl Watch {
             let page = self.look(terminal, &mut files)?;
             write(&output, page)?;
             terminal.note(&format!(
-                "the report is in {}; Ctrl-C ends this",
+                "the report is {}; press Ctrl-C to end",
                 output.display()
             ));
             watch_folders(watcher.as_mut(), &files, &mut watched);

@@ -27,13 +27,13 @@ pub enum Error {
         error: io::Error,
     },
     /// A rig, or a part of one, was given for a script.
-    #[error("{name} is a rig, or a part of one, and a script of moves is needed here")]
+    #[error("{name} is a rig or a profile; a script is required here")]
     NotAScript {
         /// The name of the text.
         name: String,
     },
     /// A script was given for a rig.
-    #[error("{name} is a script of moves, and a rig is needed here{}", named(rig.as_ref()))]
+    #[error("{name} is a script; a rig is required here{}", named(rig.as_ref()))]
     NotARig {
         /// The name of the text.
         name: String,
@@ -42,7 +42,7 @@ pub enum Error {
     },
     /// The profile of a motor, a drive or a timer was given for a rig.
     #[error(
-        "{name} is the profile of a {part}, and a rig is needed here, which names it: `{part}: {name}`"
+        "{name} is the profile of a {part}; a rig is required here, which names it: `{part}: {name}`"
     )]
     OnlyAProfile {
         /// The name of the text.
@@ -71,7 +71,5 @@ impl From<Diagnostic> for Error {
 }
 
 fn named(rig: Option<&PathBuf>) -> String {
-    rig.map_or_else(String::new, |rig| {
-        format!(": the one that it names is {}", rig.display())
-    })
+    rig.map_or_else(String::new, |rig| format!(": it names {}", rig.display()))
 }

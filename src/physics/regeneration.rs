@@ -121,8 +121,8 @@ impl fmt::Display for Regeneration {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "braking returns up to {} to the supply, {} J in all: where the supply takes nothing back, \
-             {} at {} µF becomes {}, which can destroy the drive and whatever else is on it",
+            "braking returns up to {} to the supply, {} J in total: without a sink, \
+            {} at {} µF rises to {}, which can destroy the drive and everything else on the supply",
             Power::new(self.power),
             Rounded(self.energy),
             Voltage::new(self.supply),

@@ -274,7 +274,7 @@ impl LimitedAxis<'_> {
         }
         Err(Diagnostic::error(
             "impossible-limit",
-            format!("“{}” has to be above zero", kind.word),
+            format!("“{}” must be above zero", kind.word),
         )
         .at(self.source, span, "this is not")
         .help(format!("write for instance “{} {example}”", kind.word)))

@@ -235,7 +235,7 @@ impl Planner<'_> {
         Diagnostic::error(
             "axis-twice",
             format!(
-                "axis “{}” has two moves that are to start together",
+                "axis “{}” has two moves in one group",
                 self.rig.axes[axis].name
             ),
         )
@@ -244,10 +244,10 @@ impl Planner<'_> {
 
     /// Words for a statement that has no place in a group.
     pub(crate) fn stray(&self, place: Span, group: &str) -> Diagnostic {
-        Diagnostic::error(
-            "not-in-a-group",
-            format!("this cannot stand inside “{group}”"),
+        Diagnostic::error("not-in-a-group", format!("not allowed inside “{group}”")).at(
+            &self.source,
+            place,
+            "",
         )
-        .at(&self.source, place, "")
     }
 }

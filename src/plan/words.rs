@@ -21,11 +21,11 @@ impl Planner<'_> {
                 let list: Vec<&str> = names().collect();
                 Err(Diagnostic::error(
                     "axis-not-named",
-                    format!("the rig has {} axes, and this move names none", list.len()),
+                    format!("the rig has {} axes; name the one to move", list.len()),
                 )
                 .at(&self.source, place, "which axis?")
                 .help(format!(
-                    "write the axis behind “turn”, for instance “turn {} by …” (there are {})",
+                    "write the axis after “turn”, for instance “turn {} by …” (axes: {})",
                     list[0],
                     list.join(", ")
                 )))
@@ -46,27 +46,27 @@ impl Planner<'_> {
             let (code, message, help) = match problem {
                 NoTarget::WrongUnit if scale.is_linear() => (
                     "wrong-unit",
-                    format!("axis “{name}” travels in a line, and this is no length"),
+                    format!("axis “{name}” is linear, and this is not a length"),
                     "write a length such as 5 mm, or steps or microsteps",
                 ),
                 NoTarget::WrongUnit => (
                     "wrong-unit",
-                    format!("axis “{name}” turns, and this is no angle"),
+                    format!("axis “{name}” is rotary, and this is not an angle"),
                     "write an angle such as 90 deg, or steps or microsteps",
                 ),
                 NoTarget::WayOfLinear => (
                     "way-of-linear-axis",
-                    format!("axis “{name}” travels in a line and has no way round"),
-                    "leave “clockwise”, “counterclockwise” or “shortest” out",
+                    format!("axis “{name}” is linear; a rotation direction does not apply"),
+                    "leave out “clockwise”, “counterclockwise” or “shortest”",
                 ),
                 NoTarget::WayOfIncrement => (
                     "way-of-increment",
-                    "“by” goes a way round only with an angle above zero and “clockwise” or “counterclockwise”".to_owned(),
-                    "leave the way out (a negative angle turns clockwise), or use “to”",
+                    "“by” takes a direction only with a positive angle, and only “clockwise” or “counterclockwise”".to_owned(),
+                    "leave out the direction (a negative angle turns clockwise), or use “to”",
                 ),
                 NoTarget::TooFar => (
                     "too-far",
-                    format!("the position of axis “{name}” can no longer be kept exactly"),
+                    format!("the position of axis “{name}” is too far to be exact"),
                     "stay within 10^15 microsteps of the start",
                 ),
             };
@@ -120,7 +120,7 @@ impl Planner<'_> {
             (Failure::Impossible(Impossible::TooSoon { shortest }), Pace::In(_, span)) => {
                 Diagnostic::error(
                     "too-little-time",
-                    format!("the limits do not allow this move in less than {shortest:.6} s"),
+                    format!("the limits allow this move in {shortest:.6} s at the shortest"),
                 )
                 .at(&self.source, span, "too little time")
                 .help(format!(
@@ -131,11 +131,11 @@ impl Planner<'_> {
             (Failure::Weak { axis }, _) => Diagnostic::error(
                 "too-little-torque",
                 format!(
-                    "the motor of axis “{}” cannot move its load with the margin that is kept",
+                    "the motor of axis “{}” cannot move its load with the required torque margin",
                     self.rig.axes[*axis].name
                 ),
             )
-            .at(&self.source, place, "no acceleration is left for this move")
+            .at(&self.source, place, "no torque is left to accelerate")
             .help(with_doubt(
                 "lower the load or the torque margin, or take a stronger motor or more current",
                 &self.rig.axes[*axis],
@@ -145,7 +145,7 @@ impl Planner<'_> {
                 "the move is too short for the speeds at its ends",
             )
             .at(&self.source, place, "")
-            .help("write a lower “start” or a higher “accel” above it, or let it go further"),
+            .help("lower “start”, raise “accel”, or make the move longer"),
         }
     }
 }

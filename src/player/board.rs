@@ -17,11 +17,11 @@ use crate::units::Frequency;
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum OtherBoard {
     /// It is asked for.
-    #[error("another board is asked for")]
+    #[error("another board was requested")]
     Asked,
     /// The rig's timer is none of our parts'.
     #[error(
-        "its timer counts {clock} divided by {prescaler}, and would have to count {} at most, divided by {}",
+        "its timer clock is {clock} divided by {prescaler}; the player supports at most {}, divided by {}",
         Frequency::new(HIGHEST_CLOCK),
         alternatives(&PRESCALERS.map(|by| by.to_string()))
     )]

@@ -21,7 +21,7 @@ const MOST_BITS: u32 = 8;
 pub enum Unswitched {
     /// Microsteps too fine.
     #[error(
-        "axis `{axis}` makes {microsteps} microsteps a full step, and the player switches {MOST_MICROSTEPS} at most"
+        "axis `{axis}` has {microsteps} microsteps per full step; the player supports {MOST_MICROSTEPS}"
     )]
     Microsteps {
         /// The axis.
@@ -31,7 +31,7 @@ pub enum Unswitched {
     },
     /// A regulated current that nothing is known to set.
     #[error(
-        "axis `{axis}` has a regulated current, and its rig does not say what sets it: `sense_resistor`, `converter_bits` and `converter_reference` are missing"
+        "axis `{axis}` has a regulated current without `sense_resistor`, `converter_bits` and `converter_reference`"
     )]
     Converter {
         /// The axis.
@@ -45,14 +45,14 @@ pub enum Unswitched {
     },
     /// A motor that the full current at standstill overheats.
     #[error(
-        "the player keeps the full current in the coils while an axis stands, and the motor of axis `{axis}` does not stand that for long"
+        "the player keeps full current at standstill, above the continuous rating of the motor of axis `{axis}`"
     )]
     TooWarm {
         /// The axis.
         axis: String,
     },
     /// Converters on some axes only.
-    #[error("some of its axes have converters and others have none")]
+    #[error("some axes have converters and others have none")]
     Mixed,
 }
 

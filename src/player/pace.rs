@@ -36,7 +36,7 @@ use crate::units::Time;
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum TooClose {
     /// Events of an axis.
-    #[error("two events of `{axis}` come {apart} apart, and the player needs {needs}")]
+    #[error("two events of `{axis}` are {apart} apart; the player needs {needs}")]
     Events {
         /// The axis.
         axis: String,
@@ -47,7 +47,7 @@ pub enum TooClose {
     },
     /// Fast steps of an axis while another one starts, stops or turns.
     #[error(
-        "`{axis}` steps every {apart} while another axis starts, stops or turns, and the player needs {needs} then"
+        "`{axis}` steps every {apart} while another axis starts, stops or reverses; the player then needs {needs}"
     )]
     Crowded {
         /// The axis that steps.
@@ -58,7 +58,7 @@ pub enum TooClose {
         needs: Time,
     },
     /// Changes of an output.
-    #[error("two changes of output `{output}` come {apart} apart, and the player needs {needs}")]
+    #[error("two changes of output `{output}` are {apart} apart; the player needs {needs}")]
     Changes {
         /// The output.
         output: String,
@@ -68,7 +68,7 @@ pub enum TooClose {
         needs: Time,
     },
     /// Outputs and marks.
-    #[error("outputs or marks come {apart} apart, and the player needs {needs} there")]
+    #[error("outputs or marks are {apart} apart; the player needs {needs}")]
     Others {
         /// The time between them.
         apart: Time,
@@ -76,9 +76,7 @@ pub enum TooClose {
         needs: Time,
     },
     /// Outputs and marks that are due at once.
-    #[error(
-        "the player needs {needs} to get outputs and marks ready that are due at once, and has {lead}"
-    )]
+    #[error("simultaneous outputs and marks need {needs} of preparation; {lead} available")]
     AtOnce {
         /// What it needs.
         needs: Time,
@@ -86,7 +84,7 @@ pub enum TooClose {
         lead: Time,
     },
     /// More than can be decoded.
-    #[error("the player needs {needs} to decode what comes within {within}")]
+    #[error("the player needs {needs} to decode the events of {within}")]
     Decoding {
         /// What it needs.
         needs: Time,
@@ -104,17 +102,17 @@ impl TooClose {
                 "turn more slowly, or use fewer microsteps or a faster clock".to_owned()
             }
             Self::Crowded { axis, .. } => {
-                format!("turn more slowly, or let the other axis wait until `{axis}` has stopped")
+                format!("turn more slowly, or move the other axis after `{axis}` has stopped")
             }
             Self::Changes { needs, .. } | Self::Others { needs, .. } if on_the_way => {
-                format!("pass the places {needs} apart: further from each other, or more slowly")
+                format!("pass the positions {needs} apart: space them further, or turn more slowly")
             }
             Self::Changes { needs, .. } => format!("dwell {needs} between them"),
             Self::Others { needs, .. } => {
-                format!("dwell {needs} between them, or turn more slowly meanwhile")
+                format!("dwell {needs} between them, or turn more slowly there")
             }
             Self::AtOnce { .. } => "spread them, or turn more slowly there".to_owned(),
-            Self::Decoding { .. } => "turn more slowly, let outputs and marks come further apart, \
+            Self::Decoding { .. } => "turn more slowly, space outputs and marks further apart, \
                 or use fewer microsteps or a faster clock"
                 .to_owned(),
         }

@@ -25,7 +25,7 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
     if let Some(failure) = heading.failure {
         let _ = write!(
             text,
-            "\n *\n * DANGER: this program failed its check and was written all the same:\n * {}",
+            "\n *\n * DANGER: this program failed its check and was written anyway:\n * {}",
             in_comment(failure)
         );
     }
@@ -44,11 +44,11 @@ fn fingerprint(wiring: &Wiring) -> String {
         outputs,
         exact,
         inputs,
-        emergency,
+        stop_contact,
         ..
     } = wiring;
     let all = format!(
-        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {emergency}",
+        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
         controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -226,7 +226,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
  * kept when the project is written again. The step lines are the compare outputs of timer 1 and stay where they
  * are, and TIMED_OUTPUTS those of other timers; an output may move from there to a line
  * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0), but is exact no longer. Inputs are active
- * low, with the pull-up on; the emergency stop is a contact to ground that opens. */
+ * low, with the pull-up on; the stop contact is a contact to ground that opens. */
 #ifndef PINS_H
 #define PINS_H
 
@@ -262,7 +262,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
     );
     output_lines(&mut text, wiring);
     lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
-    let PartPin { port, bit } = wiring.emergency;
+    let PartPin { port, bit } = wiring.stop_contact;
     let _ = write!(
         text,
         "
@@ -272,11 +272,11 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
  * part without it. */
 #define STARTS_AFTER (1 << PORF)
 
-#define EMERGENCY_INTERRUPT {number}
-#define EMERGENCY_VECTOR INT{number}_vect
-#define EMERGENCY_PIN PIN{port}
-#define EMERGENCY_PORT PORT{port}
-#define EMERGENCY_BIT {bit}
+#define STOP_CONTACT_INTERRUPT {number}
+#define STOP_CONTACT_VECTOR INT{number}_vect
+#define STOP_CONTACT_PIN PIN{port}
+#define STOP_CONTACT_PORT PORT{port}
+#define STOP_CONTACT_BIT {bit}
 
 #endif
 ",
@@ -403,26 +403,26 @@ pub(super) fn readme(
     let rig = heading.rig;
     let mut text = match counts {
         Some(_) => format!("# Player for {}\n\n", heading.program),
-        None => "# Player for programs that come over a line\n\n".to_owned(),
+        None => "# Player for programs streamed over a serial line\n\n".to_owned(),
     };
     if let Some(failure) = heading.failure {
         let _ = writeln!(
             text,
-            "**Danger: this program failed its check and was written all the same: {failure}**\n"
+            "**Danger: this program failed its check and was written anyway: {failure}**\n"
         );
     }
     let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
     let _ = match (counts, source) {
         (Some((steps, bytes)), _) => writeln!(
             text,
-            "Plays one program of indexed moves from the microcontroller's own memory: {steps} steps in {bytes} bytes. \
-             Every step falls on its tick of a {clock} timer divided by {prescaler}.\n",
+            "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
+            Every step falls on its tick of a {clock} timer divided by {prescaler}.\n\n{STARTS}",
         ),
         (None, ScheduleSource::Line { baud }) => writeln!(
             text,
             "Plays programs of indexed moves while `slewsmith stream SCRIPT --port PORT --baud {baud}` sends them, \
-             for this rig, by a {clock} timer divided by {prescaler}. When the line dies the axes slow down along \
-             their path to a standstill.\n",
+            for this rig, by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
+            their path to a standstill. Nothing moves until a host connects.\n",
         ),
         (None, ScheduleSource::Memory) => Ok(()),
     };
@@ -432,7 +432,7 @@ pub(super) fn readme(
         Ok(wiring) => {
             let _ = writeln!(
                 text,
-                "`make` builds `player.hex` for an {}. Wiring (`pins.h` is yours to change, but for the steps and what timers make):\n\n\
+                "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
                  | line | pin |\n| --- | --- |",
                 wiring.controller.compiler_name
             );
@@ -444,46 +444,48 @@ pub(super) fn readme(
             let [receive, transmit] = wiring.controller.serial;
             let _ = writeln!(
                 text,
-                "| emergency stop | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
-                wiring.emergency
+                "| stop contact | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
+                wiring.stop_contact
             );
             if !rig.outputs.is_empty() {
                 let late = wiring.late_outputs(rig).map_or_else(
-                    || "Outputs change on their very ticks: timers make them.".to_owned(),
-                    |late| format!("Outputs on pins of timers change on their very ticks. Not so these, which are {late}."),
+                    || "Outputs change exactly on their ticks: timers make them.".to_owned(),
+                    |late| format!("Outputs on timer pins change exactly on their ticks. The others are {late}."),
                 );
                 let _ = writeln!(text, "{late}\n");
             }
             text.push_str(
-                "Inputs are active low. **The emergency stop is a contact to ground that opens:** without one, \
-                 wire its pin to ground or the player will not start. It stops the pulses; it is no substitute \
-                 for a switch that cuts the power of the drive.\n\n",
+                "Inputs are active low. **The stop contact is a normally closed contact to ground.** Without one, \
+                 wire its pin to ground, or the player does not start.\n\n",
             );
             if !wiring.switches.is_empty() {
                 text.push_str(COILS);
             }
             text.push_str(if counts.is_none() {
-                "`stream` says how a program has ended, and where each axis stands:\n\n"
+                "`stream` reports how a program ended, and the position of each axis:\n\n"
             } else {
-                "The program starts at reset. When it has ended, one line on the serial port (38400 baud, \
-                 9600 below 4 MHz) says how, and where each axis stands in steps since the start:\n\n"
+                "At its end, one line on the serial port (38400 baud, \
+                9600 below 4 MHz) reports how it ended, and the position of each axis in steps from its start:\n\n"
             });
         }
         Err(reason) => {
             let _ = writeln!(
                 text,
-                "The player is not made for this board as it stands ({reason}): give it the four functions that \
-                 `board.h` describes, and let the interrupts of your timer's channels call `event_due()`. \
+                "The player does not support this board ({reason}): write the four functions that \
+                `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
                  `make objects` compiles the rest.\n"
             );
-            text.push_str("How the program has ended is what `player_run()` returns:\n\n");
+            text.push_str("`player_run()` returns how the program ended:\n\n");
         }
     }
     text.push_str(ENDINGS);
     if counts.is_none() {
-        text.push_str("| line dead | nothing came over the line in time: the axes slowed down to a standstill |\n");
+        text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
+        text.push_str(AFTERWARDS_ON_A_LINE);
+    } else {
+        text.push_str(AFTERWARDS);
     }
-    text.push_str(AFTERWARDS);
+    text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
     for caution in CAUTIONS {
         let _ = writeln!(text, "- {caution}");
@@ -492,12 +494,12 @@ pub(super) fn readme(
 }
 
 const COILS: &str = "\
-A high pin turns its switch on. At reset every pin is an input: **give each switch a resistor that holds it off**, \
-or it floats while the microcontroller starts. The two switches of a leg are never both on, and stay off for 1 µs \
-at least when they change over. At the start the coils get the currents of the first row of `coil_table.h` (where \
-programs come over a line: of the row on which the one before has ended), and the rotor half a second to swing there, by up \
+A high pin turns its switch on. At reset every pin is an input: **fit each switch with a resistor that holds it off**, \
+or it floats while the microcontroller starts. The two switches of a leg are never both on; dead time is at least 1 µs. \
+At the start the coils carry the currents of the first row of `coil_table.h` (where \
+programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
 to two full steps. When the program has finished the coils keep their last \
-currents, in full: the motor holds, and stays hot. After any stop all switches are off, **and a load that hangs falls**.
+currents, undiminished: the motor holds, and stays hot. After any stop all switches are off, **and a suspended load falls**.
 
 ";
 
@@ -505,13 +507,28 @@ const ENDINGS: &str = "\
 | says | means |
 | --- | --- |
 | finished | the whole program was played |
-| damaged | the checksum of the schedule does not match; nothing was moved |
-| emergency stop | the emergency stop opened: pulses stopped within one interrupt |
-| late | two events came closer together than an interrupt takes; stopped rather than wait a whole turn of the timer |
+| damaged | the checksum of the schedule does not match; nothing moved |
+| stop contact | the stop contact opened: pulses ended within one interrupt |
+| late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
-| no input | an input did not come within its timeout |
+| no input | an input did not arrive within its timeout |
 ";
 
 const AFTERWARDS: &str = "
 After anything but `finished` all outputs are off, and nothing moves before a reset.
+";
+
+const AFTERWARDS_ON_A_LINE: &str = "
+After anything but `finished` all outputs are off. Nothing moves until a host connects again and sends a program: \
+no reset is needed.
+";
+
+const STARTS: &str = "\
+**The program starts at reset: closing the power starts it.** Begin the script with `await` and a push button on \
+that input, so that nothing moves before somebody is ready.
+";
+
+const STOP: &str = "
+**The stop contact is no emergency stop.** The microcontroller reads it and ends the pulses; power stays on. Fit an \
+emergency stop that removes the motor's power independently of the microcontroller, and test it.
 ";

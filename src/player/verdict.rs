@@ -24,16 +24,16 @@ use crate::units::{Frequency, Rounded};
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum Unplayable {
     /// No part fits the rig.
-    #[error("no part that the player is made for fits the rig: {0}")]
+    #[error("no part that the player supports fits the rig: {0}")]
     Unwired(Unwired),
     /// Coils on a board that is none of ours.
-    #[error("the player switches coils only where it is made for the board, and here {0}")]
+    #[error("the player switches coils only on boards that it supports, and here {0}")]
     CoilsElsewhere(OtherBoard),
     /// Coils that it cannot switch.
     #[error(transparent)]
     Unswitched(#[from] Unswitched),
     /// A rate that the serial port does not make.
-    #[error("with a clock of {clock} its serial port makes {made} bits a second, not {baud}")]
+    #[error("with a clock of {clock} its serial port makes {made} bit/s, not {baud}")]
     Baud {
         /// The clock.
         clock: Frequency,
@@ -51,15 +51,13 @@ pub enum Unplayable {
     #[error("the rig has more than 255 axes")]
     Axes,
     /// A table too long for one object of the compiler.
-    #[error(
-        "the packed schedule is {bytes} bytes, and a table in program memory holds {LONGEST_TABLE}"
-    )]
+    #[error("packed schedule is {bytes} bytes; the limit is {LONGEST_TABLE}")]
     Table {
         /// Bytes of the table.
         bytes: usize,
     },
     /// Too many texts.
-    #[error("the program has {marks} different marks, and the player tells {MOST_MARKS} apart")]
+    #[error("the program has {marks} distinct marks; the player's limit is {MOST_MARKS}")]
     Marks {
         /// How many it has.
         marks: usize,
@@ -69,7 +67,7 @@ pub enum Unplayable {
     TooClose(#[from] TooClose),
     /// More steps than a line carries.
     #[error(
-        "the program asks for up to {} microsteps a second, all axes together, and this board decodes {} from the line",
+        "the program needs up to {} microsteps/s over all axes; this board decodes {} from the line",
         Rounded(*rate),
         Rounded(*most)
     )]
@@ -127,13 +125,13 @@ impl Unplayable {
             Self::Unwired(Unwired::ForeignPins(_)) => "name pins that a part has".to_owned(),
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => SHORTER.to_owned(),
             Self::Unwired(Unwired::Parts(_)) => {
-                "leave `pin` out, and the player takes one that is free".to_owned()
+                "leave `pin` out to let the player choose a free one".to_owned()
             }
             Self::CoilsElsewhere(_) => "use step and direction lines".to_owned(),
             Self::Unswitched(reason) => reason.cure().to_owned(),
             Self::Baud {
                 fits: Some(baud), ..
-            } => format!("{baud} bits a second fit"),
+            } => format!("use {baud} bit/s"),
             Self::Baud { fits: None, .. } => "use a faster clock".to_owned(),
             Self::Pack(PackError::TooSlow { .. }) => "use a larger prescaler".to_owned(),
             Self::Pack(
@@ -147,7 +145,7 @@ impl Unplayable {
             Self::Marks { .. } => "use fewer marks, or the same text again".to_owned(),
             Self::TooClose(close) => close.cure(on_the_way),
             Self::StepRate { .. } => {
-                "lower its speeds, or put it into the board's memory".to_owned()
+                "lower the speeds, or play it from the board's memory".to_owned()
             }
         }
     }

@@ -34,8 +34,8 @@ pub struct Wiring {
     pub exact: Vec<CompareOutput>,
     /// The inputs of the rig.
     pub inputs: Vec<PartPin>,
-    /// The emergency stop …
-    pub emergency: PartPin,
+    /// The stop contact …
+    pub stop_contact: PartPin,
     /// … and the number of its interrupt.
     pub interrupt: usize,
 }
@@ -65,7 +65,7 @@ pub struct Shortcoming {
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Lack {
     /// Compare outputs.
-    #[error("its timer steps {most} axes at most, and the rig has {axes}")]
+    #[error("its timer supports {most} axes, and the rig has {axes}")]
     Axes {
         /// Axes that it steps.
         most: usize,
@@ -73,7 +73,7 @@ pub enum Lack {
         axes: usize,
     },
     /// Pins for bridges.
-    #[error("it has too few pins for the switches of so many axes")]
+    #[error("it has too few pins for the switches")]
     Switches,
     /// Ports for converters.
     #[error("it has too few ports for the converters")]
@@ -82,10 +82,10 @@ pub enum Lack {
     #[error("it has too few pins")]
     Pins,
     /// A pin that can interrupt.
-    #[error("no pin that can interrupt is left for the emergency stop")]
+    #[error("it has no free interrupt pin for the stop contact")]
     Interrupt,
     /// A pin that the rig names.
-    #[error("it has no pin `{text}`, which `{name}` is on")]
+    #[error("it has no pin `{text}` for `{name}`")]
     NoSuchPin {
         /// What the rig calls it.
         text: String,
@@ -103,7 +103,7 @@ pub enum Lack {
         taken: PinUse,
     },
     /// Flash.
-    #[error("player and schedule take {needed} bytes of its flash, and it has {flash}")]
+    #[error("player and schedule need {needed} bytes of flash; it has {flash}")]
     Flash {
         /// Bytes that are needed.
         needed: usize,
@@ -116,7 +116,7 @@ pub enum Lack {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 pub enum PinUse {
     /// No package has it, or the part needs it itself.
-    #[error("is not there, or belongs to the crystal or the reset")]
+    #[error("does not exist, or belongs to the crystal or the reset")]
     OfThePart,
     /// A compare output of the timer of the steps.
     #[error("is a step line of the timer")]
@@ -125,7 +125,7 @@ pub enum PinUse {
     #[error("is the serial port's")]
     Serial,
     /// Something else that the rig wants.
-    #[error("is needed for something else")]
+    #[error("is already in use")]
     Other,
 }
 
@@ -135,7 +135,7 @@ pub enum Unwired {
     /// Pins that no part has.
     #[error(
         "no part has {}; a pin is called P, the letter of its port ({}) and a number from 0 to 7, \
-         as in PB0, whatever is printed beside it on a board",
+         as in PB0, whatever the board's own print says",
         listed(.0), ports()
     )]
     ForeignPins(Vec<ForeignPin>),
@@ -241,11 +241,11 @@ impl Wiring {
         let outputs = named(part, &rig.outputs, &mut taken)?;
         let inputs = named(part, &rig.inputs, &mut taken)?;
         let mut interrupts = part.interrupts.iter().enumerate();
-        let (interrupt, emergency) = interrupts
+        let (interrupt, stop_contact) = interrupts
             .find(|(_, pin)| !taken.contains(pin))
             .map(|(number, pin)| (number, *pin))
             .ok_or(Lack::Interrupt)?;
-        taken.push(emergency);
+        taken.push(stop_contact);
         let exact = part.exact_at(rig.timer.prescaler);
         let free = part
             .free
@@ -276,7 +276,7 @@ impl Wiring {
             outputs,
             exact: exact.to_vec(),
             inputs,
-            emergency,
+            stop_contact,
             interrupt,
         })
     }
@@ -295,7 +295,7 @@ impl Wiring {
         let taken = self.outputs.iter().chain(&self.inputs);
         let taken: Vec<PartPin> = taken
             .chain(self.switches.iter().flatten())
-            .chain([&self.emergency])
+            .chain([&self.stop_contact])
             .copied()
             .collect();
         let in_converter = |pin: &PartPin| self.converters.iter().flatten().any(|p| *p == pin.port);
@@ -308,11 +308,11 @@ impl Wiring {
             [] if self.exact.is_empty() => {
                 "with a prescaler of 8 or more some pins are exact".into()
             }
-            [] => "no pin that is exact is left".to_owned(),
-            pins => format!("exact are {}", pins.join(", ")),
+            [] => "no exact pin is free".to_owned(),
+            pins => format!("exact pins: {}", pins.join(", ")),
         };
         Some(format!(
-            "written by the player, and up to {} clock cycles late while axes step: {}; {cure}",
+            "switched by software, up to {} clock cycles late while axes step: {}; {cure}",
             budget::late_cycles(rig),
             names.join(", "),
         ))

@@ -241,10 +241,10 @@ fn refuse(fields: &mut Fields<'_>, kind: &str, entries: [Option<Entry>; 2]) {
                 .error(
                     "not-for-this-drive",
                     format!("a {kind} drive has no `{}`", entry.key),
-                    format!("belongs to {belongs}"),
+                    format!("is a key of {belongs}"),
                 )
                 .help(format!(
-                    "leave it out, or choose another `kind` than {kind}"
+                    "leave it out, or choose a `kind` other than {kind}"
                 )),
         );
     }

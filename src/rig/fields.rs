@@ -150,7 +150,7 @@ impl<'p> Fields<'p> {
                     node.place
                         .error(
                             "not-a-table",
-                            format!("{what} has to be a table of keys and values"),
+                            format!("{what} must be a table of keys and values"),
                             kind_of(&node.kind),
                         )
                         .help("write `key: value`, one a line, or `{ key: value, … }`"),
@@ -305,6 +305,9 @@ fn unknown(what: &str, entry: &Entry, known: &[&'static str]) -> Diagnostic {
         format!("{what} has no key `{}`", entry.key),
         "unknown",
     );
+    if let Some(belongs) = meant::elsewhere(&entry.key) {
+        return problem.help(belongs);
+    }
     if let Some(near) = nearest(&entry.key, known.iter().copied()) {
         return problem.help(format!("did you mean `{near}`?"));
     }
@@ -368,7 +371,7 @@ pub(crate) fn list(words: &[&str]) -> String {
 /// What a node is, in words.
 fn kind_of(kind: &NodeKind) -> &'static str {
     match kind {
-        NodeKind::Nothing => "there is no value here",
+        NodeKind::Nothing => "no value",
         NodeKind::Text(_) => "this is a single value",
         NodeKind::List(_) => "this is a list",
         NodeKind::Table(_) => "this is a table",
@@ -479,11 +482,11 @@ fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Resul
         node.place
             .error(
                 "absurd-value",
-                format!("`{key}` is {says} than can be"),
+                format!("`{key}` is {says} than any real part's"),
                 format!("this is {value}"),
             )
             .help(format!(
-                "the limit is {}; is the unit right?",
+                "the limit is {}; check the unit",
                 T::from_si(limit)
             ))
     };
@@ -493,7 +496,7 @@ fn within<T: Measure>(key: &str, node: &Node, value: T, bounds: Bounds) -> Resul
         Some(Fault::Zero) => Err(problem("zero-value", "cannot be zero")),
         Some(Fault::NotBelow) => {
             let most = T::from_si(bounds.most);
-            Err(problem("out-of-range", &format!("has to be below {most}")))
+            Err(problem("out-of-range", &format!("must be below {most}")))
         }
         Some(Fault::TooLarge) => Err(absurd("larger", bounds.most)),
         Some(Fault::TooSmall) => Err(absurd("smaller", bounds.least)),
@@ -532,7 +535,7 @@ pub(crate) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Resul
             .place
             .error(
                 "out-of-range",
-                format!("`{key}` is from {least} to {most}"),
+                format!("`{key}` must be from {least} to {most}"),
                 format!("this is {}", Rounded(number)),
             )
             .help(help));
@@ -555,8 +558,11 @@ pub(crate) fn choice(
         format!("`{key}` cannot be “{word}”"),
         "unknown",
     );
+    if let Some(belongs) = meant::instead_of(key, word) {
+        return Err(problem.help(belongs));
+    }
     Err(match nearest(word, words.iter().copied()) {
         Some(near) => problem.help(format!("did you mean `{near}`?")),
-        None => problem.help(format!("it is one of {}", list(words))),
+        None => problem.help(format!("use one of {}", list(words))),
     })
 }

@@ -20,35 +20,36 @@ pub(super) fn where_found(key: &str) -> &'static str {
              voltage, that over the resistance of a phase"
         }
         "holding_torque" => {
-            "your own motor's: “holding torque” in its data sheet, or the force on a lever, times its length, at \
-             which the rotor gives way with both phases at rated current"
+            "your own motor's: “holding torque” in its data sheet, or lever length times the force at \
+            which the rotor slips with both phases at rated current"
         }
         "rotor_inertia" => "your own motor's: “rotor inertia” in its data sheet",
         "kind" => {
-            "whichever your drive is: `fixed-voltage` switches the supply onto the phases, `linear-current` and \
+            "the type of your drive: `fixed-voltage` switches the supply onto the phases, `linear-current` and \
              `chopper` regulate their current"
         }
-        "sequence" => "whichever your drive switches: `wave`, `two-phase` or `half-step`",
-        "supply" => "your own supply's: a voltmeter at the drive, with the motor powered",
+        "sequence" => "the sequence of your drive: `wave`, `two-phase` or `half-step`",
+        "supply" => "your own supply's voltage, measured at the drive with the motor powered",
         "peak_current" => {
-            "what your own drive is set to: the amplitude of the sine, √2 times its effective value"
+            "the setting of your own drive: the amplitude of the sine, √2 times its rms value"
         }
         "microsteps" => {
-            "what your own drive is set to, by its switches or pins: microsteps a full step, 1 to 256"
+            "the setting of your own drive, by switches or pins: microsteps per full step, 1 to 256"
         }
-        "sense_resistor" => "the one that is fitted: see its print, or the circuit diagram",
+        "sense_resistor" => "the value that is fitted: see its marking, or the circuit diagram",
         "converter_bits" => "your own converter's: “resolution” in its data sheet",
         "converter_reference" => {
             "your own converter's full scale: a voltmeter at its reference pin"
         }
-        "mass" => "what travels on your own axis, weighed with all that it carries",
+        "mass" => "the mass that travels on your own axis, with all that it carries",
         "travel_per_turn" => {
-            "your own axis': the lead of the screw, or teeth of the pulley times pitch of the belt"
+            "the lead of your own axis's screw, or teeth of the pulley times pitch of the belt; a turning load has \
+             `inertia` instead of `mass`: m·d²/8 for a disc, m·(d1² + d2²)/8 for a ring"
         }
         "clock" => {
-            "your own board's: the frequency printed on its crystal, or what the firmware sets its clock to"
+            "your own board's: the frequency on its crystal, or the clock that its firmware sets"
         }
-        "step_rate" | "torque" => "as it was measured on the bench",
+        "step_rate" | "torque" => "as measured on the bench",
         "motor" | "drive" => {
             "with your own values indented below it, or the path of a profile that holds them"
         }

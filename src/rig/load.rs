@@ -104,7 +104,7 @@ impl Gearing {
     pub fn doubt(self) -> Option<String> {
         (self.ratio() < 1.0).then(|| {
             format!(
-                "`gearing: {self}` turns the load {} times for one motor turn; if you meant a reduction, write {}",
+                "`gearing: {self}` turns the load {} times for one motor turn; for a reduction, write {}",
                 Rounded(1.0 / self.ratio()),
                 self.reversed()
             )
@@ -245,7 +245,7 @@ fn read_approach(fields: &mut Fields<'_>) -> Option<Approach> {
                 .key_place
                 .error(
                     "approach-without-backlash",
-                    "there is no play that `approach` could take up",
+                    "`approach` requires `backlash`",
                     "the load has no `backlash`",
                 )
                 .help("give the play, such as `backlash: 3 arcmin`, or leave `approach` out"),
@@ -298,12 +298,10 @@ fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
             .place
             .error(
                 "zero-value",
-                "both sides of `gearing` have to be above zero",
+                "both sides of `gearing` must be above zero",
                 "",
             )
-            .help(
-                "a load that turns the other way is a matter of the script, not of the gearing",
-            ));
+            .help("set the direction in the script, not in the gearing"));
     }
     let ratio = motor / load;
     if !(1e-4..=1e6).contains(&ratio) || !(1e-6..=1e9).contains(&motor) {
@@ -311,7 +309,7 @@ fn read_gearing(node: &Node) -> Result<Gearing, Diagnostic> {
             .place
             .error(
                 "absurd-value",
-                format!("a gearing of {} to one is more than can be", Rounded(ratio)),
+                format!("a gearing of {} to one is out of range", Rounded(ratio)),
                 "",
             )
             .help(HELP));

@@ -11,6 +11,40 @@ const OTHER_UNITS: [&str; 4] = ["N.cm", "kgf.cm", "rpm", "arcmin"];
 /// How many units are offered at the most.
 const MOST_OFFERED: usize = 3;
 
+/// Keys that a rig does not have, and where their values belong.
+const OTHER_KEYS: &[(&[&str], &str)] = &[(
+    &[
+        "series_resistor",
+        "series_resistance",
+        "ballast",
+        "ballast_resistor",
+        "ballast_resistance",
+    ],
+    "a ballast resistor in series with each phase is part of the drive's `switch_resistance`: \
+     add it to the resistance of the switches",
+)];
+
+/// Values of a key that a rig does not have, and what there is instead.
+const OTHER_VALUES: &[(&str, &[&str], &str)] = &[(
+    "sequence",
+    &["full-step", "full_step", "fullstep", "full step", "full"],
+    "full steps are `two-phase` (both phases on) or `wave` (one phase on)",
+)];
+
+/// Where the value of an unknown key belongs.
+pub(super) fn elsewhere(key: &str) -> Option<&'static str> {
+    let found = OTHER_KEYS.iter().find(|(keys, _)| keys.contains(&key));
+    found.map(|(_, belongs)| *belongs)
+}
+
+/// What to write instead of an unknown word of `key`.
+pub(super) fn instead_of(key: &str, word: &str) -> Option<&'static str> {
+    let found = OTHER_VALUES
+        .iter()
+        .find(|(of, words, _)| *of == key && words.contains(&word));
+    found.map(|(_, _, instead)| *instead)
+}
+
 /// Asks which unit a number without one has: those that give a value within its bounds,
 /// the nearest to a usual value first.
 pub(super) fn with_a_unit<T: Measure>(number: &str, bounds: Bounds) -> Option<String> {
@@ -33,7 +67,7 @@ pub(super) fn with_a_unit<T: Measure>(number: &str, bounds: Bounds) -> Option<St
         .take(MOST_OFFERED)
         .map(|(_, text)| format!("`{text}`"))
         .collect();
-    (!offered.is_empty()).then(|| format!("say which unit: {}?", alternatives(&offered)))
+    (!offered.is_empty()).then(|| format!("which unit: {}?", alternatives(&offered)))
 }
 
 /// Units as they are written without a sign between.
@@ -128,7 +162,7 @@ pub(super) fn without_decimal_commas(entries: Vec<Entry>, problems: &mut Problem
                     "the comma ends the entry",
                 )
                 .help(format!(
-                    "a number has a decimal point: {}",
+                    "numbers have a decimal point: {}",
                     did_you_mean(&meant)
                 )),
         );

@@ -137,7 +137,7 @@ fn read_teeth(fields: &mut Fields<'_>) -> Option<u32> {
                     .key_place
                     .error(
                         "teeth-given-twice",
-                        "`rotor_teeth` and `step_angle` say the same thing",
+                        "`rotor_teeth` and `step_angle` are two forms of one value",
                         "this one",
                     )
                     .at(
@@ -171,7 +171,7 @@ fn teeth_of(step: Angle, node: &Node) -> Result<u32, Diagnostic> {
                     "a two-phase motor with a step of {step} would have {} teeth",
                     Rounded(exact)
                 ),
-                "90 deg over the step angle has to be a whole number",
+                "90 deg divided by the step angle must be a whole number",
             )
             .help(format!("{teeth} teeth make {}", Angle::new(near))));
     }
@@ -184,7 +184,7 @@ fn teeth_of(step: Angle, node: &Node) -> Result<u32, Diagnostic> {
                 "",
             )
             .help(format!(
-                "give the angle of a full step; {MOST_TEETH} teeth are the most"
+                "give the angle of a full step; the limit is {MOST_TEETH} teeth"
             )));
     }
     Ok(teeth as u32)
@@ -206,7 +206,7 @@ fn read_detent(fields: &mut Fields<'_>, holding: Option<Torque>) -> Option<Torqu
                     "`detent_torque` is not below `holding_torque`",
                     format!("the holding torque is {holding}"),
                 )
-                .help("detent torque is what is left without current: a few per cent of it"),
+                .help("detent torque is the torque without current: a few per cent of it"),
         );
     }
     Some(detent)
@@ -252,7 +252,7 @@ fn read_pull_out(fields: &mut Fields<'_>, node: Node) -> Option<Vec<PullOutPoint
         fields.problem(
             place
                 .error("too-few-points", "`pull_out` needs two points or more", "")
-                .help("leave it out to have the curve computed"),
+                .help("leave it out to compute the curve"),
         );
         return None;
     }
@@ -267,9 +267,9 @@ fn read_pull_out(fields: &mut Fields<'_>, node: Node) -> Option<Vec<PullOutPoint
                 place
                     .error(
                         "pull-out-not-rising",
-                        "the step rates of `pull_out` have to rise",
+                        "the step rates of `pull_out` must rise",
                         format!(
-                            "the point before is at {} step/s",
+                            "the previous point is at {} step/s",
                             Rounded(last.step_rate_hz)
                         ),
                     )

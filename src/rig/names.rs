@@ -17,10 +17,10 @@ pub(super) fn name(entry: &Entry) -> Result<String, Diagnostic> {
             .key_place
             .error(
                 "not-a-name",
-                format!("“{name}” is not a name that a script can write"),
+                format!("“{name}” is not a valid name in a script"),
                 "",
             )
-            .help("begin with a letter and go on with letters, digits, `_` and `-`"));
+            .help("use a letter first, then letters, digits, `_` and `-`"));
     }
     // An axis or a pin of such a name could not be told from the word.
     if RESERVED.contains(&name) {
@@ -28,10 +28,10 @@ pub(super) fn name(entry: &Entry) -> Result<String, Diagnostic> {
             .key_place
             .error(
                 "reserved-name",
-                format!("“{name}” is a word of the script's own"),
+                format!("“{name}” is a word of the script language"),
                 "",
             )
-            .help(format!("call it for instance `{name}_1`")));
+            .help(format!("name it, for instance, `{name}_1`")));
     }
     Ok(name.to_owned())
 }

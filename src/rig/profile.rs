@@ -85,7 +85,7 @@ impl<'f> Profiles<'f> {
                         .place
                         .error(
                             "not-a-part",
-                            format!("{what} is the path of a profile, or a table of its values"),
+                            format!("{what} must be the path of a profile, or a table of values"),
                             "this is neither",
                         )
                         .help(format!("write `{0}: path/of/{0}.yaml`", entry.key)),
@@ -183,7 +183,7 @@ pub(crate) fn table(what: &str, node: Node) -> Result<Vec<Entry>, Diagnostic> {
             .place
             .error(
                 "not-a-table",
-                format!("the file of {what} has to be a table of keys and values"),
+                format!("the file of {what} must be a table of keys and values"),
                 "this is none",
             )
             .help("write `key: value`, one a line")),
@@ -195,7 +195,7 @@ pub(crate) fn unreadable(path: &str, place: &Place, error: &io::Error) -> Diagno
         io::ErrorKind::NotFound => place
             .error(
                 "missing-file",
-                format!("there is no file “{path}”"),
+                format!("file “{path}” does not exist"),
                 "named here",
             )
             .help("paths are relative to the file that names them"),

@@ -204,7 +204,7 @@ fn refuse_shared_pins(
             place
                 .error(
                     "pin-taken",
-                    format!("pin {pin} is taken by `{holder}`"),
+                    format!("pin {pin} is already used by `{holder}`"),
                     "again here",
                 )
                 .at(&first.source, first.span, "first here")

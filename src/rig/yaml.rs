@@ -204,7 +204,7 @@ fn entry(
             .place
             .error(
                 "key-not-a-word",
-                "the key of a table has to be a word",
+                "the key of a table must be a word",
                 "this is not a word",
             )
             .help("write `word: value`")),

@@ -117,7 +117,7 @@ pub struct TimerFacts {
 /// Why the timer cannot play a motion.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 #[error(
-    "steps only {interval} ticks apart, {least} are needed for the {limit}: {speed:.0} microsteps/s at most"
+    "step interval {interval} ticks; the {limit} requires {least}: at most {speed:.0} microsteps/s"
 )]
 pub struct TimerProblem {
     /// Which axis of the rig.

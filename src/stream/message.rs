@@ -196,8 +196,8 @@ pub enum State {
     Finished,
     /// It was not started.
     Damaged,
-    /// The emergency stop is open: pulses ended at once.
-    Emergency,
+    /// The stop contact is open: pulses ended at once.
+    StopContact,
     /// An interval was shorter than the interrupt takes: pulses ended at once.
     Late,
     /// Records were not decoded in time: pulses ended at once.
@@ -221,7 +221,7 @@ impl State {
         Self::Running,
         Self::Finished,
         Self::Damaged,
-        Self::Emergency,
+        Self::StopContact,
         Self::Late,
         Self::Starved,
         Self::TimedOut,
@@ -256,15 +256,15 @@ impl fmt::Display for State {
             Self::Running => "running",
             Self::Finished => "finished",
             Self::Damaged => "not started",
-            Self::Emergency => "the emergency stop is open",
-            Self::Late => "an interval was shorter than the board's interrupt takes",
+            Self::StopContact => "the stop contact is open",
+            Self::Late => "an interval was shorter than the board's interrupt",
             Self::Starved => "the board did not decode in time",
-            Self::TimedOut => "an input did not come in time",
-            Self::LineDead => "the line fell silent, and the board slowed the axes down",
-            Self::Stopped => "slowed down to a standstill, as asked",
+            Self::TimedOut => "an input did not arrive in time",
+            Self::LineDead => "the line failed, and the board decelerated the axes",
+            Self::Stopped => "decelerated to a standstill, as requested",
             Self::Ready => "ready",
-            Self::Slowing => "slowing down",
-            Self::Idle => "standing by",
+            Self::Slowing => "decelerating",
+            Self::Idle => "idle",
         })
     }
 }

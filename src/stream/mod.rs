@@ -33,7 +33,7 @@
 //! known.
 //!
 //! A stop that the host asks for is the same slow-down, behind what the board holds
-//! already (0.3 s at most). The emergency stop of the board is another matter: it ends pulses at
+//! already (0.3 s at most). The stop contact of the board is another matter: it ends pulses at
 //! once.
 
 mod cut;

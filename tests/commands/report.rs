@@ -117,7 +117,7 @@ fn the_report_says_why_a_move_must_not_run_and_what_cures_it() {
         "Must not run",
         "[torque-margin]",
         "Cure: accel 400000 →",
-        "Why, and what to do",
+        "Cause and cure",
         "(<code>torque_margin</code>, 30 % unless",
     ] {
         assert!(page.contains(part), "no {part}");
@@ -208,7 +208,7 @@ fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
         .unwrap();
     wait_for(&page, "<strong>May run");
     edit(&script, "speed 120", "sped 120");
-    wait_for(&page, "<strong>Cannot be read");
+    wait_for(&page, "<strong>Invalid input");
     wait_for(&page, "unknown-statement");
     edit(&script, "sped 120", "speed 120");
     wait_for(&page, "<strong>May run");
@@ -336,6 +336,7 @@ fn every_code_in_the_sources_is_explained_and_every_explanation_has_its_code() {
         "identify",
         "physics",
         "plan",
+        "player",
         "rig",
         "schedule",
         "script",

@@ -91,7 +91,7 @@ fn said(run: impl Fn() -> Child) -> (Value, Option<i32>) {
         let complaint = String::from_utf8_lossy(&out.stderr);
         let json: Value = serde_json::from_slice(&out.stdout).expect(&complaint);
         let state = json["state"].as_str().unwrap();
-        if last || !state.contains("fell silent") {
+        if last || !state.contains("the line failed") {
             return (json, out.status.code());
         }
     }

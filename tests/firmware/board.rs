@@ -233,10 +233,10 @@ impl Built {
         }
     }
 
-    /// Runs it for so many cycles at most, with the emergency stop closed unless a
+    /// Runs it for so many cycles at most, with the stop contact closed unless a
     /// stimulus says otherwise.
     pub fn run(&self, cycles: u64, stimuli: &[String]) -> Run {
-        let stop = self.pin("emergency stop");
+        let stop = self.pin("stop contact");
         let out = Command::new(harness().expect("asked for before"))
             .arg(self.folder.join("player.elf"))
             .args([self.mcu(), CLOCK.to_string(), cycles.to_string()])

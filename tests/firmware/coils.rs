@@ -168,10 +168,10 @@ fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
         expected.dedup();
         assert_eq!(coils.rows(&run, 16, 4000), expected, "{drive}");
 
-        // An emergency stop in the middle: all switches go off at once and stay off.
+        // The stop contact opens in the middle: all switches go off at once and stay off.
         let at = 12_000_000;
         let run = built.run(60 * board::CLOCK, &[opens(&built, at)]);
-        assert!(run.text.unwrap().starts_with("emergency stop"));
+        assert!(run.text.unwrap().starts_with("stop contact"));
         let switching: Vec<_> = run
             .edges
             .iter()

@@ -107,14 +107,14 @@ fn outputs_on_other_pins_are_written_and_said_to_be_late() {
             &["disc"][..],
             90_000,
             "PC0",
-            "exact are PD6, PD5, PB3, PD3",
+            "exact pins: PD6, PD5, PB3, PD3",
             140,
         ),
         (
             &["disc", "arm"],
             45_000,
             "PA0",
-            "exact are PE3, PE4, PE5",
+            "exact pins: PE3, PE4, PE5",
             220,
         ),
     ] {
@@ -167,7 +167,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(
         said.contains(
-            "two changes of output `lamp` come 125 us apart, and the player needs 126 us: dwell so long between them"
+            "two changes of output `lamp` are 125 us apart; the player needs 126 us: dwell 126 us between them"
         ),
         "{said}"
     );

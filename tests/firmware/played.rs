@@ -192,8 +192,8 @@ pub fn there_and_back(rate: u32) -> String {
     )
 }
 
-/// The emergency stop opens at that cycle.
+/// The stop contact opens at that cycle.
 pub fn opens(built: &Built, cycle: u64) -> String {
-    let stop = built.pin("emergency stop");
+    let stop = built.pin("stop contact");
     format!("pin={cycle}:{}:{}:1", stop.port, stop.bit)
 }

@@ -100,7 +100,7 @@ fn pins_that_are_the_builders_are_kept_and_refused_where_they_no_longer_fit() {
     std::fs::write(bench.path().join("player/pins.h"), &own).unwrap();
     // The same wiring: kept, and it builds.
     let said = bench.emit("firmware", "player", &[]).unwrap();
-    assert!(said.contains("is kept as it is"), "{said}");
+    assert!(said.contains("kept "), "{said}");
     assert_eq!(bench.build(&[]).file("pins.h"), own);
     // Another one: kept, and `make` refuses it.
     for other in ["PC1", "PB1"] {
@@ -132,7 +132,7 @@ fn pins_that_nobody_has_changed_follow_the_rig() {
     assert!(pins().contains("PORTC, DDRC, 0"));
     std::fs::write(bench.path().join("rig.yaml"), with("PC1")).unwrap();
     let said = bench.emit("firmware", "player", &[]).unwrap();
-    assert!(said.contains("written anew for the new wiring"), "{said}");
+    assert!(said.contains("rewritten for the new wiring"), "{said}");
     assert!(pins().contains("PORTC, DDRC, 1"));
     // One changed digit is the builder's.
     let own = pins().replace("PORTC, DDRC, 1", "PORTC, DDRC, 2");
@@ -195,7 +195,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
         ),
         (
             "outputs: { lamp: { pin: PB7 } }\n",
-            &["atmega328p: pin PB7 of `lamp` is not there, or belongs to the crystal"],
+            &["atmega328p: pin PB7 of `lamp` does not exist, or belongs to the crystal"],
         ),
     ] {
         let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], pins));
@@ -216,4 +216,32 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
         .replace("16 MHz, prescaler: 8", "64 MHz, prescaler: 32");
     let bench = Bench::new(&there_and_back(1000), &other);
     assert!(bench.emit("firmware", "player", &[]).is_ok());
+}
+
+#[test]
+fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then() {
+    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], ""));
+    for (options, fed) in [
+        (&[][..], false),
+        (&["--other-board"][..], false),
+        (&["--feed", "line"][..], true),
+        (&["--feed", "line", "--other-board"][..], true),
+    ] {
+        bench.emit("firmware", "read", options).unwrap();
+        let text = std::fs::read_to_string(bench.path().join("read/README.md")).unwrap();
+        assert!(text.contains("The stop contact is no emergency stop"));
+        assert!(text.contains("removes the motor's power independently"));
+        let starts_at_once = text.contains("closing the power starts it");
+        assert_eq!(starts_at_once, !fed, "{options:?}: {text}");
+        assert_eq!(
+            text.contains("nothing moves before a reset"),
+            !fed,
+            "{options:?}: {text}"
+        );
+        assert_eq!(
+            text.contains("Nothing moves until a host connects again"),
+            fed,
+            "{options:?}: {text}"
+        );
+    }
 }

@@ -25,7 +25,7 @@ fn any_damaged_byte_of_the_table_keeps_the_player_from_starting() {
     }
 }
 
-/// A player of one axis with a lamp, whose emergency stop opens during a run.
+/// A player of one axis with a lamp, whose stop contact opens during a run.
 struct Stopped {
     /// Whose folder the project lies in.
     _bench: Bench,
@@ -60,7 +60,7 @@ impl Stopped {
 }
 
 #[test]
-fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
+fn the_stop_contact_ends_the_pulses_within_one_interrupt() {
     if board::harness().is_none() {
         return;
     }
@@ -69,7 +69,7 @@ fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
     let at = 8_000_000;
     let run = stopped.at(at);
     let steps = run.edges_of(stopped.step, 1);
-    assert_eq!(run.text, Some(format!("emergency stop {}", steps.len())));
+    assert_eq!(run.text, Some(format!("stop contact {}", steps.len())));
     let last = steps.last().unwrap();
     assert!(*last > at - 300 && *last < at + 270, "{last}");
     assert!(
@@ -78,17 +78,17 @@ fn the_emergency_stop_ends_the_pulses_within_one_interrupt() {
     );
     assert_eq!(run.edges_of(stopped.lamp, 0).len(), 1, "the outputs go off");
     // Open before the start: nothing moves.
-    let stop = stopped.built.pin("emergency stop");
+    let stop = stopped.built.pin("stop contact");
     let run = stopped.built.run(
         20 * board::CLOCK,
         &[format!("hold={}:{}:1", stop.port, stop.bit)],
     );
-    assert_eq!(run.text.as_deref(), Some("emergency stop 0"));
+    assert_eq!(run.text.as_deref(), Some("stop contact 0"));
     assert!(run.edges_of(stopped.step, 1).is_empty());
 }
 
 #[test]
-fn an_output_is_off_at_once_where_the_emergency_stop_opens_while_it_is_got_ready() {
+fn an_output_is_off_at_once_where_the_stop_contact_opens_while_it_is_got_ready() {
     if board::harness().is_none() {
         return;
     }
@@ -101,7 +101,7 @@ fn an_output_is_off_at_once_where_the_emergency_stop_opens_while_it_is_got_ready
         // From before its interrupt to behind its edge.
         for cycle in (edge - 2100..edge + 100).step_by(3) {
             let run = stopped.at(cycle);
-            assert_eq!(run.text.as_deref(), Some("emergency stop 3"));
+            assert_eq!(run.text.as_deref(), Some("stop contact 3"));
             for edge in run.edges.iter().filter(|edge| edge.pin == stopped.lamp) {
                 lit += 1;
                 assert!(edge.cycle < cycle + 80, "{pin}: {edge:?} behind {cycle}");
@@ -140,7 +140,7 @@ fn assert_a_late_stop_is_never_lost(script: &str, end: &str) {
 }
 
 #[test]
-fn an_emergency_stop_in_the_last_cycles_of_a_program_is_never_lost() {
+fn the_stop_contact_in_the_last_cycles_of_a_program_is_never_lost() {
     if board::harness().is_none() {
         return;
     }
@@ -166,13 +166,13 @@ fn the_stop_contact_switches_everything_off_long_after_the_end_too() {
     for behind in [5_000, 3_000_000] {
         // It opens, and closes again: what is off stays off.
         let open = end + behind;
-        let stop = stopped.built.pin("emergency stop");
+        let stop = stopped.built.pin("stop contact");
         let closes = format!("pin={}:{}:{}:0", open + 1_000_000, stop.port, stop.bit);
         let run = stopped.built.run(
             open + 20_000_000,
             &[opens(&stopped.built, open), closes, "lines=9".to_owned()],
         );
-        assert_eq!(said(&run), ["finished 3", "emergency stop 3"]);
+        assert_eq!(said(&run), ["finished 3", "stop contact 3"]);
         let lamp = run.edges.iter().filter(|edge| edge.pin == stopped.lamp);
         let lamp: Vec<(bool, u8)> = lamp
             .map(|edge| (edge.cycle > open && edge.cycle < open + 300, edge.level))
@@ -274,7 +274,7 @@ fn the_stop_contact_cuts_no_pulse_short() {
             pulses.iter().all(|pulse| *pulse >= least && *pulse < 2_000),
             "{cycle}: {pulses:?}"
         );
-        assert_eq!(run.text, Some(format!("emergency stop {}", pulses.len())));
+        assert_eq!(run.text, Some(format!("stop contact {}", pulses.len())));
     }
 }
 

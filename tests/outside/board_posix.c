@@ -7,7 +7,7 @@
  *   board --terminal  in real time, at a pseudo-terminal, whose name it prints
  *
  * In step, over and over: it reads how long to run (4 bytes, ticks), inputs that are
- * active (1; the highest bit: the emergency stop is open), how many bytes it may say (2)
+ * active (1; the highest bit: the stop contact is open), how many bytes it may say (2)
  * and how many bytes come in (2), with the bytes; it writes how many bytes it says (2)
  * with the bytes, and how many events there were (2) with a record of 10 bytes each:
  * tick (8), line (1: 32 + axis for a step, else as in board.h), level (1; of a step: 1
@@ -31,7 +31,7 @@
 #endif
 
 #define LINE_STEP 32u
-#define INPUT_BIT_EMERGENCY 0x80u
+#define INPUT_BIT_STOP_CONTACT 0x80u
 /* A turn of the main loop, and an interrupt. */
 #define TURN_TICKS (TICK_RATE / 25000u + 1u)
 #define INTERRUPT_TICKS (TICK_RATE / 200000u + 1u)
@@ -133,8 +133,8 @@ static void run_until(uint64_t then)
     for (;;) {
         uint8_t k, next = STREAMS;
 
-        if (inputs & INPUT_BIT_EMERGENCY && player_state == RUNNING)
-            player_stop(EMERGENCY);
+        if (inputs & INPUT_BIT_STOP_CONTACT && player_state == RUNNING)
+            player_stop(STOP_CONTACT);
         for (k = 0; k < STREAMS; k++)
             if (armed[k] && due[k] <= then && (next == STREAMS || due[k] < due[next]))
                 next = k;
@@ -212,8 +212,8 @@ void board_write(uint8_t line, uint8_t level)
 
 uint8_t board_read(uint8_t input)
 {
-    if (input == INPUT_EMERGENCY)
-        return (inputs & INPUT_BIT_EMERGENCY) != 0;
+    if (input == INPUT_STOP_CONTACT)
+        return (inputs & INPUT_BIT_STOP_CONTACT) != 0;
     if (input >= INPUT_DUE)
         return armed[input - INPUT_DUE] && due[input - INPUT_DUE] <= now;
     return inputs >> input & 1;

@@ -165,7 +165,7 @@ impl fmt::Display for Reached {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "torque, bad speeds, heat and coil tables are worked out with the {} that it reaches",
+            "torque, bad speeds, heat and coil tables use the {} that it reaches",
             Current::new(self.0)
         )
     }
@@ -176,25 +176,25 @@ impl fmt::Display for HeatWarning {
         match *self {
             Self::HotTransistors { stage, standing } => write!(
                 f,
-                "hot parts: a stage of the linear source turns up to {} into heat, {} in all at standstill",
+                "hot parts: a stage of the linear source dissipates up to {}, {} in total at standstill",
                 Power::new(stage),
                 Power::new(standing)
             ),
             Self::HotWindings { copper, rated } => write!(
                 f,
-                "hot parts: the windings take {}, and at rated current {}",
+                "hot parts: winding loss {}, rated {}",
                 Power::new(copper),
                 Power::new(rated)
             ),
             Self::CurrentAboveRated { current, rated } => write!(
                 f,
-                "a phase carries {} (effective), and {} is rated",
+                "a phase carries {} rms, rated {}",
                 Current::new(current),
                 Current::new(rated)
             ),
             Self::HotSenseResistor { power } => write!(
                 f,
-                "hot parts: a sense resistor takes up to {}",
+                "hot parts: a sense resistor dissipates up to {}",
                 Power::new(power)
             ),
             Self::SupplyTooLow {
@@ -204,7 +204,7 @@ impl fmt::Display for HeatWarning {
                 reached,
             } => write!(
                 f,
-                "`peak_current` {} takes {} through the windings and switches at standstill, and the supply gives {}; {}",
+                "`peak_current` {} needs {} across windings and switches at standstill; the supply is {}; {}",
                 Current::new(asked),
                 Voltage::new(needed),
                 Voltage::new(supply),
@@ -216,20 +216,20 @@ impl fmt::Display for HeatWarning {
                 reached,
             } => write!(
                 f,
-                "the converter sets {} at the most, and `peak_current` is {}; {}",
+                "the converter's full scale is {}, below the `peak_current` {}; {}",
                 Current::new(full_scale),
                 Current::new(asked),
                 Reached(reached)
             ),
             Self::LoadDrops { torque } => write!(
                 f,
-                "danger: the load pulls on the shaft with {}; it drops when the current is removed or a step is lost: \
+                "danger: the load pulls on the shaft with {} and drops when the current is removed or a step is lost: \
                  keep hands away",
                 Torque::new(torque)
             ),
             Self::HoldTooWeak { holding, needed } => write!(
                 f,
-                "the hold current holds {} with the margin taken off, and the load needs {}",
+                "the hold current holds {} after the margin; the load needs {}",
                 Torque::new(holding),
                 Torque::new(needed)
             ),

@@ -8,11 +8,11 @@ use crate::units::{Rounded, Torque};
 /// What can hurt, on this rig above all.
 pub(super) fn of(rig: &Rig) -> Vec<String> {
     let mut cautions: Vec<String> = heat::CAUTIONS.map(str::to_owned).into();
-    cautions.push("Fit guards, and a switch that removes power within reach. Expect motion at any moment while power is on.".to_owned());
+    cautions.push("Fit guards, and within reach an emergency stop that removes power. Expect motion at any moment while power is on: closing the power starts a program.".to_owned());
     for axis in &rig.axes {
         cautions.extend(of_axis(axis));
     }
-    cautions.push("This is a calculation from the data given, not a measurement and not a safety assessment. Codes and licensed practice of your place go before it.".to_owned());
+    cautions.push("This is a calculation from the data given, not a measurement or a safety assessment. Local codes and licensed practice take precedence.".to_owned());
     cautions
 }
 
@@ -21,18 +21,18 @@ fn of_axis(axis: &Axis) -> Vec<String> {
     let load = ShaftLoad::of(axis);
     if load.standing_torque() > 0.0 {
         cautions.push(format!(
-            "{}: the load pulls with {} at the motor even at standstill. When current is removed, by a fault or by a switch, it drops or swings: \
-             it needs a brake or a counterweight wherever hands can get under it.",
+            "{}: the load pulls on the motor with {} even at standstill. Without current it drops or swings: \
+            fit a brake or a counterweight wherever hands can get under it.",
             axis.name,
             Torque::new(load.standing_torque())
         ));
     }
     if axis.drive.kind.burns_the_rest() {
-        cautions.push(format!("{}: a linear drive turns the rest of the supply into heat in its transistors, most of all at standstill; check their heat sinks.", axis.name));
+        cautions.push(format!("{}: a linear drive dissipates the rest of the supply voltage in its transistors, most at standstill; check their heat sinks.", axis.name));
     }
     if axis.drive.supply.si() > 60.0 {
         cautions.push(format!(
-            "{}: {} of supply is beyond the 60 V that common practice takes as extra-low voltage for direct current: wiring is a matter for licensed practice.",
+            "{}: the {} supply exceeds 60 V, the common limit of extra-low voltage for direct current: leave its wiring to licensed practice.",
             axis.name,
             axis.drive.supply
         ));
@@ -40,7 +40,7 @@ fn of_axis(axis: &Axis) -> Vec<String> {
     let unit = TravelUnit::of(axis);
     if let Some(speed) = axis.limits.speed {
         cautions.push(format!(
-            "{}: up to {} {}/s are allowed by the rig's limits.",
+            "{}: the rig's limits allow up to {} {}/s.",
             axis.name,
             Rounded(speed * unit.per_si),
             unit.name

@@ -125,7 +125,7 @@ impl<'a> Report<'a> {
         if !findings.is_empty() {
             sections.push(Section {
                 id: "findings",
-                heading: "What was found, and what cures it".into(),
+                heading: "Findings and cures".into(),
                 blocks: findings,
             });
         }
@@ -149,7 +149,7 @@ impl<'a> Report<'a> {
         });
         sections.push(Section {
             id: "cautions",
-            heading: "Before power is switched on".into(),
+            heading: "Cautions before power-on".into(),
             blocks: vec![Block::Caution(cautions::of(self.rig))],
         });
         sections.push(inputs(about));
@@ -176,12 +176,12 @@ impl<'a> Report<'a> {
             figure(
                 "whole program",
                 Time::new(summary.total_time).to_string(),
-                "waiting not counted".into(),
+                "without waits for inputs".into(),
             ),
         ];
         if let Some((least, line)) = summary.least_margin {
             figures.push(figure(
-                "least torque left",
+                "least torque margin",
                 format!("{:.0} %", Decimal(least * 100.0)),
                 format!("line {line}"),
             ));
@@ -216,7 +216,7 @@ impl<'a> Report<'a> {
         )];
         if self.rows.beyond() > 0 {
             blocks.push(Block::Text(format!(
-                "{} more moves are left out of the table; all of them were checked.",
+                "{} more moves are checked but not listed.",
                 self.rows.beyond()
             )));
         }
@@ -229,7 +229,7 @@ impl<'a> Report<'a> {
 
     fn over_time(&self, plots: Vec<Plot>) -> Section {
         let mut blocks = vec![Block::Text(
-            "Point at a plot, or go to one with the tab key and press the arrow keys: all plots show the same instant.".into(),
+            "Point at a plot, or select one with Tab and press the arrow keys: all plots show the same instant.".into(),
         )];
         if self.timeline.left_out() > 0 {
             let all = self.timeline.instants().moves.len();
@@ -282,7 +282,7 @@ fn answer(summary: &Summary) -> Answer {
             .iter()
             .any(|finding| finding.severity == Weight::Warning)
     {
-        sentences.push("Every move passes, and there is something to look at first.".to_owned());
+        sentences.push("Every move passes, with warnings.".to_owned());
         (Tone::Doubtful, "May run")
     } else {
         sentences.push("Every move passes: torque, bad speeds, timer and drive.".to_owned());
@@ -297,7 +297,7 @@ fn answer(summary: &Summary) -> Answer {
 
 fn inputs(about: &About) -> Section {
     let mut blocks = vec![Block::Text(format!(
-        "From these files, slewsmith {} makes the same report again, to the byte.",
+        "From these files, slewsmith {} reproduces this report byte for byte.",
         env!("CARGO_PKG_VERSION")
     ))];
     blocks.extend(
@@ -325,13 +325,13 @@ pub fn problems(title: String, drawn: Vec<String>) -> Page {
         about: "Moves of a stepping motor, checked before they run".into(),
         answer: Answer {
             tone: Tone::Bad,
-            word: "Cannot be read".into(),
-            sentences: vec!["Something in the files has to be mended first.".into()],
+            word: "Invalid input".into(),
+            sentences: vec!["Correct the files first.".into()],
         },
         figures: Vec::new(),
         sections: vec![Section {
             id: "problems",
-            heading: "What is wrong".into(),
+            heading: "Errors".into(),
             blocks: drawn.into_iter().map(Block::Problem).collect(),
         }],
         instants: super::page::Instants::default(),

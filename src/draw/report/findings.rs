@@ -102,8 +102,8 @@ const fn tone_of(weight: Weight) -> Tone {
 const fn weight_word(weight: Weight) -> &'static str {
     match weight {
         Weight::Failure => "Must not run",
-        Weight::Warning => "Look at this",
-        Weight::Note => "Mind",
+        Weight::Warning => "Warning",
+        Weight::Note => "Note",
     }
 }
 

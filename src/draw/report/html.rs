@@ -210,7 +210,7 @@ fn finding(finding: &Finding) -> Markup {
             }
             @if !finding.explanation.is_empty() {
                 details {
-                    summary { "Why, and what to do" }
+                    summary { "Cause and cure" }
                     @for paragraph in &finding.explanation { p { (with_code(paragraph)) } }
                 }
             }

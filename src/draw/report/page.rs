@@ -30,7 +30,7 @@ pub struct Page {
 pub enum Tone {
     /// All is well.
     Good,
-    /// To be looked at.
+    /// With warnings.
     Doubtful,
     /// It must not run.
     Bad,

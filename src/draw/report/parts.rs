@@ -19,7 +19,7 @@ pub(super) fn coils(rig: &Rig) -> Vec<Block> {
     for axis in &rig.axes {
         blocks.push(plot(
             rig_charts::coils(axis),
-            "the currents of both phases through one electrical cycle, microstep by microstep; the table has the numbers.",
+            "the currents of both phases through one electrical cycle, microstep by microstep; the table lists them.",
         ));
         blocks.push(Block::Table(coil_table(
             &CoilTable::of(axis),
@@ -125,8 +125,8 @@ fn tidy(value: f64) -> f64 {
 /// Where the power of every axis goes.
 pub(super) fn heat(rig: &Rig) -> Vec<Block> {
     let mut blocks = vec![Block::Text(
-        "Turning slowly at full current, which is the warmest way to turn, and standing with the hold current at the worst microstep. \
-         Losses in the motor's iron are not in the model; they add to this at speed."
+        "Running: slowly, at full current (the worst case). Standing: with the hold current, at the worst microstep. \
+        Iron losses are not modelled; they add to this at speed."
             .into(),
     )];
     for axis in &rig.axes {
@@ -137,7 +137,7 @@ pub(super) fn heat(rig: &Rig) -> Vec<Block> {
         )));
         blocks.push(plot(
             rig_charts::heat(axis),
-            "where the power goes at standstill, over the hold current from none to the full current.",
+            "power at standstill, over the hold current from zero to full.",
         ));
     }
     blocks
@@ -155,9 +155,7 @@ fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> Table {
     let mut rows = vec![row("motor windings", |losses| losses.copper)];
     type Part = fn(&Losses) -> f64;
     let parts: [(&str, Part); 3] = [
-        ("switches and what is in series with the phases", |losses| {
-            losses.switches
-        }),
+        ("switches and ballast", |losses| losses.switches),
         ("transistors of the linear source", |losses| {
             losses.transistors
         }),
@@ -176,7 +174,7 @@ fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> Table {
     };
     Table {
         caption: format!(
-            "{name}where the power goes; {} A effective in each phase while turning",
+            "{name}power losses; {} A rms in each phase while turning",
             Rounded(heat.rms_current)
         ),
         columns: vec![

@@ -32,7 +32,7 @@ pub(super) fn figure(plot: &Plot, number: usize) -> Markup {
             }
             @if let Some(numbers) = &plot.table {
                 details {
-                    summary { "The same as a table" }
+                    summary { "Data table" }
                     (table(numbers))
                 }
             }

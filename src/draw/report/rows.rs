@@ -93,7 +93,7 @@ impl Rows {
             Column::numbers("takes"),
             Column::words("shape"),
             Column::numbers("peak speed"),
-            Column::numbers("torque asked"),
+            Column::numbers("torque needed"),
             Column::numbers("torque left"),
             Column::words("in bad bands"),
             Column::numbers("target error"),
@@ -102,8 +102,8 @@ impl Rows {
             columns.push(Column::numbers("peak lag"));
         }
         Table {
-            caption: "Moves of one statement that go the same way share a row. Torque is what is asked for, and what \
-                      is left of the pull-out torque, where the least is left. Times lead to the plots."
+            caption: "Equal moves of one statement share a row. Torque needed, and the share of the pull-out torque \
+                     left, are those at the least margin. Times link to the plots."
                 .to_owned(),
             columns,
             rows: self.rows.iter().flat_map(|row| self.cells(row, rig, simulation)).collect(),

@@ -26,7 +26,7 @@ pub(super) fn section(
     );
     lines.push((
         "error of every event".to_owned(),
-        "at most half a tick, from start to end; errors do not add up".to_owned(),
+        "at most half a tick, from start to end; errors do not accumulate".to_owned(),
     ));
     Section {
         id: "schedule",
@@ -56,7 +56,7 @@ fn of_timer(timer: &Timer) -> Vec<Line> {
         (
             "counter".to_owned(),
             format!(
-                "{} bits, {} at the longest",
+                "{} bits, {} full scale",
                 timer.bits,
                 in_ticks(timer, timer.longest_interval())
             ),
@@ -83,7 +83,7 @@ fn intervals(rig: &Rig, timing: &[Option<(u64, u64)>]) -> Vec<Line> {
         lines.push((
             name("shortest"),
             format!(
-                "{}; the timer plays {} and longer",
+                "{}; the timer's minimum is {}",
                 in_ticks(*shortest),
                 in_ticks(least)
             ),
@@ -118,7 +118,7 @@ fn counted(rig: &Rig, facts: &Facts, packed: Option<usize>) -> Vec<Line> {
         lines.push((
             "waits beyond the counter".to_owned(),
             format!(
-                "{}; the firmware counts them in several turns",
+                "{}; the firmware counts several turns",
                 facts.waits_beyond_counter
             ),
         ));

@@ -309,7 +309,7 @@ impl AxisView<'_> {
     /// The path in the torque plane.
     fn path(&self) -> Live {
         Live {
-            name: self.name("torque asked for"),
+            name: self.name("torque needed"),
             unit: "mN·m".to_owned(),
             across: format!("{}/s", TravelUnit::of(self.axis).name),
             colour: 1,

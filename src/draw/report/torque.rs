@@ -11,8 +11,8 @@ const CURVE_ROWS: usize = 12;
 
 pub(super) fn blocks(planes: Vec<Plot>) -> Vec<Block> {
     let mut blocks = vec![Block::Text(
-        "The pull-out torque is what the motor can give at most at its shaft, turning steadily. The curve is typical; the check judges with its low edge. \
-         In an unstable band the rotor hunts until it drops out; in a forced band the steps strike it near its natural frequency."
+        "The pull-out torque is the most the motor gives at its shaft, turning steadily. The curve is typical; the check uses its low edge. \
+         In an unstable band the oscillation grows until the rotor loses synchronism; in a forced band the steps excite it near its natural frequency."
             .into(),
     )];
     blocks.extend(planes.into_iter().map(|plane| Block::Plot(Box::new(plane))));
@@ -29,7 +29,7 @@ pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -
     let table = plane_table(&chart, ability);
     Plot {
         description: format!(
-            "{}: pull-out torque, the part kept in reserve left out, bad speeds, and the paths of the moves.",
+            "{}: pull-out torque less the reserve, bad speeds, and the paths of the moves.",
             chart.title
         ),
         chart,

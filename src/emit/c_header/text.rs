@@ -85,8 +85,8 @@ const EXPLANATION: &str = " *
  * it needs before the next step is in the waits. Keep the step line up for
  * SLEWSMITH_STEP_PULSE_TICKS.
  *
- * Machines that move by themselves crush and cut. Try a new schedule with the load
- * uncoupled, and an emergency stop that cuts the motor's supply within reach.
+ * Moving machinery crushes and cuts. Try a new schedule with the load
+ * uncoupled, and with an emergency stop in reach that removes the motor's power.
  */
 #ifndef SLEWSMITH_SCHEDULE_H
 #define SLEWSMITH_SCHEDULE_H

@@ -22,8 +22,9 @@
  *       interrupt may call it for outputs while it is at work on one.
  *
  *   uint8_t board_read(uint8_t input)
- *       1 where the input is active. INPUT_EMERGENCY is active where the emergency
- *       stop is open; its interrupt calls player_stop(EMERGENCY). INPUT_DUE + channel is
+ *       1 where the input is active. INPUT_STOP_CONTACT is active where the stop
+ *       contact is open; its interrupt calls player_stop(STOP_CONTACT). It is no emergency
+ *       stop: fit one that removes the motor's power independently. INPUT_DUE + channel is
  *       active where the timer has come to what the channel was armed for and its
  *       interrupt has not been served: once the timer has stopped, that is a step which
  *       was made and not counted.
@@ -59,7 +60,7 @@ enum { ARM_NOT, ARM_EVENT, ARM_STEP, ARM_AFTER_STEP = 4, ARM_FIRST = 8 };
 #define ALL_CHANNELS 255u
 #define LINE_DIRECTION 0u
 #define LINE_OUTPUT 16u
-#define INPUT_EMERGENCY 255u
+#define INPUT_STOP_CONTACT 255u
 #define INPUT_DUE 224u
 
 #if defined(__AVR__)

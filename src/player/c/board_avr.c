@@ -37,7 +37,7 @@ STEP_INTERRUPT(1, B)
 OUTPUT_INTERRUPT(2, C)
 #endif
 
-ISR(EMERGENCY_VECTOR)
+ISR(STOP_CONTACT_VECTOR)
 {
     contact_open();
 }
@@ -197,14 +197,14 @@ static void start(void)
 {
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
     /* The interrupt of the stop contact comes with the rising edge. */
-    EICRA |= 3 << (2 * EMERGENCY_INTERRUPT);
+    EICRA |= 3 << (2 * STOP_CONTACT_INTERRUPT);
     INPUT_LINES(PULL_UP)
-    EMERGENCY_PORT |= 1 << EMERGENCY_BIT;
+    STOP_CONTACT_PORT |= 1 << STOP_CONTACT_BIT;
 #ifdef COILS
     coils_start();
 #endif
-    EIFR = 1 << EMERGENCY_INTERRUPT;
-    EIMSK |= 1 << EMERGENCY_INTERRUPT;
+    EIFR = 1 << STOP_CONTACT_INTERRUPT;
+    EIMSK |= 1 << STOP_CONTACT_INTERRUPT;
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
     start_timers();
@@ -266,7 +266,7 @@ static void report(uint8_t state)
 {
     /* In the order of the states. */
     static const char words[] PROGMEM =
-        "finished\0damaged\0emergency stop\0late\0starved\0no input\0\0\0reset";
+        "finished\0damaged\0stop contact\0late\0starved\0no input\0\0\0reset";
     const char *word = words;
     uint8_t axis;
     char letter;

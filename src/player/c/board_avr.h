@@ -169,7 +169,7 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
         }                                                                        \
     }
     cli();
-    /* Not after an emergency stop has turned them off. */
+    /* Not after the stop contact has turned them off. */
     if (player_state == RUNNING) {
         TIMED_OUTPUTS(READY)
     }
@@ -218,8 +218,8 @@ static inline uint8_t board_read(uint8_t input)
         return (TIFR1 & (1 << (OCF1A + number))) != 0;
     STEP_LINES(READ_DUE)
     (void)input;
-    /* The emergency stop opens: its line is pulled up. */
-    return (EMERGENCY_PIN & (1 << EMERGENCY_BIT)) != 0;
+    /* The stop contact opens: its line is pulled up. */
+    return (STOP_CONTACT_PIN & (1 << STOP_CONTACT_BIT)) != 0;
 }
 
 #endif

@@ -95,7 +95,7 @@ void coils_on(void)
     uint32_t waited = 0;
 
     for (axis = 0; axis < AXES; axis++) {
-        /* Not after an emergency stop has turned them off. */
+        /* Not after the stop contact has turned them off. */
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING)
             go_to(axis, row_of[axis]);

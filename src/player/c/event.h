@@ -1,6 +1,6 @@
 /* What the interrupts do. Included by the board's file that holds them, so that the
  * compiler can build the usual cases in: a step with another one behind it, and the
- * emergency stop. */
+ * stop contact. */
 #ifndef EVENT_H
 #define EVENT_H
 
@@ -41,7 +41,7 @@ INLINE void contact_open(void)
 {
     uint8_t before = player_state;
 
-    stop_everything(EMERGENCY);
+    stop_everything(STOP_CONTACT);
     if (before != RUNNING && before != FINISHED)
         player_state = before;
 }

@@ -70,7 +70,7 @@ static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
         while (player_state == RUNNING && (int16_t)(board_now() - due) < 0) {
         }
         BOARD_INTERRUPTS_OFF();
-        /* Not after an emergency stop has turned them off. */
+        /* Not after the stop contact has turned them off. */
         if (player_state == RUNNING)
             board_write((uint8_t)(LINE_OUTPUT + event->value), event->what == ON);
         BOARD_INTERRUPTS_ON();
@@ -205,8 +205,8 @@ uint8_t player_run(void)
         return DAMAGED;
     }
     BOARD_INTERRUPTS_ON();
-    if (board_read(INPUT_EMERGENCY))
-        player_state = EMERGENCY;
+    if (board_read(INPUT_STOP_CONTACT))
+        player_state = STOP_CONTACT;
 #ifdef COILS
     if (player_state == RUNNING)
         coils_on();

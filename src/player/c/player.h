@@ -73,7 +73,7 @@ enum {
     RUNNING,
     FINISHED,  /* to its end */
     DAMAGED,   /* the schedule is not whole: nothing was moved */
-    EMERGENCY, /* the emergency stop is open */
+    STOP_CONTACT, /* the stop contact is open */
     LATE,      /* an interval was shorter than the interrupt takes */
     STARVED,   /* the source did not keep up */
     TIMED_OUT, /* an input did not come in time */
@@ -111,7 +111,7 @@ void player_event(uint8_t channel, uint16_t at);
 /* Stops every pulse and keeps why. Leaves interrupts off. */
 void player_stop(uint8_t state);
 
-/* Ends the program, unless it has ended otherwise: an emergency stop is never forgotten. */
+/* Ends the program, unless it has ended otherwise: the stop contact is never forgotten. */
 void player_end(uint8_t state);
 
 /* Steps that an axis has made since the start, forwards less backwards. */

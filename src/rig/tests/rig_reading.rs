@@ -504,47 +504,47 @@ fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
         (
             "rated_current: 1.5 A",
             "rated_current: 600",
-            "say which unit: `600 mA`?",
+            "which unit: `600 mA`?",
         ),
         (
             "rated_current: 1.5 A",
             "rated_current: 1.5",
-            "say which unit: `1.5 A` or `1.5 mA`?",
+            "which unit: `1.5 A` or `1.5 mA`?",
         ),
         (
             "phase_inductance: 3.2 mH",
             "phase_inductance: 3.2",
-            "say which unit: `3.2 mH`, `3.2 uH` or `3.2 H`?",
+            "which unit: `3.2 mH`, `3.2 uH` or `3.2 H`?",
         ),
         (
             "holding_torque: 0.42 N.m",
             "holding_torque: 42",
-            "say which unit: `42 N.cm`, `42 kgf.cm` or `42 mN.m`?",
+            "which unit: `42 N.cm`, `42 kgf.cm` or `42 mN.m`?",
         ),
         (
             "detent_torque: 18 mN.m",
             "detent_torque: 18",
-            "say which unit: `18 mN.m`, `18 N.cm` or `18 kgf.cm`?",
+            "which unit: `18 mN.m`, `18 N.cm` or `18 kgf.cm`?",
         ),
         (
             "speed: 300 deg/s",
             "speed: 300",
-            "say which unit: `300 deg/s` or `300 rpm`?",
+            "which unit: `300 deg/s` or `300 rpm`?",
         ),
         (
             "clock: 8 MHz",
             "clock: 8000000",
-            "say which unit: `8000000 Hz` or `8000000 kHz`?",
+            "which unit: `8000000 Hz` or `8000000 kHz`?",
         ),
         (
             "prescaler: 8",
             "prescaler: 8, step_pulse: 3",
-            "say which unit: `3 us`, `3 ns` or `3 ms`?",
+            "which unit: `3 us`, `3 ns` or `3 ms`?",
         ),
         (
             "prescaler: 8",
             "prescaler: 8, fastest_interval: 40",
-            "say which unit: `40 us`, `40 ns` or `40 ms`?",
+            "which unit: `40 us`, `40 ns` or `40 ms`?",
         ),
     ] {
         assert_eq!(one_problem(from, to).1, help);
@@ -563,12 +563,12 @@ fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
         (
             "supply: 24 V",
             "supply: 2,4 V",
-            "a number has a decimal point: did you mean `2.4 V`?",
+            "numbers have a decimal point: did you mean `2.4 V`?",
         ),
         (
             "efficiency: 0.9",
             "efficiency: 0,9",
-            "a number has a decimal point: did you mean `0.9`?",
+            "numbers have a decimal point: did you mean `0.9`?",
         ),
         (
             "holding_torque: 0.42 N.m",
@@ -665,6 +665,25 @@ fn a_key_that_shares_its_words_with_ours_is_asked_for_in_ours() {
     ] {
         assert_eq!(one_problem(from, to).1, help);
     }
+}
+
+/// A ballast is no sense resistor, and a turning load no mass.
+#[test]
+fn what_a_rig_has_under_another_name_is_said_rather_than_guessed() {
+    for key in ["series_resistor", "ballast"] {
+        let (_, help) = one_problem("supply: 24 V", &format!("supply: 24 V, {key}: 4 ohm"));
+        assert!(help.contains("`switch_resistance`"), "{help}");
+        assert!(!help.contains("sense"), "{help}");
+    }
+    let problems = parse(&LIFT.replace("half-step", "full-step")).unwrap_err();
+    let help = problems.0[0].help.as_deref().unwrap();
+    assert!(
+        help.contains("`two-phase`") && help.contains("`wave`"),
+        "{help}"
+    );
+    let (_, help) = one_problem("inertia: 2.1 kg.cm^2", "mass: 150 g");
+    assert!(help.contains("a turning load has `inertia`"), "{help}");
+    assert!(help.contains("m·d²/8 for a disc"), "{help}");
 }
 
 #[test]

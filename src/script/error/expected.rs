@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::hints::ENDLESS;
+use super::hints::{ENDLESS, instead_of};
 use crate::diagnostic::{alternatives, nearest};
 use crate::script::grammar::is_unit;
 use crate::units::UNITS;
@@ -60,22 +60,30 @@ impl Expected {
     /// What to write instead of `found`.
     pub(super) fn help(self, found: &str) -> Option<String> {
         match self {
-            Self::LineEnd(words) | Self::OneOf(words) => did_you_mean(meant(found, words)),
-            Self::OpeningBrace => Some("the brace that opens a block stands at the end of its line, as in “repeat 6 {”".to_owned()),
-            Self::ByOrTo => Some("“turn by 90 deg” turns so far from where it stands, “turn to 90 deg” to that position".to_owned()),
+            Self::LineEnd(words) | Self::OneOf(words) => {
+                did_you_mean(meant(found, words)).or_else(|| instead_of(found))
+            }
+            Self::OpeningBrace => {
+                Some("put the opening brace at the end of the line, as in “repeat 6 {”".to_owned())
+            }
+            Self::ByOrTo => {
+                Some("“turn by 90 deg” is an increment, “turn to 90 deg” a position".to_owned())
+            }
             Self::Count => Some(ENDLESS.to_owned()),
-            Self::Statement => Some("a line begins with a word such as “turn”, “dwell” or “repeat”".to_owned()),
+            Self::Statement => {
+                Some("a line begins with a word such as “turn”, “dwell” or “repeat”".to_owned())
+            }
             Self::Equals => Some("for instance: let pocket = 15 deg".to_owned()),
             Self::Text => Some("put it between straight quotation marks: \"…\"".to_owned()),
-            Self::Name | Self::OutputName | Self::InputName => {
-                Some("a name begins with a letter and goes on with letters, digits and _".to_owned())
-            }
+            Self::Name | Self::OutputName | Self::InputName => Some(
+                "a name begins with a letter and goes on with letters, digits and _".to_owned(),
+            ),
             _ => None,
         }
     }
 }
 
-/// Words by other names than ours.
+/// Common words for ours.
 const NAMES: &[(&str, &str)] = &[
     ("cw", "clockwise"),
     ("ccw", "counterclockwise"),
@@ -86,6 +94,7 @@ const NAMES: &[(&str, &str)] = &[
     ("low", "off"),
     ("false", "off"),
     ("0", "off"),
+    ("of", "off"),
 ];
 
 /// The one of `words` that `found` was most likely meant to be.

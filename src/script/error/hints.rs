@@ -6,12 +6,12 @@ use super::{ErrorKind, Expected};
 use crate::diagnostic::{Span, alternatives};
 use crate::units::Dimension;
 
-/// Said wherever somebody looks for a loop without an end.
+/// The answer to an endless loop.
 pub(super) const ENDLESS: &str =
-    "a program has an end: “repeat 100000 { … }” costs no memory, whatever its number";
+    "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count";
 
-const HOMING: &str = "there is no search for an end switch: zero is where the rotor stands when the player starts. \
-    Put it there by hand first (“await NAME” waits until a contact says so); “turn to 0 deg” goes back there";
+const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
+    Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
 
 /// Words that are none here, and what there is instead.
 const OTHER_WORDS: &[(&[&str], &str)] = &[
@@ -28,33 +28,47 @@ const OTHER_WORDS: &[(&[&str], &str)] = &[
     ),
     (
         &["loop", "while", "for"],
-        "“repeat 8 { … }” does something several times; a program has an end, and a large number costs no memory",
+        "use “repeat 8 { … }”; a program must end, and a large count takes no more memory",
     ),
     (&["home", "homing", "zero", "origin", "reference"], HOMING),
     (
         &["wait", "delay", "pause", "sleep"],
-        "“dwell 0.5 s” stands still for a time, “await NAME” waits for an input",
+        "“dwell 0.5 s” waits for a time, “await NAME” for an input",
     ),
     (
         &["move", "go", "goto", "rotate", "step"],
-        "“turn by 90 deg” turns so far from where it stands, “turn to 90 deg” to that position",
+        "“turn by 90 deg” is an increment, “turn to 90 deg” a position",
+    ),
+    (
+        &[
+            "left",
+            "right",
+            "back",
+            "backward",
+            "backwards",
+            "forward",
+            "forwards",
+            "reverse",
+        ],
+        "the sign gives the direction: “turn by -90 deg” goes back; \
+         or add “clockwise” or “counterclockwise” to an angle",
     ),
     (&["velocity"], "did you mean “speed”?"),
-    (&["acceleration"], "did you mean “accel”?"),
-    (&["deceleration"], "did you mean “decel”?"),
+    (&["acceleration", "accelerate"], "did you mean “accel”?"),
+    (&["deceleration", "decelerate"], "did you mean “decel”?"),
     (&["var", "const"], "did you mean “let”?"),
     (&["call"], "did you mean “do”?"),
     (
         &["def", "define", "function", "macro"],
-        "“sequence NAME(a, b) { … }” gives moves a name, “do NAME(1 s, 90 deg)” does them",
+        "“sequence NAME(a, b) { … }” defines a sequence, “do NAME(1 s, 90 deg)” calls it",
     ),
     (
         &["if", "else", "when", "unless"],
-        "there are no conditions: a program makes the same moves each time; “await NAME” waits for an input",
+        "there are no conditions; “await NAME” waits for an input",
     ),
     (
         &["print", "log", "echo"],
-        "“mark \"text\"” puts a text into the schedule",
+        "“mark \"text\"” writes a text into the schedule",
     ),
 ];
 
@@ -73,10 +87,10 @@ impl ErrorKind {
         match self {
             Self::Unexpected { found, .. } if &**found == "," => decimal_point(text, span),
             Self::Unexpected { found, .. } if &**found == ";" => {
-                Some("one statement a line: begin a new line instead".to_owned())
+                Some("one statement per line: begin a new line".to_owned())
             }
             Self::Unexpected { found, .. } if matches!(&**found, "=" | ":") => {
-                Some(format!("leave the “{found}” out"))
+                Some(format!("leave out the “{found}”"))
             }
             Self::Unexpected {
                 expected: Expected::Statement,
@@ -91,7 +105,7 @@ impl ErrorKind {
                 let value: f64 = number.parse().ok()?;
                 let units = wanted.units(value).iter();
                 let offered: Vec<String> = units.map(|unit| format!("“{number} {unit}”")).collect();
-                Some(format!("say which unit: {}?", alternatives(&offered)))
+                Some(format!("which unit: {}?", alternatives(&offered)))
             }
             _ => None,
         }
@@ -106,5 +120,5 @@ fn decimal_point(text: &str, span: Span) -> Option<String> {
     let fraction = &behind[..behind.len() - behind.trim_start_matches(is_digit).len()];
     let found = !whole.is_empty() && !fraction.is_empty();
     let meant = did_you_mean(Some(&format!("{whole}.{fraction}")))?;
-    found.then(|| format!("a number has a decimal point: {meant}"))
+    found.then(|| format!("numbers have a decimal point: {meant}"))
 }

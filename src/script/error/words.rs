@@ -16,12 +16,12 @@ impl ErrorKind {
     /// What is wrong.
     pub(super) fn message(&self) -> String {
         match self {
-            Self::Alternative => "this cannot be read".to_owned(),
+            Self::Alternative => "invalid statement".to_owned(),
             Self::Unexpected { expected, found } if found.is_empty() => {
-                format!("{expected} is expected, and the line ends here")
+                format!("expected {expected}, but the line ends here")
             }
             Self::Unexpected { expected, found } => {
-                format!("{expected} is expected, not “{found}”")
+                format!("expected {expected}, found “{found}”")
             }
             Self::UnknownStatement { found } => format!("“{found}” is not a statement"),
             Self::UnknownUnit { symbol } => format!("“{symbol}” is not a unit"),
@@ -30,20 +30,18 @@ impl ErrorKind {
             }
             Self::UnclosedText => "the text has no closing quotation mark on its line".to_owned(),
             Self::UnclosedBlock { .. } => "the block has no closing brace".to_owned(),
-            Self::UnmatchedBrace => "this brace closes nothing".to_owned(),
+            Self::UnmatchedBrace => "this closing brace has no opening brace".to_owned(),
             Self::TooDeep => format!("nested more than {DEEPEST} deep"),
-            Self::ReservedName { unit: true } => {
-                "the name of a unit cannot name a value".to_owned()
-            }
+            Self::ReservedName { unit: true } => "a unit cannot be a name".to_owned(),
             Self::ReservedName { unit: false } => {
                 "a word of the language cannot be a name".to_owned()
             }
             Self::NumberTooLarge => "the number is too large".to_owned(),
             Self::PowerTooHigh => "the power of a unit is too high".to_owned(),
-            Self::SaidTwice { .. } => "this is said twice".to_owned(),
-            Self::SpeedAndTime { .. } => "a move has a speed or a time, not both".to_owned(),
-            Self::UnknownName { name, .. } => format!("nothing is called “{name}” here"),
-            Self::UnknownSequence { name, .. } => format!("there is no sequence “{name}”"),
+            Self::SaidTwice { .. } => "given twice".to_owned(),
+            Self::SpeedAndTime { .. } => "a move takes a speed or a time, not both".to_owned(),
+            Self::UnknownName { name, .. } => format!("unknown name “{name}”"),
+            Self::UnknownSequence { name, .. } => format!("unknown sequence “{name}”"),
             Self::Duplicate {
                 what: Duplicate::Rig,
                 ..
@@ -52,11 +50,13 @@ impl ErrorKind {
                 what: Duplicate::Sequence,
                 name,
                 ..
-            } => format!("there is a sequence “{name}” already"),
-            Self::Duplicate { name, .. } => format!("“{name}” has a meaning here already"),
-            Self::NotInBlock { keyword, .. } => format!("“{keyword}” cannot stand inside a block"),
+            } => format!("sequence “{name}” is already defined"),
+            Self::Duplicate { name, .. } => format!("“{name}” is already defined"),
+            Self::NotInBlock { keyword, .. } => {
+                format!("“{keyword}” is not allowed inside a block")
+            }
             Self::NotInGroup { keyword, group, .. } => {
-                format!("“{keyword}” cannot stand inside “{}”", group.word())
+                format!("“{keyword}” is not allowed inside “{}”", group.word())
             }
             Self::CannotAdd {
                 operator,
@@ -65,51 +65,53 @@ impl ErrorKind {
                 ..
             } => match operator {
                 Addition::Plus => format!("{left} and {right} cannot be added"),
-                Addition::Minus => format!("{right} cannot be taken from {left}"),
+                Addition::Minus => format!("{right} cannot be subtracted from {left}"),
             },
             Self::WrongUnit { wanted, found, .. } => {
-                format!("{} is wanted here, and this is {found}", wanted.words())
+                format!("expected {}, found {found}", wanted.words())
             }
-            Self::Unfit { wanted, unfit, .. } => format!("this has to be {}", wanted.bound(*unfit)),
+            Self::Unfit { wanted, unfit, .. } => format!("this must be {}", wanted.bound(*unfit)),
             Self::SpeedOfOtherTravel { speed, target, .. } => {
                 format!("a move by {target} cannot have {speed}")
             }
-            Self::DivisionByZero => "this divides by zero".to_owned(),
-            Self::NotFinite => "the result is too large to compute with".to_owned(),
+            Self::DivisionByZero => "division by zero".to_owned(),
+            Self::NotFinite => "the result is too large".to_owned(),
             Self::ArgumentCount {
                 name,
                 wanted,
                 given,
                 ..
             } => {
-                format!("“{name}” takes {}, and is given {given}", values(*wanted))
+                format!("“{name}” takes {}, found {given}", values(*wanted))
             }
             Self::Recursive { name, calls } if calls.len() == 1 => {
-                format!("the sequence “{name}” does itself")
+                format!("sequence “{name}” calls itself")
             }
             Self::Recursive { name, .. } => {
-                format!("the sequence “{name}” does itself by way of others")
+                format!("sequence “{name}” calls itself through others")
             }
             Self::AxisTwice {
                 axis: Some(axis), ..
-            } => format!("“{axis}” cannot make two moves together"),
+            } => format!("“{axis}” has two moves in one “together”"),
             Self::AxisTwice { axis: None, .. } => {
-                "one axis cannot make two moves together".to_owned()
+                "one axis has two moves in one “together”".to_owned()
             }
             Self::MixedAxes { other, .. } => {
-                format!("the moves of “through” are of one axis, not of “{other}” too")
+                format!("“through” moves one axis, and “{other}” is a second")
             }
-            Self::PassingOutside { .. } => "nothing is passed outside “through”".to_owned(),
-            Self::ShortestBy { .. } => "“shortest” needs a position to go to".to_owned(),
-            Self::SignAndWay { .. } => "the way round is said twice".to_owned(),
-            Self::WayOfLength { .. } => "a straight line has no way round".to_owned(),
+            Self::PassingOutside { .. } => "“passing” is allowed only inside “through”".to_owned(),
+            Self::ShortestBy { .. } => "“shortest” requires “to”".to_owned(),
+            Self::SignAndWay { .. } => "the direction is given twice".to_owned(),
+            Self::WayOfLength { .. } => {
+                "a rotation direction does not apply to a length".to_owned()
+            }
         }
     }
 
     /// What to write at the marked place.
     pub(super) fn label(&self) -> String {
         match self {
-            Self::Unexpected { expected, .. } => format!("{expected} should be here"),
+            Self::Unexpected { expected, .. } => format!("expected {expected}"),
             Self::CannotAdd { left, .. } => left.to_string(),
             Self::SpeedOfOtherTravel { speed, .. } => speed.to_string(),
             Self::WrongUnit { found, .. } => found.to_string(),
@@ -122,12 +124,10 @@ impl ErrorKind {
             Self::Duplicate { .. } | Self::SaidTwice { .. } => "again".to_owned(),
             Self::DivisionByZero => "this is zero".to_owned(),
             Self::SignAndWay { .. } => "once by the sign".to_owned(),
-            Self::WayOfLength { .. } | Self::ShortestBy { .. } => {
-                "this asks for a way round".to_owned()
-            }
+            Self::WayOfLength { .. } | Self::ShortestBy { .. } => "a rotation direction".to_owned(),
             Self::AxisTwice { .. } => "the second".to_owned(),
             Self::Recursive { calls, .. } if calls.len() > 1 => {
-                "this leads back to its own start".to_owned()
+                "this leads back to its start".to_owned()
             }
             _ => String::new(),
         }
@@ -156,7 +156,7 @@ impl ErrorKind {
                 ..
             } => vec![(*target_span, target.to_string())],
             Self::WrongUnit { wanted, asker, .. } => {
-                vec![(*asker, format!("this wants {}", wanted.words()))]
+                vec![(*asker, format!("this takes {}", wanted.words()))]
             }
             Self::Unfit {
                 wanted,
@@ -166,7 +166,7 @@ impl ErrorKind {
             } => vec![(
                 *asker,
                 format!(
-                    "this wants {}",
+                    "this takes {}",
                     match unfit {
                         Unfit::NotWhole | Unfit::Negative | Unfit::NotPositive =>
                             wanted.bound(*unfit),
@@ -179,13 +179,13 @@ impl ErrorKind {
             } => vec![(*definition, format!("takes {}", values(*wanted)))],
             Self::Recursive { calls, .. } => calls[1..]
                 .iter()
-                .map(|call| (*call, "by way of this".to_owned()))
+                .map(|call| (*call, "through this".to_owned()))
                 .collect(),
             Self::MixedAxes { axis, first, .. } => vec![(*first, format!("“{axis}” moves here"))],
             Self::PassingOutside { output } => {
-                vec![(*output, "this needs moves that do not stop".to_owned())]
+                vec![(*output, "this output needs a “through” block".to_owned())]
             }
-            Self::ShortestBy { by } => vec![(*by, "this says how far, not to where".to_owned())],
+            Self::ShortestBy { by } => vec![(*by, "an increment, not a position".to_owned())],
             Self::SignAndWay { way } => vec![(*way, "and once by this word".to_owned())],
             Self::WayOfLength { target } => vec![(*target, "a length".to_owned())],
             _ => Vec::new(),
@@ -210,18 +210,18 @@ impl ErrorKind {
             }
             Self::UnknownSequence { near, .. } => return did_you_mean(near.as_deref()),
             Self::WrongUnit { wanted, .. } => {
-                return Some(format!("for instance {}", wanted.example()));
+                return Some(format!("write, for instance, {}", wanted.example()));
             }
             Self::CannotAdd { left, right, .. } => {
                 let steps = [Dimension::FULL_STEP, Dimension::MICROSTEP];
                 if steps.contains(left) || steps.contains(right) {
-                    "how far a step goes depends on the axis, so steps do not mix with other units"
+                    "the size of a step depends on the axis, so steps do not mix with other units"
                 } else {
                     "both sides need the same kind of unit"
                 }
             }
             Self::ReservedName { unit: true } => {
-                "add to it, for instance with an underscore: step_size"
+                "extend it, for instance with an underscore: step_size"
             }
             Self::ReservedName { unit: false } => "choose another word",
             Self::NotInBlock { .. } => "move it out of the braces",
@@ -234,27 +234,30 @@ impl ErrorKind {
                 ..
             } => "only moves, outputs and marks can follow each other without a stop",
             Self::AxisTwice { axis: None, .. } => "name the axis of each move: turn AXIS by …",
-            Self::AxisTwice { .. } => "put the second move behind the block",
+            Self::AxisTwice { .. } => "put the second move after the block",
             Self::MixedAxes { .. } => {
-                "moves of several axes that start and end at once belong into “together”"
+                "use “together” for moves of several axes that start and end at once"
             }
-            Self::Recursive { .. } => "use “repeat” to do something several times",
+            Self::Recursive { .. } => "use “repeat” for repetition",
             Self::PassingOutside { .. } => "put the moves and the output into “through { … }”",
-            Self::ShortestBy { .. } => "write “turn to …”, or leave “shortest” away",
+            Self::ShortestBy { .. } => "write “turn to …”, or leave out “shortest”",
             Self::SignAndWay { .. } => "leave out the sign or the word",
-            Self::WayOfLength { .. } => "the sign says where to: turn by -4 mm",
+            Self::WayOfLength { .. } => "the sign gives the direction: turn by -4 mm",
             Self::Duplicate {
                 what: Duplicate::Value | Duplicate::Parameter,
                 ..
-            } => "choose another name: a value keeps its meaning to the end of its block",
+            } => "choose another name: a name keeps its value to the end of its block",
             Self::Unfit {
                 unfit: Unfit::Negative | Unfit::NotPositive,
                 wanted: Wanted::Speed | Wanted::Limit(_),
                 ..
-            } => "limits have no direction; the sign of the distance says where to",
-            Self::UnmatchedBrace => "take it away, or open a block before it",
-            Self::TooDeep => "give parts of it a name with “let” or “sequence”",
+            } => "limits have no direction; the sign of the distance gives it",
+            Self::UnmatchedBrace => "remove it, or open a block before it",
+            Self::TooDeep => "name parts of it with “let” or “sequence”",
             Self::SpeedAndTime { .. } => "leave out one of them",
+            Self::UnclosedBlock { .. } => {
+                "close it with “}” on a line of its own, after the block's last statement"
+            }
             _ => return None,
         };
         Some(fixed.to_owned())

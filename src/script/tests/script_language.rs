@@ -623,17 +623,17 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
         (
             "repeat forever {\n turn by 1 deg\n}",
             "unknown-name",
-            "a program has an end: “repeat 100000 { … }” costs no memory, whatever its number",
+            "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count",
         ),
         (
             "repeat {\n turn by 1 deg\n}",
             "unexpected-text",
-            "a program has an end: “repeat 100000 { … }” costs no memory, whatever its number",
+            "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count",
         ),
         (
             "loop {\n turn by 1 deg\n}",
             "unknown-statement",
-            "“repeat 8 { … }” does something several times; a program has an end, and a large number costs no memory",
+            "use “repeat 8 { … }”; a program must end, and a large count takes no more memory",
         ),
         ("home", "unknown-statement", HOMING),
         ("Zero table", "unknown-statement", HOMING),
@@ -641,22 +641,22 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
         (
             "wait 1 s",
             "unknown-statement",
-            "“dwell 0.5 s” stands still for a time, “await NAME” waits for an input",
+            "“dwell 0.5 s” waits for a time, “await NAME” for an input",
         ),
         (
             "turn by 3 deg; dwell 1 s",
             "unexpected-text",
-            "one statement a line: begin a new line instead",
+            "one statement per line: begin a new line",
         ),
         (
             "turn by 2,5 deg",
             "unexpected-text",
-            "a number has a decimal point: did you mean “2.5”?",
+            "numbers have a decimal point: did you mean “2.5”?",
         ),
         (
             "let far = 12,25 mm\nturn by far",
             "unexpected-text",
-            "a number has a decimal point: did you mean “12.25”?",
+            "numbers have a decimal point: did you mean “12.25”?",
         ),
         ("// a comment", "unexpected-text", "a comment begins with #"),
         (
@@ -665,29 +665,47 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
             "did you mean “counterclockwise”?",
         ),
         ("output lamp high", "unexpected-text", "did you mean “on”?"),
-        ("speed = 3 deg/s", "unexpected-text", "leave the “=” out"),
-        ("speed: 3 deg/s", "unexpected-text", "leave the “:” out"),
+        ("output lamp of", "unexpected-text", "did you mean “off”?"),
+        (
+            "accelerate 400 deg/s^2",
+            "unknown-statement",
+            "did you mean “accel”?",
+        ),
+        (
+            "decelerate 400 deg/s^2",
+            "unknown-statement",
+            "did you mean “decel”?",
+        ),
+        ("left 90 deg", "unknown-statement", DIRECTIONS),
+        ("turn by 90 deg backwards", "unexpected-text", DIRECTIONS),
+        (
+            "repeat 3 {\n turn by 1 deg\n",
+            "unclosed-block",
+            "close it with “}” on a line of its own, after the block's last statement",
+        ),
+        ("speed = 3 deg/s", "unexpected-text", "leave out the “=”"),
+        ("speed: 3 deg/s", "unexpected-text", "leave out the “:”"),
         (
             "speed 120",
             "wrong-unit",
-            "say which unit: “120 deg/s”, “120 rpm”, “120 mm/s” or “120 step/s”?",
+            "which unit: “120 deg/s”, “120 rpm”, “120 mm/s” or “120 step/s”?",
         ),
-        ("dwell 2", "wrong-unit", "say which unit: “2 s” or “2 ms”?"),
+        ("dwell 2", "wrong-unit", "which unit: “2 s” or “2 ms”?"),
         (
             "dwell 500",
             "wrong-unit",
-            "say which unit: “500 ms” or “500 s”?",
+            "which unit: “500 ms” or “500 s”?",
         ),
         (
             "turn by 1.5",
             "wrong-unit",
-            "say which unit: “1.5 deg”, “1.5 turn”, “1.5 mm” or “1.5 step”?",
+            "which unit: “1.5 deg”, “1.5 turn”, “1.5 mm” or “1.5 step”?",
         ),
         // What has been computed has no text to put a unit behind.
         (
             "dwell 2 * 3",
             "wrong-unit",
-            "for instance 0.5 s, 20 ms or 2 min",
+            "write, for instance, 0.5 s, 20 ms or 2 min",
         ),
     ] {
         let errors = parse(text).unwrap_err().0;
@@ -726,8 +744,11 @@ fn a_missing_opening_brace_is_the_only_one_reported() {
     );
 }
 
-const HOMING: &str = "there is no search for an end switch: zero is where the rotor stands when the player starts. \
-    Put it there by hand first (“await NAME” waits until a contact says so); “turn to 0 deg” goes back there";
+const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
+    Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
+
+const DIRECTIONS: &str = "the sign gives the direction: “turn by -90 deg” goes back; \
+    or add “clockwise” or “counterclockwise” to an angle";
 
 #[test]
 fn what_is_nested_too_deep_is_refused_in_words() {

@@ -37,7 +37,7 @@ pub enum Line {
 /// A board that runs in step with the test.
 pub trait Board {
     /// Runs for so many ticks with these inputs active (a bit each; the highest: the
-    /// emergency stop is open), while these bytes come in and `most` bytes at most go
+    /// stop contact is open), while these bytes come in and `most` bytes at most go
     /// out. What it says and what it does.
     fn run(&mut self, ticks: u32, inputs: u8, most: u16, bytes: &[u8])
     -> (Vec<u8>, Vec<Happening>);
@@ -156,11 +156,11 @@ impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
     pub fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
-        // The emergency stop is wired to ground.
+        // The stop contact is wired to ground.
         Self::with_stop(rig, baud, lines, &[(0, 0)])
     }
 
-    /// The same, with the levels of the emergency stop's pin and the cycles from which on
+    /// The same, with the levels of the stop contact's pin and the cycles from which on
     /// it has them.
     pub fn with_stop(rig: &Rig, baud: u32, lines: Lines, levels: &[(u64, u8)]) -> Option<Self> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
@@ -194,7 +194,7 @@ impl Simulated {
                 "99999999999999",
             ])
             .arg(format!("step={baud}"));
-        let PartPin { port, bit } = wiring.emergency;
+        let PartPin { port, bit } = wiring.stop_contact;
         let level = |(cycle, level)| format!("pin={cycle}:{port}:{bit}:{level}");
         command
             .args(levels.iter().copied().map(level))

@@ -118,7 +118,7 @@ fn a_stop_slows_down_and_a_new_greeting_starts_anew() {
 }
 
 #[test]
-fn the_emergency_stop_ends_pulses_at_once() {
+fn the_stop_contact_ends_pulses_at_once() {
     let program = turns();
     let Some(mut session) = Session::process(&program, CLEAN) else {
         return;
@@ -126,7 +126,7 @@ fn the_emergency_stop_ends_pulses_at_once() {
     session.wait(400);
     session.inputs = 0x80;
     let made = session.happened.len();
-    session.run_to(State::Emergency);
+    session.run_to(State::StopContact);
     let more = &session.happened[made..];
     assert!(
         more.iter()
