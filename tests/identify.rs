@@ -245,6 +245,11 @@ fn what_is_not_measured_is_marked_as_a_guess_and_wide() {
         assert!(measured || found.high() > 1.3 * found.si, "{found:?}");
     }
     assert_eq!(profile::guesses(&notes, &estimate.values()).len(), 7);
+    // What a rig has a range of its own for is not narrowed by a guess.
+    let text = profile::write(&notes, &estimate, &estimate.values());
+    let read = Motor::parse(&Source::new("motor.yaml", text.as_str())).unwrap();
+    assert_eq!((read.detent_torque, read.viscous_damping), (None, None));
+    assert!(text.contains("\n# viscous_damping: "), "{text}");
 }
 
 #[test]

@@ -23,6 +23,7 @@ use nalgebra::{DMatrix, DVector, Dyn, U1};
 use thiserror::Error;
 
 use super::log::Log;
+use crate::units::Rounded;
 
 /// A relative standard deviation below this is not believed of a bench: time base, probe and
 /// model are not better.
@@ -451,8 +452,11 @@ pub fn spin_down(
         points: speeds.points(),
         curve: minimum.curve,
         result: format!(
-            "slows by {:.4} rad/s² at {:.4} rad/s and by {:.4} at {:.4}",
-            found[0].deceleration.value, fast, found[1].deceleration.value, slow
+            "slows by {} rad/s² at {} rad/s and by {} at {}",
+            Rounded(found[0].deceleration.value),
+            Rounded(fast),
+            Rounded(found[1].deceleration.value),
+            Rounded(slow)
         ),
     };
     Ok((found, fit))

@@ -22,13 +22,33 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
     };
     let _ = writeln!(text, "rotor_teeth: {:<22} # {counted}", estimate.teeth);
     for found in values {
-        let value = format!("{}: {}", found.value.key(), found.value.show(found.si));
+        // A guess of what a rig can do without would be taken for a value that is known, and
+        // narrow the rig's own range.
+        let left_out = match found.value {
+            Value::DetentTorque | Value::ViscousDamping => found.origin == Origin::Guessed,
+            Value::PhaseResistance
+            | Value::PhaseInductance
+            | Value::RatedCurrent
+            | Value::HoldingTorque
+            | Value::RotorInertia => false,
+        };
+        let mark = if left_out { "# " } else { "" };
+        let value = format!(
+            "{mark}{}: {}",
+            found.value.key(),
+            found.value.show(found.si)
+        );
         let _ = writeln!(
             text,
-            "{value:<35} # {} to {}, {}",
+            "{value:<35} # {} to {}, {}{}",
             found.value.show(found.low()),
             found.value.show(found.high()),
-            origin(&found.origin)
+            origin(&found.origin),
+            if left_out {
+                "; left out, so that the rig takes a range"
+            } else {
+                ""
+            }
         );
     }
     let guesses = guesses(notes, values);

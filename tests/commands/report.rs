@@ -273,7 +273,13 @@ impl WaitIn for std::process::Child {
 
 /// Hyphenated words in quotation marks that are no codes: words of the rig and the
 /// script, and names inside the program.
-const NO_CODES: [&str; 14] = [
+const NO_CODES: [&str; 20] = [
+    "await-pressed",
+    "await-released",
+    "spin-down",
+    "ring-down",
+    "start-stop",
+    "pull-out",
     "fixed-voltage",
     "linear-current",
     "two-phase",
@@ -295,7 +301,7 @@ const NO_CODES: [&str; 14] = [
 fn words_in_sources(folder: &Path, words: &mut BTreeSet<String>) {
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
-        if path.is_dir() {
+        if path.is_dir() && !path.ends_with("tests") {
             words_in_sources(&path, words);
         } else if path.extension().is_some_and(|end| end == "rs") {
             let text = fs::read_to_string(&path).unwrap();
@@ -327,6 +333,7 @@ fn every_code_in_the_sources_is_explained_and_every_explanation_has_its_code() {
         "check",
         "cli",
         "diagnostic.rs",
+        "identify",
         "physics",
         "plan",
         "player",
@@ -342,10 +349,12 @@ fn every_code_in_the_sources_is_explained_and_every_explanation_has_its_code() {
     }
     used.retain(|word| !NO_CODES.contains(&word.as_str()));
     let listed: Value = serde_json::from_str(&out(&["explain", "--json"])).unwrap();
+    // A symptom is what a reader sees; nothing says it.
     let explained: BTreeSet<String> = listed["codes"]
         .as_array()
         .unwrap()
         .iter()
+        .filter(|one| one["area"] != "what a drive does on the bench")
         .map(|one| one["code"].as_str().unwrap().to_owned())
         .collect();
     let missing: Vec<_> = used.difference(&explained).collect();
