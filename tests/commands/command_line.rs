@@ -531,7 +531,7 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
     );
     let said = emit(&[]);
     assert!(
-        said.contains("the drive of `table` is `fixed-voltage`: where that is a bridge of single switches, `--lines coils`"),
+        said.contains("the drive of `table` is `fixed-voltage`: for a bridge of single switches, use `--lines coils`"),
         "{said}"
     );
     assert!(!emit(&["--lines", "coils"]).contains("`fixed-voltage`"));
@@ -539,7 +539,7 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
     bench.edit("turntable.yaml", "prescaler: 8", "prescaler: 7");
     let said = emit(&[]);
     assert!(
-        said.contains("counts 16 MHz divided by 7, and would have to count 20 MHz at most, divided by 1, 8, 64, 256 or 1024"),
+        said.contains("its timer clock is 16 MHz divided by 7; the player supports at most 20 MHz, divided by 1, 8, 64, 256 or 1024"),
         "{said}"
     );
 }
