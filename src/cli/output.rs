@@ -17,7 +17,7 @@ use super::Failure;
 
 /// Exit code of a program that Ctrl-C ended: 128 + SIGINT, common practice of shells.
 pub(super) const INTERRUPTED: i32 = 130;
-/// Symbolic links followed one after the other at the most.
+/// Symbolic links followed one after the other at most.
 const LINKS: usize = 40;
 
 /// Somewhere to write results to.

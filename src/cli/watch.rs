@@ -2,7 +2,7 @@
 //!
 //! The system tells of changes in the folders of the files; once it has been quiet for
 //! a moment, the files' stamps (size and time) say whether one of them really changed.
-//! The stamps are looked at every second anyway, since some network drives tell nothing.
+//! The stamps are examined every second anyway, since some network drives tell nothing.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{IsTerminal as _, Write as _};
@@ -22,7 +22,7 @@ use slewsmith::{Error, FilesOnDisk, Job, TextKind};
 
 /// A burst of changes is over when nothing has come for so long.
 const QUIET: Duration = Duration::from_millis(80);
-/// However long a burst lasts, the files are looked at after so long.
+/// However long a burst lasts, the files are examined after so long.
 const LOOK: Duration = Duration::from_secs(1);
 /// Columns of problems on the page.
 const COLUMNS: usize = 100;
@@ -45,7 +45,7 @@ pub struct Watch {
     output: Option<PathBuf>,
 }
 
-/// Size and time of a file; none where it is not there.
+/// Size and time of a file; none if missing.
 type Stamp = Option<(u64, Option<SystemTime>)>;
 /// The files of a scenario, each stamped before it was read.
 type Files = BTreeMap<PathBuf, Stamp>;
@@ -165,7 +165,7 @@ fn watch_folders(
             _ => Path::new("."),
         };
         if watched.insert(folder.to_owned()) {
-            // A folder that cannot be watched is looked at every second all the same.
+            // A folder that cannot be watched is examined every second anyway.
             let _ = watcher.watch(folder, RecursiveMode::NonRecursive);
         }
     }
