@@ -185,7 +185,7 @@ fn every_profile_of_a_motor_is_what_the_rule_says() {
         near(read.holding_torque.si(), likely.holding_torque);
         near(read.rotor_inertia.si(), likely.rotor_inertia);
         near(read.phase_inductance.si(), likely.phase_inductance);
-        near(read.viscous_damping.si(), likely.viscous_damping);
+        near(read.viscous_damping.unwrap().si(), likely.viscous_damping);
     }
     assert_eq!(
         fs::read_dir(&folder).unwrap().count(),

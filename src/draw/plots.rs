@@ -206,14 +206,14 @@ impl<'a> TorquePlane<'a> {
             },
         ];
         if !self.ability.pull_out.measured() {
-            let edges: [(&str, &dyn Fn(&PullOutSample) -> f64); 2] =
-                [("5 … 95 % of motors", &|at| at.low), ("", &|at| at.high)];
-            series.extend(edges.map(|(label, torque)| Series {
+            let edge = |label: &str, points| Series {
                 label: label.to_owned(),
-                points: drawn(&curve, torque),
+                points,
                 colour: AVAILABLE,
                 style: LineStyle::Edge,
-            }));
+            };
+            series.push(edge("5 … 95 % of motors", drawn(&curve, &|at| at.low)));
+            series.push(edge("", drawn(&curve, &|at| at.high)));
         }
         if paths.is_empty() {
             let beyond = self.ability.beyond(self.axis, CURVE / 4);

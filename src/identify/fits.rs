@@ -505,10 +505,11 @@ fn crossings(log: &Log, level: f64) -> Vec<f64> {
     for (time, reading) in log.time.iter().zip(&log.reading) {
         let off = reading - level;
         if off.abs() > hysteresis {
-            if side != 0.0 && off.signum() != side {
-                if let Some((before, was)) = last {
-                    found.push(before + (time - before) * was / (was - off));
-                }
+            if side != 0.0
+                && off.signum() != side
+                && let Some((before, was)) = last
+            {
+                found.push(before + (time - before) * was / (was - off));
             }
             side = off.signum();
             last = Some((*time, off));

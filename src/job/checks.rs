@@ -51,12 +51,11 @@ impl<'a> Checks<'a> {
         let Some(untried) = player::untried(self.steps, self.passed) else {
             let mut refused = Vec::new();
             for candidate in player::candidates(&self.job.rig) {
-                let refusals = self.job.refusals(candidate.options)?.into_iter();
+                let mut refusals = self.job.refusals(candidate.options)?.into_iter();
                 // How a board at a line is wired it says itself.
                 let from_memory = candidate.options.source == ScheduleSource::Memory;
-                let first = refusals
-                    .filter(|refusal| from_memory || refusal.reason.is_of_the_program())
-                    .next();
+                let first =
+                    refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
                 refused.extend(first.map(|refusal| (candidate, refusal)));
             }
             summary.findings.extend(player::findings(&refused));

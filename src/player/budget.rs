@@ -142,10 +142,10 @@ pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const OUTPUT: usize = 70;
     const INPUT: usize = 60;
     let code = match (options.source, options.lines) {
-        (ScheduleSource::Memory, Lines::Steps) => 4900,
-        (ScheduleSource::Memory, Lines::Coils) => 5600,
-        (ScheduleSource::Line { .. }, Lines::Steps) => 6900,
-        (ScheduleSource::Line { .. }, Lines::Coils) => 7500,
+        (ScheduleSource::Memory, Lines::Steps) => 5200,
+        (ScheduleSource::Memory, Lines::Coils) => 5900,
+        (ScheduleSource::Line { .. }, Lines::Steps) => 7200,
+        (ScheduleSource::Line { .. }, Lines::Coils) => 7800,
     };
     code + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
 }

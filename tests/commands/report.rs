@@ -329,6 +329,7 @@ fn every_code_in_the_sources_is_explained_and_every_explanation_has_its_code() {
         "diagnostic.rs",
         "physics",
         "plan",
+        "player",
         "rig",
         "schedule",
         "script",

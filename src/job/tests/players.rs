@@ -208,17 +208,17 @@ fn check_project_and_stream_agree_on_what_the_player_can_play() {
 }
 
 /// A rig on which the timer makes the lamp.
-fn with_outputs(script: &str) -> Job {
-    let rig = "axes:
+fn with_outputs(script: &str, microsteps: u32) -> Job {
+    let rig = format!("axes:
   a:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
-    drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 128 }
-    load: { inertia: 50 g.cm^2, friction: 10 mN.m }
-timer: { clock: 16 MHz, prescaler: 8, bits: 16 }
-outputs: { lamp: { pin: PD6 }, fan: { pin: PD5 } }
-";
-    Job::from_texts(script, rig).unwrap()
+    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
+    drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: {microsteps} }}
+    load: {{ inertia: 50 g.cm^2, friction: 10 mN.m }}
+timer: {{ clock: 16 MHz, prescaler: 8, bits: 16 }}
+outputs: {{ lamp: {{ pin: PD6 }}, fan: {{ pin: PD5 }} }}
+");
+    Job::from_texts(script, &rig).unwrap()
 }
 
 #[test]
@@ -226,6 +226,7 @@ fn outputs_too_close_on_the_way_are_told_with_their_line_and_a_cure_that_fits_th
     let job = with_outputs(
         "speed 300 deg/s\naccel 2000 deg/s^2\nbands allow\nthrough {\n  turn by 60 deg\n  output lamp on passing 45 deg\n\
          \x20 output fan on passing 45.02 deg\n  turn by 60 deg\n}\n",
+        128,
     );
     let findings = job.check().summary().unwrap().findings;
     let told = told(&findings, "from memory").unwrap();
@@ -245,7 +246,7 @@ fn long(moves: usize) -> Job {
         let (travel, time) = (40 + number * 6131 % 257, 1300 + number * 7919 % 1777);
         let _ = writeln!(script, "turn by {travel} deg in {time} ms");
     }
-    with_outputs(&script)
+    with_outputs(&script, 16)
 }
 
 #[test]
