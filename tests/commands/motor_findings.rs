@@ -266,7 +266,7 @@ fn everything_is_worked_out_with_the_current_that_the_converter_reaches() {
     let code = "converter-below-peak-current";
     let told = finding(&asked.check(), code).expect("it is told");
     let message = told["message"].as_str().unwrap();
-    assert!(message.contains("worked out with the 1 A"), "{message}");
+    assert!(message.contains("use the 1 A"), "{message}");
     assert_eq!(finding(&reached.check(), code), None);
     // The cure that is offered makes it true.
     let cured = drive("1.8 A");
@@ -295,10 +295,10 @@ fn everything_is_worked_out_with_the_current_that_the_supply_reaches() {
     assert_eq!(worked_out(&asked), worked_out(&reached));
     let told = finding(&asked.check(), "supply-below-peak-current").expect("it is told");
     let message = told["message"].as_str().unwrap();
-    assert!(message.contains("worked out with the 1 A"), "{message}");
+    assert!(message.contains("use the 1 A"), "{message}");
     let table = asked.run(&["coils", "rig.yaml"]);
     assert!(
-        table.contains("100 % is 1 A") && table.contains("`peak_current` is 1.8 A"),
+        table.contains("100 % is 1 A") && table.contains("below the `peak_current` 1.8 A"),
         "{table}"
     );
 }
