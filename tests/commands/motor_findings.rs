@@ -298,7 +298,7 @@ fn everything_is_worked_out_with_the_current_that_the_supply_reaches() {
     assert!(message.contains("use the 1 A"), "{message}");
     let table = asked.run(&["coils", "rig.yaml"]);
     assert!(
-        table.contains("100 % is 1 A") && table.contains("below the `peak_current` 1.8 A"),
+        table.contains("100 % is 1 A") && table.contains("`peak_current` is 1.8 A"),
         "{table}"
     );
 }
