@@ -13,7 +13,7 @@ use crate::physics::start_stop::{StartStop, start_stop};
 use crate::physics::torque::PullOut;
 use crate::rig::Axis;
 
-/// What a rig can do, worked out once for all the moves.
+/// What a rig can do, computed once for all the moves.
 #[derive(Debug)]
 pub struct AxisAbility {
     /// The load at the motor's shaft.

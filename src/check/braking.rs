@@ -7,7 +7,7 @@ use crate::plan::AxisMotion;
 use crate::rig::{Axis, TravelUnit};
 use crate::units::{Rounded, two_digits_down};
 
-/// Points looked at in a segment: chosen, as the power is a polynomial of low order in time …
+/// Points examined in a segment: chosen, as the power is a polynomial of low order in time …
 const POINTS: usize = 12;
 /// … and in one of a long list, such as a full-torque ramp.
 const POINTS_IN_SHORT: usize = 2;

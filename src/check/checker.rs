@@ -15,7 +15,7 @@ use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
 use crate::rig::Rig;
 use crate::schedule::timer::{self, TimerProblem};
 
-/// Motions remembered at the most, past which the memory starts afresh: chosen, to bound it to
+/// Motions remembered at most, past which the memory starts afresh: chosen, to bound it to
 /// some megabytes.
 const REMEMBERED: usize = 4096;
 /// Failing motions for which cures by another current or supply are sought; each

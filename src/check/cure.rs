@@ -1,7 +1,7 @@
 //! Cures: which single change would let a failing motion pass.
 //!
 //! Every cure is tried before it is offered: the changed value is rounded to the
-//! safe side and the motion is looked at again with it. Lower acceleration or speed
+//! safe side and the motion is examined again with it. Lower acceleration or speed
 //! is judged on the instants of the motion as planned, which a slower plan over the
 //! same distance never exceeds. Two are no more than named: the torque that would be enough,
 //! where nothing that was tried is, and a gearing that seems to be written the wrong way
@@ -21,7 +21,7 @@ const HALVINGS: usize = 40;
 /// Reductions that gearings are commonly made with (common practice).
 const REDUCTIONS: [f64; 10] = [1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, 50.0, 100.0];
 /// A supply beyond this many times the present one is not offered: chosen, as the switches
-/// would have to be changed as well.
+/// would have to change as well.
 const MOST_SUPPLY: f64 = 4.0;
 
 /// A motion that fails, for which cures are tried.

@@ -94,7 +94,7 @@ fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
 }
 
 /// The hold current with which the windings get no more than they stand and the load is
-/// held all the same, where that is enough.
+/// held anyway, where that is enough.
 fn weaker_hold(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Option<String> {
     axis.amplitude()?;
     let windings = &heat.windings;

@@ -1,7 +1,7 @@
 //! Motion against the rig: whether each move may run, and why not.
 //!
 //! A [`Checker`] looks at one planned move after the other. What depends on the
-//! motion alone is worked out once and shared by the moves that repeat it, so a
+//! motion alone is computed once and shared by the moves that repeat it, so a
 //! program of a million equal moves costs one.
 
 mod ability;

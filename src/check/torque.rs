@@ -15,13 +15,13 @@ use crate::physics::torque::PullOut;
 use crate::plan::{AxisMotion, Direction, Segment};
 use crate::rig::Axis;
 
-/// Points looked at in each segment of a short list of segments: chosen, so that a speed
+/// Points examined in each segment of a short list of segments: chosen, so that a speed
 /// between two of them differs from both by 2 % of the ramp at most.
 const POINTS: usize = 24;
-/// Points looked at in each segment of a long list, such as a full-torque ramp, whose segments
+/// Points examined in each segment of a long list, such as a full-torque ramp, whose segments
 /// are short: chosen.
 const POINTS_IN_SHORT: usize = 3;
-/// Share of its speed by which a segment may change it and be looked at only at its ends,
+/// Share of its speed by which a segment may change it and be examined only at its ends,
 /// in a long list: chosen, as the pull-out torque bends little over a tenth of the speed.
 const EVEN: f64 = 0.1;
 /// Lists longer than this are long: chosen, above the seven segments of an S-curve and twice

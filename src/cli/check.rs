@@ -20,7 +20,7 @@ use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::simulate::{Options, Outcome};
 use slewsmith::units::{Decimal, Exactly, Rounded, Time};
 
-/// Rows of the table at the most, unless `--verbose` is given.
+/// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 100;
 /// Columns that a table with bands and the place of the least margin takes.
 const ROOMY: usize = 110;

@@ -45,7 +45,7 @@ pub struct Identify {
     /// Where to write the motor's profile.
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
-    /// The rig whose drive is to turn the motor: the verdict is looked at there.
+    /// The rig whose drive is to turn the motor: the verdict is examined there.
     #[arg(long, value_name = "RIG")]
     rig: Option<PathBuf>,
     /// Draw the logs with the curves that were fitted (`.svg` or `.png`).

@@ -23,7 +23,7 @@ pub(super) const INTERRUPTED: i32 = 130;
 const PREFIX: &str = ".slewsmith-";
 /// … and end with.
 const SUFFIX: &str = ".part";
-/// Symbolic links followed one after the other at the most.
+/// Symbolic links followed one after the other at most.
 const LINKS: usize = 40;
 
 /// Somewhere to write results to.

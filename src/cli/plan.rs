@@ -13,7 +13,7 @@ use slewsmith::plan::{Item, PlannedMove};
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::units::Rounded;
 
-/// Rows of the table at the most, unless `--verbose` is given.
+/// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 200;
 
 /// Print the segments of every move with their times.

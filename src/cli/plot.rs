@@ -11,7 +11,7 @@ use slewsmith::draw::Figure;
 use slewsmith::units::Time;
 use slewsmith::{MotorSheet, PlotError};
 
-/// Moves that the speed plot shows at the most.
+/// Moves that the speed plot shows at most.
 const MOVES: u64 = 2000;
 
 /// Plot speed over time, and torque over speed with the moves on it; for a rig, what its

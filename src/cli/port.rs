@@ -10,10 +10,10 @@ use super::Failure;
 /// What ports and boards are set to where nobody says (bits a second).
 pub(super) const BAUD: u32 = 115_200;
 
-/// Ports that are named at the most where another one was meant.
+/// Ports that are named at most where another one was meant.
 const MOST_NAMED: usize = 4;
 
-/// Opens a port at `baud` bits a second; reading waits for `listen` at the most.
+/// Opens a port at `baud` bits a second; reading waits for `listen` at most.
 ///
 /// # Errors
 /// It is not there, no serial port, in use, or not allowed.

@@ -16,7 +16,7 @@ use slewsmith::Job;
 use slewsmith::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter};
 use slewsmith::units::{Rounded, Time};
 
-/// Rows of the table at the most, unless `--verbose` is given.
+/// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 100;
 /// Time between two samples of the trace, where it is not given (s).
 const TRACE_INTERVAL: f64 = 1e-3;

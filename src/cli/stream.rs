@@ -22,7 +22,7 @@ use slewsmith::stream::{Ending, Likeness, Report, State};
 use slewsmith::units::Rounded;
 use slewsmith::{Job, Streaming, Unstreamable};
 
-/// How long to wait for bytes before looking at what has to be sent.
+/// How long to wait for bytes before looking at what must be sent.
 const LISTEN: Duration = Duration::from_millis(3);
 
 /// Stream the schedule to a board over a serial port.
@@ -257,7 +257,7 @@ impl Talk<'_> {
         }
     }
 
-    /// Takes what has come in, and says what has to be said.
+    /// Takes what has come in, and says what must be said.
     fn turn(&mut self, streaming: &mut Streaming<'_>) -> Result<(), Lost> {
         let mut bytes = [0; 256];
         match self.port.read(&mut bytes) {

@@ -2,7 +2,7 @@
 //!
 //! The system tells of changes in the folders of the files; once it has been quiet for
 //! a moment, the files' stamps (size, time and permissions) say whether one of them really changed.
-//! The stamps are looked at every second anyway, since some network drives tell nothing.
+//! The stamps are examined every second anyway, since some network drives tell nothing.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::Permissions;
@@ -24,7 +24,7 @@ use slewsmith::{Error, FilesOnDisk, Job, TextKind};
 
 /// A burst of changes is over when nothing has come for so long.
 const QUIET: Duration = Duration::from_millis(80);
-/// However long a burst lasts, the files are looked at after so long.
+/// However long a burst lasts, the files are examined after so long.
 const LOOK: Duration = Duration::from_secs(1);
 /// Columns of problems on the page.
 const COLUMNS: usize = 100;
@@ -47,7 +47,7 @@ pub struct Watch {
     output: Option<PathBuf>,
 }
 
-/// Size, time and permissions of a file; none where it is not there.
+/// Size, time and permissions of a file; none if missing.
 type Stamp = Option<(u64, Option<SystemTime>, Permissions)>;
 /// The files of a scenario, each stamped before it was read.
 type Files = BTreeMap<PathBuf, Stamp>;
@@ -186,7 +186,7 @@ fn watch_folders(
             _ => Path::new("."),
         };
         if watched.insert(folder.to_owned()) {
-            // A folder that cannot be watched is looked at every second all the same.
+            // A folder that cannot be watched is examined every second anyway.
             let _ = watcher.watch(folder, RecursiveMode::NonRecursive);
         }
     }

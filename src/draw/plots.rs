@@ -117,7 +117,7 @@ pub struct TorquePlane<'a> {
     kept: Vec<Arc<Motion>>,
 }
 
-/// Motions drawn in one plane at the most.
+/// Motions drawn in one plane at most.
 const MOTIONS: usize = 64;
 
 impl<'a> TorquePlane<'a> {
@@ -261,7 +261,7 @@ impl<'a> TorquePlane<'a> {
         chart
     }
 
-    /// Speed and size of the torque asked for (mN·m) along each motion.
+    /// Speed and size of the torque needed (mN·m) along each motion.
     fn paths(&self, to_load: f64) -> Vec<Vec<(f64, f64)>> {
         let rule = TorqueRule::new(
             self.axis,

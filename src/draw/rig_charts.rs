@@ -5,7 +5,7 @@ use crate::physics::currents::{CoilTable, PhaseCurrent};
 use crate::physics::heat::{Heat, Losses};
 use crate::rig::Axis;
 
-/// Hold currents that the heat is worked out for, from none to the full current.
+/// Hold currents that the heat is computed for, from none to the full current.
 const HOLD_STEPS: u32 = 20;
 
 /// The currents of both phases through one electrical cycle, as they flow: a converter's

@@ -45,7 +45,7 @@
 //! 0 it is active, 1 it is not, 2 it becomes active after it was not.
 //!
 //! A stream keeps a clock that starts at 0. A gap moves it on before the next
-//! operation; where there is none, that follows at once. A motion moves it on by its
+//! operation; without one, that follows at once. A motion moves it on by its
 //! intervals, with a step behind each. Whatever happens falls on ⌊clock⌋, its whole
 //! ticks. (The clock is half a tick ahead of time, so that this rounds.)
 //!

@@ -38,7 +38,7 @@ pub struct Heading<'a> {
     pub program: &'a str,
     /// The rig that it is scheduled for.
     pub rig: &'a Rig,
-    /// Why the program must not run, where it is written all the same.
+    /// Why the program must not run, where it is written anyway.
     pub failure: Option<&'a str>,
 }
 

@@ -13,7 +13,7 @@ pub struct Band {
     /// Lower edge (full steps/s).
     pub from_step_rate_hz: f64,
     /// Upper edge (full steps/s); none where there is no end to it in the range that
-    /// was looked at.
+    /// was examined.
     pub to_step_rate_hz: Option<f64>,
     /// How it was found.
     pub found_by: FoundBy,
@@ -69,7 +69,7 @@ impl Band {
 pub enum BandKind {
     /// The steps strike the rotor near its natural frequency (or a fraction of it).
     Forced,
-    /// Small swings grow by themselves until the rotor drops out.
+    /// Small swings grow by themselves until the rotor loses synchronism.
     Unstable,
 }
 

@@ -29,7 +29,7 @@
 //! J x″ + k(t) x = 0, averages the stiffness (method of averaging, first order):
 //! k̄ = N K (1 + √2)/2 · V/R. That is the stiffness of its natural frequency, between
 //! the frequencies f₁ and f₂ of a rotor that rings on either position:
-//! f_n² = (f₁² + f₂²)/2. A detent's ± 4 N Td cancels in the mean. What has to be held is
+//! f_n² = (f₁² + f₂²)/2. A detent's ± 4 N Td cancels in the mean. What must be held is
 //! held by the weaker position.
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};

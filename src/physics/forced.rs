@@ -85,7 +85,7 @@ const CLEARED: f64 = 0.55;
 /// so much, too, as the spring softens: ω(A) = ω (1 − A²/16), for a pendulum (textbook
 /// mechanics); 1.18 is that of A = 1.56, a full step.
 const SOFTENED: [f64; 5] = [0.97, 1.0, 1.05, 1.1, 1.18];
-/// Harmonics that are summed: chosen; the fifth adds a 25th of the first at the most.
+/// Harmonics that are summed: chosen; the fifth adds a 25th of the first at most.
 const HARMONICS: u32 = 4;
 /// Up to so many microsteps a full step the rule is not trusted to clear a speed (chosen: its
 /// swings are no longer small) …
@@ -113,7 +113,7 @@ const PADDING: f64 = 1.02;
 const EDGE_WIDTH: f64 = 1.01;
 
 /// Forced bands of `machine` with its own load, rising; speeds in `known` bands are not
-/// looked at.
+/// examined.
 pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Band> {
     let search = effort.search();
     let natural = machine.natural_frequency() / TAU;

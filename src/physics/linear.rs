@@ -10,7 +10,7 @@
 //!                    [  0     0     −N              0           ]
 //! ```
 //!
-//! with iq = T/K from the torque that is asked for and id the larger root of
+//! with iq = T/K from the torque needed and id the larger root of
 //! Z² id² + 2 ωe L K ω id + Z² iq² + 2 R K ω iq + (K ω)² = V1²  (symbols:
 //! [`torque`](super::torque)). The larger root is the branch on which torque rises with
 //! the load angle. There is none where the torque is more than the pull-out torque.

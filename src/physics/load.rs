@@ -34,7 +34,7 @@ pub const STANDARD_GRAVITY: f64 = 9.806_65;
 
 /// What turns with the motor and acts on it, referred to the motor's shaft
 /// **without** the losses of the gearing, which [`efficiency`](Self::efficiency)
-/// adds where torque is worked out. SI units.
+/// adds where torque is computed. SI units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShaftLoad {
     /// Inertia of the rotor (kg·m²).

@@ -29,7 +29,7 @@
 //!
 //! These are the usual equations of a two-phase hybrid motor without saturation
 //! (P. Acarnley, *Stepping Motors: a guide to theory and practice*; from memory). Eddy
-//! currents in the iron are part of B, see [`loss`](super::loss). Backlash is not modelled: the load is taken as rigidly geared.
+//! currents in the iron are part of B, see [`loss`](super::loss). Backlash is not modelled: the load counts as rigidly geared.
 //!
 //! What the phases are fed with, and what a command asks of them, is a matter of the
 //! [`feed`](super::feed).

@@ -49,7 +49,7 @@ impl Braking {
     }
 
     /// What returns over a motion, given as stretches of points without a jump inside: the
-    /// time (s) and the power −T ω (W) that the motor takes from its shaft, which is taken as
+    /// time (s) and the power −T ω (W) that the motor takes from its shaft, which counts as
     /// straight between points.
     pub fn over<I>(&self, stretches: impl IntoIterator<Item = I>) -> Regeneration
     where
@@ -110,7 +110,7 @@ impl Regeneration {
         2.0 * self.energy / ((RISE * RISE - 1.0) * self.supply * self.supply)
     }
 
-    /// Whether an ordinary supply has to be looked after: [`USUAL_CAPACITY`] does not
+    /// Whether an ordinary supply must be looked after: [`USUAL_CAPACITY`] does not
     /// do.
     pub fn matters(&self) -> bool {
         self.capacity() > USUAL_CAPACITY

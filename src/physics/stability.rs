@@ -16,7 +16,7 @@
 //! ([`orbit`](super::orbit)) on the speeds around and above, until the swings stop growing or the
 //! range ends.
 //!
-//! Only speeds at which the motor can make the torque at all are looked at.
+//! Only speeds at which the motor can make the torque at all are examined.
 
 use std::f64::consts::PI;
 
@@ -42,7 +42,7 @@ const FROM_NATURAL: f64 = 0.05;
 /// speeds at which a motor makes any torque.
 const TO_CORNER: f64 = 400.0;
 
-/// Orbits of a clipped wave are looked at from this share of the speed where it can
+/// Orbits of a clipped wave are examined from this share of the speed where it can
 /// begin to hunt …
 const ORBITS_FROM: f64 = 0.85;
 /// … to this multiple of it. Both chosen: hunting begins at 1.04 to over 2 times.
@@ -50,7 +50,7 @@ const ORBITS_TO: f64 = 4.0;
 /// … and hunt where less damping is left than this share of the critical: how a real
 /// regulator leaves its set point differs by so much (chosen).
 const HUNTING_DAMPING: f64 = 0.01;
-/// Orbits that are looked at together: chosen, as the search ends soon after the first that
+/// Orbits that are examined together: chosen, as the search ends soon after the first that
 /// hunts.
 const ORBITS_AT_ONCE: usize = 4;
 

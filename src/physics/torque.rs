@@ -61,10 +61,10 @@
 //! lossless equations, exactly and without a band.
 //!
 //! **A measured curve**, where the motor has one, replaces all this. It is torque at the shaft
-//! already. It is taken as straight between its points and level before the first. Beyond the
-//! last nothing is known and the torque is taken as zero.
+//! already. It counts as straight between its points and level before the first. Beyond the
+//! last nothing is known and the torque counts as zero.
 //!
-//! No curve is a promise: inside an unstable band the motor drops out below it.
+//! No curve is a promise: inside an unstable band the motor loses synchronism below it.
 
 mod fixed_voltage;
 mod saturation;

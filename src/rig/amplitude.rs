@@ -12,9 +12,9 @@
 //! | R | winding, switches and sense resistor of a phase | Ω |
 //! | c | largest share of the amplitude in one phase: 1, or cos 45° where full steps rest on both phases | |
 //!
-//! Everything that is worked out of a drive (torque, bands, heat, coil tables) rests on I,
+//! Everything that is computed of a drive (torque, bands, heat, coil tables) rests on I,
 //! never on Ipeak alone. The converter's last code is one step short of its full scale,
-//! which is taken as part of its rounding.
+//! which counts as part of its rounding.
 
 use std::f64::consts::FRAC_1_SQRT_2;
 

@@ -135,7 +135,7 @@ impl<'p> Fields<'p> {
         }
     }
 
-    /// The fields of a node that has to be a table; an empty value is an empty table.
+    /// The fields of a node that must be a table; an empty value is an empty table.
     pub fn of(
         what: &'static str,
         place: Place,
@@ -198,7 +198,7 @@ impl<'p> Fields<'p> {
         std::mem::take(&mut self.entries)
     }
 
-    /// The entry of that key, which has to be there; `form` is how it is written.
+    /// The entry of that key, which must be there; `form` is how it is written.
     pub fn need(&mut self, key: &'static str, form: &str) -> Option<Entry> {
         let entry = self.take(key);
         if entry.is_none() {
@@ -251,7 +251,7 @@ impl<'p> Fields<'p> {
         self.optional(key, bounds).unwrap_or(default)
     }
 
-    /// A quantity that has to be there.
+    /// A quantity that must be there.
     pub fn required<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
         let entry = self.take(key);
         if entry.is_none() {

@@ -8,7 +8,7 @@ use crate::units::{Measure, split_number};
 
 /// Units that data sheets use besides those in which values are shown.
 const OTHER_UNITS: [&str; 4] = ["N.cm", "kgf.cm", "rpm", "arcmin"];
-/// How many units are offered at the most.
+/// How many units are offered at most.
 const MOST_OFFERED: usize = 3;
 
 /// Keys that a rig does not have, and where their values belong.

@@ -54,7 +54,7 @@ pub enum Unfit {
     TooLarge,
     /// It would take for ever.
     TooSmall,
-    /// It has to be a whole number.
+    /// It must be a whole number.
     NotWhole,
 }
 

@@ -1,7 +1,7 @@
 //! The value of an expression, with its unit.
 //!
 //! Sums want one dimension on both sides, products multiply the dimensions. Every
-//! intermediate result has to be finite.
+//! intermediate result must be finite.
 
 use std::sync::Arc;
 

@@ -386,7 +386,7 @@ impl<'a> Resolver<'a> {
         }
     }
 
-    /// The value of an expression that has to be of some kind, which the word at
+    /// The value of an expression that must be of some kind, which the word at
     /// `asker` asks for.
     fn wanted(&mut self, expression: &Expression, wanted: Wanted, asker: Span) -> Option<Quantity> {
         let value = self.value(expression)?;

@@ -29,7 +29,7 @@ const QUIET_PERIODS: f64 = 4.0;
 /// A rotor stands when it would swing by less than this any more (electrical rad).
 const STANDS: f64 = 1e-3;
 
-/// Motions remembered at the most; past it the memory starts afresh.
+/// Motions remembered at most; past it the memory starts afresh.
 const REMEMBERED: usize = 4096;
 
 /// Finds out how long the axes of a rig swing after their motions.
@@ -42,7 +42,7 @@ pub struct Settler {
     known: Mutex<HashMap<Start, Result<f64, NeverSettles>>>,
 }
 
-/// What has to be known of an axis.
+/// What must be known of an axis.
 #[derive(Debug)]
 struct SettlingAxis {
     machine: Machine,

@@ -168,7 +168,7 @@ pub fn parse_unit(text: &str) -> Result<(f64, Dimension), UnitError> {
     }
 }
 
-/// The power written at the start of `text` (1 where there is none) and what follows.
+/// The power written at the start of `text` (1 if none) and what follows.
 fn unit_power(text: &str) -> Option<(i8, &str)> {
     if let Some(rest) = text.strip_prefix('²') {
         return Some((2, rest));

@@ -531,7 +531,7 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
     );
     let said = emit(&[]);
     assert!(
-        said.contains("the drive of `table` is `fixed-voltage`: where that is a bridge of single switches, `--lines coils`"),
+        said.contains("the drive of `table` is `fixed-voltage`: for a bridge of single switches, use `--lines coils`"),
         "{said}"
     );
     assert!(!emit(&["--lines", "coils"]).contains("`fixed-voltage`"));
@@ -539,7 +539,7 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
     bench.edit("turntable.yaml", "prescaler: 8", "prescaler: 7");
     let said = emit(&[]);
     assert!(
-        said.contains("counts 16 MHz divided by 7, and would have to count 20 MHz at most, divided by 1, 8, 64, 256 or 1024"),
+        said.contains("its timer clock is 16 MHz divided by 7; the player supports at most 20 MHz, divided by 1, 8, 64, 256 or 1024"),
         "{said}"
     );
 }
@@ -568,7 +568,7 @@ fn emit_refuses_a_program_whose_check_fails_and_writes_nothing() {
         assert_eq!(forced.code, 0, "{}", forced.err);
         let text = fs::read_to_string(bench.file("out")).unwrap();
         assert!(
-            text.contains("pulls out"),
+            text.contains("pull-out torque"),
             "the failure is not in the {format}:\n{}",
             &text[..text.len().min(500)]
         );
@@ -994,7 +994,7 @@ fn a_rig_in_place_of_a_script_is_known_and_a_script_in_place_of_a_rig() {
             refused(
                 &bench,
                 command,
-                &["is a script of moves", "it names is turntable.yaml"],
+                &["is a script; a rig is required", "it names turntable.yaml"],
             );
         }
     }
@@ -1107,7 +1107,7 @@ fn a_counter_of_another_width_than_the_players_is_told_of_and_changes_nothing() 
     bench.edit("turntable.yaml", "bits: 16", "bits: 8");
     let told = emit("eight");
     assert!(
-        told.err.contains("timer 1 of its part, which has 16 bits"),
+        told.err.contains("the part's timer 1, which has 16 bits"),
         "{}",
         told.err
     );
@@ -1225,6 +1225,6 @@ fn a_cable_that_comes_off_ends_the_stream_with_a_failure() {
     let ended = bench.run(&["stream", "turntable.moves", "--port", port]);
     board.wait().unwrap();
     assert_eq!(ended.code, 3, "{}", ended.err);
-    let told = format!("the line to {port} broke");
+    let told = format!("the line to {port} failed");
     assert!(ended.err.contains(&told), "{}", ended.err);
 }

@@ -266,7 +266,7 @@ fn everything_is_worked_out_with_the_current_that_the_converter_reaches() {
     let code = "converter-below-peak-current";
     let told = finding(&asked.check(), code).expect("it is told");
     let message = told["message"].as_str().unwrap();
-    assert!(message.contains("worked out with the 1 A"), "{message}");
+    assert!(message.contains("use the 1 A"), "{message}");
     assert_eq!(finding(&reached.check(), code), None);
     // The cure that is offered makes it true.
     let cured = drive("1.8 A");
@@ -295,7 +295,7 @@ fn everything_is_worked_out_with_the_current_that_the_supply_reaches() {
     assert_eq!(worked_out(&asked), worked_out(&reached));
     let told = finding(&asked.check(), "supply-below-peak-current").expect("it is told");
     let message = told["message"].as_str().unwrap();
-    assert!(message.contains("worked out with the 1 A"), "{message}");
+    assert!(message.contains("use the 1 A"), "{message}");
     let table = asked.run(&["coils", "rig.yaml"]);
     assert!(
         table.contains("100 % is 1 A") && table.contains("`peak_current` is 1.8 A"),
@@ -395,7 +395,7 @@ fn a_reversed_gearing_fails_by_its_torque_and_the_cure_names_it() {
         assert_eq!(first["code"], "torque-margin");
         assert_eq!(
             first["cures"][0],
-            "`gearing: 1:3` turns the load 3 times for one motor turn; if you meant a reduction, write 3:1"
+            "`gearing: 1:3` turns the load 3 times for one motor turn; for a reduction, write 3:1"
         );
     }
 }
@@ -445,13 +445,13 @@ repeat 2 {
     assert_eq!(
         told(0),
         [
-            "speed 900 deg/s of line 3 is cut to the axis's limit 300 deg/s",
-            "jerk 200000 deg/s^3 of line 5 is cut to the axis's limit 100000 deg/s^3",
+            "speed 900 deg/s of line 3 is limited to the axis's 300 deg/s",
+            "jerk 200000 deg/s^3 of line 5 is limited to the axis's 100000 deg/s^3",
         ]
     );
     assert_eq!(
         told(2),
-        ["speed 450 deg/s of line 9 is cut to the axis's limit 300 deg/s"]
+        ["speed 450 deg/s of line 9 is limited to the axis's 300 deg/s"]
     );
     for number in [1, 3, 4, 5] {
         assert_eq!(told(number), Vec::<String>::new(), "move {number}");
@@ -482,7 +482,7 @@ fn coils_that_would_get_too_warm_at_standstill_are_not_switched_by_the_player() 
     };
     let (written, why) = emit("3 A");
     assert!(
-        !written && why.contains("does not stand that for long"),
+        !written && why.contains("above the continuous rating"),
         "{why}"
     );
     let (written, why) = emit("2.1 A");

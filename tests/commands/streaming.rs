@@ -132,7 +132,7 @@ fn the_command_plays_a_program_at_a_pseudo_terminal_and_slows_down_on_ctrl_c() {
     assert_eq!(code, Some(1));
     assert_eq!(json["ok"], false);
     let state = json["state"].as_str().unwrap();
-    assert!(state.contains("slowed down"), "{json}");
+    assert!(state.contains("decelerated"), "{json}");
     let steps = json["axes"][0]["microsteps"].as_i64().unwrap();
     assert!(steps > 100 && steps < 8000, "{json}");
 

@@ -193,7 +193,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
         Bench::new(&script, &rig(&["disc"], outputs))
     };
     let said = apart("54 us").emit("firmware", "player", &[]).unwrap_err();
-    assert!(said.contains("outputs or marks come"), "{said}");
+    assert!(said.contains("outputs or marks are"), "{said}");
     let bench = apart("54.5 us");
     let built = bench.build(&[]);
     let run = built.run(200 * board::CLOCK, &[]);

@@ -175,7 +175,7 @@ fn marks_that_come_faster_than_they_are_decoded_are_refused() {
         Bench::new(&(there_and_back(1000) + &marks), &rig(&["disc"], LAMP))
     };
     let said = apart("84 us").emit("firmware", "player", &[]).unwrap_err();
-    assert!(said.contains("to decode what comes within"), "{said}");
+    assert!(said.contains("to decode the events of"), "{said}");
     let run = apart("94 us").build(&[]).run(200 * board::CLOCK, &[]);
     assert_eq!(run.text.as_deref(), Some("finished 59997"));
 }

@@ -17,7 +17,7 @@ use crate::draw::chart::{Chart, LineStyle, Series, Shade, decimate};
 const SIDE: f64 = 1000.0;
 /// Curves with more points than this are drawn with a finer pen.
 const CROWDED: usize = 1000;
-/// Ticks at the most, to the right and upwards.
+/// Ticks at most, to the right and upwards.
 const TICKS: (usize, usize) = (9, 6);
 
 /// The plot with its legend and its table; `number` tells it from the others.

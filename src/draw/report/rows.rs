@@ -11,7 +11,7 @@ use crate::rig::{Rig, TravelUnit};
 use crate::simulate::MoveOutcome;
 use crate::units::{Rounded, Time};
 
-/// Rows at the most.
+/// Rows at most.
 const MOST: usize = 200;
 
 /// A row: the first move of its kind and how many there are.

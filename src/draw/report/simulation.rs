@@ -13,7 +13,7 @@ use crate::simulate::{self, MoveOutcome, Options};
 const COLUMNS: usize = 700;
 /// Samples taken in a column.
 const PER_COLUMN: usize = 24;
-/// Seconds simulated at the most; a page that is written again and again has to be
+/// Seconds simulated at most; a page that is rewritten often must be
 /// there at once.
 const LONGEST: f64 = 30.0;
 /// How long a rotor is followed after a move.

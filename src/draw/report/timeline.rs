@@ -8,11 +8,11 @@ use crate::draw::sampling::{Sampling, Shows};
 use crate::plan::{Item, PlannedMove};
 use crate::rig::{Axis, Rig, TravelUnit};
 
-/// Moves shown at the most.
+/// Moves shown at most.
 const MOVES: usize = 2000;
 /// Samples of all axes together, about.
 const SAMPLES: usize = 4500;
-/// Samples in a ramp, at the most and at the least.
+/// Samples in a ramp, at most and at the least.
 const IN_RAMP: (usize, usize) = (24, 2);
 /// A motion with more segments than this is sampled evenly instead.
 const MANY_SEGMENTS: usize = 16;

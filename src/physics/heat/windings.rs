@@ -13,7 +13,7 @@
 //!
 //! - P_standing is above P_rated: the motor may stand as long as anybody likes, before a
 //!   start, at an `await` and behind the end;
-//! - P_average is above P_rated: the program is taken as repeated without a pause, since it
+//! - P_average is above P_rated: the program counts as repeated without a pause, since it
 //!   is short against the time in which a motor warms through (some tens of minutes, common
 //!   practice);
 //! - P_running is above 4 P_rated, twice the rated current, for however short a time: the iron

@@ -33,9 +33,9 @@ impl FixedVoltage {
         (k * self.voltage / z2.sqrt() - k * k * omega * self.resistance / z2).max(0.0)
     }
 
-    /// The greatest torque with a current of amplitude `current` (A) at the most. On the circle
+    /// The greatest torque with a current of amplitude `current` (A) at most. On the circle
     /// |i| = I with the angle a before the q axis the voltage is
-    /// v² = Z² I² + (K ω)² + 2 K ω I Z cos(a + atan(X/R)); it has to be V or less.
+    /// v² = Z² I² + (K ω)² + 2 K ω I Z cos(a + atan(X/R)); it must be V or less.
     pub(super) fn pull_out_within(&self, current: f64, omega: f64) -> f64 {
         let k = self.torque_constant;
         let reactance = self.teeth * omega * self.inductance;

@@ -23,7 +23,7 @@ use super::fixed_voltage::FixedVoltage;
 
 /// Steps of half an electrical period, at least: chosen, 1.4° each.
 const LEAST_STEPS: u32 = 128;
-/// From this number of microsteps a full step on, the staircase is taken as a sine: its
+/// From this number of microsteps a full step on, the staircase counts as a sine: its
 /// fundamental is then within 3·10⁻⁵ of it.
 const SMOOTH_FROM: u32 = 64;
 /// Rounds of Newton's rule, at most; two or three are the rule.

@@ -29,7 +29,7 @@ try {
   await becomes("May run");
   const good = await readFile(script, "utf8");
   await writeFile(script, good.replace("turn by", "trun by"));
-  await becomes("Cannot be read");
+  await becomes("Invalid input");
   expect((await page.locator(".problem").textContent()).includes("trun by"), "the page does not show the line", problems);
   await writeFile(script, good.replace("accel 400", "accel 400000"));
   await becomes("Must not run");
