@@ -505,7 +505,7 @@ const ENDINGS: &str = "\
 | says | means |
 | --- | --- |
 | finished | the whole program was played |
-| damaged | the checksum of the schedule does not match; nothing was moved |
+| damaged | the checksum of the schedule does not match and nothing was moved, or the schedule makes no sense and was stopped |
 | emergency stop | the emergency stop opened: pulses stopped within one interrupt |
 | late | two events came closer together than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
