@@ -507,7 +507,7 @@ const ENDINGS: &str = "\
 | says | means |
 | --- | --- |
 | finished | the whole program was played |
-| damaged | the checksum of the schedule does not match; nothing moved |
+| damaged | the checksum of the schedule does not match and nothing moved, or the schedule makes no sense and was stopped |
 | stop contact | the stop contact opened: pulses ended within one interrupt |
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |

@@ -9,6 +9,7 @@ mod support;
 mod played;
 
 mod coils;
+mod hostile;
 mod outputs;
 mod project;
 mod steps;

@@ -10,7 +10,7 @@ use super::support::tool;
 pub fn compile(folder: &Path, coils: bool) -> Option<PathBuf> {
     let (gcc, make) = (tool("gcc")?, tool("make")?);
     let switching = if coils { " -DCOILS" } else { "" };
-    let flags = "-O2 -Werror -DBOARD_LEAD=4u -DBOARD_TO_ARM=4u -fsanitize=undefined -fno-sanitize-recover=all";
+    let flags = "-O2 -Werror -DBOARD_LEAD=4u -DBOARD_TO_ARM=4u -fsanitize=address,undefined -fno-sanitize-recover=all";
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let source = root.join("tests/outside/board_posix.c");
     std::fs::copy(&source, folder.join("board_posix.c")).unwrap();
@@ -26,7 +26,7 @@ pub fn compile(folder: &Path, coils: bool) -> Option<PathBuf> {
         Command::new(gcc)
             .current_dir(folder)
             .args(["player.o", "link.o", "board_posix.o"])
-            .args(["-fsanitize=undefined", "-o", "board"]),
+            .args(["-fsanitize=address,undefined", "-o", "board"]),
     );
     Some(folder.join("board"))
 }

@@ -95,6 +95,7 @@ static uint16_t before;  /* what the timer showed last ... */
 static uint32_t quiet, unsaid; /* ... ticks without a word from the host, or to it */
 
 static const uint8_t *cursor; /* the slow-down's next byte, while one is being read */
+static uint8_t malformed; /* a record was not whole, or asks for what there is not */
 
 #define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(filled - tail))
 #define PLACE(at) ((uint16_t)(at) & (LINK_QUEUE - 1u))
@@ -404,9 +405,14 @@ static void listen(void)
 
 static uint8_t record_byte(void)
 {
-    if (cursor)
-        return *cursor++;
-    return queue[PLACE(tail++)];
+    if (cursor) {
+        if (cursor != slow_downs[which] + slow_length)
+            return *cursor++;
+    } else if (tail != head) {
+        return queue[PLACE(tail++)];
+    }
+    malformed = 1;
+    return 0;
 }
 
 /* A number of seven bits a byte, lowest first, of at most `bits` bits; `more` says whether
@@ -432,8 +438,9 @@ static uint32_t record_number(void)
     return record_bits(32, &more);
 }
 
-/* Reads the record of a stream behind its first byte. */
-APART static void read_record(struct stream *s, uint8_t kind)
+/* Reads the record of a stream behind its first byte. One that no host of the same version
+ * would send counts for nothing. */
+APART static void read_whole_record(struct stream *s, uint8_t kind)
 {
     uint8_t k, widths, more;
 
@@ -478,6 +485,30 @@ APART static void read_record(struct stream *s, uint8_t kind)
     }
 }
 
+APART static void read_record(struct stream *s, uint8_t kind)
+{
+    uint8_t of_axis = s != &player_streams[AXES];
+
+    /* Steps and directions are for axes, outputs and texts for the stream behind them. */
+    if (kind < KIND_OFF)
+        malformed = kind != KIND_PASS && !of_axis;
+    else
+        malformed = kind > KIND_AWAIT || (of_axis && (kind < KIND_END || kind == KIND_AWAIT));
+    s->d.value = 0;
+    read_whole_record(s, kind);
+    if (kind >= KIND_OFF && kind < KIND_MARK && s->d.value + 1u > OUTPUTS)
+        malformed = 1;
+    if (kind == KIND_AWAIT && INPUT_OF(player_input) + 1u > INPUTS)
+        malformed = 1;
+    if (!malformed)
+        return;
+    s->d.count = 0;
+    s->d.due = DUE_NONE;
+    player_input = NO_INPUT;
+    closing = LINE_DEAD;
+    tail = head;
+}
+
 static uint8_t is_busy(const struct stream *s)
 {
     return s->d.count != 0 || s->d.due != DUE_NONE || s->ended;
@@ -489,8 +520,7 @@ static void hand_out(void)
     while (tail != head) {
         uint8_t first = queue[PLACE(tail)], k = first & 7u;
 
-        if (k >= STREAMS || (first >> 3) > KIND_AWAIT) {
-            /* Nothing that a host of the same version would send. */
+        if (k >= STREAMS) {
             closing = LINE_DEAD;
             tail = head;
             return;
@@ -603,7 +633,7 @@ static void fill(struct stream *s)
             push_due(s);
         } else if (!slowing) {
             return;
-        } else if (s->d.slow == s->d.slow_end) {
+        } else if (s->d.slow >= s->d.slow_end) {
             s->ended = 1;
         } else {
             uint8_t first;
@@ -611,7 +641,7 @@ static void fill(struct stream *s)
             cursor = slow_downs[which] + s->d.slow;
             first = record_byte();
             read_record(s, first >> 3);
-            s->d.slow = (uint8_t)(cursor - slow_downs[which]);
+            s->d.slow = malformed ? s->d.slow_end : (uint8_t)(cursor - slow_downs[which]);
             cursor = 0;
         }
     }
@@ -626,6 +656,8 @@ static void slow_down(void)
     for (k = 0; k < AXES && at < slow_length; k++) {
         player_streams[k].d.slow = (uint8_t)(at + 1u);
         at = (uint8_t)(at + 1u + slow_downs[which][at]);
+        if (at < player_streams[k].d.slow || at > slow_length)
+            at = slow_length;
         player_streams[k].d.slow_end = at;
     }
 }

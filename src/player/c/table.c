@@ -23,17 +23,31 @@
 /* Operations of a stream. Those that are events go by the same numbers. */
 enum {
     OP_END, OP_PLAY, OP_FORWARDS = FORWARDS, OP_BACKWARDS = BACKWARDS, OP_OFF = OFF, OP_ON = ON,
-    OP_MARK = MARK, OP_AWAIT, OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP
+    OP_MARK = MARK, OP_AWAIT, OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP,
+    OP_LAST = OP_GAP + 4
 };
 
 /* Parts of a motion. */
 enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
 
-/* Reading the schedule. */
+/* Reading the schedule. A table may be wrong although its checksum is right; then the
+ * player says that it is damaged, and nothing outside of it is read. On an AVR tables stand
+ * in a memory of their own, where reading past them harms nothing. */
+#ifdef __AVR__
+#define TABLE_BYTE(place) SCHEDULE_BYTE(place)
+#else
+static uint8_t TABLE_BYTE(const uint8_t *place)
+{
+    if ((uintptr_t)place - (uintptr_t)schedule < SCHEDULE_LENGTH)
+        return SCHEDULE_BYTE(place);
+    player_end(DAMAGED);
+    return 0;
+}
+#endif
 
 static uint8_t byte_at(const uint8_t **from)
 {
-    return SCHEDULE_BYTE((*from)++);
+    return TABLE_BYTE((*from)++);
 }
 
 /* `width` bytes, lowest first, as a signed number. */
@@ -43,10 +57,10 @@ APART static uint32_t signed_at(const uint8_t **from, uint8_t width)
     uint32_t value = 0;
 
     *from = byte;
-    if (width && SCHEDULE_BYTE(byte - 1) & 128u)
+    if (width && TABLE_BYTE(byte - 1) & 128u)
         value = 0xFFFFFFFFul;
     while (width--)
-        value = value << 8 | SCHEDULE_BYTE(--byte);
+        value = value << 8 | TABLE_BYTE(--byte);
     return value;
 }
 
@@ -56,11 +70,11 @@ APART static uint32_t number_at(const uint8_t **from)
     const uint8_t *first = *from, *byte = first;
     uint32_t value = 0;
 
-    while (SCHEDULE_BYTE(byte) & 128u)
+    while (TABLE_BYTE(byte) & 128u)
         byte++;
     *from = byte + 1;
     do
-        value = value << 7 | (SCHEDULE_BYTE(byte) & 127u);
+        value = value << 7 | (TABLE_BYTE(byte) & 127u);
     while (byte-- != first);
     return value;
 }
@@ -79,8 +93,10 @@ uint8_t source_start(void)
         for (k = 0; k < 8u; k++)
             crc = (crc >> 1) ^ ((crc & 1u) ? 0xEDB88320ul : 0u);
     } while (--left);
-    for (k = 0; k < STREAMS; k++)
+    for (k = 0; k < STREAMS; k++) {
         player_streams[k].d.op = schedule + starts[k];
+        player_streams[k].d.run = schedule; /* none before the first */
+    }
     /* What any message leaves that ends in its own checksum. */
     return crc == 0xDEBB20E3ul;
 }
@@ -110,18 +126,18 @@ APART static const uint8_t *change_state(struct stream *s, const uint8_t *run, u
 /* The beginning of the run that ends at `end`. */
 static const uint8_t *run_before(const uint8_t *end)
 {
-    return end - SCHEDULE_BYTE(end - 1);
+    return end - TABLE_BYTE(end - 1);
 }
 
 /* How many intervals the run before `end` has. */
 APART static uint16_t length_before(const uint8_t *end)
 {
     const uint8_t *run = run_before(end);
-    uint8_t count = SCHEDULE_BYTE(run + 1) & 127u;
+    uint8_t count = TABLE_BYTE(run + 1) & 127u;
 
     if (count < SHORT_COUNT)
         return (uint16_t)(count + 1u);
-    return (uint16_t)(((uint16_t)(count - SHORT_COUNT) << 8) + SCHEDULE_BYTE(run + 2) + 1u);
+    return (uint16_t)(((uint16_t)(count - SHORT_COUNT) << 8) + TABLE_BYTE(run + 2) + 1u);
 }
 
 /* Reads the interval of an even part: a fraction of 16 bits, and whole ticks. */
@@ -314,6 +330,13 @@ APART static void next_operation(struct stream *s)
     uint16_t wait = (uint16_t)s->wait;
     struct repeat *innermost = s->d.repeats + s->d.nested;
 
+    if (op > OP_LAST || (op == OP_REPEAT && s->d.nested == MOST_NESTED) ||
+        (op == OP_PLAY && s == &player_streams[AXES])) {
+        /* No such operation, or one that does not fit. */
+        s->ended = 1;
+        player_end(DAMAGED);
+        return;
+    }
     if (op >= OP_GAP) {
         read_gap(s, (uint8_t)(op - OP_GAP));
         return;

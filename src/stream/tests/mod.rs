@@ -7,6 +7,7 @@ mod session;
 mod wire;
 
 mod coils;
+mod hostile;
 mod playing;
 mod records;
 mod small_part;

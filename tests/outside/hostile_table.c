@@ -1,0 +1,136 @@
+/* What the player's decoder (table.c, which is included here) does with tables that somebody
+ * has tampered with and given a right checksum. Compiled with -fsanitize=address,undefined,
+ * which ends it where memory is read or written that is none of the table's or the rings'.
+ *
+ *   hostile_table COUNT     so many tampered tables, from one seed; prints how many of them
+ *                           the player found damaged, and how many gave it nothing to play
+ */
+#define _DEFAULT_SOURCE
+#include <setjmp.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+/* The table as it was written, and a copy to tamper with, which the decoder reads. */
+#include "schedule.h"
+static const uint8_t *const whole = schedule;
+static uint8_t tampered[SCHEDULE_LENGTH];
+#define schedule tampered
+
+#include "board.h"
+#include "player.h"
+#include "source.h"
+
+#include "table.c"
+
+struct stream player_streams[STREAMS];
+volatile uint8_t player_state, player_mark;
+uint8_t player_ending, player_input = NO_INPUT;
+uint32_t player_timeout, player_timeout_turns;
+
+static sigjmp_buf over;
+
+void player_end(uint8_t state)
+{
+    siglongjmp(over, state);
+}
+
+void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value)
+{
+    struct event *event;
+
+    if (ring_room(stream) == 0)
+        abort();
+    event = ring_at(stream, stream->head);
+    event->ticks = ticks;
+    event->what = what;
+    event->value = value;
+    stream->head = (uint8_t)(stream->head + sizeof *event);
+}
+
+static uint32_t seed = 1;
+
+static uint32_t any(uint32_t below)
+{
+    seed = seed * 1664525u + 1013904223u;
+    return (seed >> 8) % below;
+}
+
+static void checksum(void)
+{
+    uint32_t crc = 0xFFFFFFFFul;
+    size_t at;
+    unsigned k;
+
+    for (at = 0; at < SCHEDULE_LENGTH - 4u; at++) {
+        crc ^= tampered[at];
+        for (k = 0; k < 8u; k++)
+            crc = (crc >> 1) ^ ((crc & 1u) ? 0xEDB88320ul : 0u);
+    }
+    crc = ~crc;
+    for (k = 0; k < 4u; k++)
+        tampered[at + k] = (uint8_t)(crc >> (8u * k));
+}
+
+/* Empties the rings for some turns. */
+static void empty_rings(void)
+{
+    unsigned k, turns;
+
+    for (turns = 0; turns < 300u; turns++) {
+        unsigned ended = 0;
+
+        source_fill();
+        for (k = 0; k < STREAMS; k++) {
+            player_streams[k].tail = player_streams[k].head;
+            ended += player_streams[k].ended;
+        }
+        if (ended == STREAMS) {
+            if (player_input == NO_INPUT)
+                return;
+            for (k = 0; k < STREAMS; k++)
+                player_streams[k].ended = 0;
+            player_input = NO_INPUT;
+        }
+    }
+}
+
+static void too_long(int number)
+{
+    (void)number;
+    /* Nothing comes any more, so that the player stops `starved`. */
+    siglongjmp(over, STARVED);
+}
+
+int main(int count, char **arguments)
+{
+    volatile long left = count > 1 ? atol(arguments[1]) : 1;
+    volatile long damaged = 0, starved = 0;
+
+    signal(SIGALRM, too_long);
+    while (left--) {
+        unsigned changes = 1u + any(6);
+        int how;
+
+        memcpy(tampered, whole, sizeof tampered);
+        while (changes--)
+            tampered[any(SCHEDULE_LENGTH)] = (uint8_t)any(256);
+        checksum();
+        memset(player_streams, 0, sizeof player_streams);
+        player_input = NO_INPUT;
+        how = sigsetjmp(over, 1);
+        if (how == 0) {
+            ualarm(20000, 0);
+            if (!source_start())
+                return 1;
+            empty_rings();
+        }
+        ualarm(0, 0);
+        damaged += how == DAMAGED;
+        starved += how == STARVED;
+    }
+    printf("%ld damaged, %ld starved\n", damaged, starved);
+    return 0;
+}
