@@ -659,7 +659,7 @@ fn questions_at_a_terminal_become_notes_and_a_profile() {
         "{out}"
     );
     assert!(
-        out.contains("would narrow the pull-out torque most"),
+        out.contains("Measurements that narrow the pull-out torque most"),
         "{out}"
     );
     let notes = fs::read_to_string(folder.path().join("notes.yaml")).unwrap();

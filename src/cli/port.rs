@@ -116,6 +116,6 @@ mod tests {
     fn a_cable_that_comes_off_does_not_pass_for_a_closed_pipe() {
         let failure = broken("p");
         assert!(!failure.is_closed_pipe());
-        assert!(failure.to_string().contains("has the cable come off"));
+        assert!(failure.to_string().contains("check the cable"));
     }
 }

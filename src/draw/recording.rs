@@ -110,11 +110,9 @@ struct Columns {
 }
 
 impl Columns {
-    fn of(header: &csv::StringRecord) -> Result<Self, RecordingError> {
-        let missing = |name| RecordingError::Column {
-            line: line_of(header),
-            name,
-        };
+    /// The columns that a header on that line names.
+    fn of(header: &csv::StringRecord, line: u64) -> Result<Self, RecordingError> {
+        let missing = |name| RecordingError::Column { line, name };
         let find = |name: &str| header.iter().position(|head| head.trim() == name);
         let columns = Self {
             time: find("time_s").ok_or(missing("time_s"))?,
@@ -137,10 +135,10 @@ impl Recording {
     /// # Errors
     /// It is no csv with the columns that are needed, or speaks of another rig.
     pub fn read(text: &str, rig: &Rig, starts_at: f64) -> Result<Self, RecordingError> {
-        let head = text
-            .lines()
-            .find(|line| !line.starts_with('#'))
-            .unwrap_or_default();
+        let mut lines = (1..).zip(text.lines());
+        let (head_line, head) = lines
+            .find(|(_, line)| !line.starts_with('#'))
+            .unwrap_or((1, ""));
         let separator = [b',', b';', b'\t'].into_iter().max_by_key(|one| {
             // A comma where there is none of them: a single column.
             (
@@ -157,7 +155,7 @@ impl Recording {
             line: error.position().map_or(1, csv::Position::line),
             reason: error.to_string(),
         };
-        let columns = Columns::of(reader.headers().map_err(wrong)?)?;
+        let columns = Columns::of(reader.headers().map_err(wrong)?, head_line)?;
         let mut axes = vec![Recorded::default(); rig.axes.len()];
         for record in reader.records() {
             let record = record.map_err(wrong)?;

@@ -347,7 +347,12 @@ fn a_current_above_the_rated_one_passes_where_the_motor_rests_long_enough() {
     let busy = driven_with(&drive(hold), "repeat 8 {\nturn by 5 turn\ndwell 10 ms\n}\n").check();
     assert_eq!(busy["ok"], false);
     let overload = finding(&busy, "winding-overload").expect("it fails");
-    assert!(overload["message"].as_str().unwrap().contains("on average"));
+    assert!(
+        overload["message"]
+            .as_str()
+            .unwrap()
+            .contains("average winding loss")
+    );
 }
 
 #[test]

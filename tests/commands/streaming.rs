@@ -169,7 +169,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_before_anything_is_sent() {
         );
         std::fs::write(folder.path().join("dial.moves"), script).unwrap();
         let (code, said) = without_a_port(folder.path());
-        let why = "two changes of output `lamp` come";
+        let why = "two changes of output `lamp` are";
         assert_eq!(said.contains(why), refused, "{said}");
         assert_eq!(code, Some(if refused { 1 } else { 3 }));
     }

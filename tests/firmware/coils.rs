@@ -239,11 +239,11 @@ fn what_the_player_cannot_switch_is_refused_with_the_reason() {
     for (drive, reason) in [
         (
             "{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 32, sense_resistor: 0.5 ohm, converter_bits: 8, converter_reference: 2.5 V }",
-            "16 at most",
+            "the player supports 16",
         ),
         (
             "{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 8 }",
-            "does not say what sets it",
+            "without `sense_resistor`",
         ),
         (
             "{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 8, sense_resistor: 0.5 ohm, converter_bits: 12, converter_reference: 2.5 V }",

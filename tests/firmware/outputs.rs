@@ -213,7 +213,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     let bench = Bench::new(&script, &rig(&["disc"], FOUR));
     let said = bench.emit("firmware", "player", &[]).unwrap_err();
     assert!(
-        said.contains("to get outputs and marks ready that are due at once"),
+        said.contains("simultaneous outputs and marks need"),
         "{said}"
     );
 }

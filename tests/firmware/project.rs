@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::Command;
 
 use crate::board::{self, Bench};
-use crate::played::{rig, there_and_back};
+use crate::played::{LAMP, rig, there_and_back};
 use crate::support;
 
 /// The sources of a project compile for the processor of another compiler.
@@ -132,7 +132,7 @@ fn pins_that_nobody_has_changed_follow_the_rig() {
     assert!(pins().contains("PORTC, DDRC, 0"));
     std::fs::write(bench.path().join("rig.yaml"), with("PC1")).unwrap();
     let said = bench.emit("firmware", "player", &[]).unwrap();
-    assert!(said.contains("rewritten for the new wiring"), "{said}");
+    assert!(said.contains("written anew for the new wiring"), "{said}");
     assert!(pins().contains("PORTC, DDRC, 1"));
     // One changed digit is the builder's.
     let own = pins().replace("PORTC, DDRC, 1", "PORTC, DDRC, 2");
@@ -220,7 +220,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
 
 #[test]
 fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then() {
-    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], ""));
+    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
     for (options, fed) in [
         (&[][..], false),
         (&["--other-board"][..], false),

@@ -260,7 +260,8 @@ fn one_closing_of_a_contact_is_one_press() {
     };
     let rig = rig(&["disc"], LAMP_AND_DOOR);
     let steps = |until: &str, waves: &dyn Fn(Pin) -> Vec<String>| {
-        let built = Bench::new(&program(until), &rig).build(&[]);
+        let bench = Bench::new(&program(until), &rig);
+        let built = bench.build(&[]);
         let run = built.run(3 * board::CLOCK, &waves(built.pin("input door")));
         let steps = run.edges_of(built.pin("step of disc"), 1).len();
         (steps, run.text)

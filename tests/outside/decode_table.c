@@ -28,6 +28,12 @@ void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t valu
     stream->head = (uint8_t)(stream->head + sizeof *event);
 }
 
+/* What makes no sense ends the program. */
+void player_end(uint8_t state)
+{
+    player_state = state;
+}
+
 static uint64_t clocks[STREAMS];
 static unsigned marks;
 
@@ -51,7 +57,7 @@ int main(void)
 
     if (!source_start())
         return 1;
-    for (;;) {
+    while (player_state == RUNNING) {
         unsigned shown = 0, ended = 0;
 
         source_fill();
@@ -80,4 +86,5 @@ int main(void)
                player_timeout + (uint64_t)player_timeout_turns * TIMEOUT_TURN);
         player_input = NO_INPUT;
     }
+    return 1;
 }

@@ -340,7 +340,9 @@ fn the_verdict_tells_of_the_detour() {
     let checked = checker.check(&items[0]).unwrap();
     assert_eq!(checked.changes[0].code, "backlash-taken-up");
     assert!(
-        checked.changes[0].message.contains("2.7 deg beyond"),
+        checked.changes[0]
+            .message
+            .contains("overshoots its target by 2.7 deg"),
         "{}",
         checked.changes[0].message
     );
