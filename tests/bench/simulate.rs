@@ -27,7 +27,8 @@ const VOLTAGE: &str = "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase";
 
 /// Simulates a move of one second, short ramps among it.
 fn simulated(bencher: Bencher, drive: &str, load: &str, distance: &str) {
-    let script = format!("bands allow\naccel 20000 deg/s^2\nturn by {distance} in 1 s\n");
+    let script =
+        format!("bands allow\nspeed 3000 deg/s\naccel 20000 deg/s^2\nturn by {distance} in 1 s\n");
     let job = Job::from_texts(&script, &rig(drive, load, 57.0)).expect("the bench has no mistakes");
     job.abilities();
     bencher.bench_local(|| {
