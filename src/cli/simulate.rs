@@ -13,7 +13,7 @@ use super::table::table;
 use super::terminal::{BAD, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
-use slewsmith::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter};
+use slewsmith::simulate::{MoveOutcome, Options, Outcome, SimulationEvent, TraceWriter};
 use slewsmith::units::{Rounded, Time};
 
 /// Rows of the table at the most, unless `--verbose` is given.
@@ -105,9 +105,9 @@ pub(super) fn play(
     let mut refused: Option<io::Error> = None;
     let played = job.simulate_with(options, &mut |report| {
         match report {
-            Report::Progress(seconds) => bar.reach(seconds),
-            Report::Move(result) => outcome.add(result.clone()),
-            Report::Sample(sample) => {
+            SimulationEvent::Progress(seconds) => bar.reach(seconds),
+            SimulationEvent::Move(result) => outcome.add(result.clone()),
+            SimulationEvent::Sample(sample) => {
                 if let Some(trace) = trace.as_deref_mut()
                     && let Err(error) = trace.write(sample)
                 {

@@ -8,7 +8,7 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, PlannedMove, program};
 use crate::rig::{Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, Pin, Rig, Timer};
 use crate::script::action::SpeedLimits;
-use crate::script::{Action, ActionKind, Move, Pace, Settings, Target, Way};
+use crate::script::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
 use crate::units::{
     Angle, Current, Damping, Force, Frequency, Inductance, Inertia, Length, LinearDamping, Mass,
     Quantity, Resistance, Time, Torque, Voltage,
@@ -121,7 +121,7 @@ pub fn turn(target: Target, settings: &Arc<Settings>) -> Move {
         target,
         target_span: Span::default(),
         way: None,
-        pace: Pace::Limits,
+        pace: MovePace::Limits,
         settings: Arc::clone(settings),
     }
 }
