@@ -324,7 +324,7 @@ fn write_files(folder: &Path, files: &[ProjectFile]) -> Result<Vec<String>, Fail
     }
     if others && !folder.join(GUARD).exists() {
         return Err(Failure::Request(format!(
-            "{} holds other things than a player's project; nothing was written",
+            "{} contains files other than a player's project; nothing was written",
             folder.display()
         )));
     }
@@ -337,18 +337,18 @@ fn write_files(folder: &Path, files: &[ProjectFile]) -> Result<Vec<String>, Fail
             None if *name == GUARD => exchange.guard(&path, STOP, text)?,
             None => exchange.add(&path, text)?,
             Some(kept) if player::same_wiring(&kept, text) => {
-                notes.push(format!("{} is kept as it is", path.display()));
+                notes.push(format!("kept {}", path.display()));
             }
             Some(kept) if player::is_as_written(&kept) => {
                 exchange.add(&path, text)?;
                 notes.push(format!(
-                    "{} is written anew for the new wiring; nothing in it had been changed by hand",
+                    "{} is rewritten for the new wiring; it had no edits",
                     path.display()
                 ));
             }
             Some(_) => notes.push(format!(
-                "{} is kept, but it is for another wiring, and `make` will refuse it: rename it, write the project again, \
-                 and carry your changes over",
+                "{} is kept, but is for another wiring, and `make` will refuse it: rename it, write the project again, \
+                 and copy your edits",
                 path.display()
             )),
         }

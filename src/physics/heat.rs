@@ -201,18 +201,7 @@ mod tests {
     use approx::assert_relative_eq;
 
     use super::*;
-    use crate::diagnostic::Source;
-    use crate::rig::{NoFiles, Rig};
-
-    fn axis(drive: &str, load: &str) -> Axis {
-        let text = format!(
-            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \
-             drive: {{ {drive} }}, load: {{ {load} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
-        );
-        let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
-        read.rig.axes.remove(0)
-    }
+    use crate::testing::rigs::axis_of;
 
     /// What is drawn is lost, to the last milliwatt: with every kind of drive.
     #[test]
@@ -223,7 +212,7 @@ mod tests {
             "kind: fixed-voltage, supply: 2.4 V, sequence: half-step, switch_resistance: 1 ohm",
             "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase, sense_resistor: 0.2 ohm",
         ] {
-            let running = Heat::of(&axis(drive, "")).running;
+            let running = Heat::of(&axis_of(drive, "")).running;
             let lost = running.copper + running.switches + running.transistors + running.sense;
             assert_relative_eq!(running.supply, lost, max_relative = 1e-12);
         }
@@ -233,7 +222,7 @@ mod tests {
     /// mean of |sin| of 2/π: 15 V · 0.9 A · 4/π drawn.
     #[test]
     fn a_linear_source_burns_what_the_sine_leaves() {
-        let heat = Heat::of(&axis(
+        let heat = Heat::of(&axis_of(
             "kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 256",
             "",
         ));
@@ -260,8 +249,8 @@ mod tests {
     #[test]
     fn the_hold_current_lowers_losses_by_its_square() {
         let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8";
-        let full = Heat::of(&axis(drive, "")).holding.copper;
-        let half = Heat::of(&axis(&format!("{drive}, hold_current: 50 %"), ""))
+        let full = Heat::of(&axis_of(drive, "")).holding.copper;
+        let half = Heat::of(&axis_of(&format!("{drive}, hold_current: 50 %"), ""))
             .holding
             .copper;
         assert_relative_eq!(half, full / 4.0, max_relative = 1e-12);
@@ -269,7 +258,7 @@ mod tests {
 
     #[test]
     fn two_phases_on_at_rated_voltage_take_the_rated_current() {
-        let heat = Heat::of(&axis(
+        let heat = Heat::of(&axis_of(
             "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase",
             "",
         ));
@@ -286,7 +275,7 @@ mod tests {
     /// period: (2/π) · (1.5² π/3 + 3² (π/12 − √3/8)).
     #[test]
     fn a_wave_that_the_supply_cuts_off_heats_more_than_a_sine_of_its_height() {
-        let cut = Heat::of(&axis(
+        let cut = Heat::of(&axis_of(
             "kind: chopper, supply: 2.4 V, peak_current: 3 A, microsteps: 256",
             "",
         ));

@@ -41,6 +41,8 @@ pub(super) const DIRECTION_LEAD: u32 = 580;
 /// one on the same tick.
 pub(super) const OUTPUT_READY: u32 = 180;
 pub(super) const NEXT_OUTPUT_READY: u32 = 110;
+/// The longest that one event waits for (ticks): the decoder cuts longer waits into pieces.
+pub(super) const LONGEST_EVENT_WAIT: u64 = 0x7FFF;
 /// Events that may wait for being decoded: three quarters of a ring.
 pub(super) const RING: usize = 48;
 
@@ -157,6 +159,14 @@ mod tests {
     #[test]
     fn a_part_at_16_megahertz_takes_100_000_steps_a_second() {
         assert_eq!(16_000_000 / STEP_CYCLES, 100_000);
+    }
+
+    #[test]
+    fn the_longest_wait_of_an_event_is_the_one_of_the_firmware() {
+        let decoder = include_str!("c/table.c");
+        let line =
+            format!("#define LONGEST_INTERVAL {LONGEST_EVENT_WAIT:#06X}u").replace("0X", "0x");
+        assert!(decoder.contains(&line), "{line}");
     }
 
     #[test]

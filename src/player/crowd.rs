@@ -2,16 +2,13 @@
 //!
 //! A step with another one behind it takes its interrupt little time. Every other event of
 //! an axis takes [`OTHER_BUSY`] cycles: a direction, the first step and the last one, and
-//! the last piece of a wait, which comes up to [`LONGEST_WAIT`] ticks before the event
+//! the last piece of a wait, which comes up to [`LONGEST_EVENT_WAIT`] ticks before the event
 //! behind it. An axis that steps in shorter intervals than that, and its own interrupt,
 //! would miss one; so it has to be slower meanwhile.
 
 use std::collections::VecDeque;
 
-use super::budget::OTHER_BUSY;
-
-/// The longest that the decoder has one event wait (ticks): longer waits have pieces.
-const LONGEST_WAIT: u64 = 0x7FFF;
+use super::budget::{LONGEST_EVENT_WAIT, OTHER_BUSY};
 
 /// A stretch of time (cycles).
 #[derive(Debug, Clone, Copy)]
@@ -57,7 +54,7 @@ pub(super) struct Crowded {
 pub(super) struct Crowd {
     /// Shorter intervals are fast (cycles).
     limit: u64,
-    /// [`LONGEST_WAIT`] in cycles.
+    /// [`LONGEST_EVENT_WAIT`] in cycles.
     wait: u64,
     axes: Vec<Known>,
 }
@@ -66,7 +63,7 @@ impl Crowd {
     pub(super) fn new(axes: usize, step_cycles: u64, prescaler: u32) -> Self {
         Self {
             limit: u64::from(OTHER_BUSY) + step_cycles,
-            wait: LONGEST_WAIT * u64::from(prescaler),
+            wait: LONGEST_EVENT_WAIT * u64::from(prescaler),
             axes: vec![Known::default(); axes],
         }
     }

@@ -6,7 +6,9 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, PlannedMove, program};
-use crate::rig::{Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, Pin, Rig, Timer};
+use crate::rig::{
+    Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NoFiles, Pin, Rig, Timer,
+};
 use crate::script::action::SpeedLimits;
 use crate::script::{Action, ActionKind, Move, Pace, Settings, Target, Way};
 use crate::units::{
@@ -177,4 +179,15 @@ pub fn moves(rig: &Rig, actions: Vec<Action>) -> Vec<PlannedMove> {
             _ => None,
         })
         .collect()
+}
+
+/// The axis of a rig with such a drive and load, as texts of the rig.
+pub fn axis_of(drive: &str, load: &str) -> Axis {
+    let text = format!(
+        "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
+         rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \
+         drive: {{ {drive} }}, load: {{ {load} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
+    );
+    let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
+    read.rig.axes.remove(0)
 }

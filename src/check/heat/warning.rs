@@ -240,22 +240,11 @@ impl fmt::Display for HeatWarning {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diagnostic::Source;
     use crate::physics::heat::Overload;
-    use crate::rig::{NoFiles, Rig};
-
-    fn axis(drive: &str, load: &str) -> Axis {
-        let text = format!(
-            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \
-             drive: {{ {drive} }}, load: {{ {load} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
-        );
-        let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
-        read.rig.axes.remove(0)
-    }
+    use crate::testing::rigs::axis_of;
 
     fn warnings(drive: &str, load: &str) -> Vec<HeatWarning> {
-        let axis = axis(drive, load);
+        let axis = axis_of(drive, load);
         HeatWarning::of(&axis, &Heat::of(&axis))
     }
 
@@ -270,7 +259,7 @@ mod tests {
     fn too_much_current_and_too_little_supply_are_told() {
         let high = "kind: fixed-voltage, supply: 3 V, sequence: two-phase";
         assert_eq!(codes(high, ""), ["hot-windings", "current-above-rated"]);
-        let windings = Heat::of(&axis(high, "")).windings;
+        let windings = Heat::of(&axis_of(high, "")).windings;
         assert_eq!(windings.overload(None), Some(Overload::Standing));
         let rated = "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase";
         assert!(warnings(rated, "").is_empty());

@@ -23,7 +23,7 @@
  *
  *   uint8_t board_read(uint8_t input)
  *       1 where the input is active. INPUT_STOP_CONTACT is active where the stop
- *       contact is open; its interrupt calls player_stop(STOP_CONTACT). It is no emergency
+ *       contact is open; its interrupt calls contact_open() of event.h. It is no emergency
  *       stop: fit one that removes the motor's power independently. INPUT_DUE + channel is
  *       active where the timer has come to what the channel was armed for and its
  *       interrupt has not been served: once the timer has stopped, that is a step which

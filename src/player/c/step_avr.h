@@ -107,6 +107,12 @@ static __attribute__((naked, used)) void save_and_call(void)
 #define WAITING
 #endif
 
+/* Z = the event of the channel's ring whose place r30 holds. */
+#define EVENT_AT_PLACE               \
+    "ldi  r31, 0                \n"  \
+    "subi r30, lo8(-(%[ring]))  \n"  \
+    "sbci r31, hi8(-(%[ring]))  \n"
+
 /* The same as event_due() and board_step_again(). Uses the flags, r24, r25 and Z (r30,
  * r31); interrupts stay off. An interval of half a turn of the counter or more counts as
  * rare, so that the sign of what is left of it says whether its end has gone by. */
@@ -131,9 +137,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             "push r30                   \n"                                                 \
             "push r31                   \n"                                                 \
             "mov  r30, r24              \n"                                                 \
-            "ldi  r31, 0                \n"                                                 \
-            "subi r30, lo8(-(%[ring]))  \n"                                                 \
-            "sbci r31, hi8(-(%[ring]))  \n"                                                 \
+            EVENT_AT_PLACE                                                                  \
             "ldd  r25, Z + %[what]      \n"                                                 \
             "andi r25, %[step]          \n"                                                 \
             "breq no_step_%=            \n"                                                 \
@@ -182,16 +186,12 @@ static __attribute__((naked, used)) void save_and_call(void)
             "push r30                   \n"                                                 \
             "push r31                   \n"                                                 \
             "lds  r30, %[tail]          \n"                                                 \
-            "ldi  r31, 0                \n"                                                 \
-            "subi r30, lo8(-(%[ring]))  \n"                                                 \
-            "sbci r31, hi8(-(%[ring]))  \n"                                                 \
+            EVENT_AT_PLACE                                                                  \
             "ldd  r25, Z + %[what]      \n"                                                 \
             "tst  r25                   \n"                                                 \
             "brne no_step_%=            \n"                                                 \
             "mov  r30, r24              \n"                                                 \
-            "ldi  r31, 0                \n"                                                 \
-            "subi r30, lo8(-(%[ring]))  \n"                                                 \
-            "sbci r31, hi8(-(%[ring]))  \n"                                                 \
+            EVENT_AT_PLACE                                                                  \
             "ldd  r25, Z + %[what]      \n"                                                 \
             "tst  r25                   \n"                                                 \
             "brne no_step_%=            \n"                                                 \
