@@ -100,7 +100,7 @@ impl Span {
 
 /// How bad it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Severity {
+pub enum DiagnosticLevel {
     /// Worth knowing.
     Note,
     /// Should be looked at.
@@ -124,7 +124,7 @@ pub struct Label {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Diagnostic {
     /// How bad it is.
-    pub severity: Severity,
+    pub severity: DiagnosticLevel,
     /// The kind of problem in one hyphenated word.
     pub code: &'static str,
     /// What is wrong, in a sentence without a full stop.
@@ -138,15 +138,15 @@ pub struct Diagnostic {
 impl Diagnostic {
     /// An error of the kind `code`.
     pub fn error(code: &'static str, message: impl Into<String>) -> Self {
-        Self::new(Severity::Error, code, message)
+        Self::new(DiagnosticLevel::Error, code, message)
     }
 
     /// A warning of the kind `code`.
     pub fn warning(code: &'static str, message: impl Into<String>) -> Self {
-        Self::new(Severity::Warning, code, message)
+        Self::new(DiagnosticLevel::Warning, code, message)
     }
 
-    fn new(severity: Severity, code: &'static str, message: impl Into<String>) -> Self {
+    fn new(severity: DiagnosticLevel, code: &'static str, message: impl Into<String>) -> Self {
         Self {
             severity,
             code,
@@ -194,9 +194,9 @@ impl Diagnostic {
     /// terminal colours when `colour`.
     pub fn render(&self, width: usize, colour: bool) -> String {
         let level = match self.severity {
-            Severity::Note => Level::NOTE,
-            Severity::Warning => Level::WARNING,
-            Severity::Error => Level::ERROR,
+            DiagnosticLevel::Note => Level::NOTE,
+            DiagnosticLevel::Warning => Level::WARNING,
+            DiagnosticLevel::Error => Level::ERROR,
         };
         let mut group = level
             .primary_title(self.message.as_str())

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::ability::AxisAbility;
 use super::braking::Stops;
 use super::crossing::crossings;
-use super::finding::{Verdict, Weight};
+use super::finding::{Severity, Verdict};
 use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
 use super::torque::TorqueRule;
 use super::{cure, reasons};
@@ -95,7 +95,7 @@ impl<'a> Checker<'a> {
             let failure = axis
                 .findings
                 .iter()
-                .find(|finding| finding.severity == Weight::Failure);
+                .find(|finding| finding.severity == Severity::Failure);
             if let (None, Some(failure)) = (&summary.first_failure, failure) {
                 summary.first_failure = Some(FirstFailure {
                     line: Some(planned.line),
@@ -130,7 +130,7 @@ impl<'a> Checker<'a> {
         let failure = summary
             .findings
             .iter()
-            .find(|finding| finding.severity == Weight::Failure);
+            .find(|finding| finding.severity == Severity::Failure);
         if let Some(failure) = failure {
             summary.ok = false;
             summary.first_failure = Some(FirstFailure {

@@ -7,7 +7,7 @@
 //! where nothing that was tried is, and a gearing that seems to be written the wrong way
 //! round.
 
-use crate::check::torque::{Instant, TorqueMargin, TorqueRule};
+use crate::check::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
@@ -45,7 +45,7 @@ pub fn for_torque(
 ) -> Vec<String> {
     let rule = TorqueRule::new(axis, load, pull_out, tolerance);
     let needed = axis.limits.torque_margin;
-    let instants: Vec<Instant> = rule.instants(motion).collect();
+    let instants: Vec<MotionInstant> = rule.instants(motion).collect();
     let failing = Failing {
         axis,
         load,
@@ -200,16 +200,16 @@ fn gentler(
     axis: &Axis,
     rule: &TorqueRule<'_>,
     motion: &AxisMotion,
-    instants: &[Instant],
+    instants: &[MotionInstant],
     needed: f64,
 ) -> Option<String> {
     let direction = motion.direction;
-    let passes = |instant: Instant| rule.margin(instant, direction).least >= needed;
+    let passes = |instant: MotionInstant| rule.margin(instant, direction).least >= needed;
     let planned_top = instants
         .iter()
         .map(|instant| instant.omega)
         .fold(0.0, f64::max);
-    let steady = |at: &Instant| passes(Instant { alpha: 0.0, ..*at });
+    let steady = |at: &MotionInstant| passes(MotionInstant { alpha: 0.0, ..*at });
     let mut top = if instants.iter().all(steady) {
         planned_top
     } else {
@@ -236,10 +236,10 @@ fn gentler(
         ("decel", motion.limits.decel, -1.0),
     ];
     for (word, limit, sign) in ramps {
-        let ramp: Vec<Instant> = instants
+        let ramp: Vec<MotionInstant> = instants
             .iter()
             .filter(|at| at.alpha * sign > 0.0)
-            .map(|at| Instant {
+            .map(|at| MotionInstant {
                 omega: at.omega.min(top),
                 ..*at
             })
@@ -250,7 +250,7 @@ fn gentler(
         let steepest = ramp.iter().map(|at| at.alpha.abs()).fold(0.0, f64::max);
         let holds = |alpha: f64| {
             ramp.iter().all(|at| {
-                passes(Instant {
+                passes(MotionInstant {
                     alpha: at.alpha.signum() * at.alpha.abs().min(alpha),
                     ..*at
                 })
@@ -280,7 +280,7 @@ fn highest_steady_speed(
     needed: f64,
 ) -> Option<f64> {
     let steady = |omega: f64| {
-        let at = Instant {
+        let at = MotionInstant {
             time: 0.0,
             omega,
             alpha: 0.0,

@@ -5,7 +5,7 @@ use serde::Serialize;
 /// How much a finding weighs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Weight {
+pub enum Severity {
     /// A fact worth knowing; a caution.
     Note,
     /// It may run; it deserves attention.
@@ -20,7 +20,7 @@ pub struct Finding {
     /// The kind, in one hyphenated word; `slewsmith explain` knows it.
     pub code: &'static str,
     /// How much it weighs.
-    pub severity: Weight,
+    pub severity: Severity,
     /// What it is, with the numbers.
     pub message: String,
     /// What would cure it; each alone is enough. There is at least one, but for notes.
@@ -36,7 +36,7 @@ pub struct Finding {
 
 impl Finding {
     /// A finding of the kind `code`.
-    pub fn new(code: &'static str, severity: Weight, message: impl Into<String>) -> Self {
+    pub fn new(code: &'static str, severity: Severity, message: impl Into<String>) -> Self {
         Self {
             code,
             severity,
@@ -85,9 +85,9 @@ impl Verdict {
     /// The verdict that the findings add up to.
     pub fn of(findings: &[Finding]) -> Self {
         match findings.iter().map(|finding| finding.severity).max() {
-            Some(Weight::Failure) => Self::Fail,
-            Some(Weight::Warning) => Self::Warn,
-            Some(Weight::Note) | None => Self::Pass,
+            Some(Severity::Failure) => Self::Fail,
+            Some(Severity::Warning) => Self::Warn,
+            Some(Severity::Note) | None => Self::Pass,
         }
     }
 

@@ -6,7 +6,7 @@ use std::f64::consts::SQRT_2;
 
 pub use warning::HeatWarning;
 
-use super::finding::{Finding, Weight};
+use super::finding::{Finding, Severity};
 use crate::physics::heat::{Heat, Overload};
 use crate::rig::Axis;
 use crate::units::{
@@ -61,7 +61,7 @@ fn too_much(axis: &Axis, heat: &Heat, why: Overload, moving: Option<f64>) -> Fin
     };
     let mut cures = less_current(axis, heat);
     cures.extend(weaker_hold(axis, heat, moving));
-    Finding::new("winding-overload", Weight::Failure, message).cures(cures)
+    Finding::new("winding-overload", Severity::Failure, message).cures(cures)
 }
 
 /// What brings the current down to the rated one.
@@ -125,14 +125,14 @@ fn hold_current(axis: &Axis, share: f64) -> String {
 
 fn warned(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Finding {
     let weight = match warning {
-        HeatWarning::HoldTooWeak { .. } => Weight::Failure,
+        HeatWarning::HoldTooWeak { .. } => Severity::Failure,
         HeatWarning::HotTransistors { .. }
         | HeatWarning::HotWindings { .. }
         | HeatWarning::CurrentAboveRated { .. }
         | HeatWarning::HotSenseResistor { .. }
         | HeatWarning::SupplyTooLow { .. }
         | HeatWarning::ConverterTooSmall { .. }
-        | HeatWarning::LoadDrops { .. } => Weight::Warning,
+        | HeatWarning::LoadDrops { .. } => Severity::Warning,
     };
     Finding::new(warning.code(), weight, warning.to_string()).cures(cures(axis, heat, warning))
 }

@@ -2,7 +2,7 @@
 //!
 //! These are notes: firmware of the builder's own may play what ours does not.
 
-use super::finding::{Finding, Weight};
+use super::finding::{Finding, Severity};
 use crate::physics::currents::CoilTable;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::{DriveKind, Rig};
@@ -59,7 +59,7 @@ pub(crate) fn untried(steps: u64, items: u64) -> Option<Finding> {
         "the program makes {steps} steps in {items} statements: whether the firmware player can play it \
          shows only when it is written or streamed"
     );
-    Some(Finding::new("player-untried", Weight::Note, message))
+    Some(Finding::new("player-untried", Severity::Note, message))
 }
 
 /// What players refuse, as findings; the same refusal of several is told once.
@@ -83,7 +83,7 @@ pub(crate) fn findings(refused: &[(Candidate, Refusal)]) -> Vec<Finding> {
             ways.join(" and ")
         );
         findings.push(
-            Finding::new(refusal.reason.code(), Weight::Note, message)
+            Finding::new(refusal.reason.code(), Severity::Note, message)
                 .cures(vec![refusal.cure()])
                 .line(refusal.line),
         );

@@ -2,7 +2,7 @@
 
 use super::ability::AxisAbility;
 use super::crossing::Crossing;
-use super::finding::{Finding, Weight};
+use super::finding::{Finding, Severity};
 use super::heat;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
@@ -44,12 +44,12 @@ pub(super) fn start(
     let to_load = unit.per_si * axis.travel_per_full_step();
     let (severity, what) = if !start_stop.allows(rate) {
         (
-            Weight::Failure,
+            Severity::Failure,
             "the motor does not start at that rate in the simulator",
         )
     } else if rate > start_stop.quoted() {
         (
-            Weight::Warning,
+            Severity::Warning,
             "that is above the share of the start-stop rate that is safe to use",
         )
     } else {
@@ -104,7 +104,7 @@ pub(super) fn torque(
         Rounded(axis.limits.torque_margin * 100.0),
     );
     Some(
-        Finding::new("torque-margin", Weight::Failure, message)
+        Finding::new("torque-margin", Severity::Failure, message)
             .cures(cures(&margin))
             .axis(&axis.name),
     )
@@ -118,7 +118,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
     let finding = match change.kind {
         ChangeKind::CruiseMoved { from, to } => Finding::new(
             "cruise-moved",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "to avoid a bad band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
@@ -129,7 +129,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
         ChangeKind::GoesBeyond { by } => Finding::new(
             "backlash-taken-up",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "it overshoots its target by {} {} and returns, to take up the backlash{}; set by `approach` in the rig",
                 Rounded(by * to_load),
@@ -150,7 +150,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             };
             Finding::new(
                 "limit-cut",
-                Weight::Note,
+                Severity::Note,
                 format!(
                     "{word} {} {unit}/{per} of line {line} is limited to the axis's {} {unit}/{per}",
                     Rounded(asked * to_load),
@@ -161,7 +161,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         }
         ChangeKind::PeakLowered { from, to } => Finding::new(
             "peak-lowered",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "to avoid a bad band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
@@ -172,7 +172,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
         ChangeKind::PeakStays { at } => Finding::new(
             "peak-stays",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "its speed peaks in the bad band around {} {}/s, and no allowed speed lies outside",
                 Rounded(at * to_load),
@@ -181,7 +181,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
         ChangeKind::CrossesSlowly { from, to, time } => Finding::new(
             "crosses-slowly",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "it takes {} to cross the bad band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
                 Time::new(time),
@@ -192,7 +192,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
-            Weight::Note,
+            Severity::Note,
             format!(
                 "no allowed speed lies outside the bad band around {} {}/s",
                 Rounded(at * to_load),
@@ -229,7 +229,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
         findings.push(
             Finding::new(
                 "inertia-ratio",
-                Weight::Warning,
+                Severity::Warning,
                 format!(
                     "the load's inertia is {} times the rotor's at the motor; common practice stays below {COMMON_INERTIA_RATIO}",
                     Rounded(ratio)
@@ -275,7 +275,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
         Damping::new(for_one)
     );
     Some(
-        Finding::new("damping-unknown", Weight::Note, message)
+        Finding::new("damping-unknown", Severity::Note, message)
             .cures(vec![measure])
             .axis(&axis.name),
     )
@@ -311,7 +311,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
     let finding = match crossing.band.kind {
         BandKind::Unstable if crossing.likely => Finding::new(
             "unstable-band",
-            Weight::Failure,
+            Severity::Failure,
             format!(
                 "it cruises in an unstable band ({range}): the oscillation grows until the rotor loses synchronism"
             ),
@@ -320,7 +320,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
             cures.push("measure `viscous_damping`, which is missing in the rig".to_owned());
             Finding::new(
                 "unstable-band",
-                Weight::Warning,
+                Severity::Warning,
                 format!(
                     "it cruises in a band that is unstable ({range}) with the least likely damping, and stable with the typical one"
                 ),
@@ -328,7 +328,7 @@ pub(super) fn band(axis: &Axis, crossing: &Crossing) -> Option<Finding> {
         }
         BandKind::Forced => Finding::new(
             "forced-band",
-            Weight::Warning,
+            Severity::Warning,
             format!(
                 "it cruises in a forced band ({range}): the steps excite the rotor near its natural frequency"
             ),
@@ -343,7 +343,7 @@ pub(super) fn too_fast(rig: &Rig, problem: &TimerProblem, motion: &AxisMotion) -
     let unit = TravelUnit::of(axis);
     let could = problem.travel_speed(rig) * unit.per_si;
     let asked = motion.limits.speed / axis.microsteps_per_travel() * unit.per_si;
-    Finding::new(TimerProblem::CODE, Weight::Failure, problem.to_string())
+    Finding::new(TimerProblem::CODE, Severity::Failure, problem.to_string())
         .cures(vec![format!(
             "speed {} → {} {}/s",
             Rounded(asked),
@@ -369,7 +369,7 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
         budget::steps_cycles(rig),
     );
     Some(
-        Finding::new("interval-below-player", Weight::Warning, message).cures(vec![format!(
+        Finding::new("interval-below-player", Severity::Warning, message).cures(vec![format!(
             "set `fastest_interval` to {kept} or more, so that the check applies the player's limit"
         )]),
     )
@@ -388,7 +388,7 @@ pub(super) fn regeneration(
     )];
     cures.extend(gentler());
     Some(
-        Finding::new("energy-returned", Weight::Warning, found.to_string())
+        Finding::new("energy-returned", Severity::Warning, found.to_string())
             .cures(cures)
             .axis(&axis.name),
     )

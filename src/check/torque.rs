@@ -32,7 +32,7 @@ const WORST: f64 = -99.0;
 
 /// An instant of a motion, at the motor's shaft.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Instant {
+pub struct MotionInstant {
     /// Seconds since the motion's start.
     pub time: f64,
     /// Speed (rad/s).
@@ -47,7 +47,7 @@ pub struct TorqueMargin {
     /// Share of the pull-out torque that is left over; negative: too much is asked.
     pub least: f64,
     /// Where.
-    pub at: Instant,
+    pub at: MotionInstant,
     /// Torque asked for there (N·m at the motor's shaft, its size).
     pub required: f64,
     /// Low edge of the pull-out torque there (N·m).
@@ -79,7 +79,7 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The margin at one instant.
-    pub fn margin(&self, at: Instant, direction: Direction) -> TorqueMargin {
+    pub fn margin(&self, at: MotionInstant, direction: Direction) -> TorqueMargin {
         let required = self
             .load
             .required_torque(at.omega, at.alpha, direction)
@@ -107,7 +107,7 @@ impl<'a> TorqueRule<'a> {
 
     /// Instants close enough together to stand for the whole motion: the ends of
     /// every segment and points between.
-    pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = Instant> {
+    pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = MotionInstant> {
         let long = motion.segments.len() > LONG_LIST;
         let within = move |segment: &Segment| {
             let speeds = [0.0, segment.duration].map(|t| segment.velocity_at(t));
@@ -133,9 +133,9 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The instant `after` seconds into a segment that begins at `begins` seconds.
-    pub fn instant(&self, segment: &Segment, begins: f64, after: f64) -> Instant {
+    pub fn instant(&self, segment: &Segment, begins: f64, after: f64) -> MotionInstant {
         let (angle, clock) = (self.microstep, self.clock);
-        Instant {
+        MotionInstant {
             time: begins + after,
             omega: segment.velocity_at(after).max(0.0) * angle * clock,
             alpha: segment.acceleration_at(after) * angle * clock * clock,

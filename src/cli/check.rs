@@ -14,8 +14,8 @@ use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
-use slewsmith::check::{Crossing, Finding, MoveCheck, Summary, Verdict, Weight};
-use slewsmith::plan::{Motion, Part};
+use slewsmith::check::{Crossing, Finding, MoveCheck, Severity, Summary, Verdict};
+use slewsmith::plan::{Motion, MovePart};
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::simulate::{Options, Outcome};
 use slewsmith::units::{Decimal, Exactly, Rounded, Time};
@@ -248,9 +248,9 @@ fn cells(row: &Row, rig: &Rig, crosses: bool, short: bool) -> Vec<Vec<String>> {
                     Exactly((travel.to - travel.from) * unit.per_si),
                     unit.name,
                     match row.sample.planned.part {
-                        Part::Whole => "",
-                        Part::Beyond => ", beyond",
-                        Part::Approach => ", back",
+                        MovePart::Whole => "",
+                        MovePart::Beyond => ", beyond",
+                        MovePart::Approach => ", back",
                     }
                 ),
                 row.moves.to_string(),
@@ -299,9 +299,9 @@ fn bands_met(rows: &[Row], rig: &Rig) -> String {
 /// A finding with its cures, as a paragraph.
 pub(super) fn describe(text: &mut String, finding: &Finding) {
     let (word, style) = match finding.severity {
-        Weight::Failure => ("must not run", BAD),
-        Weight::Warning => ("warning", DOUBTFUL),
-        Weight::Note => ("note", STRONG),
+        Severity::Failure => ("must not run", BAD),
+        Severity::Warning => ("warning", DOUBTFUL),
+        Severity::Note => ("note", STRONG),
     };
     if let Some(axis) = &finding.axis {
         let _ = write!(text, "{axis}: ");

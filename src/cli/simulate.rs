@@ -13,7 +13,7 @@ use super::table::table;
 use super::terminal::{BAD, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
-use slewsmith::simulate::{MoveOutcome, Options, Outcome, Report, TraceWriter};
+use slewsmith::simulate::{MoveOutcome, Options, Outcome, SimulationEvent, TraceWriter};
 use slewsmith::units::{Rounded, Time};
 
 /// Rows of the table at most, unless `--verbose` is given.
@@ -105,17 +105,19 @@ pub(super) fn play(
     let mut refused: Option<io::Error> = None;
     let played = job.simulate_with(options, &mut |report| {
         match report {
-            Report::Progress(seconds) => bar.reach(seconds),
-            Report::Move(result) => outcome.add(result.clone()),
-            Report::Sample(sample) => match trace.as_deref_mut().map(|trace| trace.write(sample)) {
-                None | Some(Ok(())) => {}
-                // Nobody reads the trace any more; the outcome is still wanted.
-                Some(Err(error)) if error.kind() == io::ErrorKind::BrokenPipe => trace = None,
-                Some(Err(error)) => {
-                    refused = Some(error);
-                    return ControlFlow::Break(());
+            SimulationEvent::Progress(seconds) => bar.reach(seconds),
+            SimulationEvent::Move(result) => outcome.add(result.clone()),
+            SimulationEvent::Sample(sample) => {
+                match trace.as_deref_mut().map(|trace| trace.write(sample)) {
+                    None | Some(Ok(())) => {}
+                    // Nobody reads the trace any more; the outcome is still wanted.
+                    Some(Err(error)) if error.kind() == io::ErrorKind::BrokenPipe => trace = None,
+                    Some(Err(error)) => {
+                        refused = Some(error);
+                        return ControlFlow::Break(());
+                    }
                 }
-            },
+            }
         }
         ControlFlow::Continue(())
     });

@@ -18,7 +18,7 @@ use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::player::Lines;
 use slewsmith::rig::{Rig, TravelUnit};
-use slewsmith::stream::{Ending, Likeness, Report, State};
+use slewsmith::stream::{BoardReport, BoardState, Ending, Likeness};
 use slewsmith::units::Rounded;
 use slewsmith::{Job, Streaming, Unstreamable};
 
@@ -123,7 +123,7 @@ impl Stream {
         out.write_all(text.as_bytes())
             .and_then(|()| out.flush())
             .map_err(Failure::system("cannot print the outcome"))?;
-        Ok(Answer::of(report.state == State::Finished))
+        Ok(Answer::of(report.state == BoardState::Finished))
     }
 
     /// Whether a program must not be played because the board does not keep up with it.
@@ -139,7 +139,7 @@ impl Stream {
     }
 
     /// What the board said last, where it came to an end.
-    fn ended(&self, ending: Ending) -> Result<Report, Failure> {
+    fn ended(&self, ending: Ending) -> Result<BoardReport, Failure> {
         let port = &self.port;
         let gone = |what: String, kind, why: &str| Failure::System {
             what,
@@ -295,7 +295,7 @@ fn send(port: &mut dyn SerialPort, mut bytes: &[u8]) -> io::Result<()> {
 }
 
 /// Where each axis stands, in words.
-fn places(report: &Report, rig: &Rig) -> Vec<String> {
+fn places(report: &BoardReport, rig: &Rig) -> Vec<String> {
     let axes = rig.axes.iter().zip(&report.positions);
     axes.map(|(axis, steps)| {
         let unit = TravelUnit::of(axis);
@@ -305,7 +305,7 @@ fn places(report: &Report, rig: &Rig) -> Vec<String> {
     .collect()
 }
 
-fn to_json(report: &Report, mark: Option<&str>, rig: &Rig) -> Value {
+fn to_json(report: &BoardReport, mark: Option<&str>, rig: &Rig) -> Value {
     let axes: Vec<Value> = rig
         .axes
         .iter()
@@ -319,18 +319,18 @@ fn to_json(report: &Report, mark: Option<&str>, rig: &Rig) -> Value {
         })
         .collect();
     json!({
-        "ok": report.state == State::Finished,
+        "ok": report.state == BoardState::Finished,
         "state": report.state.to_string(),
         "axes": axes,
         "mark": mark,
     })
 }
 
-fn for_people(report: &Report, mark: Option<&str>, rig: &Rig) -> String {
+fn for_people(report: &BoardReport, mark: Option<&str>, rig: &Rig) -> String {
     let state = report.state;
     let style = match state {
-        State::Finished => GOOD,
-        State::Stopped => DOUBTFUL,
+        BoardState::Finished => GOOD,
+        BoardState::Stopped => DOUBTFUL,
         _ => BAD,
     };
     let mut text = format!("{style}{state}{style:#}\n");

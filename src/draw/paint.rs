@@ -156,12 +156,12 @@ pub(super) fn paint_chart<DB: DrawingBackend>(
     Ok(())
 }
 
-type Plot<'a, DB> = ChartContext<'a, DB, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+type PlotArea<'a, DB> = ChartContext<'a, DB, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 fn paint_series<'a, DB: DrawingBackend + 'a>(
     series: &Series,
     (left, right): (f64, f64),
-    plot: &mut Plot<'a, DB>,
+    plot: &mut PlotArea<'a, DB>,
 ) -> Result<(), DrawError> {
     let columns = (WIDTH * 2) as usize;
     let points = decimate(&series.points, left, right, columns);

@@ -31,7 +31,7 @@ pub(super) struct Sampling {
 
 /// An instant of an axis in motion, in the unit of its load's travel.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Sample<'a> {
+pub(super) struct MotionSample<'a> {
     /// Seconds since the motion's start.
     pub(super) time: f64,
     /// Where the load is.
@@ -51,13 +51,13 @@ impl Sampling {
         axis: &Axis,
         motion: &'a AxisMotion,
         travel: &Travel,
-    ) -> impl Iterator<Item = Sample<'a>> {
+    ) -> impl Iterator<Item = MotionSample<'a>> {
         let per_si = TravelUnit::of(axis).per_si;
         let scale = motion.direction.sign() as f64 * per_si / axis.microsteps_per_travel();
         let from = travel.from * per_si;
         self.instants(motion)
             .into_iter()
-            .map(move |(time, segment, after)| Sample {
+            .map(move |(time, segment, after)| MotionSample {
                 time,
                 position: from + segment.position_at(after) * scale,
                 speed: segment.velocity_at(after) * scale,

@@ -14,7 +14,7 @@ use std::io::Write;
 use super::digits::{TickLine, append_number};
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
-use crate::schedule::{Event, Run, Schedule, What};
+use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 
 /// The format `csv`.
 #[derive(Debug, Clone, Copy)]
@@ -48,7 +48,7 @@ impl Format for Csv {
         let mut schedule = Schedule::new(items, rig);
         while let Some(run) = schedule.next_run() {
             match run {
-                Run::Steps {
+                ScheduleRun::Steps {
                     axis,
                     direction,
                     ticks,
@@ -57,7 +57,7 @@ impl Format for Csv {
                     let way = usize::from(direction == Direction::Negative);
                     lines[axis][way].append(ticks, pages.text());
                 }
-                Run::Event(event) => row(&event, heading, pages.text()),
+                ScheduleRun::Event(event) => row(&event, heading, pages.text()),
             }
             pages.turn()?;
         }
@@ -69,15 +69,17 @@ impl Format for Csv {
 fn row(event: &Event, heading: &Heading<'_>, text: &mut Vec<u8>) {
     let rig = heading.rig;
     let (word, name, value) = match &event.what {
-        What::Step { axis, direction } => ("step", rig.axes[*axis].name.as_str(), way(*direction)),
-        What::Direction { axis, direction } => {
+        EventKind::Step { axis, direction } => {
+            ("step", rig.axes[*axis].name.as_str(), way(*direction))
+        }
+        EventKind::Direction { axis, direction } => {
             ("direction", rig.axes[*axis].name.as_str(), way(*direction))
         }
-        What::Output { output, on } => {
+        EventKind::Output { output, on } => {
             let value = if *on { "1" } else { "0" };
             ("output", rig.outputs[*output].name.as_str(), value.into())
         }
-        What::Await {
+        EventKind::Await {
             input,
             until,
             timeout,
@@ -85,7 +87,7 @@ fn row(event: &Event, heading: &Heading<'_>, text: &mut Vec<u8>) {
             let value = timeout.map_or(Cow::Borrowed(""), |ticks| ticks.to_string().into());
             (until.event_word(), rig.inputs[*input].name.as_str(), value)
         }
-        What::Mark(mark) => ("mark", "", field(mark)),
+        EventKind::Mark(mark) => ("mark", "", field(mark)),
     };
     append_number(event.tick, text);
     let parts = [",", word, ",", &field(name), ",", &value, "\n"];

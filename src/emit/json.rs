@@ -15,7 +15,7 @@ use serde_json::{Map, Value, json};
 use super::digits::TickLine;
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
-use crate::schedule::{Event, Run, Schedule, What};
+use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 
 /// The format `json`.
 #[derive(Debug, Clone, Copy)]
@@ -59,7 +59,7 @@ impl Format for Json {
         let mut first = true;
         while let Some(run) = schedule.next_run() {
             match run {
-                Run::Steps {
+                ScheduleRun::Steps {
                     axis,
                     direction,
                     ticks,
@@ -68,7 +68,7 @@ impl Format for Json {
                     let way = usize::from(direction == Direction::Negative);
                     steps[axis][way].append(ticks, pages.text());
                 }
-                Run::Event(event) => {
+                ScheduleRun::Event(event) => {
                     // The first event of a program is never a step: a direction or
                     // an output comes before it.
                     let comma = if first { "" } else { "," };
@@ -100,18 +100,18 @@ impl Format for Json {
 fn object(event: &Event, heading: &Heading<'_>) -> String {
     let rig = heading.rig;
     let (word, name, value) = match &event.what {
-        What::Step { axis, direction } => {
+        EventKind::Step { axis, direction } => {
             ("step", json!(rig.axes[*axis].name), json!(direction.sign()))
         }
-        What::Direction { axis, direction } => {
+        EventKind::Direction { axis, direction } => {
             let name = json!(rig.axes[*axis].name);
             ("direction", name, json!(direction.sign()))
         }
-        What::Output { output, on } => {
+        EventKind::Output { output, on } => {
             let name = json!(rig.outputs[*output].name);
             ("output", name, json!(u8::from(*on)))
         }
-        What::Await {
+        EventKind::Await {
             input,
             until,
             timeout,
@@ -119,7 +119,7 @@ fn object(event: &Event, heading: &Heading<'_>) -> String {
             let name = json!(rig.inputs[*input].name);
             (until.event_word(), name, json!(timeout))
         }
-        What::Mark(mark) => ("mark", Value::Null, json!(mark.as_ref())),
+        EventKind::Mark(mark) => ("mark", Value::Null, json!(mark.as_ref())),
     };
     format!(
         "{{\"tick\":{},\"event\":\"{word}\",\"name\":{name},\"value\":{value}}}",

@@ -18,8 +18,8 @@ use super::identifiers::Identifiers;
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
 use crate::rig::Timer;
-use crate::schedule::timer::Pace;
-use crate::schedule::{Event, Run, Schedule, What};
+use crate::schedule::timer::TickRules;
+use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 
 /// The format `vcd`.
 #[derive(Debug, Clone, Copy)]
@@ -41,12 +41,12 @@ impl Format for Vcd {
         let mut schedule = Schedule::new(items, heading.rig);
         while let Some(run) = schedule.next_run() {
             match run {
-                Run::Steps { axis, ticks, .. } => {
+                ScheduleRun::Steps { axis, ticks, .. } => {
                     for tick in ticks {
                         dump.step(axis, *tick)?;
                     }
                 }
-                Run::Event(event) => dump.event(&event, heading)?,
+                ScheduleRun::Event(event) => dump.event(&event, heading)?,
             }
         }
         let end = schedule.end_tick();
@@ -125,7 +125,7 @@ impl<'a> Dump<'a> {
         Self {
             pages: Pages::new(out),
             timescale: Timescale::new(&rig.timer),
-            pulse: Pace::new(&rig.timer).step_pulse,
+            pulse: TickRules::new(&rig.timer).step_pulse,
             axes,
             codes: (0..2 * axes + rig.outputs.len()).map(code).collect(),
             stamp: None,
@@ -190,8 +190,8 @@ impl<'a> Dump<'a> {
         let time = self.timescale.time(event.tick);
         self.until(time)?;
         match &event.what {
-            What::Step { axis, .. } => return self.step(*axis, event.tick),
-            What::Direction { axis, direction } => {
+            EventKind::Step { axis, .. } => return self.step(*axis, event.tick),
+            EventKind::Direction { axis, direction } => {
                 let level = if *direction == Direction::Positive {
                     '1'
                 } else {
@@ -199,15 +199,15 @@ impl<'a> Dump<'a> {
                 };
                 self.change(level, self.axes + axis)?;
             }
-            What::Output { output, on } => {
+            EventKind::Output { output, on } => {
                 let level = if *on { '1' } else { '0' };
                 self.change(level, 2 * self.axes + output)?;
             }
-            What::Await { input, until, .. } => {
+            EventKind::Await { input, until, .. } => {
                 let (word, name) = (until.event_word(), &heading.rig.inputs[*input].name);
                 writeln!(self.pages, "$comment {word} {} $end", plain(name))?;
             }
-            What::Mark(mark) => writeln!(self.pages, "$comment mark {} $end", plain(mark))?,
+            EventKind::Mark(mark) => writeln!(self.pages, "$comment mark {} $end", plain(mark))?,
         }
         self.pages.turn()
     }

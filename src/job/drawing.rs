@@ -6,7 +6,7 @@ use super::{Error, Job, MotorSheet};
 use crate::draw::Figure;
 use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording, RecordingError};
-use crate::draw::report::{About, Page, Report};
+use crate::draw::report::{About, Page, ReportContent};
 use crate::emit::binary::to_bytes;
 use crate::plan::Item;
 use crate::rig::Rig;
@@ -87,7 +87,7 @@ impl Job {
         explain: fn(&str) -> Vec<String>,
     ) -> Result<(Page, bool), Error> {
         let mut checks = self.check();
-        let mut report = Report::new(&self.rig, self.abilities());
+        let mut report = ReportContent::new(&self.rig, self.abilities());
         let mut items = Vec::new();
         while let Some(next) = checks.next_item() {
             let (item, checked) = next?;

@@ -3,7 +3,7 @@
 use super::{Error, Job};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{Item, Program};
-use crate::schedule::{Event, Run, Schedule};
+use crate::schedule::{Event, Schedule, ScheduleRun};
 use crate::script::Actions;
 
 /// Planned items until the first error, which is kept.
@@ -66,7 +66,7 @@ impl<'a> Events<'a> {
 
     /// The next event, or as many steps as follow each other undisturbed, until the first
     /// error; [`ended`](Self::ended) tells of it.
-    pub fn next_run(&mut self) -> Option<Run<'_>> {
+    pub fn next_run(&mut self) -> Option<ScheduleRun<'_>> {
         self.0.next_run()
     }
 

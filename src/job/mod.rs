@@ -34,7 +34,7 @@ use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, PlannedMove, Program};
 use crate::rig::{Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
-use crate::simulate::{Options, Outcome, Report, Settler, simulate, simulate_with};
+use crate::simulate::{Options, Outcome, Settler, SimulationEvent, simulate, simulate_with};
 use events::UntilError;
 
 /// A script with its rig, ready to be planned as often as needed.
@@ -180,7 +180,7 @@ impl Job {
     pub fn simulate_with(
         &self,
         options: &Options,
-        report: &mut dyn FnMut(Report<'_>) -> ControlFlow<()>,
+        report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
     ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
         // Whoever broke it off knows.

@@ -10,8 +10,8 @@ use super::{Error, Job};
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::Rig;
 use crate::stream::host::{Ending, Host};
-use crate::stream::message::{Likeness, Report, VERSION, Welcome};
-use crate::stream::slicer::{Slicer, Unfit};
+use crate::stream::message::{BoardReport, Likeness, VERSION, Welcome};
+use crate::stream::slicer::{Slicer, Unsendable};
 use crate::stream::window::Counts;
 
 /// Why a job cannot be streamed to a board.
@@ -38,7 +38,7 @@ pub enum Unstreamable {
     Refused(Box<Refusal>),
     /// The schedule does not fit the board's link.
     #[error(transparent)]
-    Unfit(#[from] Unfit),
+    Unfit(#[from] Unsendable),
 }
 
 /// The host's side of a job that a board plays while it comes over a line. It touches no
@@ -147,12 +147,12 @@ impl Streaming<'_> {
     }
 
     /// Why the program broke off, where the schedule did not fit the link.
-    pub fn unfit(&self) -> Option<Unfit> {
+    pub fn unfit(&self) -> Option<Unsendable> {
         self.host.frames().and_then(Slicer::unfit)
     }
 
     /// What the board said last.
-    pub const fn report(&self) -> Option<&Report> {
+    pub const fn report(&self) -> Option<&BoardReport> {
         self.host.report()
     }
 

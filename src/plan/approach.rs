@@ -23,13 +23,13 @@ use std::collections::VecDeque;
 
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
-use crate::plan::job::Job;
-use crate::plan::planner::{Failure, Planned, Planner};
+use crate::plan::job::AxisJob;
+use crate::plan::planner::{Planned, Planner, Unplannable};
 use crate::plan::position::Position;
 use crate::plan::profile::Impossible;
-use crate::plan::{Change, ChangeKind, Direction, Item, Part, PlannedMove};
+use crate::plan::{Change, ChangeKind, Direction, Item, MovePart, PlannedMove};
 use crate::rig::{Approach, Axis};
-use crate::script::{Action, Pace};
+use crate::script::{Action, MovePace};
 
 /// How an axis takes up its play.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -92,11 +92,11 @@ impl Planner<'_> {
     /// seconds if that is given.
     pub(crate) fn beyond_and_back(
         &mut self,
-        job: Job,
+        job: AxisJob,
         take_up: i64,
         time: Option<f64>,
-    ) -> Result<[Planned; 2], Failure> {
-        let part = |steps| Job { steps, ..job };
+    ) -> Result<[Planned; 2], Unplannable> {
+        let part = |steps| AxisJob { steps, ..job };
         let back = self.single(part(take_up), None)?;
         let left = time.map(|time| time - back.motion.duration);
         let mut beyond = self
@@ -115,13 +115,16 @@ impl Planner<'_> {
 
     /// Beyond and back for axes that stand at their targets, with the ways back as jobs;
     /// none where there are no such axes.
-    pub(crate) fn there_and_back(&mut self, jobs: &[Job]) -> Result<Option<[Planned; 2]>, Failure> {
+    pub(crate) fn there_and_back(
+        &mut self,
+        jobs: &[AxisJob],
+    ) -> Result<Option<[Planned; 2]>, Unplannable> {
         if jobs.is_empty() {
             return Ok(None);
         }
-        let turned: Vec<Job> = jobs
+        let turned: Vec<AxisJob> = jobs
             .iter()
-            .map(|job| Job {
+            .map(|job| AxisJob {
                 steps: -job.steps,
                 ..*job
             })
@@ -154,12 +157,14 @@ impl Planner<'_> {
         pair: [Planned; 2],
         ready: &mut VecDeque<Item>,
     ) {
-        for (done, part) in pair.into_iter().zip([Part::Beyond, Part::Approach]) {
+        for (done, part) in pair.into_iter().zip([MovePart::Beyond, MovePart::Approach]) {
             let travel = detours.iter().map(|detour| {
                 let beyond = whole(detour.to.steps - detour.take_up);
                 match part {
-                    Part::Beyond => self.travel(detour.axis, detour.from, beyond),
-                    Part::Whole | Part::Approach => self.travel(detour.axis, beyond, detour.to),
+                    MovePart::Beyond => self.travel(detour.axis, detour.from, beyond),
+                    MovePart::Whole | MovePart::Approach => {
+                        self.travel(detour.axis, beyond, detour.to)
+                    }
                 }
             });
             let travel = travel.collect();
@@ -212,10 +217,10 @@ fn whole(steps: i64) -> Position {
 }
 
 /// What remains to be done adds to the shortest time.
-pub(crate) fn later(failure: Failure, seconds: f64) -> Failure {
+pub(crate) fn later(failure: Unplannable, seconds: f64) -> Unplannable {
     match failure {
-        Failure::Impossible(Impossible::TooSoon { shortest }) => {
-            Failure::Impossible(Impossible::TooSoon {
+        Unplannable::Impossible(Impossible::TooSoon { shortest }) => {
+            Unplannable::Impossible(Impossible::TooSoon {
                 shortest: shortest + seconds,
             })
         }
@@ -224,9 +229,9 @@ pub(crate) fn later(failure: Failure, seconds: f64) -> Failure {
 }
 
 /// The time that the script gives.
-pub(crate) fn given(pace: Pace) -> Option<f64> {
+pub(crate) fn given(pace: MovePace) -> Option<f64> {
     match pace {
-        Pace::In(seconds, _) => Some(seconds),
-        Pace::At(..) | Pace::Limits => None,
+        MovePace::In(seconds, _) => Some(seconds),
+        MovePace::At(..) | MovePace::Limits => None,
     }
 }

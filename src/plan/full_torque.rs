@@ -30,7 +30,7 @@ use std::sync::Arc;
 use fit::{fitted, limit_slope};
 use line::{Line, along};
 
-use crate::plan::profile::{Piece, Ramp};
+use crate::plan::profile::{Ramp, RampPiece};
 use crate::plan::root::rising_root;
 
 /// What a motor can do with its load, in one direction of travel.
@@ -75,7 +75,7 @@ impl Capability<'_> {
 /// how long the straight lines from speed zero to here take without a jerk limit at
 /// their ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Node {
+struct RampNode {
     speed: f64,
     squared: f64,
     distance: f64,
@@ -85,7 +85,7 @@ struct Node {
 /// A ramp below a curve of acceleration over speed. Cheap to clone.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TorqueRamp {
-    nodes: Arc<[Node]>,
+    nodes: Arc<[RampNode]>,
     /// Slope limit in the plane of speed and squared acceleration, 2 j.
     slope: f64,
 }
@@ -130,7 +130,7 @@ impl TorqueRamp {
     /// The speed at which the line of the steepest slope, rising from zero at `low`,
     /// meets the table.
     fn entry(&self, low: f64) -> f64 {
-        let above = |node: &Node| node.squared - self.slope * (node.speed - low);
+        let above = |node: &RampNode| node.squared - self.slope * (node.speed - low);
         let upper = self
             .nodes
             .partition_point(|node| node.speed <= low || above(node) > 0.0);
@@ -139,7 +139,7 @@ impl TorqueRamp {
 
     /// The speed at which the line that falls to zero at `high` leaves the table.
     fn exit(&self, high: f64) -> f64 {
-        let below = |node: &Node| node.squared < self.slope * (high - node.speed);
+        let below = |node: &RampNode| node.squared < self.slope * (high - node.speed);
         let upper = self
             .nodes
             .partition_point(|node| node.speed < high && below(node));
@@ -240,7 +240,7 @@ impl Ramp for TorqueRamp {
         self.totals(low, high).1
     }
 
-    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(Piece)) {
+    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(RampPiece)) {
         if high <= low {
             return;
         }
@@ -305,7 +305,7 @@ impl Ramp for TorqueRamp {
 }
 
 /// The points with the distance and time up to each.
-fn summed(points: &[(f64, f64)], slope: f64) -> Arc<[Node]> {
+fn summed(points: &[(f64, f64)], slope: f64) -> Arc<[RampNode]> {
     let (mut distance, mut time) = (0.0, 0.0);
     let mut before = points[0];
     points
@@ -315,7 +315,7 @@ fn summed(points: &[(f64, f64)], slope: f64) -> Arc<[Node]> {
             distance += line.distance();
             time += line.duration();
             before = point;
-            Node {
+            RampNode {
                 speed: point.0,
                 squared: point.1,
                 distance,

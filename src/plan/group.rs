@@ -3,14 +3,18 @@
 
 use std::sync::Arc;
 
-use crate::plan::job::{Job, Key};
+use crate::plan::job::{AxisJob, Key};
 use crate::plan::path::{Driven, ceilings, drive};
-use crate::plan::planner::{Failure, Planned, Planner};
+use crate::plan::planner::{Planned, Planner, Unplannable};
 use crate::plan::{AxisLimits, AxisMotion, Direction, Motion, Segment};
 
 impl Planner<'_> {
     /// The motion of a job done by itself.
-    pub(crate) fn single(&mut self, job: Job, time: Option<f64>) -> Result<Planned, Failure> {
+    pub(crate) fn single(
+        &mut self,
+        job: AxisJob,
+        time: Option<f64>,
+    ) -> Result<Planned, Unplannable> {
         let key = Key::new(&[job], false, time);
         self.motion(key, |planner| {
             if job.steps == 0 {
@@ -25,11 +29,11 @@ impl Planner<'_> {
 
     /// The motion of jobs that are done one after the other without stopping: of one
     /// axis, in one direction.
-    pub(crate) fn passing(&mut self, jobs: &[Job]) -> Result<Planned, Failure> {
+    pub(crate) fn passing(&mut self, jobs: &[AxisJob]) -> Result<Planned, Unplannable> {
         let key = Key::new(jobs, true, None);
         self.motion(key, |planner| {
             // Targets under one set of limits are passed as if they were not there.
-            let mut runs = merged(jobs, Job::same_manner);
+            let mut runs = merged(jobs, AxisJob::same_manner);
             if runs.len() > 1 {
                 let legs = planner.legs(&runs)?;
                 let ends = [runs[0], runs[runs.len() - 1]].map(|job| job.limits.start);
@@ -37,9 +41,9 @@ impl Planner<'_> {
                 for (job, ceiling) in runs.iter_mut().zip(ceilings(&legs, ends)) {
                     job.reached = ceiling;
                 }
-                runs = merged(&runs, Job::unparted);
+                runs = merged(&runs, AxisJob::unparted);
             }
-            let whole = Job {
+            let whole = AxisJob {
                 steps: jobs.iter().map(|job| job.steps).sum(),
                 limits: loosest(jobs),
                 ..jobs[0]
@@ -56,8 +60,8 @@ impl Planner<'_> {
 }
 
 /// The jobs that go anywhere, neighbours put together where `joined` says so.
-fn merged(jobs: &[Job], joined: fn(&Job, &Job) -> bool) -> Vec<Job> {
-    let mut runs: Vec<Job> = Vec::new();
+fn merged(jobs: &[AxisJob], joined: fn(&AxisJob, &AxisJob) -> bool) -> Vec<AxisJob> {
+    let mut runs: Vec<AxisJob> = Vec::new();
     for job in jobs.iter().filter(|job| job.steps != 0) {
         match runs.last_mut() {
             Some(last) if joined(last, job) => {
@@ -71,7 +75,7 @@ fn merged(jobs: &[Job], joined: fn(&Job, &Job) -> bool) -> Vec<Job> {
     runs
 }
 
-impl Job {
+impl AxisJob {
     /// Whether both are driven within the same limits.
     fn same_manner(&self, other: &Self) -> bool {
         Self {
@@ -103,7 +107,7 @@ pub(crate) fn standstill(time: Option<f64>) -> Driven {
 
 /// The motion of the jobs along a path of which each makes its share of the microsteps.
 pub(crate) fn planned(
-    jobs: &[Job],
+    jobs: &[AxisJob],
     driven: &Driven,
     shares: &[f64],
     changes: Vec<crate::plan::Change>,
@@ -142,7 +146,7 @@ fn scaled(segments: &[Segment], share: f64) -> Vec<Segment> {
 }
 
 /// The loosest of the limits, each of which holds on a leg of its own.
-fn loosest(jobs: &[Job]) -> AxisLimits {
+fn loosest(jobs: &[AxisJob]) -> AxisLimits {
     let most =
         |of: fn(&AxisLimits) -> f64| jobs.iter().map(|job| of(&job.limits)).fold(0.0, f64::max);
     let jerk = jobs.iter().map(|job| job.limits.jerk);

@@ -5,7 +5,7 @@ use crate::script::Shape;
 
 /// A move of one axis, in microsteps: a motion's part or leg.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Job {
+pub(crate) struct AxisJob {
     pub(crate) axis: usize,
     /// How far, with its sign.
     pub(crate) steps: i64,
@@ -36,7 +36,7 @@ pub(crate) struct JobKey {
 
 impl JobKey {
     /// Of that job.
-    pub(crate) fn of(job: &Job) -> Self {
+    pub(crate) fn of(job: &AxisJob) -> Self {
         let limits = &job.limits;
         Self {
             axis: job.axis,
@@ -51,7 +51,7 @@ impl JobKey {
 
 impl Key {
     /// Of those jobs, done at once or, `through` their targets, one after the other.
-    pub(crate) fn new(jobs: &[Job], through: bool, time: Option<f64>) -> Self {
+    pub(crate) fn new(jobs: &[AxisJob], through: bool, time: Option<f64>) -> Self {
         Self {
             jobs: jobs.iter().map(JobKey::of).collect(),
             through,

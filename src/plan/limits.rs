@@ -8,10 +8,10 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::AxisLimits;
-use crate::plan::position::Scale;
+use crate::plan::position::TravelScale;
 use crate::rig::Axis;
 use crate::script::action::SpeedLimits;
-use crate::script::{Pace, Settings, Shape};
+use crate::script::{MovePace, Settings, Shape};
 use crate::units::{Dimension, Quantity};
 
 /// Share that arithmetic may be off by: chosen, above the rounding of a few conversions.
@@ -19,19 +19,19 @@ const ROUNDING: f64 = 1e-9;
 
 /// What limits there are. Units: microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Known {
+pub struct KnownLimits {
     speed: Option<f64>,
     accel: Option<f64>,
     decel: Option<f64>,
     jerk: Option<f64>,
     rig_has_jerk: bool,
     start: f64,
-    cuts: [Option<Cut>; 4],
+    cuts: [Option<CutLimit>; 4],
 }
 
 /// A limit of the script that goes beyond the rig's, which holds instead.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Cut {
+pub struct CutLimit {
     /// As the script writes the limit.
     pub word: &'static str,
     /// Where its value is written.
@@ -44,9 +44,9 @@ pub struct Cut {
     pub power: i8,
 }
 
-impl Cut {
+impl CutLimit {
     /// The script's value cut to the rig's limit, where it is above it.
-    fn of(kind: &Kind, script: Option<(f64, Span)>, rig: Option<f64>) -> Option<Self> {
+    fn of(kind: &LimitKind, script: Option<(f64, Span)>, rig: Option<f64>) -> Option<Self> {
         let ((asked, span), allowed) = script.zip(rig)?;
         let cut = Self {
             word: kind.word,
@@ -60,11 +60,11 @@ impl Cut {
     }
 }
 
-impl Known {
+impl KnownLimits {
     /// What of the script is cut for a move of that pace.
-    pub fn cuts(&self, pace: Pace) -> impl Iterator<Item = Cut> {
+    pub fn cuts(&self, pace: MovePace) -> impl Iterator<Item = CutLimit> {
         // A speed of its own stands in for the script's.
-        let own_speed = matches!(pace, Pace::At(..));
+        let own_speed = matches!(pace, MovePace::At(..));
         let cuts = self.cuts.into_iter().flatten();
         cuts.filter(move |cut| !(own_speed && cut.word == SPEED.word))
     }
@@ -76,13 +76,13 @@ pub struct LimitedAxis<'a> {
     /// The axis.
     pub axis: &'a Axis,
     /// How its travel becomes microsteps.
-    pub scale: &'a Scale,
+    pub scale: &'a TravelScale,
     /// The script that the settings are written in.
     pub source: &'a Arc<Source>,
 }
 
 /// A limit that a script or rig can set.
-struct Kind {
+struct LimitKind {
     /// As the script writes it.
     word: &'static str,
     /// As the rig writes it.
@@ -93,29 +93,29 @@ struct Kind {
     examples: [&'static str; 2],
 }
 
-const SPEED: Kind = Kind {
+const SPEED: LimitKind = LimitKind {
     word: "speed",
     rig_key: "speed",
     power: 1,
     examples: ["120 deg/s", "80 mm/s"],
 };
-const ACCEL: Kind = Kind {
+const ACCEL: LimitKind = LimitKind {
     word: "accel",
     rig_key: "acceleration",
     power: 2,
     examples: ["600 deg/s^2", "400 mm/s^2"],
 };
-const DECEL: Kind = Kind {
+const DECEL: LimitKind = LimitKind {
     word: "decel",
     ..ACCEL
 };
-const JERK: Kind = Kind {
+const JERK: LimitKind = LimitKind {
     word: "jerk",
     rig_key: "jerk",
     power: 3,
     examples: ["9000 deg/s^3", "6000 mm/s^3"],
 };
-const START: Kind = Kind {
+const START: LimitKind = LimitKind {
     word: "start",
     ..SPEED
 };
@@ -126,7 +126,7 @@ impl LimitedAxis<'_> {
     /// # Errors
     /// A limit of the script that is not in units of the axis's travel, or not above
     /// zero.
-    pub fn known(&self, settings: &Settings) -> Result<Known, Diagnostic> {
+    pub fn known(&self, settings: &Settings) -> Result<KnownLimits, Diagnostic> {
         let own = settings
             .axis
             .iter()
@@ -135,7 +135,7 @@ impl LimitedAxis<'_> {
             .map_or_else(SpeedLimits::default, |(_, limits)| *limits);
         let all = &settings.all;
         let rig = &self.axis.limits;
-        let script = |written: Option<(Quantity, Span)>, kind: &Kind| {
+        let script = |written: Option<(Quantity, Span)>, kind: &LimitKind| {
             written
                 .map(|(quantity, span)| Ok((self.rate(quantity, span, kind)?, span)))
                 .transpose()
@@ -153,7 +153,7 @@ impl LimitedAxis<'_> {
         let accel = script(own.accel.or(all.accel), &ACCEL)?;
         let decel = script(own.decel.or(all.decel), &DECEL)?;
         let jerk = script(own.jerk.or(all.jerk), &JERK)?;
-        Ok(Known {
+        Ok(KnownLimits {
             speed: stricter(speed, most[0]),
             accel: stricter(accel, most[1]),
             decel: stricter(decel.or(accel), most[1]),
@@ -161,18 +161,18 @@ impl LimitedAxis<'_> {
             rig_has_jerk: rig.jerk.is_some(),
             start: script(own.start.or(all.start), &START)?.map_or(0.0, |(start, _)| start),
             cuts: [
-                Cut::of(&SPEED, speed, most[0]),
-                Cut::of(&ACCEL, accel, most[1]),
-                Cut::of(&DECEL, decel, most[1]),
-                Cut::of(&JERK, jerk, most[2]),
+                CutLimit::of(&SPEED, speed, most[0]),
+                CutLimit::of(&ACCEL, accel, most[1]),
+                CutLimit::of(&DECEL, decel, most[1]),
+                CutLimit::of(&JERK, jerk, most[2]),
             ],
         })
     }
 
     /// How a speed that a move is written with, in microsteps/s, is cut.
-    pub fn cut_speed(&self, asked: f64, span: Span) -> Option<Cut> {
+    pub fn cut_speed(&self, asked: f64, span: Span) -> Option<CutLimit> {
         let limit = self.axis.limits.speed;
-        Cut::of(
+        CutLimit::of(
             &SPEED,
             Some((asked, span)),
             limit.map(|limit| self.in_microsteps(limit)),
@@ -191,7 +191,7 @@ impl LimitedAxis<'_> {
     /// the rig that the shape cannot keep. The place is that of the move.
     pub fn limits(
         &self,
-        known: &Known,
+        known: &KnownLimits,
         shape: Shape,
         at: Option<f64>,
         place: Span,
@@ -201,7 +201,7 @@ impl LimitedAxis<'_> {
             (one, other) => one.or(other),
         };
         let optional = shape.follows_torque();
-        let need = |limit: Option<f64>, kind: &Kind| match limit {
+        let need = |limit: Option<f64>, kind: &LimitKind| match limit {
             Some(limit) => Ok(limit),
             None if optional => Ok(f64::INFINITY),
             None => Err(self.missing(kind, place)),
@@ -242,7 +242,7 @@ impl LimitedAxis<'_> {
         self.rate(quantity, span, &SPEED)
     }
 
-    fn rate(&self, quantity: Quantity, span: Span, kind: &Kind) -> Result<f64, Diagnostic> {
+    fn rate(&self, quantity: Quantity, span: Span, kind: &LimitKind) -> Result<f64, Diagnostic> {
         let example = kind.examples[usize::from(self.scale.is_linear())];
         let Dimension { time, .. } = quantity.dimension;
         let travel = Quantity {
@@ -280,7 +280,7 @@ impl LimitedAxis<'_> {
         .help(format!("write for instance “{} {example}”", kind.word)))
     }
 
-    fn instead(&self, kind: &Kind, example: &str) -> String {
+    fn instead(&self, kind: &LimitKind, example: &str) -> String {
         let name = &self.axis.name;
         let travels = if self.scale.is_linear() {
             "travels in a line"
@@ -293,7 +293,7 @@ impl LimitedAxis<'_> {
         )
     }
 
-    fn missing(&self, kind: &Kind, place: Span) -> Diagnostic {
+    fn missing(&self, kind: &LimitKind, place: Span) -> Diagnostic {
         let example = kind.examples[usize::from(self.scale.is_linear())];
         Diagnostic::error(
             "missing-limit",

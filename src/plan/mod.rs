@@ -39,8 +39,8 @@ pub(crate) mod trapezoid;
 mod words;
 
 pub use motion::{
-    AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, OnTheWay, Part, Pass, PlannedMove,
-    Segment, Travel,
+    AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, MovePart, OnTheWay, Pass,
+    PlannedMove, Segment, Travel,
 };
 pub(crate) use program::{Program, program};
 pub(crate) use settling::{NeverSettles, Settling};

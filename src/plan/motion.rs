@@ -145,7 +145,7 @@ pub struct PlannedMove {
     /// Line of the statement, from 1.
     pub line: usize,
     /// Which part of what the statement asks for it is.
-    pub part: Part,
+    pub part: MovePart,
     /// How it goes; shared between equal moves, so that what depends on the motion
     /// alone is worked out once.
     pub motion: Arc<Motion>,
@@ -162,7 +162,7 @@ pub struct PlannedMove {
 
 /// Which part of what its statement asks for a move is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
+pub enum MovePart {
     /// All of it, or all but a stretch beyond the target and back.
     Whole,
     /// It ends beyond the target, so that the way back can take up the gearing's play.
@@ -171,7 +171,7 @@ pub enum Part {
     Approach,
 }
 
-impl Part {
+impl MovePart {
     /// As outputs write it.
     pub const fn word(self) -> &'static str {
         match self {

@@ -15,24 +15,24 @@ use crate::plan::approach::TakeUp;
 use crate::plan::bands::Bands;
 use crate::plan::cache::Cache;
 use crate::plan::full_torque::TorqueRamp;
-use crate::plan::job::{Job, JobKey, Key};
-use crate::plan::limits::{Cut, Known, LimitedAxis};
+use crate::plan::job::{AxisJob, JobKey, Key};
+use crate::plan::limits::{CutLimit, KnownLimits, LimitedAxis};
 use crate::plan::path::{Driven, Leg};
-use crate::plan::position::{Position, Scale};
+use crate::plan::position::{Position, TravelScale};
 use crate::plan::profile::{Impossible, Ramp};
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::settling::{LastMotion, Settling};
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{Change, ChangeKind, Direction, Motion, Travel};
 use crate::rig::{Axis, Rig};
-use crate::script::{Move, Pace, Settings};
+use crate::script::{Move, MovePace, Settings};
 
 /// The state of a program that is being planned.
 #[derive(Debug)]
 pub(crate) struct Planner<'rig> {
     pub(crate) rig: &'rig Rig,
     pub(crate) source: Arc<Source>,
-    pub(crate) scales: Vec<Scale>,
+    pub(crate) scales: Vec<TravelScale>,
     pub(crate) positions: Vec<Position>,
     /// How each axis takes up its play, where it has to.
     pub(crate) take_ups: Vec<Option<TakeUp>>,
@@ -66,7 +66,7 @@ pub(crate) struct Planned {
 #[derive(Debug)]
 struct KnownSettings {
     settings: Arc<Settings>,
-    axes: Vec<Option<Known>>,
+    axes: Vec<Option<KnownLimits>>,
 }
 
 /// How many settings are remembered; a script rarely has more in force by turns.
@@ -81,7 +81,7 @@ impl<'rig> Planner<'rig> {
         Self {
             rig,
             source: Arc::clone(source),
-            scales: rig.axes.iter().map(Scale::new).collect(),
+            scales: rig.axes.iter().map(TravelScale::new).collect(),
             positions: vec![Position::default(); axes],
             take_ups: rig.axes.iter().map(TakeUp::of).collect(),
             last_motions: vec![None; axes],
@@ -102,8 +102,8 @@ impl<'rig> Planner<'rig> {
     pub(crate) fn motion(
         &mut self,
         key: Key,
-        make: impl FnOnce(&mut Self) -> Result<Planned, Failure>,
-    ) -> Result<Planned, Failure> {
+        make: impl FnOnce(&mut Self) -> Result<Planned, Unplannable>,
+    ) -> Result<Planned, Unplannable> {
         if let Some(known) = self.motions.find(&key) {
             return Ok(known);
         }
@@ -113,7 +113,7 @@ impl<'rig> Planner<'rig> {
     }
 
     /// The leg of a path along which the job's axis does all of its steps.
-    pub(crate) fn leg(&mut self, job: &Job) -> Result<Leg, Failure> {
+    pub(crate) fn leg(&mut self, job: &AxisJob) -> Result<Leg, Unplannable> {
         let limits = &job.limits;
         let [up, down] = self.ramps(job)?;
         Ok(Leg {
@@ -126,13 +126,13 @@ impl<'rig> Planner<'rig> {
     }
 
     /// The legs of jobs that are done one after the other.
-    pub(crate) fn legs(&mut self, jobs: &[Job]) -> Result<Vec<Leg>, Failure> {
+    pub(crate) fn legs(&mut self, jobs: &[AxisJob]) -> Result<Vec<Leg>, Unplannable> {
         jobs.iter().map(|job| self.leg(job)).collect()
     }
 
     /// The bands that the job keeps out of, on a path along which its axis makes `share`
     /// of the microsteps.
-    pub(crate) fn avoided(&mut self, job: &Job, share: f64) -> Bands {
+    pub(crate) fn avoided(&mut self, job: &AxisJob, share: f64) -> Bands {
         if job.bands_allowed {
             return Bands::default();
         }
@@ -143,7 +143,7 @@ impl<'rig> Planner<'rig> {
     }
 
     /// The ways to gain and to lose speed that the job's limits allow.
-    fn ramps(&mut self, job: &Job) -> Result<[Arc<dyn Ramp>; 2], Failure> {
+    fn ramps(&mut self, job: &AxisJob) -> Result<[Arc<dyn Ramp>; 2], Unplannable> {
         let limits = job.limits;
         let plain = |acceleration: f64| -> Arc<dyn Ramp> {
             match limits.jerk {
@@ -156,7 +156,7 @@ impl<'rig> Planner<'rig> {
         }
         let direction = Direction::of(job.steps);
         // All that matters for the ramps: distances and bands do not.
-        let key = JobKey::of(&Job {
+        let key = JobKey::of(&AxisJob {
             steps: direction.sign(),
             bands_allowed: false,
             ..*job
@@ -170,7 +170,7 @@ impl<'rig> Planner<'rig> {
         let ramps = torque_ramps(top, limits.jerk, |speed, which| {
             abilities.at(speed, direction)[which].min(caps[which])
         })
-        .ok_or(Failure::Weak { axis: job.axis })?;
+        .ok_or(Unplannable::Weak { axis: job.axis })?;
         if self.torque_ramps.len() == TORQUE_RAMPS {
             self.torque_ramps.clear();
         }
@@ -227,22 +227,22 @@ impl<'rig> Planner<'rig> {
         steps: i64,
         place: Span,
         turn: &Move,
-    ) -> Result<Job, Diagnostic> {
+    ) -> Result<AxisJob, Diagnostic> {
         let known = self.known(axis, &turn.settings)?;
         let limited = self.limited(axis);
         let (at, own_cut) = match turn.pace {
-            Pace::At(speed, span) => {
+            MovePace::At(speed, span) => {
                 let at = limited.speed(speed, span)?;
                 (Some(at), limited.cut_speed(at, span))
             }
-            Pace::In(..) | Pace::Limits => (None, None),
+            MovePace::In(..) | MovePace::Limits => (None, None),
         };
         let shape = turn.settings.shape;
         let limits = limited.limits(&known, shape, at, place)?;
         for cut in known.cuts(turn.pace).chain(own_cut) {
             self.note_cut(axis, &cut);
         }
-        Ok(Job {
+        Ok(AxisJob {
             axis,
             steps,
             shape,
@@ -253,7 +253,7 @@ impl<'rig> Planner<'rig> {
     }
 
     /// Takes note of what the rig cuts, for the next move; once a statement and axis.
-    fn note_cut(&mut self, axis: usize, cut: &Cut) {
+    fn note_cut(&mut self, axis: usize, cut: &CutLimit) {
         if !self.told_cuts.insert((axis, cut.span)) {
             return;
         }
@@ -280,7 +280,7 @@ impl<'rig> Planner<'rig> {
         }
     }
 
-    fn known(&mut self, axis: usize, settings: &Arc<Settings>) -> Result<Known, Diagnostic> {
+    fn known(&mut self, axis: usize, settings: &Arc<Settings>) -> Result<KnownLimits, Diagnostic> {
         let found = self
             .settings
             .iter()
@@ -347,7 +347,7 @@ pub(crate) fn torque_ramps(
 
 /// Why a motion cannot be planned.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Failure {
+pub(crate) enum Unplannable {
     /// Time or distance do not suffice.
     Impossible(Impossible),
     /// The torque does not suffice at rest.
@@ -357,7 +357,7 @@ pub(crate) enum Failure {
     },
 }
 
-impl From<Impossible> for Failure {
+impl From<Impossible> for Unplannable {
     fn from(impossible: Impossible) -> Self {
         Self::Impossible(impossible)
     }

@@ -33,7 +33,7 @@ pub(crate) fn nearest_microstep(position: Exact) -> i64 {
 
 /// How travel becomes microsteps on one axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Scale {
+pub struct TravelScale {
     /// Microsteps of one turn of the motor.
     motor_turn: f64,
     /// Motor turns for so many load turns.
@@ -46,7 +46,7 @@ pub struct Scale {
     linear: bool,
 }
 
-impl Scale {
+impl TravelScale {
     /// The scale of that axis.
     pub fn new(axis: &Axis) -> Self {
         let gearing = axis.load.gearing;
@@ -133,7 +133,12 @@ impl Position {
     ///
     /// # Errors
     /// See [`NoTarget`].
-    pub fn target(self, target: Target, way: Option<Way>, scale: &Scale) -> Result<Self, NoTarget> {
+    pub fn target(
+        self,
+        target: Target,
+        way: Option<Way>,
+        scale: &TravelScale,
+    ) -> Result<Self, NoTarget> {
         if way.is_some() && scale.is_linear() {
             return Err(NoTarget::WayOfLinear);
         }

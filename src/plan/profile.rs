@@ -26,7 +26,7 @@ use crate::plan::root::rising_root;
 /// A stretch of constant jerk with rising speed. Units: s, microsteps, microsteps/s,
 /// /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Piece {
+pub struct RampPiece {
     /// How long it lasts.
     pub duration: f64,
     /// How far it goes.
@@ -48,7 +48,7 @@ pub trait Ramp: Debug + Send + Sync {
     fn duration(&self, low: f64, high: f64) -> f64;
 
     /// Gives the pieces from `low` to `high`, in order.
-    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(Piece));
+    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(RampPiece));
 
     /// The highest speed that a ramp of this kind reaches at all.
     fn top(&self) -> f64 {

@@ -12,7 +12,7 @@ use crate::physics::band::Band;
 use crate::plan::approach::{Detour, given};
 use crate::plan::planner::{Planned, Planner};
 use crate::plan::settling::Settling;
-use crate::plan::{Item, Part, PlannedMove, Travel};
+use crate::plan::{Item, MovePart, PlannedMove, Travel};
 use crate::rig::Rig;
 use crate::script::{Action, ActionKind, Move};
 use crate::units::{Rounded, Time};
@@ -228,7 +228,7 @@ impl Planner<'_> {
             index,
             span: action.span,
             line: action.line,
-            part: Part::Whole,
+            part: MovePart::Whole,
             motion: done.motion,
             travel,
             on_the_way: Vec::new(),

@@ -18,7 +18,7 @@
 
 use std::sync::Arc;
 
-use crate::plan::profile::{Piece, Ramp};
+use crate::plan::profile::{Ramp, RampPiece};
 use crate::plan::root::rising_root;
 
 /// A ramp of limited acceleration and jerk.
@@ -60,7 +60,7 @@ impl Ramp for LimitedJerk {
         2.0 * build + hold
     }
 
-    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(Piece)) {
+    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(RampPiece)) {
         if high <= low {
             return;
         }
@@ -70,7 +70,7 @@ impl Ramp for LimitedJerk {
         // s = v t + j t³/6 where the acceleration builds up, and its mirror image
         // where it fades.
         let sixth = bend * build / 3.0;
-        give(Piece {
+        give(RampPiece {
             duration: build,
             distance: low * build + sixth,
             speed: [low, low + bend],
@@ -78,7 +78,7 @@ impl Ramp for LimitedJerk {
             jerk: self.jerk,
         });
         if hold > 0.0 {
-            give(Piece {
+            give(RampPiece {
                 duration: hold,
                 distance: hold * (low / 2.0 + high / 2.0),
                 speed: [low + bend, high - bend],
@@ -86,7 +86,7 @@ impl Ramp for LimitedJerk {
                 jerk: 0.0,
             });
         }
-        give(Piece {
+        give(RampPiece {
             duration: build,
             distance: high * build - sixth,
             speed: [high - bend, high],

@@ -13,15 +13,15 @@ use std::sync::Arc;
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
 use crate::plan::approach::Detour;
-use crate::plan::job::Job;
+use crate::plan::job::AxisJob;
 use crate::plan::planner::Planner;
 use crate::plan::position::{Position, nearest_microstep};
 use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
-use crate::script::{Action, ActionKind, Move, Pace};
+use crate::script::{Action, ActionKind, Move, MovePace};
 use crate::units::Quantity;
 
 /// An output that waits for the axis to pass a position.
-struct Waiting {
+struct WaitingOutput {
     item: Item,
     at: Quantity,
     place: Span,
@@ -29,19 +29,19 @@ struct Waiting {
 }
 
 /// A block as far as it has been read.
-struct Block {
+struct PassingBlock {
     axis: usize,
     from: Position,
     to: Position,
-    jobs: Vec<Job>,
+    jobs: Vec<AxisJob>,
     /// The first move that goes anywhere.
     way: Option<(Direction, Span)>,
     on_the_way: Vec<OnTheWay>,
-    waiting: Vec<Waiting>,
+    waiting: Vec<WaitingOutput>,
     passes: Vec<Pass>,
 }
 
-impl Block {
+impl PassingBlock {
     /// Microsteps from the start of the motion to where the block has come to.
     fn steps(&self) -> u64 {
         self.to.steps.abs_diff(self.from.steps)
@@ -69,7 +69,7 @@ impl Planner<'_> {
         };
         let axis = self.axis(turn, place)?;
         let from = self.positions[axis];
-        let mut block = Block {
+        let mut block = PassingBlock {
             axis,
             from,
             to: from,
@@ -98,7 +98,7 @@ impl Planner<'_> {
         self.before_passing(action, &block, ready)?;
         let done = self
             .passing(&block.jobs)
-            .map_err(|failure| self.explain(&failure, action.span, Pace::Limits))?;
+            .map_err(|failure| self.explain(&failure, action.span, MovePace::Limits))?;
         let travel = vec![self.travel(axis, from, block.to)];
         self.positions[axis] = block.to;
         self.taken_up(axis, block.to.steps - from.steps);
@@ -116,7 +116,7 @@ impl Planner<'_> {
     fn before_passing(
         &mut self,
         action: &Action,
-        block: &Block,
+        block: &PassingBlock,
         ready: &mut VecDeque<Item>,
     ) -> Result<(), Diagnostic> {
         let Some((direction, place)) = block.way else {
@@ -134,13 +134,13 @@ impl Planner<'_> {
         let Some(take_up) = self.take_up(block.axis, ahead) else {
             return Ok(());
         };
-        let job = Job {
+        let job = AxisJob {
             steps: take_up,
             ..block.jobs[0]
         };
         let pair = self
             .there_and_back(&[job])
-            .map_err(|failure| self.explain(&failure, action.span, Pace::Limits))?;
+            .map_err(|failure| self.explain(&failure, action.span, MovePace::Limits))?;
         let detour = Detour {
             axis: block.axis,
             from: block.from,
@@ -153,7 +153,7 @@ impl Planner<'_> {
         Ok(())
     }
 
-    fn through_one(&mut self, block: &mut Block, inner: &Action) -> Result<(), Diagnostic> {
+    fn through_one(&mut self, block: &mut PassingBlock, inner: &Action) -> Result<(), Diagnostic> {
         let item = match &inner.kind {
             ActionKind::Move(turn) => return self.through_move(block, inner, turn),
             ActionKind::Output {
@@ -167,7 +167,7 @@ impl Planner<'_> {
                 if let Some(at) = *passing {
                     let place = inner.span;
                     let line = inner.line;
-                    block.waiting.push(Waiting {
+                    block.waiting.push(WaitingOutput {
                         item,
                         at,
                         place,
@@ -191,7 +191,7 @@ impl Planner<'_> {
 
     fn through_move(
         &mut self,
-        block: &mut Block,
+        block: &mut PassingBlock,
         inner: &Action,
         turn: &Move,
     ) -> Result<(), Diagnostic> {
@@ -206,7 +206,7 @@ impl Planner<'_> {
             )
             .at(&self.source, inner.span, "this moves another one"));
         }
-        if let Pace::In(_, span) = turn.pace {
+        if let MovePace::In(_, span) = turn.pace {
             return Err(Diagnostic::error(
                 "time-while-passing",
                 "a move that does not stop at its target has no time of its own",
@@ -242,7 +242,11 @@ impl Planner<'_> {
     }
 
     /// The microstep of the motion at which the axis passes a position.
-    fn step_passing(&self, block: &Block, waiting: &Waiting) -> Result<u64, Diagnostic> {
+    fn step_passing(
+        &self,
+        block: &PassingBlock,
+        waiting: &WaitingOutput,
+    ) -> Result<u64, Diagnostic> {
         let scale = &self.scales[block.axis];
         let name = &self.rig.axes[block.axis].name;
         let at = scale.microsteps(waiting.at).ok_or_else(|| {

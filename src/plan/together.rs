@@ -19,15 +19,15 @@ use crate::diagnostic::{Diagnostic, Span};
 use crate::plan::approach::{Detour, given, later};
 use crate::plan::bands::Bands;
 use crate::plan::group::{planned, standstill};
-use crate::plan::job::{Job, Key};
+use crate::plan::job::{AxisJob, Key};
 use crate::plan::path::{Leg, drive};
-use crate::plan::planner::{Failure, Planned, Planner, torque_ramps};
+use crate::plan::planner::{Planned, Planner, Unplannable, torque_ramps};
 use crate::plan::position::Position;
 use crate::plan::profile::Ramp;
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::trapezoid::ConstantAcceleration;
 use crate::plan::{Change, Direction, Item};
-use crate::script::{Action, ActionKind, Move, Pace};
+use crate::script::{Action, ActionKind, Move, MovePace};
 
 impl Planner<'_> {
     /// Plans a `together` block.
@@ -37,8 +37,8 @@ impl Planner<'_> {
         inside: &[Action],
         ready: &mut VecDeque<Item>,
     ) -> Result<(), Diagnostic> {
-        let mut parts: Vec<(Job, Position, Position)> = Vec::new();
-        let mut pace = Pace::Limits;
+        let mut parts: Vec<(AxisJob, Position, Position)> = Vec::new();
+        let mut pace = MovePace::Limits;
         for inner in inside {
             let ActionKind::Move(turn) = &inner.kind else {
                 return Err(self.stray(inner.span, "together"));
@@ -60,12 +60,12 @@ impl Planner<'_> {
         // Axes that do not move have no part in the motion, unless none moves.
         let any = parts.iter().any(|(job, ..)| job.steps != 0);
         parts.retain(|(job, ..)| job.steps != 0 || !any);
-        let jobs: Vec<Job> = parts.iter().map(|(job, ..)| *job).collect();
-        let late: Vec<(Job, Position)> = parts
+        let jobs: Vec<AxisJob> = parts.iter().map(|(job, ..)| *job).collect();
+        let late: Vec<(AxisJob, Position)> = parts
             .iter()
             .filter_map(|(job, _, to)| {
                 let steps = self.take_up(job.axis, job.steps)?;
-                Some((Job { steps, ..*job }, *to))
+                Some((AxisJob { steps, ..*job }, *to))
             })
             .collect();
         let pair = self.there_and_back(&late.iter().map(|(job, _)| *job).collect::<Vec<_>>());
@@ -104,7 +104,11 @@ impl Planner<'_> {
     }
 
     /// The motion of jobs that start and end together.
-    pub(crate) fn line(&mut self, jobs: &[Job], time: Option<f64>) -> Result<Planned, Failure> {
+    pub(crate) fn line(
+        &mut self,
+        jobs: &[AxisJob],
+        time: Option<f64>,
+    ) -> Result<Planned, Unplannable> {
         let key = Key::new(jobs, false, time);
         self.motion(key, |planner| {
             let longest = jobs.iter().map(|job| job.steps.unsigned_abs()).max();
@@ -140,11 +144,11 @@ impl Planner<'_> {
     /// The path that keeps every axis's limits, and the speed that it begins at.
     fn line_leg(
         &mut self,
-        jobs: &[Job],
+        jobs: &[AxisJob],
         shares: &[f64],
         distance: f64,
-    ) -> Result<(Leg, f64), Failure> {
-        let strictest = |of: fn(&Job) -> f64| {
+    ) -> Result<(Leg, f64), Unplannable> {
+        let strictest = |of: fn(&AxisJob) -> f64| {
             jobs.iter()
                 .zip(shares)
                 .map(|(job, share)| of(job) / share)
@@ -186,12 +190,12 @@ impl Planner<'_> {
 
     fn line_torque_ramps(
         &mut self,
-        jobs: &[Job],
+        jobs: &[AxisJob],
         shares: &[f64],
         speed: f64,
         caps: [f64; 2],
         jerk: Option<f64>,
-    ) -> Result<[Arc<dyn Ramp>; 2], Failure> {
+    ) -> Result<[Arc<dyn Ramp>; 2], Unplannable> {
         let mut axes = Vec::with_capacity(jobs.len());
         let mut top = speed;
         for (job, &share) in jobs.iter().zip(shares) {
@@ -199,7 +203,7 @@ impl Planner<'_> {
             let direction = Direction::of(job.steps);
             let own = abilities.top(speed * share, direction);
             if own <= 0.0 {
-                return Err(Failure::Weak { axis: job.axis });
+                return Err(Unplannable::Weak { axis: job.axis });
             }
             top = top.min(own / share);
             axes.push((abilities, direction, share));
@@ -211,13 +215,13 @@ impl Planner<'_> {
                 })
                 .fold(caps[which], f64::min)
         })
-        .ok_or(Failure::Weak { axis: jobs[0].axis })
+        .ok_or(Unplannable::Weak { axis: jobs[0].axis })
     }
 
     /// The pace of the group after one more move: one time for all.
-    fn one_time(&self, group: Pace, turn: &Move) -> Result<Pace, Diagnostic> {
+    fn one_time(&self, group: MovePace, turn: &Move) -> Result<MovePace, Diagnostic> {
         match (group, turn.pace) {
-            (Pace::In(first, before), Pace::In(second, here)) if first != second => {
+            (MovePace::In(first, before), MovePace::In(second, here)) if first != second => {
                 Err(Diagnostic::error(
                     "two-times",
                     "moves that start and end together take one time",
@@ -226,7 +230,7 @@ impl Planner<'_> {
                 .at(&self.source, before, "one time")
                 .help("write the time with one of the moves"))
             }
-            (_, Pace::In(..)) => Ok(turn.pace),
+            (_, MovePace::In(..)) => Ok(turn.pace),
             _ => Ok(group),
         }
     }

@@ -11,7 +11,7 @@
 
 use std::sync::Arc;
 
-use crate::plan::profile::{Piece, Ramp};
+use crate::plan::profile::{Ramp, RampPiece};
 
 /// A ramp of constant acceleration.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,9 +29,9 @@ impl Ramp for ConstantAcceleration {
         (high - low) / self.0
     }
 
-    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(Piece)) {
+    fn pieces(&self, low: f64, high: f64, give: &mut dyn FnMut(RampPiece)) {
         if high > low {
-            give(Piece {
+            give(RampPiece {
                 duration: self.duration(low, high),
                 distance: self.distance(low, high),
                 speed: [low, high],

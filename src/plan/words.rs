@@ -1,11 +1,11 @@
 //! What a script names, found in the rig, and the words for what cannot be planned.
 
 use crate::diagnostic::{Diagnostic, Span};
-use crate::plan::planner::{Failure, Planner};
+use crate::plan::planner::{Planner, Unplannable};
 use crate::plan::position::{NoTarget, Position};
 use crate::plan::profile::Impossible;
 use crate::rig::{Axis, Pin};
-use crate::script::{Move, Pace};
+use crate::script::{Move, MovePace};
 use crate::units::Rounded;
 
 impl Planner<'_> {
@@ -115,9 +115,9 @@ impl Planner<'_> {
     }
 
     /// Words for a failure of the move at `place`.
-    pub(crate) fn explain(&self, failure: &Failure, place: Span, pace: Pace) -> Diagnostic {
+    pub(crate) fn explain(&self, failure: &Unplannable, place: Span, pace: MovePace) -> Diagnostic {
         match (failure, pace) {
-            (Failure::Impossible(Impossible::TooSoon { shortest }), Pace::In(_, span)) => {
+            (Unplannable::Impossible(Impossible::TooSoon { shortest }), MovePace::In(_, span)) => {
                 Diagnostic::error(
                     "too-little-time",
                     format!("the limits allow this move in {shortest:.6} s at the shortest"),
@@ -128,7 +128,7 @@ impl Planner<'_> {
                     rounded_up(*shortest)
                 ))
             }
-            (Failure::Weak { axis }, _) => Diagnostic::error(
+            (Unplannable::Weak { axis }, _) => Diagnostic::error(
                 "too-little-torque",
                 format!(
                     "the motor of axis “{}” cannot move its load with the required torque margin",

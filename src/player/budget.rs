@@ -7,7 +7,7 @@
 
 use super::options::{Lines, PlayerOptions, ScheduleSource};
 use crate::rig::{Rig, Timer};
-use crate::schedule::timer::Pace;
+use crate::schedule::timer::TickRules;
 use crate::units::Time;
 
 /// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
@@ -103,7 +103,7 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
 
 /// Cycles that a step takes besides because the player waits for the end of the pulse.
 fn pulse_wait(timer: &Timer) -> u32 {
-    let ticks = u32::try_from(Pace::new(timer).step_pulse).unwrap_or(u32::MAX);
+    let ticks = u32::try_from(TickRules::new(timer).step_pulse).unwrap_or(u32::MAX);
     if ticks <= PULSE_CYCLES / timer.prescaler {
         return 0;
     }

@@ -29,7 +29,7 @@ use super::crowd::{Crowd, Crowded};
 use super::options::Lines;
 use super::wiring::Wiring;
 use crate::rig::Rig;
-use crate::schedule::{Event, What};
+use crate::schedule::{Event, EventKind};
 use crate::units::Time;
 
 /// What comes too close together for the player.
@@ -205,11 +205,11 @@ impl<'a> EventPace<'a> {
             EVENT_CYCLES
         });
         let (stream, comes, cost) = match event.what {
-            What::Step { axis, .. } => {
+            EventKind::Step { axis, .. } => {
                 self.axis_event(axis, now, true)?;
                 (axis, now, u64::from(STEP_CYCLES) + self.besides)
             }
-            What::Direction { axis, .. } => {
+            EventKind::Direction { axis, .. } => {
                 self.axis_event(axis, now, false)?;
                 (
                     axis,
@@ -217,17 +217,17 @@ impl<'a> EventPace<'a> {
                     u64::from(EVENT_CYCLES),
                 )
             }
-            What::Output { output, on } => {
+            EventKind::Output { output, on } => {
                 let is_written = self.change(output, on, now)?;
                 self.join(now, is_written)?;
                 let waiting = if is_written { self.lead } else { 0 };
                 (outputs, now - self.lead, any + waiting)
             }
-            What::Mark(_) => {
+            EventKind::Mark(_) => {
                 self.join(now, false)?;
                 (outputs, now - self.lead, any)
             }
-            What::Await { .. } => {
+            EventKind::Await { .. } => {
                 // Time stands still here; every stream starts afresh.
                 self.finish()?;
                 self.last.fill(None);

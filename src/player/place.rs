@@ -5,7 +5,7 @@
 
 use crate::plan::{Item, OnTheWay};
 use crate::rig::Rig;
-use crate::schedule::{Run, Schedule, What};
+use crate::schedule::{EventKind, Schedule, ScheduleRun};
 
 /// A place in a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -28,10 +28,12 @@ impl StreamCounts {
     }
 
     /// The place of the next event.
-    pub(super) fn pass(&mut self, what: &What) -> Place {
+    pub(super) fn pass(&mut self, what: &EventKind) -> Place {
         let stream = match what {
-            What::Step { axis, .. } | What::Direction { axis, .. } => *axis,
-            What::Output { .. } | What::Await { .. } | What::Mark(_) => self.0.len() - 1,
+            EventKind::Step { axis, .. } | EventKind::Direction { axis, .. } => *axis,
+            EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => {
+                self.0.len() - 1
+            }
         };
         self.0[stream] += 1;
         Place::Event {
@@ -64,9 +66,9 @@ impl Place {
                 let mut counts = vec![0; rig.axes.len() + 1];
                 loop {
                     let (of, count, what) = match schedule.next_run()? {
-                        Run::Steps { axis, ticks, .. } => (axis, ticks.len() as u64, None),
-                        Run::Event(event) => match event.what {
-                            What::Direction { axis, .. } => (axis, 1, None),
+                        ScheduleRun::Steps { axis, ticks, .. } => (axis, ticks.len() as u64, None),
+                        ScheduleRun::Event(event) => match event.what {
+                            EventKind::Direction { axis, .. } => (axis, 1, None),
                             what => (rig.axes.len(), 1, Some(what)),
                         },
                     };
@@ -92,16 +94,16 @@ struct Noted<I> {
 
 impl<I> Noted<I> {
     /// The line of what happens on the way of a move; none where it stands between moves.
-    fn passed(&mut self, what: &What) -> Option<usize> {
+    fn passed(&mut self, what: &EventKind) -> Option<usize> {
         let is_it = |due: &OnTheWay| match (&due.item, what) {
             (
                 Item::Output { output, on },
-                What::Output {
+                EventKind::Output {
                     output: other,
                     on: other_on,
                 },
             ) => (output, on) == (other, other_on),
-            (Item::Mark(text), What::Mark(other)) => text == other,
+            (Item::Mark(text), EventKind::Mark(other)) => text == other,
             _ => false,
         };
         let at = self.on_the_way.iter().position(is_it)?;

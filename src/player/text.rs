@@ -10,7 +10,7 @@ use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
 use crate::rig::Pin;
-use crate::schedule::timer::Pace;
+use crate::schedule::timer::TickRules;
 
 /// Bytes of the table on one line.
 const PER_LINE: usize = 16;
@@ -88,7 +88,7 @@ pub(super) fn schedule_h(
 ) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
-    let pace = Pace::new(timer);
+    let pace = TickRules::new(timer);
     let mut text = opening(heading, "The schedule");
     let _ = write!(
         text,

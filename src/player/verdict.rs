@@ -17,7 +17,7 @@ use crate::emit::binary::{Layout, lay_out};
 use crate::plan::Item;
 use crate::rig::Rig;
 use crate::schedule::pack::{PackError, pack};
-use crate::schedule::{Event, Schedule, What, timer};
+use crate::schedule::{Event, EventKind, Schedule, timer};
 use crate::units::{Frequency, Rounded};
 
 /// Why the player cannot play a program, or cannot be written for a rig.
@@ -285,7 +285,7 @@ impl Board<'_> {
         let mut counts = StreamCounts::new(self.rig.axes.len());
         let (mut steps, mut last) = (0, Place::Nowhere);
         for event in events {
-            steps += u64::from(matches!(event.what, What::Step { .. }));
+            steps += u64::from(matches!(event.what, EventKind::Step { .. }));
             let place = counts.pass(&event.what);
             if let Some(pace) = &mut pace {
                 pace.pass(&event)

@@ -2,7 +2,7 @@
 //!
 //! With f = clock / prescaler ticks a second, something due at t seconds after the
 //! program's start falls on tick round(t · f), ties to even. A sum of seconds in
-//! `f64` would be off by more than a tick after some weeks, so an [`Instant`] counts
+//! `f64` would be off by more than a tick after some weeks, so an [`TickInstant`] counts
 //! ticks in fixed point: 64 bits before the point and 64 behind it. Each item of a
 //! program adds its length rounded to 2⁻⁶⁵ tick, which 10⁹ items turn into less than
 //! 10⁻¹⁰ tick.
@@ -17,14 +17,14 @@ use crate::rig::Timer;
 /// Relative size of one unit in the last place of an `f64`.
 const UNIT: f64 = f64::EPSILON;
 
-/// Parts of a tick that an [`Instant`] tells apart.
+/// Parts of a tick that an [`TickInstant`] tells apart.
 const TWO_TO_64: f64 = 18_446_744_073_709_551_616.0;
 
 /// A time since the program's start, in ticks with 64 bits behind the point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub(crate) struct Instant(u128);
+pub(crate) struct TickInstant(u128);
 
-impl Instant {
+impl TickInstant {
     /// The instant of a tick.
     pub(crate) fn at_tick(tick: u64) -> Self {
         Self(u128::from(tick) << 64)
@@ -69,12 +69,12 @@ impl Instant {
 
 /// What turns seconds into ticks.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Clock {
+pub(crate) struct TickClock {
     rate: Exact,
     tolerance: f64,
 }
 
-impl Clock {
+impl TickClock {
     /// The clock of a timer.
     pub(crate) fn new(timer: &Timer) -> Self {
         Self {
@@ -94,19 +94,19 @@ impl Clock {
     }
 
     /// The length of something that lasts so many seconds.
-    pub(crate) fn span(&self, seconds: f64) -> Instant {
+    pub(crate) fn span(&self, seconds: f64) -> TickInstant {
         let ticks = self.ticks(Exact::from(seconds.max(0.0)));
         let nearest = ticks.nearest().round();
         let off = (ticks - Exact::from(nearest)).nearest().abs();
         if off <= nearest * UNIT {
-            return Instant::from_ticks(Exact::from(nearest));
+            return TickInstant::from_ticks(Exact::from(nearest));
         }
-        Instant::from_ticks(ticks)
+        TickInstant::from_ticks(ticks)
     }
 
     /// So many seconds from the start of something.
-    pub(crate) fn exact_span(&self, seconds: Exact) -> Instant {
-        Instant::from_ticks(self.ticks(seconds))
+    pub(crate) fn exact_span(&self, seconds: Exact) -> TickInstant {
+        TickInstant::from_ticks(self.ticks(seconds))
     }
 
     /// The fewest whole ticks that last at least so many seconds on a clock that
@@ -127,8 +127,8 @@ mod tests {
     use super::*;
     use crate::units::{Frequency, Time};
 
-    fn clock(hertz: f64, prescaler: u32, tolerance: f64) -> Clock {
-        Clock::new(&Timer {
+    fn clock(hertz: f64, prescaler: u32, tolerance: f64) -> TickClock {
+        TickClock::new(&Timer {
             clock: Frequency::new(hertz),
             prescaler,
             bits: 16,
@@ -142,8 +142,8 @@ mod tests {
     #[test]
     fn decimal_times_are_whole_ticks() {
         let clock = clock(8e6, 8, 0.0);
-        assert_eq!(clock.span(0.8), Instant::at_tick(800_000));
-        assert_eq!(clock.span(0.02), Instant::at_tick(20_000));
+        assert_eq!(clock.span(0.8), TickInstant::at_tick(800_000));
+        assert_eq!(clock.span(0.02), TickInstant::at_tick(20_000));
         assert_eq!(clock.at_least(10e-6), 10);
         assert_eq!(clock.at_least(10.5e-6), 11);
     }
@@ -157,7 +157,7 @@ mod tests {
     fn a_third_of_a_tick_a_billion_times_does_not_drift() {
         let clock = clock(1e6, 3, 0.0);
         let third = clock.span(1e-6);
-        let mut now = Instant::at_tick(1 << 41);
+        let mut now = TickInstant::at_tick(1 << 41);
         for _ in 0..30_000 {
             now = now.after(third);
         }
@@ -168,7 +168,7 @@ mod tests {
     fn halves_go_to_the_even_tick() {
         let clock = clock(1e6, 1, 0.0);
         let half = clock.exact_span(Exact::from(0.5).over(1e6));
-        assert_eq!(Instant::at_tick(6).after(half).tick(), 6);
-        assert_eq!(Instant::at_tick(7).after(half).tick(), 8);
+        assert_eq!(TickInstant::at_tick(6).after(half).tick(), 6);
+        assert_eq!(TickInstant::at_tick(7).after(half).tick(), 8);
     }
 }

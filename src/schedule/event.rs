@@ -11,13 +11,13 @@ pub struct Event {
     /// Ticks since the program's start, waiting for inputs not counted.
     pub tick: u64,
     /// What happens.
-    pub what: What,
+    pub what: EventKind,
 }
 
 /// The things that can happen at a tick. Axes, outputs and inputs by their number
 /// in the rig.
 #[derive(Debug, Clone, PartialEq)]
-pub enum What {
+pub enum EventKind {
     /// One microstep.
     Step {
         /// Which axis.

@@ -35,7 +35,7 @@ const UNIT: f64 = f64::EPSILON;
 
 /// A scale to read moments on: seconds times `rate`, from `origin` on.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Scale {
+pub struct TimeScale {
     /// What the start of the segment reads.
     pub origin: f64,
     /// Units a second.
@@ -44,7 +44,7 @@ pub struct Scale {
     pub harmless: f64,
 }
 
-impl Scale {
+impl TimeScale {
     /// Seconds from the segment's start.
     pub const SECONDS: Self = Self {
         origin: 0.0,
@@ -57,12 +57,12 @@ impl Scale {
 #[derive(Debug, Clone, Copy)]
 pub struct Inverse {
     segment: Segment,
-    kind: Kind,
+    kind: RootFormula,
 }
 
 /// Which root formula fits.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Kind {
+enum RootFormula {
     /// It stands still: everything in it is passed at its end.
     Still,
     /// Constant speed.
@@ -86,17 +86,17 @@ impl Inverse {
             ..
         } = *segment;
         let kind = if jerk != 0.0 {
-            Kind::Curve
+            RootFormula::Curve
         } else if acceleration == 0.0 {
             if velocity > 0.0 {
-                Kind::Cruise
+                RootFormula::Cruise
             } else {
-                Kind::Still
+                RootFormula::Still
             }
         } else if velocity <= 4.0 * duration * acceleration.abs() {
-            Kind::Ramp
+            RootFormula::Ramp
         } else {
-            Kind::GentleRamp
+            RootFormula::GentleRamp
         };
         Self {
             segment: *segment,
@@ -113,30 +113,30 @@ impl Inverse {
     pub fn moments<T>(
         &self,
         first: f64,
-        scale: &Scale,
+        scale: &TimeScale,
         out: &mut [T],
         take: impl FnMut(f64) -> T,
     ) -> f64 {
         match self.kind {
-            Kind::Still => {
+            RootFormula::Still => {
                 let end = scale.origin + scale.rate * self.segment.duration;
                 each(out, |_| end, take);
                 2.0 * UNIT * end
             }
-            Kind::Cruise => self.cruise(first, scale, out, take),
-            Kind::Ramp => self.ramp(first, scale, out, take),
-            Kind::GentleRamp => self.gentle_ramp(first, scale, out, take),
-            Kind::Curve => self.curve(first, scale, out, take),
+            RootFormula::Cruise => self.cruise(first, scale, out, take),
+            RootFormula::Ramp => self.ramp(first, scale, out, take),
+            RootFormula::GentleRamp => self.gentle_ramp(first, scale, out, take),
+            RootFormula::Curve => self.curve(first, scale, out, take),
         }
     }
 
     /// The time (s from the segment's start) at which it passes one position.
     pub fn time(&self, position: f64) -> f64 {
-        if self.kind == Kind::Curve {
+        if self.kind == RootFormula::Curve {
             return self.bracketed(position - self.segment.position, None);
         }
         let mut time = [0.0];
-        self.moments(position, &Scale::SECONDS, &mut time, |time| time);
+        self.moments(position, &TimeScale::SECONDS, &mut time, |time| time);
         time[0]
     }
 
@@ -154,7 +154,7 @@ impl Inverse {
         let half = Exact::from(acceleration * 0.5);
         let sixth = Exact::from(jerk).over(6.0);
         let mut time = Exact::from(self.time(position));
-        if self.kind == Kind::Still {
+        if self.kind == RootFormula::Still {
             return time;
         }
         for _ in 0..4 {
@@ -178,7 +178,7 @@ impl Inverse {
     fn cruise<T>(
         &self,
         first: f64,
-        scale: &Scale,
+        scale: &TimeScale,
         out: &mut [T],
         take: impl FnMut(f64) -> T,
     ) -> f64 {
@@ -201,7 +201,13 @@ impl Inverse {
         4.0 * UNIT * (end + origin.abs())
     }
 
-    fn ramp<T>(&self, first: f64, scale: &Scale, out: &mut [T], take: impl FnMut(f64) -> T) -> f64 {
+    fn ramp<T>(
+        &self,
+        first: f64,
+        scale: &TimeScale,
+        out: &mut [T],
+        take: impl FnMut(f64) -> T,
+    ) -> f64 {
         let Segment {
             duration,
             position,
@@ -233,7 +239,7 @@ impl Inverse {
     fn gentle_ramp<T>(
         &self,
         first: f64,
-        scale: &Scale,
+        scale: &TimeScale,
         out: &mut [T],
         take: impl FnMut(f64) -> T,
     ) -> f64 {
@@ -306,7 +312,7 @@ mod tests {
         let count = (travel.floor() as usize).min(5000);
         let first = (travel.floor() - count as f64).max(0.0) + 0.5;
         let mut times = vec![0.0; count];
-        let off = inverse.moments(first, &Scale::SECONDS, &mut times, |time| time);
+        let off = inverse.moments(first, &TimeScale::SECONDS, &mut times, |time| time);
         for (k, time) in times.iter().enumerate() {
             let position = first + k as f64;
             if position > travel {

@@ -15,7 +15,7 @@ pub(crate) mod ticks;
 pub(crate) mod timeline;
 pub(crate) mod timer;
 
-pub use event::{Event, What};
+pub use event::{Event, EventKind};
 pub(crate) use facts::Facts;
 pub(crate) use timeline::Schedule;
-pub use timeline::{Run, UnderWay};
+pub use timeline::{ScheduleRun, UnderWay};

@@ -34,12 +34,12 @@ pub use error::{Malformed, PackError};
 pub(crate) use op::awaited;
 #[cfg(test)]
 pub(crate) use op::read_awaited;
-pub use play::Events;
+pub use play::PackedEvents;
 
 use bytes::Reader;
-use motion::Motion;
+use motion::PackedMotion;
 use op::Op;
-use ramp::Ramp;
+use ramp::PackedRamp;
 
 /// The longest gap and the longest interval that one number of the layout holds (ticks).
 /// A decoder counts what it waits for in 32 bits, and has up to 2¹⁵ ticks of it left when
@@ -49,8 +49,8 @@ pub(crate) const LONGEST_WAIT: u64 = 1 << 31;
 /// A packed program.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Packed {
-    ramps: Vec<Ramp>,
-    motions: Vec<Motion>,
+    ramps: Vec<PackedRamp>,
+    motions: Vec<PackedMotion>,
     /// One for each axis of the rig, then the one for everything else.
     streams: Vec<Vec<Op>>,
     /// The texts of the script's marks, each once.
@@ -77,8 +77,8 @@ impl Packed {
     }
 
     /// Its events in the order of ticks, decoded.
-    pub fn events(&self) -> Events<'_> {
-        Events::new(self)
+    pub fn events(&self) -> PackedEvents<'_> {
+        PackedEvents::new(self)
     }
 
     /// Its bytes.
@@ -121,13 +121,13 @@ impl Sections {
         let mut reader = Reader::new(&self.ramps);
         while !reader.is_empty() {
             ramp_starts.push(reader.position());
-            packed.ramps.push(Ramp::read(&mut reader)?);
+            packed.ramps.push(PackedRamp::read(&mut reader)?);
         }
         let mut motion_starts = Vec::new();
         let mut reader = Reader::new(&self.motions);
         while !reader.is_empty() {
             motion_starts.push(reader.position());
-            let motion = Motion::read(&mut reader, &packed.ramps, &ramp_starts)?;
+            let motion = PackedMotion::read(&mut reader, &packed.ramps, &ramp_starts)?;
             packed.motions.push(motion);
         }
         for bytes in &self.streams {

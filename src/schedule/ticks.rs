@@ -8,8 +8,8 @@
 
 use std::sync::Arc;
 
-use super::clock::{Clock, Instant};
-use super::invert::{Inverse, Scale};
+use super::clock::{TickClock, TickInstant};
+use super::invert::{Inverse, TimeScale};
 use crate::exact::Exact;
 use crate::plan::{AxisMotion, Direction, Motion};
 
@@ -33,8 +33,8 @@ const WATCHED: f64 = 3e-5;
 pub(crate) struct StepTicks {
     motion: Arc<Motion>,
     number: usize,
-    clock: Clock,
-    start: Instant,
+    clock: TickClock,
+    start: TickInstant,
     segment: Option<Current>,
     next_segment: usize,
     /// Start of the segment after the current one (s since the motion's start).
@@ -62,7 +62,12 @@ struct Current {
 
 impl StepTicks {
     /// The ticks of `motion.axes[number]`, where the motion starts at `start`.
-    pub(crate) fn new(motion: &Arc<Motion>, number: usize, clock: Clock, start: Instant) -> Self {
+    pub(crate) fn new(
+        motion: &Arc<Motion>,
+        number: usize,
+        clock: TickClock,
+        start: TickInstant,
+    ) -> Self {
         let mut stream = Self {
             motion: Arc::clone(motion),
             number,
@@ -170,9 +175,9 @@ impl StepTicks {
 
 impl Current {
     /// The ticks of the steps from `first` on.
-    fn ticks(&self, first: u64, clock: &Clock, ticks: &mut [u64]) {
+    fn ticks(&self, first: u64, clock: &TickClock, ticks: &mut [u64]) {
         let position = first as f64 - 0.5;
-        let scale = Scale {
+        let scale = TimeScale {
             origin: self.part.nearest(),
             rate: clock.rate(),
             harmless: HARMLESS,
@@ -206,7 +211,7 @@ impl Current {
     }
 
     /// The tick of one position, whatever it takes.
-    fn exact_tick(&self, position: f64, clock: &Clock) -> u64 {
+    fn exact_tick(&self, position: f64, clock: &TickClock) -> u64 {
         let exact = clock.ticks(self.inverse.exact(position)) + self.part;
         let (whole, rest) = exact.floor();
         let over = (rest - Exact::from(0.5)).nearest();

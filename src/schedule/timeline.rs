@@ -8,7 +8,7 @@
 //!   the motion or, where that is later, `direction_setup` after the axis's last
 //!   step; the first step follows `direction_setup` after it. Nobody knows how the
 //!   line stands when the program starts, so the first motion of each axis sets it.
-//! - Two steps of an axis in different motions keep the least interval of [`Pace`].
+//! - Two steps of an axis in different motions keep the least interval of [`TickRules`].
 //!
 //! `await` stops the clock, and ticks after it count on as if it had taken no time.
 //!
@@ -18,17 +18,17 @@
 
 use std::collections::VecDeque;
 
-use super::clock::{Clock, Instant};
-use super::event::{Event, What};
+use super::clock::{TickClock, TickInstant};
+use super::event::{Event, EventKind};
 use super::facts::Facts;
 use super::ticks::StepTicks;
-use super::timer::Pace;
+use super::timer::TickRules;
 use crate::plan::{Direction, Item, OnTheWay, PlannedMove};
 use crate::rig::Rig;
 
 /// A part of a schedule: one event, or steps of one axis that nothing interrupts.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Run<'a> {
+pub enum ScheduleRun<'a> {
     /// Anything but a step.
     Event(Event),
     /// Steps of one axis.
@@ -52,7 +52,7 @@ pub struct UnderWay {
     /// The move.
     pub planned: PlannedMove,
     /// When its motion starts.
-    pub(crate) start: Instant,
+    pub(crate) start: TickInstant,
 }
 
 /// An iterator of events in the order of ticks; what it holds in memory does not
@@ -61,14 +61,14 @@ pub struct UnderWay {
 #[derive(Debug)]
 pub struct Schedule<I> {
     items: I,
-    clock: Clock,
-    pace: Pace,
+    clock: TickClock,
+    pace: TickRules,
     /// Where the item that comes next begins.
-    now: Instant,
+    now: TickInstant,
     axes: Vec<AxisState>,
     playing: Option<Playing>,
     waiting: VecDeque<Event>,
-    open: Option<Open>,
+    open: Option<OpenSteps>,
     /// Moves begun so far.
     moves: u64,
     facts: Facts,
@@ -77,7 +77,7 @@ pub struct Schedule<I> {
 /// Steps that are being given out: the first `count` that stream number `stream` has
 /// ready, of which `given` are out.
 #[derive(Debug, Clone, Copy)]
-struct Open {
+struct OpenSteps {
     stream: usize,
     count: usize,
     given: usize,
@@ -94,13 +94,13 @@ struct AxisState {
 #[derive(Debug)]
 struct Playing {
     under_way: UnderWay,
-    streams: Vec<Stream>,
-    end: Instant,
+    streams: Vec<AxisStream>,
+    end: TickInstant,
 }
 
 /// One axis of a motion that is being played.
 #[derive(Debug)]
-struct Stream {
+struct AxisStream {
     steps: StepTicks,
     /// The direction line still has to be set at this tick.
     turn: Option<u64>,
@@ -108,7 +108,7 @@ struct Stream {
     on_the_way: Vec<OnTheWay>,
 }
 
-impl Stream {
+impl AxisStream {
     fn next_tick(&self) -> Option<u64> {
         self.turn.or_else(|| self.steps.peek())
     }
@@ -121,9 +121,9 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     pub fn new(items: impl IntoIterator<Item = Item, IntoIter = I>, rig: &Rig) -> Self {
         Self {
             items: items.into_iter(),
-            clock: Clock::new(&rig.timer),
-            pace: Pace::new(&rig.timer),
-            now: Instant::default(),
+            clock: TickClock::new(&rig.timer),
+            pace: TickRules::new(&rig.timer),
+            now: TickInstant::default(),
             axes: vec![AxisState::default(); rig.axes.len()],
             playing: None,
             waiting: VecDeque::new(),
@@ -149,20 +149,20 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     }
 
     /// When the item that is being given out begins.
-    pub(super) const fn now(&self) -> Instant {
+    pub(super) const fn now(&self) -> TickInstant {
         self.now
     }
 
     /// The next event, or as many steps as follow each other undisturbed.
-    pub fn next_run(&mut self) -> Option<Run<'_>> {
+    pub fn next_run(&mut self) -> Option<ScheduleRun<'_>> {
         if let Some(event) = self.advance() {
-            return Some(Run::Event(event));
+            return Some(ScheduleRun::Event(event));
         }
         let open = self.open.as_mut()?;
         let playing = self.playing.as_ref()?;
         let steps = &playing.streams[open.stream].steps;
         let given = std::mem::replace(&mut open.given, open.count);
-        Some(Run::Steps {
+        Some(ScheduleRun::Steps {
             axis: steps.axis(),
             direction: steps.direction(),
             ticks: &steps.ready()[given..open.count],
@@ -219,7 +219,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             .filter_map(|(number, stream)| Some((stream.next_tick()?, number)))
             .min();
         let Some((_, number)) = next else {
-            self.now = playing.end.max(Instant::at_tick(self.facts.last_tick));
+            self.now = playing.end.max(TickInstant::at_tick(self.facts.last_tick));
             self.playing = None;
             return false;
         };
@@ -236,7 +236,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         let state = &mut self.axes[axis];
         if let Some(tick) = stream.turn.take() {
             state.direction = Some(direction);
-            let what = What::Direction { axis, direction };
+            let what = EventKind::Direction { axis, direction };
             self.waiting.push_back(Event { tick, what });
             return false;
         }
@@ -254,7 +254,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         let ticks = &ready[..count];
         state.last_step = ticks.last().copied();
         self.facts.count_steps(axis, ticks, self.pace.counter);
-        self.open = Some(Open {
+        self.open = Some(OpenSteps {
             stream: number,
             count,
             given: 0,
@@ -276,7 +276,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                 let timeout = timeout.map(|seconds| self.clock.span(seconds).tick().max(1));
                 self.waiting.push_back(Event {
                     tick: self.now.tick(),
-                    what: What::Await {
+                    what: EventKind::Await {
                         input,
                         until,
                         timeout,
@@ -328,7 +328,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             match missing {
                 None | Some(0) => break,
                 Some(ticks) => {
-                    start = start.after(Instant::at_tick(ticks));
+                    start = start.after(TickInstant::at_tick(ticks));
                     self.facts.added_ticks += ticks;
                 }
             }
@@ -353,7 +353,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                 let mut on_the_way: Vec<OnTheWay> =
                     on_the_way.extract_if(.., |due| due.axis == axis).collect();
                 on_the_way.reverse();
-                Stream {
+                AxisStream {
                     steps,
                     turn,
                     on_the_way,
@@ -385,7 +385,7 @@ impl<I: Iterator<Item = Item>> Iterator for Schedule<I> {
         let tick = steps.ready()[open.given];
         open.given += 1;
         let (axis, direction) = (steps.axis(), steps.direction());
-        let what = What::Step { axis, direction };
+        let what = EventKind::Step { axis, direction };
         Some(Event { tick, what })
     }
 }
@@ -393,8 +393,8 @@ impl<I: Iterator<Item = Item>> Iterator for Schedule<I> {
 /// The event of an output or a mark; none of an item that is no event by itself.
 fn event_at(tick: u64, item: Item) -> Option<Event> {
     let what = match item {
-        Item::Output { output, on } => What::Output { output, on },
-        Item::Mark(text) => What::Mark(text),
+        Item::Output { output, on } => EventKind::Output { output, on },
+        Item::Mark(text) => EventKind::Mark(text),
         Item::Move(_) | Item::Dwell(_) | Item::Await { .. } => return None,
     };
     Some(Event { tick, what })

@@ -18,7 +18,7 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::clock::Clock;
+use super::clock::TickClock;
 use super::invert::Inverse;
 use crate::exact::Exact;
 use crate::plan::{AxisMotion, Motion, Segment};
@@ -30,7 +30,7 @@ const SLACK: f64 = 1e-12;
 
 /// The timer's rules in ticks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pace {
+pub struct TickRules {
     /// Length of a step pulse.
     pub step_pulse: u64,
     /// How long the direction stands before a step and after the last one.
@@ -64,10 +64,10 @@ impl fmt::Display for PaceLimit {
     }
 }
 
-impl Pace {
+impl TickRules {
     /// The rules of a timer.
     pub fn new(timer: &Timer) -> Self {
-        let clock = Clock::new(timer);
+        let clock = TickClock::new(timer);
         let step_pulse = clock.at_least(timer.step_pulse.si()).max(1);
         let (between_steps, limit) = [
             (1, PaceLimit::Tick),
@@ -149,8 +149,8 @@ impl TimerProblem {
 /// # Errors
 /// One problem for each axis that asks for steps faster than the timer can play.
 pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProblem>> {
-    let clock = Clock::new(&rig.timer);
-    let pace = Pace::new(&rig.timer);
+    let clock = TickClock::new(&rig.timer);
+    let pace = TickRules::new(&rig.timer);
     let mut facts = TimerFacts::default();
     let mut problems = Vec::new();
     for axis_motion in &motion.axes {
@@ -187,7 +187,7 @@ pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProble
 /// An interval is the mean of 1/v over one microstep, so the shortest and the longest
 /// touch a place where the speed is highest or lowest: the ends of the motion, and where
 /// the acceleration passes zero or jumps over it.
-fn intervals(axis: &AxisMotion, clock: &Clock) -> Option<(u64, u64)> {
+fn intervals(axis: &AxisMotion, clock: &TickClock) -> Option<(u64, u64)> {
     let steps = StepMoments::new(axis);
     // Each step that may begin the shortest or the longest interval, with that interval
     // in plain arithmetic and how far it may be off.

@@ -107,7 +107,7 @@ pub struct Move {
     /// Which way round, on a rotary axis.
     pub way: Option<Way>,
     /// How fast.
-    pub pace: Pace,
+    pub pace: MovePace,
     /// The limits and manners in force. Moves written under the same settings share
     /// one value, so that the planner can tell by address.
     pub settings: Arc<Settings>,
@@ -135,7 +135,7 @@ pub enum Way {
 
 /// How fast a move is to be.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Pace {
+pub enum MovePace {
     /// As fast as the limits allow.
     Limits,
     /// Cruising at this speed at most.

@@ -45,7 +45,7 @@ pub enum Wanted {
 
 /// Why a number cannot be used although its unit is right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Unfit {
+pub enum NumberProblem {
     /// It must not be negative.
     Negative,
     /// It must be more than nothing.
@@ -85,24 +85,26 @@ impl Wanted {
     ///
     /// # Errors
     /// Why it does not.
-    pub fn fits(self, value: f64) -> Result<f64, Unfit> {
+    pub fn fits(self, value: f64) -> Result<f64, NumberProblem> {
         match self {
-            Self::Travel if value.abs() > LARGEST => Err(Unfit::TooLarge),
+            Self::Travel if value.abs() > LARGEST => Err(NumberProblem::TooLarge),
             Self::Travel => Ok(value),
-            Self::Limit(Limit::Start) if value < 0.0 => Err(Unfit::Negative),
+            Self::Limit(Limit::Start) if value < 0.0 => Err(NumberProblem::Negative),
             Self::Limit(Limit::Start) if value == 0.0 => Ok(0.0),
-            Self::Limit(_) | Self::Speed if value <= 0.0 => Err(Unfit::NotPositive),
-            Self::Limit(_) | Self::Speed if value < SMALLEST => Err(Unfit::TooSmall),
-            Self::Limit(_) | Self::Speed if value > LARGEST => Err(Unfit::TooLarge),
+            Self::Limit(_) | Self::Speed if value <= 0.0 => Err(NumberProblem::NotPositive),
+            Self::Limit(_) | Self::Speed if value < SMALLEST => Err(NumberProblem::TooSmall),
+            Self::Limit(_) | Self::Speed if value > LARGEST => Err(NumberProblem::TooLarge),
             Self::Limit(_) | Self::Speed => Ok(value),
-            Self::Duration if value <= 0.0 => Err(Unfit::NotPositive),
-            Self::Wait if value < 0.0 => Err(Unfit::Negative),
-            Self::Wait | Self::Duration if value > LONGEST => Err(Unfit::TooLarge),
+            Self::Duration if value <= 0.0 => Err(NumberProblem::NotPositive),
+            Self::Wait if value < 0.0 => Err(NumberProblem::Negative),
+            Self::Wait | Self::Duration if value > LONGEST => Err(NumberProblem::TooLarge),
             // Adding zero makes a negative zero positive.
             Self::Wait | Self::Duration => Ok(value + 0.0),
-            Self::Count if value < 0.0 => Err(Unfit::Negative),
-            Self::Count if value > MOST_PASSES => Err(Unfit::TooLarge),
-            Self::Count if (value - value.round()).abs() > WHOLE * value => Err(Unfit::NotWhole),
+            Self::Count if value < 0.0 => Err(NumberProblem::Negative),
+            Self::Count if value > MOST_PASSES => Err(NumberProblem::TooLarge),
+            Self::Count if (value - value.round()).abs() > WHOLE * value => {
+                Err(NumberProblem::NotWhole)
+            }
             Self::Count => Ok(value.round()),
         }
     }
@@ -149,15 +151,15 @@ impl Wanted {
     }
 
     /// The number that it has to stay within, in words.
-    pub const fn bound(self, unfit: Unfit) -> &'static str {
+    pub const fn bound(self, unfit: NumberProblem) -> &'static str {
         match (unfit, self) {
-            (Unfit::Negative, _) => "zero or more",
-            (Unfit::NotPositive, _) => "more than zero",
-            (Unfit::NotWhole, _) => "a whole number",
-            (Unfit::TooSmall, _) => "1e-9 or more (in SI units or steps)",
-            (Unfit::TooLarge, Self::Count) => "1e12 at most",
-            (Unfit::TooLarge, Self::Wait | Self::Duration) => "1e9 s at most",
-            (Unfit::TooLarge, _) => "1e15 at most (in SI units or steps)",
+            (NumberProblem::Negative, _) => "zero or more",
+            (NumberProblem::NotPositive, _) => "more than zero",
+            (NumberProblem::NotWhole, _) => "a whole number",
+            (NumberProblem::TooSmall, _) => "1e-9 or more (in SI units or steps)",
+            (NumberProblem::TooLarge, Self::Count) => "1e12 at most",
+            (NumberProblem::TooLarge, Self::Wait | Self::Duration) => "1e9 s at most",
+            (NumberProblem::TooLarge, _) => "1e15 at most (in SI units or steps)",
         }
     }
 }
@@ -207,16 +209,19 @@ mod tests {
     #[test]
     fn numbers_beyond_sense_are_refused() {
         assert_eq!(Wanted::Wait.fits(0.0), Ok(0.0));
-        assert_eq!(Wanted::Wait.fits(-1e-12), Err(Unfit::Negative));
-        assert_eq!(Wanted::Wait.fits(1e10), Err(Unfit::TooLarge));
-        assert_eq!(Wanted::Duration.fits(0.0), Err(Unfit::NotPositive));
-        assert_eq!(Wanted::Speed.fits(0.0), Err(Unfit::NotPositive));
+        assert_eq!(Wanted::Wait.fits(-1e-12), Err(NumberProblem::Negative));
+        assert_eq!(Wanted::Wait.fits(1e10), Err(NumberProblem::TooLarge));
+        assert_eq!(Wanted::Duration.fits(0.0), Err(NumberProblem::NotPositive));
+        assert_eq!(Wanted::Speed.fits(0.0), Err(NumberProblem::NotPositive));
         assert_eq!(Wanted::Limit(Limit::Start).fits(0.0), Ok(0.0));
-        assert_eq!(Wanted::Limit(Limit::Jerk).fits(1e-10), Err(Unfit::TooSmall));
-        assert_eq!(Wanted::Travel.fits(-1e16), Err(Unfit::TooLarge));
+        assert_eq!(
+            Wanted::Limit(Limit::Jerk).fits(1e-10),
+            Err(NumberProblem::TooSmall)
+        );
+        assert_eq!(Wanted::Travel.fits(-1e16), Err(NumberProblem::TooLarge));
         assert_eq!(Wanted::Count.fits(24.000_000_000_000_004), Ok(24.0));
-        assert_eq!(Wanted::Count.fits(24.001), Err(Unfit::NotWhole));
+        assert_eq!(Wanted::Count.fits(24.001), Err(NumberProblem::NotWhole));
         assert_eq!(Wanted::Count.fits(1e12), Ok(1e12));
-        assert_eq!(Wanted::Count.fits(2e12), Err(Unfit::TooLarge));
+        assert_eq!(Wanted::Count.fits(2e12), Err(NumberProblem::TooLarge));
     }
 }

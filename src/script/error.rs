@@ -7,7 +7,7 @@ mod words;
 
 use std::sync::Arc;
 
-use super::demand::{Unfit, Wanted};
+use super::demand::{NumberProblem, Wanted};
 use super::group::Group;
 use super::syntax::Addition;
 use crate::diagnostic::{Diagnostic, Source, Span};
@@ -107,7 +107,7 @@ pub enum ErrorKind {
     },
     Unfit {
         wanted: Wanted,
-        unfit: Unfit,
+        unfit: NumberProblem,
         value: Quantity,
         asker: Span,
     },
@@ -185,7 +185,7 @@ impl ErrorKind {
             Self::CannotAdd { .. } | Self::SpeedOfOtherTravel { .. } => "unit-mismatch",
             Self::WrongUnit { .. } => "wrong-unit",
             Self::Unfit {
-                unfit: Unfit::NotWhole,
+                unfit: NumberProblem::NotWhole,
                 ..
             } => "not-whole",
             Self::Unfit { .. } => "out-of-range",

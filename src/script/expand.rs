@@ -5,7 +5,7 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use super::Program;
+use super::ResolvedScript;
 use super::action::Action;
 use super::operation::{Call, Operation};
 use super::resolve::resolve_call;
@@ -20,8 +20,8 @@ pub const CALLS_SHOWN: usize = 3;
 /// The actions of a script in their order. See [`Script::actions`](super::Script::actions).
 #[derive(Debug, Clone)]
 pub struct Actions {
-    program: Arc<Program>,
-    frames: Vec<Frame>,
+    program: Arc<ResolvedScript>,
+    frames: Vec<OpenBlock>,
     /// Calls that turned out to do nothing.
     idle: HashSet<Arc<Call>>,
     /// Calls that were not resolved beforehand.
@@ -30,7 +30,7 @@ pub struct Actions {
 
 /// A block that is being gone through.
 #[derive(Debug, Clone)]
-struct Frame {
+struct OpenBlock {
     body: Arc<[Operation]>,
     next: usize,
     /// How many passes are left, the present one included.
@@ -41,7 +41,7 @@ struct Frame {
     call: Option<(Arc<Call>, Span)>,
 }
 
-impl Frame {
+impl OpenBlock {
     fn new(body: &Arc<[Operation]>, passes: u64, call: Option<(Arc<Call>, Span)>) -> Self {
         Self {
             body: Arc::clone(body),
@@ -55,8 +55,8 @@ impl Frame {
 
 impl Actions {
     /// From the start of a script.
-    pub(super) fn new(program: Arc<Program>) -> Self {
-        let frames = vec![Frame::new(&program.operations, 1, None)];
+    pub(super) fn new(program: Arc<ResolvedScript>) -> Self {
+        let frames = vec![OpenBlock::new(&program.operations, 1, None)];
         Self {
             program,
             frames,
@@ -99,7 +99,8 @@ impl Actions {
             Some(body) => Arc::clone(body),
             None => self.resolve(&call, span)?,
         };
-        self.frames.push(Frame::new(&body, 1, Some((call, span))));
+        self.frames
+            .push(OpenBlock::new(&body, 1, Some((call, span))));
         Ok(())
     }
 
@@ -141,7 +142,7 @@ impl Iterator for Actions {
                     return Some(Ok(action.clone()));
                 }
                 Operation::Repeat(passes, body) => {
-                    let inner = Frame::new(body, *passes, None);
+                    let inner = OpenBlock::new(body, *passes, None);
                     self.frames.push(inner);
                 }
                 Operation::Call(call, span) => {

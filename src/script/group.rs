@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::error::{ErrorKind, ScriptError};
-use super::syntax::{Block, Name, StatementKind, Turn};
+use super::syntax::{Block, Name, StatementKind, TurnStatement};
 use crate::diagnostic::Span;
 
 /// The kinds of such blocks.
@@ -66,7 +66,7 @@ pub fn check(group: Group, block: &Block, keyword: Span) -> Vec<ScriptError> {
 }
 
 /// Moves of an axis that has one already.
-fn axes_twice<'a>(moves: impl Iterator<Item = (&'a Turn, Span)>) -> Vec<ScriptError> {
+fn axes_twice<'a>(moves: impl Iterator<Item = (&'a TurnStatement, Span)>) -> Vec<ScriptError> {
     let mut seen: HashMap<Option<&str>, Span> = HashMap::new();
     let mut errors = Vec::new();
     for (turn, span) in moves {
@@ -86,7 +86,7 @@ fn axes_twice<'a>(moves: impl Iterator<Item = (&'a Turn, Span)>) -> Vec<ScriptEr
 }
 
 /// The first move that names another axis than the moves before it.
-fn mixed_axes<'a>(moves: impl Iterator<Item = (&'a Turn, Span)>) -> Option<ScriptError> {
+fn mixed_axes<'a>(moves: impl Iterator<Item = (&'a TurnStatement, Span)>) -> Option<ScriptError> {
     let mut named = moves.filter_map(|(turn, _)| turn.axis.as_ref());
     let first: &Name = named.next()?;
     let other = named.find(|axis| axis.text != first.text)?;

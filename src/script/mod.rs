@@ -30,7 +30,7 @@ mod turn;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
-pub(crate) use action::{Action, ActionKind, Move, Pace, Settings, Target, Way};
+pub(crate) use action::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
 pub use action::{Shape, Until};
 pub(crate) use expand::Actions;
 pub(crate) use grammar::{RESERVED, STATEMENTS};
@@ -54,12 +54,12 @@ const CALLS_CHECKED: usize = 20_000;
 #[derive(Debug, Clone)]
 pub struct Script {
     rig: Option<(Arc<str>, Span)>,
-    program: Arc<Program>,
+    program: Arc<ResolvedScript>,
 }
 
 /// What a script comes down to.
 #[derive(Debug)]
-struct Program {
+struct ResolvedScript {
     source: Arc<Source>,
     operations: Arc<[Operation]>,
     definitions: Definitions,
@@ -101,7 +101,7 @@ impl Script {
         };
         errors.extend(circles);
         if errors.is_empty() {
-            let program = Program {
+            let program = ResolvedScript {
                 source,
                 operations,
                 definitions,
@@ -200,9 +200,9 @@ fn check_calls(
 }
 
 /// A call and the places that lead to it, the innermost first.
-type Waiting = (Arc<Call>, Vec<Span>);
+type WaitingCall = (Arc<Call>, Vec<Span>);
 
-fn calls_in(operations: &[Operation], places: &[Span], waiting: &mut VecDeque<Waiting>) {
+fn calls_in(operations: &[Operation], places: &[Span], waiting: &mut VecDeque<WaitingCall>) {
     for operation in operations {
         match operation {
             Operation::Act(_) => {}

@@ -9,7 +9,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::action::{Action, ActionKind, Move, Pace, Settings, SpeedLimits, Target};
+use super::action::{Action, ActionKind, Move, MovePace, Settings, SpeedLimits, Target};
 use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
 use super::expression::{NoValue, Value, evaluate};
@@ -17,7 +17,8 @@ use super::group::{self, Group};
 use super::operation::{Call, Operation};
 use super::scope::{Binding, Definitions, Scope, duplicate};
 use super::syntax::{
-    Block, Clause, Defined, Expression, Limit, Name, Sequence, Statement, StatementKind, Turn,
+    Block, Clause, Defined, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind,
+    TurnStatement,
 };
 use super::turn::{pace_error, way_error};
 use crate::diagnostic::Span;
@@ -46,7 +47,7 @@ pub fn resolve_script(
 
 /// Resolves the body of a sequence with parameters that are not known.
 pub fn check_sequence(
-    sequence: &Sequence,
+    sequence: &SequenceDefinition,
     definitions: &Definitions,
     errors: &mut Vec<ScriptError>,
 ) {
@@ -245,7 +246,7 @@ impl<'a> Resolver<'a> {
         })
     }
 
-    fn turn(&mut self, turn: &Turn, keyword: Span) -> Option<Move> {
+    fn turn(&mut self, turn: &TurnStatement, keyword: Span) -> Option<Move> {
         let target = self.wanted(&turn.target.value, Wanted::Travel, keyword);
         if let (Some(at), Some(time)) = (&turn.at, &turn.time) {
             let kind = ErrorKind::SpeedAndTime { time: time.span() };
@@ -260,10 +261,10 @@ impl<'a> Resolver<'a> {
         let pace = match (speed.zip(turn.at.as_ref()), time.zip(turn.time.as_ref())) {
             (Some((speed, at)), _) => {
                 self.errors.extend(pace_error(turn, target, speed, at));
-                Pace::At(speed, at.value.span)
+                MovePace::At(speed, at.value.span)
             }
-            (None, Some((time, clause))) => Pace::In(time.si, clause.value.span),
-            (None, None) => Pace::Limits,
+            (None, Some((time, clause))) => MovePace::In(time.si, clause.value.span),
+            (None, None) => MovePace::Limits,
         };
         Some(Move {
             axis: turn

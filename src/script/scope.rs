@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::error::{Duplicate, ErrorKind, ScriptError};
 use super::expression::{Names, Value};
-use super::syntax::{Defined, Name, Sequence, Statement, StatementKind};
+use super::syntax::{Defined, Name, SequenceDefinition, Statement, StatementKind};
 use crate::diagnostic::{Span, nearest};
 
 /// A name's value and where it is defined.
@@ -21,7 +21,7 @@ pub(super) struct Binding {
 #[derive(Debug, Default)]
 pub struct Definitions {
     /// The sequences, in the order in which they are written.
-    pub sequences: Vec<Arc<Sequence>>,
+    pub sequences: Vec<Arc<SequenceDefinition>>,
     by_name: HashMap<Arc<str>, usize>,
     /// Names of sequences whose definition could not be read.
     broken: Vec<Arc<str>>,
@@ -51,7 +51,7 @@ impl Definitions {
         all
     }
 
-    fn define(&mut self, sequence: &Arc<Sequence>, errors: &mut Vec<ScriptError>) {
+    fn define(&mut self, sequence: &Arc<SequenceDefinition>, errors: &mut Vec<ScriptError>) {
         let name = &sequence.name;
         match self.by_name.get(&name.text) {
             Some(first) => {

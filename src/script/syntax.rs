@@ -57,7 +57,7 @@ pub enum StatementKind {
     Bands {
         allowed: bool,
     },
-    Turn(Turn),
+    Turn(TurnStatement),
     Dwell(Expression),
     DwellUntilSettled,
     Output {
@@ -75,7 +75,7 @@ pub enum StatementKind {
         count: Expression,
         body: Block,
     },
-    Sequence(Arc<Sequence>),
+    Sequence(Arc<SequenceDefinition>),
     Do {
         name: Name,
         arguments: Vec<Expression>,
@@ -161,7 +161,7 @@ impl Clause {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct Turn {
+pub struct TurnStatement {
     pub axis: Option<Name>,
     /// `to` a position, else `by` a distance.
     pub to: bool,
@@ -172,7 +172,7 @@ pub struct Turn {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct Sequence {
+pub struct SequenceDefinition {
     pub name: Name,
     pub parameters: Vec<Name>,
     pub body: Block,

@@ -2,13 +2,13 @@
 
 use super::action::Way;
 use super::error::{ErrorKind, ScriptError};
-use super::syntax::{Clause, Turn};
+use super::syntax::{Clause, TurnStatement};
 use crate::diagnostic::Span;
 use crate::units::{Dimension, Quantity};
 
 /// A way round that says nothing, or says it twice.
 pub(super) fn way_error(
-    turn: &Turn,
+    turn: &TurnStatement,
     target: Quantity,
     way: Way,
     span: Span,
@@ -30,7 +30,7 @@ pub(super) fn way_error(
 
 /// A speed that belongs to another kind of travel: an angle at millimetres a second.
 pub(super) fn pace_error(
-    turn: &Turn,
+    turn: &TurnStatement,
     target: Quantity,
     speed: Quantity,
     at: &Clause,

@@ -4,10 +4,10 @@ use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
-use super::{MoveOutcome, Options, Report, Sample};
+use super::{MoveOutcome, Options, SimulationEvent, TraceSample};
 use crate::physics::machine::degrees;
 use crate::physics::{Machine, Simulator};
-use crate::plan::{Direction, Part, PlannedMove};
+use crate::plan::{Direction, MovePart, PlannedMove};
 use crate::rig::{Axis, TravelUnit};
 
 /// A rotor rests when it would swing by less than this any more (electrical rad).
@@ -28,15 +28,15 @@ pub(super) struct Follower<'m> {
     next_sample: f64,
     /// Electrical cycles that the rotor is behind from earlier moves.
     behind: i64,
-    expected: VecDeque<Expected>,
+    expected: VecDeque<ExpectedMove>,
     moving: Option<Moving>,
 }
 
 /// A move whose steps are still to come.
-struct Expected {
+struct ExpectedMove {
     index: u64,
     line: usize,
-    part: Part,
+    part: MovePart,
     steps: u64,
 }
 
@@ -44,7 +44,7 @@ struct Expected {
 struct Moving {
     index: u64,
     line: usize,
-    part: Part,
+    part: MovePart,
     direction: Direction,
     steps_left: u64,
     /// Time of the last step so far.
@@ -58,7 +58,7 @@ struct Moving {
     resting_since: Option<f64>,
 }
 
-type Reporter<'r> = dyn FnMut(Report<'_>) -> ControlFlow<()> + 'r;
+type Reporter<'r> = dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()> + 'r;
 
 impl<'m> Follower<'m> {
     pub(super) fn new(axis: &'m Axis, machine: &'m Machine, options: &Options) -> Self {
@@ -82,7 +82,7 @@ impl<'m> Follower<'m> {
 
     /// A move of `steps` microsteps is going to come.
     pub(super) fn expect(&mut self, planned: &PlannedMove, steps: u64) {
-        self.expected.push_back(Expected {
+        self.expected.push_back(ExpectedMove {
             index: planned.index,
             line: planned.line,
             part: planned.part,
@@ -129,10 +129,10 @@ impl<'m> Follower<'m> {
     fn begin(&mut self, time: f64, direction: Direction) {
         // A step without a move would be a fault of the schedule; it then counts as a
         // move of its own.
-        let expected = self.expected.pop_front().unwrap_or(Expected {
+        let expected = self.expected.pop_front().unwrap_or(ExpectedMove {
             index: 0,
             line: 0,
-            part: Part::Whole,
+            part: MovePart::Whole,
             steps: 1,
         });
         self.moving = Some(Moving {
@@ -191,7 +191,7 @@ impl<'m> Follower<'m> {
                 return;
             };
             if simulator.time() >= *next_sample {
-                flow = report(Report::Sample(&Sample::of(name, simulator)));
+                flow = report(SimulationEvent::Sample(&TraceSample::of(name, simulator)));
                 *next_sample = ((simulator.time() / interval).floor() + 1.0) * interval;
             }
         });
@@ -228,7 +228,7 @@ impl<'m> Follower<'m> {
             final_error: -lag / machine.rotor_teeth * to_load,
             unit: self.unit,
         };
-        report(Report::Move(&result))
+        report(SimulationEvent::Move(&result))
     }
 }
 

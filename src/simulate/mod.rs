@@ -23,12 +23,12 @@ use std::ops::ControlFlow;
 use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
 pub(crate) use settling::Settler;
-pub use trace::{Sample, TraceWriter};
+pub use trace::{TraceSample, TraceWriter};
 
 use crate::physics::Machine;
 use crate::plan::Item;
 use crate::rig::Rig;
-use crate::schedule::{Run, Schedule};
+use crate::schedule::{Schedule, ScheduleRun};
 
 /// How to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,14 +58,14 @@ impl Default for Options {
 
 /// What a running simulation tells.
 #[derive(Debug)]
-pub enum Report<'a> {
+pub enum SimulationEvent<'a> {
     /// The program has come to so many seconds.
     Progress(f64),
     /// What became of a move on one axis. Moves of one axis come in their order; those
     /// of different axes may not.
     Move(&'a MoveOutcome),
     /// A sample of the trace. The samples of one axis come in the order of time.
-    Sample(&'a Sample<'a>),
+    Sample(&'a TraceSample<'a>),
 }
 
 /// Simulates a planned program on a rig and gathers what became of its moves.
@@ -75,8 +75,8 @@ pub(crate) fn simulate(
     options: &Options,
 ) -> Outcome {
     let mut outcome = Outcome::default();
-    let mut gather = |report: Report<'_>| {
-        if let Report::Move(result) = report {
+    let mut gather = |report: SimulationEvent<'_>| {
+        if let SimulationEvent::Move(result) = report {
             outcome.add(result.clone());
         }
         ControlFlow::Continue(())
@@ -92,7 +92,7 @@ pub(crate) fn simulate_with(
     rig: &Rig,
     items: impl IntoIterator<Item = Item>,
     options: &Options,
-    report: &mut dyn FnMut(Report<'_>) -> ControlFlow<()>,
+    report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
 ) -> ControlFlow<()> {
     let error = options.clock_error.unwrap_or(rig.timer.tolerance);
     let tick = 1.0 / (rig.timer.tick_rate() * (1.0 + error));
@@ -108,7 +108,7 @@ pub(crate) fn simulate_with(
     let mut schedule = Schedule::new(items, rig);
     while let Some(run) = schedule.next_run() {
         // Nothing but a step turns a rotor.
-        let Run::Steps {
+        let ScheduleRun::Steps {
             axis,
             direction,
             ticks,
@@ -133,7 +133,7 @@ pub(crate) fn simulate_with(
             followers[axis].step(*at as f64 * tick, direction, report)?;
         }
         if let Some(last) = ticks.last() {
-            report(Report::Progress(*last as f64 * tick))?;
+            report(SimulationEvent::Progress(*last as f64 * tick))?;
         }
     }
     for follower in &mut followers {

@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Motion, NeverSettles, Settling};
 use crate::rig::{Axis, Rig};
-use crate::schedule::clock::{Clock, Instant};
+use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
 
 /// How long a rotor is followed after its last step (s).
@@ -36,7 +36,7 @@ const REMEMBERED: usize = 4096;
 #[derive(Debug)]
 pub struct Settler {
     axes: Vec<SettlingAxis>,
-    clock: Clock,
+    clock: TickClock,
     /// How much faster than nominal the real clock may be.
     tolerance: f64,
     known: Mutex<HashMap<Start, Result<f64, NeverSettles>>>,
@@ -110,7 +110,7 @@ impl Settler {
     pub fn of(rig: &Rig) -> Self {
         Self {
             axes: rig.axes.iter().map(SettlingAxis::of).collect(),
-            clock: Clock::new(&rig.timer),
+            clock: TickClock::new(&rig.timer),
             tolerance: rig.timer.tolerance,
             known: Mutex::default(),
         }
@@ -123,7 +123,7 @@ impl Settler {
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.direction.sign();
         let mut simulator = Simulator::at_rest(machine, start.phase, machine.internal_step());
-        let begin = Instant::default();
+        let begin = TickInstant::default();
         let mut steps = StepTicks::new(&start.motion, start.number, self.clock, begin);
         while let Some(at) = steps.peek() {
             simulator.advance(at as f64 * tick);

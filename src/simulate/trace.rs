@@ -8,7 +8,7 @@ use crate::units::Decimal;
 
 /// One axis at one moment. Angles and speed at the load's shaft.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Sample<'a> {
+pub struct TraceSample<'a> {
     /// Since the program's start (s).
     pub time_s: f64,
     /// The axis.
@@ -29,7 +29,7 @@ pub struct Sample<'a> {
     pub torque_nm: f64,
 }
 
-impl<'a> Sample<'a> {
+impl<'a> TraceSample<'a> {
     pub(super) fn of(axis: &'a str, simulator: &Simulator<'_>) -> Self {
         let machine = simulator.machine();
         let state = simulator.state();
@@ -72,7 +72,7 @@ impl<W: Write> TraceWriter<W> {
     ///
     /// # Errors
     /// What the writer fails with.
-    pub fn write(&mut self, sample: &Sample<'_>) -> io::Result<()> {
+    pub fn write(&mut self, sample: &TraceSample<'_>) -> io::Result<()> {
         writeln!(
             self.out,
             "{:.7},{},{:.5},{:.5},{:.3},{:.3},{:.5},{:.5},{:.6}",

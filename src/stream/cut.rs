@@ -3,12 +3,12 @@
 use std::collections::VecDeque;
 
 use super::fit::{self, Accuracy};
-use super::record::{self, Act, What};
+use super::record::{self, Act, RecordKind};
 use super::slow_down;
 
 /// One stream of events.
 #[derive(Debug, Default, Clone)]
-pub(super) struct Stream {
+pub(super) struct EventStream {
     /// Where its records end, and whether its end is among them.
     pub(super) clock: u64,
     pub(super) ended: bool,
@@ -31,11 +31,11 @@ pub(super) struct Cut {
     pub(super) taken: usize,
     pub(super) clock: u64,
     /// Tick at which each begins, what it says, and its bytes.
-    pub(super) records: Vec<(u64, What, Vec<u8>)>,
+    pub(super) records: Vec<(u64, RecordKind, Vec<u8>)>,
     pub(super) bytes: usize,
 }
 
-impl Stream {
+impl EventStream {
     pub(super) fn put(&mut self, tick: u64, act: Act) {
         self.pending.push_back(Pending {
             tick,
@@ -103,20 +103,20 @@ impl Stream {
             at += match fit::best_run(&ahead, accuracy) {
                 Some(run) => {
                     let lasts = run.ticks().last().unwrap_or(0);
-                    cut.push(number, &What::Run(run), lasts);
+                    cut.push(number, &RecordKind::Run(run), lasts);
                     usize::from(run.count)
                 }
                 None => {
                     let Pending { tick, act, .. } = self.pending[at];
                     let gap = tick - cut.clock;
-                    cut.push(number, &What::Event { gap, act }, gap);
+                    cut.push(number, &RecordKind::Event { gap, act }, gap);
                     1
                 }
             };
         }
         if let Some(tick) = pass {
             let (gap, act) = (tick - cut.clock, Act::Pass);
-            cut.push(number, &What::Event { gap, act }, gap);
+            cut.push(number, &RecordKind::Event { gap, act }, gap);
         }
         (cut.bytes <= most).then_some(cut)
     }
@@ -158,7 +158,7 @@ impl Stream {
         let mut clock = self.clock;
         if let Some((tick, act)) = self.turns() {
             let gap = tick - clock;
-            record::write(number, &What::Event { gap, act }, &mut records);
+            record::write(number, &RecordKind::Event { gap, act }, &mut records);
             clock = tick;
         }
         let mut before = clock;
@@ -175,7 +175,7 @@ impl Stream {
 }
 
 impl Cut {
-    fn push(&mut self, stream: usize, what: &What, lasts: u64) {
+    fn push(&mut self, stream: usize, what: &RecordKind, lasts: u64) {
         let mut bytes = Vec::new();
         record::write(stream, what, &mut bytes);
         self.bytes += bytes.len();

@@ -5,7 +5,7 @@
 //! other, highest first. Here every run stands by itself and starts on a whole tick:
 //! what a lost frame takes away is whole runs, and nothing is carried on.
 
-use super::record::{LONGEST_RUN, Run};
+use super::record::{LONGEST_RUN, StepRun};
 use crate::schedule::pack::fit::{ONE, binomials, chebyshev_points, leading_coefficient};
 
 /// From here on an interval stands by itself (ticks): the board cuts it into pieces, each
@@ -31,7 +31,7 @@ pub struct Accuracy {
 /// `ticks` (since the run's start, rising).
 ///
 /// None where there are no ticks, or the first interval is too long.
-pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<Run> {
+pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
     let long = |pair: &[u64]| pair[1] - pair[0] >= accuracy.long;
     if *ticks.first()? >= accuracy.long {
         return None;
@@ -42,8 +42,8 @@ pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<Run> {
         .map_or(ticks.len(), |last| last + 1)
         .min(LONGEST_RUN);
     let times: Vec<f64> = ticks[..most].iter().map(|tick| *tick as f64).collect();
-    let price = |run: &Run| run.size() as f64 / f64::from(run.count);
-    let mut best: Option<Run> = None;
+    let price = |run: &StepRun| run.size() as f64 / f64::from(run.count);
+    let mut best: Option<StepRun> = None;
     for order in 0..4 {
         let Some(run) = longest(&times, &ticks[..most], order, accuracy) else {
             continue;
@@ -59,7 +59,7 @@ pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<Run> {
 }
 
 /// The longest run of one order: doubled until it fails, then halved in on.
-fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<Run> {
+fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<StepRun> {
     let attempt = |count: usize| fit(&times[..count], &ticks[..count], order, accuracy);
     let (mut found, mut good) = (None, 0);
     let mut count = times.len().min(order + 1);
@@ -84,7 +84,7 @@ fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Op
 }
 
 /// One run through all of `times`; none where it is not true enough.
-fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<Run> {
+fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<StepRun> {
     let points = chebyshev_points(times.len());
     let basis: Vec<[f64; 4]> = points.iter().map(|&k| binomials(k as f64)).collect();
     let mut rest: Vec<f64> = points.iter().map(|&k| times[k - 1]).collect();
@@ -104,7 +104,7 @@ fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option
             *left -= value / ONE * binomial[j];
         }
     }
-    let run = Run {
+    let run = StepRun {
         count: times.len() as u16,
         state,
     };
@@ -112,7 +112,7 @@ fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option
 }
 
 /// Whether the run is as true as it has to be, and its intervals fit 16 bits.
-fn is_true(run: &Run, ticks: &[u64], accuracy: Accuracy) -> bool {
+fn is_true(run: &StepRun, ticks: &[u64], accuracy: Accuracy) -> bool {
     let (mut before, mut wanted_before) = (0, 0);
     let each = run.ticks().zip(ticks).all(|(tick, &wanted)| {
         let interval = tick.wrapping_sub(before);
@@ -140,7 +140,7 @@ mod tests {
     };
 
     /// All runs of a list of ticks.
-    fn runs(ticks: &[u64], accuracy: Accuracy) -> Vec<Run> {
+    fn runs(ticks: &[u64], accuracy: Accuracy) -> Vec<StepRun> {
         let (mut done, mut start, mut runs) = (0, 0, Vec::new());
         while done < ticks.len() {
             let rest: Vec<u64> = ticks[done..].iter().map(|tick| tick - start).collect();
@@ -175,7 +175,7 @@ mod tests {
 
     #[test]
     fn a_ramp_and_a_cruise_take_a_few_tenths_of_a_byte_a_step() {
-        let bytes = |runs: &[Run]| runs.iter().map(Run::size).sum::<usize>() as f64;
+        let bytes = |runs: &[StepRun]| runs.iter().map(StepRun::size).sum::<usize>() as f64;
         let climb = runs(&ramp(3000), EXACT);
         assert!(bytes(&climb) / 3000.0 < 0.3, "{}", bytes(&climb) / 3000.0);
         let even: Vec<u64> = (1..=3000)

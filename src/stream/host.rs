@@ -13,7 +13,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::frame::{Arrival, CRC_BYTES, Picker};
-use super::message::{FromBoard, FromHost, Likeness, Part, Report, State, Welcome};
+use super::message::{BoardReport, BoardState, DataPart, FromBoard, FromHost, Likeness, Welcome};
 use super::record::MARK_NUMBERS;
 use super::slicer::Frame;
 use super::window::{Counts, Piece, Window};
@@ -41,7 +41,7 @@ const PIECE: usize = 32;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Ending {
     /// The board came to an end and says so.
-    Reported(Report),
+    Reported(BoardReport),
     /// Nobody answered the greeting.
     NoAnswer,
     /// The board is not what the program was made for.
@@ -54,16 +54,16 @@ pub enum Ending {
     /// The board still plays something else.
     Busy,
     /// The board was heard, but no more; what it said last.
-    Silent(Option<Report>),
+    Silent(Option<BoardReport>),
     /// The board has lost the program, as it does at a reset; what it says.
-    Reset(Report),
+    Reset(BoardReport),
     /// The program could not be cut into frames to the end; what the board said.
-    Broken(Report),
+    Broken(BoardReport),
 }
 
 /// What the host is doing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Phase {
+pub enum HostPhase {
     /// Waiting for the board to answer.
     Greeting,
     /// Sending the program.
@@ -81,11 +81,11 @@ pub struct Host<F> {
     wanted: Likeness,
     digest: u32,
     picker: Picker,
-    phase: Phase,
+    phase: HostPhase,
     ending: Option<Ending>,
     welcome: Option<Welcome>,
     busy: bool,
-    report: Option<Report>,
+    report: Option<BoardReport>,
     began: Option<Duration>,
     /// When the board was last heard, and last spoken to.
     heard: Duration,
@@ -121,7 +121,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             wanted,
             digest,
             picker: Picker::default(),
-            phase: Phase::Greeting,
+            phase: HostPhase::Greeting,
             ending: None,
             welcome: None,
             busy: false,
@@ -151,7 +151,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// Whether the frames are wanted now; see [`play`](Self::play).
     pub const fn wants_frames(&self) -> bool {
-        self.welcome.is_some() && self.frames.is_none() && matches!(self.phase, Phase::Playing)
+        self.welcome.is_some() && self.frames.is_none() && matches!(self.phase, HostPhase::Playing)
     }
 
     /// Begins to send these frames.
@@ -161,7 +161,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// What it is doing.
     #[cfg(test)]
-    pub(crate) const fn phase(&self) -> Phase {
+    pub(crate) const fn phase(&self) -> HostPhase {
         self.phase
     }
 
@@ -171,7 +171,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     /// What the board said last.
-    pub const fn report(&self) -> Option<&Report> {
+    pub const fn report(&self) -> Option<&BoardReport> {
         self.report.as_ref()
     }
 
@@ -203,13 +203,13 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// Has the board slow down and stop.
     pub fn stop(&mut self) {
         match self.phase {
-            Phase::Greeting => self.end(Ending::NoAnswer),
-            Phase::Playing => {
-                self.phase = Phase::Stopping;
+            HostPhase::Greeting => self.end(Ending::NoAnswer),
+            HostPhase::Playing => {
+                self.phase = HostPhase::Stopping;
                 self.spoken = None;
                 self.forget();
             }
-            Phase::Stopping | Phase::Ended => {}
+            HostPhase::Stopping | HostPhase::Ended => {}
         }
     }
 
@@ -221,7 +221,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     fn end(&mut self, ending: Ending) {
         self.ending = Some(ending);
-        self.phase = Phase::Ended;
+        self.phase = HostPhase::Ended;
     }
 
     /// Takes what came in. `now` counts from any moment, and never goes back.
@@ -240,7 +240,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     fn welcomed(&mut self, now: Duration, welcome: Welcome) {
-        if self.phase != Phase::Greeting || welcome.digest != self.digest {
+        if self.phase != HostPhase::Greeting || welcome.digest != self.digest {
             return;
         }
         self.heard = now;
@@ -252,31 +252,31 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         } else if welcome.accepted {
             self.room = usize::from(welcome.queue);
             self.welcome = Some(welcome);
-            self.phase = Phase::Playing;
+            self.phase = HostPhase::Playing;
         } else {
             self.busy = true;
         }
     }
 
-    fn reported(&mut self, now: Duration, report: Report) {
-        if !matches!(self.phase, Phase::Playing | Phase::Stopping) {
+    fn reported(&mut self, now: Duration, report: BoardReport) {
+        if !matches!(self.phase, HostPhase::Playing | HostPhase::Stopping) {
             return;
         }
         self.heard = now;
         let passed = report.ticks.wrapping_sub(self.played as u32);
         self.played += u64::from(passed);
         self.pass_marks(report.mark);
-        self.moved |= matches!(report.state, State::Running | State::Slowing);
-        if report.state == State::Slowing && self.phase == Phase::Playing {
+        self.moved |= matches!(report.state, BoardState::Running | BoardState::Slowing);
+        if report.state == BoardState::Slowing && self.phase == HostPhase::Playing {
             // It takes no more data.
             self.forget();
             self.complete = true;
         }
         // Asked to stop before it was told to start, the board stands by again.
-        let never_began = !self.moved && self.phase == Phase::Stopping;
+        let never_began = !self.moved && self.phase == HostPhase::Stopping;
         let ending = match report.state {
-            State::Idle if !never_began => Ending::Reset(report),
-            state if !state.is_end() && state != State::Idle => {
+            BoardState::Idle if !never_began => Ending::Reset(report),
+            state if !state.is_end() && state != BoardState::Idle => {
                 if self.window.reported(now, report.expected, report.heard) {
                     self.room = usize::from(report.room);
                 }
@@ -310,16 +310,16 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     pub fn transmit(&mut self, now: Duration) -> Vec<u8> {
         let mut line = Vec::new();
         match self.phase {
-            Phase::Greeting => self.greet(now, &mut line),
-            Phase::Playing => self.send(now, &mut line),
-            Phase::Stopping => {
+            HostPhase::Greeting => self.greet(now, &mut line),
+            HostPhase::Playing => self.send(now, &mut line),
+            HostPhase::Stopping => {
                 if self.may_speak(now, STOP_EVERY) {
                     self.say(now, &FromHost::Stop, &mut line);
                 }
             }
-            Phase::Ended => {}
+            HostPhase::Ended => {}
         }
-        if matches!(self.phase, Phase::Playing | Phase::Stopping)
+        if matches!(self.phase, HostPhase::Playing | HostPhase::Stopping)
             && now.saturating_sub(self.heard) > SILENCE
         {
             let report = self.report.take();
@@ -404,9 +404,9 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// Has a frame sent, in pieces.
     fn push(&mut self, frame: Frame, start: bool) {
-        let mut pieces = pieces(Part::Records, &frame.records);
+        let mut pieces = pieces(DataPart::Records, &frame.records);
         if let Some(slow_down) = &frame.slow_down {
-            pieces.extend(self::pieces(Part::SlowDown, slow_down));
+            pieces.extend(self::pieces(DataPart::SlowDown, slow_down));
         }
         if let Some(last) = pieces.last_mut() {
             (last.last, last.start) = (true, start);
@@ -425,7 +425,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 }
 
 /// What has to be said, in as few pieces as may be, all of about the same length.
-fn pieces(part: Part, bytes: &[u8]) -> Vec<Piece> {
+fn pieces(part: DataPart, bytes: &[u8]) -> Vec<Piece> {
     let count = bytes.len().div_ceil(PIECE).max(1);
     let length = bytes.len().div_ceil(count).max(1);
     let piece = |bytes: &[u8]| Piece {

@@ -22,7 +22,7 @@
 //! | first byte | rest |
 //! | --- | --- |
 //! | 1 welcome | version (1), ticks a second (4), axes (1), outputs (1), inputs (1), digest that was greeted with (4), bytes of its queue (2), bytes that a slow-down may have (1), flags (1; 1: the greeting was accepted, 2: the board switches coils itself) |
-//! | 2 report | number of the data expected next (1), tag that was heard last (1), free bytes of the queue (2), state (1; in the order of [`State`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
+//! | 2 report | number of the data expected next (1), tag that was heard last (1), free bytes of the queue (2), state (1; in the order of [`BoardState`], from 0), ticks since the start (4), mark reached last (1; 0: none), position of each axis (4 each, two's complement) |
 
 use std::fmt;
 
@@ -77,7 +77,7 @@ pub enum FromHost<'a> {
         /// Whether it is the last piece of its frame.
         last: bool,
         /// What it is a piece of.
-        part: Part,
+        part: DataPart,
         /// The piece.
         bytes: &'a [u8],
     },
@@ -89,7 +89,7 @@ pub enum FromHost<'a> {
 
 /// What a piece of data belongs to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
+pub enum DataPart {
     /// The records of a frame.
     Records,
     /// How to come to a standstill behind them.
@@ -116,7 +116,7 @@ impl<'a> FromHost<'a> {
             } => {
                 let flags = flags(&[
                     (*start, START),
-                    (*part == Part::SlowDown, SLOW_DOWN),
+                    (*part == DataPart::SlowDown, SLOW_DOWN),
                     (*last, LAST),
                 ]);
                 let mut payload = vec![DATA, *tag, *number, flags];
@@ -145,9 +145,9 @@ impl<'a> FromHost<'a> {
                 start: flags & START != 0,
                 last: flags & LAST != 0,
                 part: if flags & SLOW_DOWN == 0 {
-                    Part::Records
+                    DataPart::Records
                 } else {
-                    Part::SlowDown
+                    DataPart::SlowDown
                 },
                 bytes,
             }),
@@ -189,7 +189,7 @@ impl Likeness {
 
 /// How the board stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum State {
+pub enum BoardState {
     /// It plays the program, or waits for an input.
     Running,
     /// The program was played to its end.
@@ -216,7 +216,7 @@ pub enum State {
     Idle,
 }
 
-impl State {
+impl BoardState {
     const ALL: [Self; 12] = [
         Self::Running,
         Self::Finished,
@@ -250,7 +250,7 @@ impl State {
     }
 }
 
-impl fmt::Display for State {
+impl fmt::Display for BoardState {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Running => "running",
@@ -288,7 +288,7 @@ pub struct Welcome {
 
 /// Where the board stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Report {
+pub struct BoardReport {
     /// Number of the data that it expects next.
     pub expected: u8,
     /// Tag that it heard last.
@@ -296,7 +296,7 @@ pub struct Report {
     /// Free bytes of its queue.
     pub room: u16,
     /// How it stands.
-    pub state: State,
+    pub state: BoardState,
     /// Ticks of the schedule that it has played, modulo 2³².
     pub ticks: u32,
     /// Number of the mark that was reached last; see [`super::record`]. 0: none.
@@ -311,7 +311,7 @@ pub enum FromBoard {
     /// The answer to a greeting.
     Welcome(Welcome),
     /// Where it stands.
-    Report(Report),
+    Report(BoardReport),
 }
 
 impl FromBoard {
@@ -374,11 +374,11 @@ impl FromBoard {
                 let (positions, []) = positions.as_chunks::<4>() else {
                     return None;
                 };
-                Some(Self::Report(Report {
+                Some(Self::Report(BoardReport {
                     expected: *expected,
                     heard: *heard,
                     room: u16::from_le_bytes([*low, *high]),
-                    state: State::read(*state)?,
+                    state: BoardState::read(*state)?,
                     ticks: u32::from_le_bytes([*a, *b, *c, *d]),
                     mark: *mark,
                     positions: positions
@@ -413,7 +413,7 @@ mod tests {
                 number: 7,
                 start: true,
                 last: false,
-                part: Part::Records,
+                part: DataPart::Records,
                 bytes: &[1, 2, 3],
             },
             FromHost::Data {
@@ -421,7 +421,7 @@ mod tests {
                 number: 255,
                 start: false,
                 last: true,
-                part: Part::SlowDown,
+                part: DataPart::SlowDown,
                 bytes: &[],
             },
             FromHost::Stop,
@@ -443,8 +443,8 @@ mod tests {
             accepted: true,
             coils: true,
         };
-        for state in State::ALL {
-            let report = Report {
+        for state in BoardState::ALL {
+            let report = BoardReport {
                 expected: 3,
                 heard: 9,
                 room: 300,

@@ -49,6 +49,6 @@ mod tests;
 pub(crate) mod window;
 
 pub use host::Ending;
-pub use message::{Likeness, Report, State, Welcome};
-pub use slicer::Unfit;
+pub use message::{BoardReport, BoardState, Likeness, Welcome};
+pub use slicer::Unsendable;
 pub use window::Counts;

@@ -46,14 +46,14 @@ pub const LONGEST_RUN: usize = 4096;
 /// A run of steps: `state` holds the first interval and its first, second and third
 /// difference.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Run {
+pub struct StepRun {
     /// How many steps.
     pub count: u16,
     /// Interval and differences (2⁻¹⁶ ticks, modulo 2³²).
     pub state: [u32; 4],
 }
 
-impl Run {
+impl StepRun {
     /// When each of its steps falls (whole ticks since its start).
     pub fn ticks(&self) -> impl Iterator<Item = u64> + use<> {
         let mut state = self.state;
@@ -84,9 +84,9 @@ impl Run {
 
 /// What a record says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum What {
+pub enum RecordKind {
     /// Steps.
-    Run(Run),
+    Run(StepRun),
     /// Something after a gap.
     Event {
         /// Ticks since the record's start.
@@ -96,7 +96,7 @@ pub enum What {
     },
 }
 
-impl What {
+impl RecordKind {
     /// Whether the streams meet at it.
     pub const fn is_meeting(&self) -> bool {
         matches!(
@@ -133,10 +133,10 @@ pub enum Act {
 }
 
 /// Appends a record of a stream.
-pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
+pub fn write(stream: usize, what: &RecordKind, out: &mut Vec<u8>) {
     let head = |kind: u8| kind << STREAM_BITS | stream as u8;
     match what {
-        What::Run(run) => {
+        RecordKind::Run(run) => {
             let order = run.order();
             let coefficients = &run.state[..=order];
             let widths = coefficients.iter().enumerate();
@@ -151,7 +151,7 @@ pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
                 out.extend(&value.to_le_bytes()[..width(*value)]);
             }
         }
-        What::Event { gap, act } => {
+        RecordKind::Event { gap, act } => {
             let kind = match act {
                 Act::Pass => 8,
                 Act::Step => 9,
@@ -180,7 +180,7 @@ pub fn write(stream: usize, what: &What, out: &mut Vec<u8>) {
 /// Reads the record at the front of `bytes`: its stream, what it says, and what is
 /// behind it. None where there is no whole record.
 #[cfg(test)]
-pub(crate) fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
+pub(crate) fn read(bytes: &[u8]) -> Option<(usize, RecordKind, &[u8])> {
     let (&head, mut rest) = bytes.split_first()?;
     let stream = usize::from(head & ((1 << STREAM_BITS) - 1));
     let kind = head >> STREAM_BITS;
@@ -201,7 +201,7 @@ pub(crate) fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
             }
             *value = ((read << unused) as i32 >> unused) as u32;
         }
-        What::Run(Run { count, state })
+        RecordKind::Run(StepRun { count, state })
     } else {
         let gap = read_number(&mut byte)?;
         let act = match kind {
@@ -219,7 +219,7 @@ pub(crate) fn read(bytes: &[u8]) -> Option<(usize, What, &[u8])> {
             }
             _ => return None,
         };
-        What::Event { gap, act }
+        RecordKind::Event { gap, act }
     };
     Some((stream, what, rest))
 }
@@ -261,7 +261,7 @@ mod tests {
 
     #[test]
     fn records_are_read_back() {
-        let event = |gap, act| What::Event { gap, act };
+        let event = |gap, act| RecordKind::Event { gap, act };
         let records = [
             event(0, Act::Forwards),
             event(5, Act::Backwards),
@@ -274,11 +274,11 @@ mod tests {
             event(9, Act::Meet),
             event(9, Act::Await(2, Until::Active, 4_000_000)),
             event(9, Act::Await(63, Until::Pressed, 10_000_000_000_000)),
-            What::Run(Run {
+            RecordKind::Run(StepRun {
                 count: 4096,
                 state: [0xC000_0000, 0, 0, 0],
             }),
-            What::Run(Run {
+            RecordKind::Run(StepRun {
                 count: 48,
                 state: [100 << 16, 0xFFFF_FF80, 0, 0xFFFE_0000],
             }),
@@ -291,7 +291,7 @@ mod tests {
         for (number, record) in records.iter().enumerate() {
             let (stream, what, behind) = read(rest).expect("a record");
             assert_eq!((stream, &what), (number % 8, record));
-            if let What::Run(run) = what {
+            if let RecordKind::Run(run) = what {
                 assert_eq!(rest.len() - behind.len(), run.size());
             }
             rest = behind;
@@ -307,7 +307,7 @@ mod tests {
 
     #[test]
     fn a_run_adds_up() {
-        let run = Run {
+        let run = StepRun {
             count: 4,
             state: [10 << 16, 1 << 15, 1 << 16, 0],
         };

@@ -9,14 +9,14 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use super::cut::{Cut, Pending, Stream};
+use super::cut::{Cut, EventStream, Pending};
 use super::fit::{self, Accuracy};
-use super::record::{self, Act, What};
+use super::record::{self, Act, RecordKind};
 use super::slow_down;
 use crate::plan::{Direction, Item, Motion};
 use crate::rig::Rig;
-use crate::schedule::timer::Pace;
-use crate::schedule::{self, Run, Schedule};
+use crate::schedule::timer::TickRules;
+use crate::schedule::{self, Schedule, ScheduleRun};
 
 /// Bytes that the records of a frame may take.
 pub const MOST_RECORDS: usize = 112;
@@ -44,7 +44,7 @@ pub struct Frame {
 
 /// Why a program cannot be streamed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum Unfit {
+pub enum Unsendable {
     /// More happens on one tick than one frame holds.
     #[error("more happens on tick {0} than one frame holds")]
     Crowded(u64),
@@ -70,11 +70,11 @@ pub struct Slicer<I> {
     /// The motions that have begun and are not over.
     motions: VecDeque<Begun>,
     rate: f64,
-    pace: Pace,
+    pace: TickRules,
     /// What a board waits for in one piece, and half of that (ticks).
     long: u64,
     gap: u64,
-    streams: Vec<Stream>,
+    streams: Vec<EventStream>,
     /// Marks seen so far, and the texts of those that no frame has yet.
     marks_seen: u64,
     marks: VecDeque<Arc<str>>,
@@ -90,7 +90,7 @@ pub struct Slicer<I> {
     /// The ticks of each axis's steps in the slow-down that was given last, since its
     /// records ended; none where there is more to it.
     given: Option<Vec<Vec<u64>>>,
-    unfit: Option<Unfit>,
+    unfit: Option<Unsendable>,
 }
 
 /// A motion and where it starts.
@@ -106,14 +106,14 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     /// `room_to_slow` bytes.
     ///
     /// # Errors
-    /// [`Unfit::Axes`] where the rig has too many.
+    /// [`Unsendable::Axes`] where the rig has too many.
     pub fn new(
         items: impl IntoIterator<Item = Item, IntoIter = I>,
         rig: &Rig,
         room_to_slow: usize,
-    ) -> Result<Self, Unfit> {
+    ) -> Result<Self, Unsendable> {
         if rig.axes.len() > record::MOST_AXES {
-            return Err(Unfit::Axes(rig.axes.len()));
+            return Err(Unsendable::Axes(rig.axes.len()));
         }
         let rate = rig.timer.tick_rate();
         let long = fit::long(rate);
@@ -121,10 +121,10 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             schedule: Schedule::new(items, rig),
             motions: VecDeque::new(),
             rate,
-            pace: Pace::new(&rig.timer),
+            pace: TickRules::new(&rig.timer),
             long,
             gap: long / 2,
-            streams: vec![Stream::default(); rig.axes.len() + 1],
+            streams: vec![EventStream::default(); rig.axes.len() + 1],
             marks_seen: 0,
             marks: VecDeque::new(),
             known_to: 0,
@@ -139,7 +139,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     }
 
     /// Why the frames ended too early, if they did.
-    pub const fn unfit(&self) -> Option<Unfit> {
+    pub const fn unfit(&self) -> Option<Unsendable> {
         self.unfit
     }
 
@@ -147,7 +147,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     fn know(&mut self, tick: u64) {
         while !self.over && self.known_to <= tick {
             match self.schedule.next_run() {
-                Some(Run::Steps {
+                Some(ScheduleRun::Steps {
                     axis, ticks, of, ..
                 }) => {
                     // There is at least one.
@@ -170,7 +170,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                         });
                     }
                 }
-                Some(Run::Event(event)) => self.event(event),
+                Some(ScheduleRun::Event(event)) => self.event(event),
                 None => {
                     let end = self.schedule.end_tick();
                     for stream in &mut self.streams {
@@ -187,23 +187,23 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         self.known_to = tick;
         let rest = self.streams.len() - 1;
         match event.what {
-            schedule::What::Direction { axis, direction } => {
+            schedule::EventKind::Direction { axis, direction } => {
                 let act = match direction {
                     Direction::Positive => Act::Forwards,
                     Direction::Negative => Act::Backwards,
                 };
                 self.streams[axis].put(tick, act);
             }
-            schedule::What::Output { output, on } => {
+            schedule::EventKind::Output { output, on } => {
                 self.streams[rest].put(tick, Act::Output(output as u8, on));
             }
-            schedule::What::Mark(text) => {
+            schedule::EventKind::Mark(text) => {
                 let number = self.marks_seen % u64::from(record::MARK_NUMBERS) + 1;
                 self.streams[rest].put(tick, Act::Mark(number as u8));
                 self.marks_seen += 1;
                 self.marks.push_back(text);
             }
-            schedule::What::Await {
+            schedule::EventKind::Await {
                 input,
                 until,
                 timeout,
@@ -215,7 +215,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 self.streams[rest].put(tick, Act::Await(input as u8, until, timeout));
             }
             // Steps come in runs.
-            schedule::What::Step { .. } => {}
+            schedule::EventKind::Step { .. } => {}
         }
     }
 
@@ -267,7 +267,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
 
     /// How the axes come to a standstill from where the streams stand; none where the
     /// slow-down that was given last does so, as it does on even stretches.
-    fn slow_down(&mut self) -> Result<Option<Vec<u8>>, Unfit> {
+    fn slow_down(&mut self) -> Result<Option<Vec<u8>>, Unsendable> {
         let axes = self.streams.len() - 1;
         let under_way = self.streams[..axes]
             .iter()
@@ -313,12 +313,12 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
             moving.map_or(&[][..], |at| &times[at])
         };
         // Where an axis still has to turn its line, there is more to it than steps.
-        let turns = |(number, stream): (usize, &Stream)| {
+        let turns = |(number, stream): (usize, &EventStream)| {
             stream.turns().is_some() && !times_of(number).is_empty()
         };
         let moving = self.streams[..axes].iter().enumerate();
         let ways: Option<Vec<Vec<u64>>> = (!moving.clone().any(turns)).then(|| {
-            let way = |(number, stream): (usize, &Stream)| {
+            let way = |(number, stream): (usize, &EventStream)| {
                 let tick = |time: &f64| begun.start + (time * self.rate).round() as u64;
                 let since = |time| tick(time).saturating_sub(stream.clock);
                 times_of(number).iter().map(since).collect()
@@ -346,7 +346,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 return Ok(Some(bytes));
             }
         }
-        Err(Unfit::SlowDown {
+        Err(Unsendable::SlowDown {
             tick: at,
             bytes: bytes.len(),
             room: self.room_to_slow,
@@ -360,7 +360,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         (given != Some(still)).then(Vec::new)
     }
 
-    fn cut(&mut self) -> Result<Frame, Unfit> {
+    fn cut(&mut self) -> Result<Frame, Unsendable> {
         let (records, cuts, to) = loop {
             let to = self.from + self.slice;
             self.know(to + 5 * self.gap);
@@ -368,14 +368,14 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
                 break (records, cuts, to);
             }
             if self.slice <= 1 {
-                return Err(Unfit::Crowded(self.from));
+                return Err(Unsendable::Crowded(self.from));
             }
             self.slice /= 2;
         };
-        let is_mark = |what: &What| {
+        let is_mark = |what: &RecordKind| {
             matches!(
                 what,
-                What::Event {
+                RecordKind::Event {
                     act: Act::Mark(_),
                     ..
                 }

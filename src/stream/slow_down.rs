@@ -20,7 +20,7 @@
 //! jerk is not limited.
 
 use super::fit::{self, Accuracy};
-use super::record::{self, Act, What};
+use super::record::{self, Act, RecordKind};
 use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
@@ -184,10 +184,10 @@ pub fn write(stream: usize, mut clock: u64, ticks: &[u64], accuracy: Accuracy, o
         let window = ticks[done..].iter().take(record::LONGEST_RUN);
         ahead.extend(window.map(|tick| tick - clock));
         let (what, count) = match fit::best_run(&ahead, accuracy) {
-            Some(run) => (What::Run(run), usize::from(run.count)),
+            Some(run) => (RecordKind::Run(run), usize::from(run.count)),
             None => {
                 let (gap, act) = (ahead[0], Act::Step);
-                (What::Event { gap, act }, 1)
+                (RecordKind::Event { gap, act }, 1)
             }
         };
         record::write(stream, &what, out);

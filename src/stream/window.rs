@@ -17,7 +17,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use super::frame;
-use super::message::{FromHost, Part};
+use super::message::{DataPart, FromHost};
 
 /// How long an answer takes at first guess: adapters between USB and serial lines keep
 /// bytes back for up to 16 ms (common practice).
@@ -34,7 +34,7 @@ const MOST: usize = 100;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Piece {
     /// What it is a piece of.
-    pub part: Part,
+    pub part: DataPart,
     /// What it says.
     pub bytes: Vec<u8>,
     /// Whether what has come counts from now on.
@@ -48,14 +48,14 @@ impl Piece {
     /// looked through: its checksum stands there for a moment.
     fn room(&self) -> (usize, usize) {
         match self.part {
-            Part::Records => (self.bytes.len(), self.bytes.len() + frame::CRC_BYTES),
-            Part::SlowDown => (0, 0),
+            DataPart::Records => (self.bytes.len(), self.bytes.len() + frame::CRC_BYTES),
+            DataPart::SlowDown => (0, 0),
         }
     }
 }
 
 #[derive(Debug)]
-struct UnderWay {
+struct PieceUnderWay {
     number: u8,
     piece: Piece,
     /// What was being said when it was sent last; 0: it has not been sent.
@@ -65,7 +65,7 @@ struct UnderWay {
 /// Pieces under way.
 #[derive(Debug)]
 pub struct Window {
-    pieces: VecDeque<UnderWay>,
+    pieces: VecDeque<PieceUnderWay>,
     /// Those from here on have to be sent.
     next: usize,
     number: u8,
@@ -128,7 +128,7 @@ impl Window {
 
     /// Adds a piece behind the others.
     pub fn push(&mut self, piece: Piece) {
-        self.pieces.push_back(UnderWay {
+        self.pieces.push_back(PieceUnderWay {
             number: self.number,
             piece,
             said: 0,
@@ -199,7 +199,7 @@ impl Window {
 
     fn send(&mut self, now: Duration, at: usize, line: &mut Vec<u8>) {
         self.said += 1;
-        let UnderWay {
+        let PieceUnderWay {
             number,
             piece,
             said,
@@ -258,7 +258,7 @@ mod tests {
 
     fn piece(bytes: usize) -> Piece {
         Piece {
-            part: Part::Records,
+            part: DataPart::Records,
             bytes: vec![1; bytes],
             last: true,
             start: false,

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use crate::diagnostic::Span;
 use crate::plan::{
-    AxisLimits, AxisMotion, Direction, Item, Motion, Part, PlannedMove, Segment, Travel,
+    AxisLimits, AxisMotion, Direction, Item, Motion, MovePart, PlannedMove, Segment, Travel,
 };
 use crate::rig::{Axis, Pin, Rig, Timer};
 use crate::script::Shape;
@@ -135,7 +135,7 @@ pub fn play(motion: &Arc<Motion>) -> Item {
         index: 0,
         span: Span::new(0, 0),
         line: 1,
-        part: Part::Whole,
+        part: MovePart::Whole,
         motion: Arc::clone(motion),
         travel: vec![still; motion.axes.len()],
         on_the_way: Vec::new(),

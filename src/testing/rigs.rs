@@ -10,7 +10,7 @@ use crate::rig::{
     Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NoFiles, Pin, Rig, Timer,
 };
 use crate::script::action::SpeedLimits;
-use crate::script::{Action, ActionKind, Move, Pace, Settings, Target, Way};
+use crate::script::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
 use crate::units::{
     Angle, Current, Damping, Force, Frequency, Inductance, Inertia, Length, LinearDamping, Mass,
     Quantity, Resistance, Time, Torque, Voltage,
@@ -123,7 +123,7 @@ pub fn turn(target: Target, settings: &Arc<Settings>) -> Move {
         target,
         target_span: Span::default(),
         way: None,
-        pace: Pace::Limits,
+        pace: MovePace::Limits,
         settings: Arc::clone(settings),
     }
 }

@@ -12,7 +12,7 @@ use std::io;
 use divan::counter::ItemsCount;
 use slewsmith::Job;
 use slewsmith::emit::Csv;
-use slewsmith::schedule::Run;
+use slewsmith::schedule::ScheduleRun;
 
 const STEPS: u32 = 1_000_000;
 const RAMP: u32 = 300_000;
@@ -68,7 +68,7 @@ fn scheduled(job: &Job) -> u64 {
     let mut events = job.events();
     let mut sum = 0_u64;
     while let Some(run) = events.next_run() {
-        if let Run::Steps { ticks, .. } = run {
+        if let ScheduleRun::Steps { ticks, .. } = run {
             sum = ticks.iter().fold(sum, |sum, tick| sum.wrapping_add(*tick));
         }
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::process::Command;
 
 use slewsmith::Job;
-use slewsmith::check::{Finding, Weight};
+use slewsmith::check::{Finding, Severity};
 
 /// Findings that are notes, which need no cure, and the one that only a simulated report
 /// makes (a test beside it looks at its cure).
@@ -98,7 +98,7 @@ fn every_failure_and_every_warning_has_a_cure_whatever_rig_and_script() {
         let rig = rig(drive, load);
         for script in SCRIPTS {
             for finding in findings(&rig, script) {
-                if finding.severity == Weight::Note {
+                if finding.severity == Severity::Note {
                     continue;
                 }
                 let has_cure = finding.cures.iter().any(|cure| !cure.trim().is_empty());

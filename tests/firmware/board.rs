@@ -8,7 +8,7 @@ use std::process::Command;
 use std::sync::OnceLock;
 
 use slewsmith::emit::unpack;
-use slewsmith::schedule::{Event, What};
+use slewsmith::schedule::{Event, EventKind};
 
 use crate::support;
 
@@ -340,5 +340,5 @@ impl Run {
 
 /// Whether an event is a step of that axis.
 pub fn is_step_of(event: &Event, wanted: usize) -> bool {
-    matches!(event.what, What::Step { axis, .. } if axis == wanted)
+    matches!(event.what, EventKind::Step { axis, .. } if axis == wanted)
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use slewsmith::schedule::{Event, What};
+use slewsmith::schedule::{Event, EventKind};
 
 use crate::board::{Built, Pin, Run};
 
@@ -24,7 +24,7 @@ pub fn beat(pin: Pin) -> String {
 /// What happens between two waits for inputs, in ticks.
 pub fn stretches(events: &[Event]) -> Vec<&[Event]> {
     events
-        .split(|event| matches!(event.what, What::Await { .. }))
+        .split(|event| matches!(event.what, EventKind::Await { .. }))
         .collect()
 }
 
@@ -93,11 +93,11 @@ pub fn assert_played(
         for event in stretch {
             let due = (event.tick * prescaler) as i64;
             match event.what {
-                What::Step { axis, .. } => {
+                EventKind::Step { axis, .. } => {
                     let edge = edges[axis].next().expect("a step is missing");
                     exact.take(edge as i64 - due);
                 }
-                What::Output { output, on } if levels[output] != u8::from(on) => {
+                EventKind::Output { output, on } if levels[output] != u8::from(on) => {
                     levels[output] = u8::from(on);
                     let edge = changes[output].next().expect("an output is missing");
                     assert_eq!(edge.level, u8::from(on));

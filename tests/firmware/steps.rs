@@ -1,7 +1,7 @@
 //! Steps on their very cycles, as fast as is let through.
 
 use slewsmith::plan::Direction;
-use slewsmith::schedule::What;
+use slewsmith::schedule::EventKind;
 
 use crate::board::{self, Bench, is_step_of};
 use crate::played::{
@@ -36,7 +36,7 @@ fn every_example_is_played_on_its_cycles() {
         let mut text = "finished".to_owned();
         for axis in 0..axes.len() {
             let ways = events.iter().filter_map(|event| match event.what {
-                What::Step {
+                EventKind::Step {
                     axis: of,
                     direction,
                 } if of == axis => Some(if direction == Direction::Positive {

@@ -7,7 +7,7 @@ use std::process::Command;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 use slewsmith::plan::Direction;
-use slewsmith::schedule::{Event, What};
+use slewsmith::schedule::{Event, EventKind};
 
 use crate::board::{self, Bench, Pin};
 use crate::played::{LAMP_AND_DOOR, Outputs, assert_played, beat, rig};
@@ -59,16 +59,16 @@ fn planned(events: impl Iterator<Item = Event>) -> Vec<(u64, String)> {
     let mut all: Vec<_> = events
         .map(|event| {
             let what = match event.what {
-                What::Step { axis, direction } => format!("step {axis} {}", way(direction)),
-                What::Direction { axis, direction } => {
+                EventKind::Step { axis, direction } => format!("step {axis} {}", way(direction)),
+                EventKind::Direction { axis, direction } => {
                     format!("direction {axis} {}", way(direction))
                 }
-                What::Output { output, on } => format!("output {output} {}", u8::from(on)),
-                What::Mark(_) => {
+                EventKind::Output { output, on } => format!("output {output} {}", u8::from(on)),
+                EventKind::Mark(_) => {
                     marks += 1;
                     format!("mark {marks}")
                 }
-                What::Await {
+                EventKind::Await {
                     input,
                     until,
                     timeout,

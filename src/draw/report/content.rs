@@ -3,12 +3,12 @@
 
 use std::collections::HashSet;
 
-use super::page::{Answer, Block, Figure, Page, Plot, Section, Tone};
+use super::page::{Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
 use super::rows::Rows;
 use super::simulation::Simulation;
 use super::timeline::Timeline;
 use super::{cautions, findings, parts, schedule, torque};
-use crate::check::{AxisAbility, FirstFailure, MoveCheck, Summary, Weight};
+use crate::check::{AxisAbility, FirstFailure, MoveCheck, Severity, Summary};
 use crate::draw::plots::TorquePlane;
 use crate::plan::Item;
 use crate::rig::Rig;
@@ -29,7 +29,7 @@ pub struct About {
 
 /// A report in the making.
 #[derive(Debug)]
-pub struct Report<'a> {
+pub struct ReportContent<'a> {
     rig: &'a Rig,
     abilities: &'a [AxisAbility],
     rows: Rows,
@@ -41,7 +41,7 @@ pub struct Report<'a> {
     simulation: Option<Simulation>,
 }
 
-impl<'a> Report<'a> {
+impl<'a> ReportContent<'a> {
     /// Of a program on `rig`, whose axes can do `abilities`.
     pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
         let planes = abilities.iter().enumerate();
@@ -112,7 +112,7 @@ impl<'a> Report<'a> {
                 .iter()
                 .flat_map(|simulation| simulation.plots(self.rig)),
         );
-        let planes: Vec<Plot> = self
+        let planes: Vec<PagePlot> = self
             .planes
             .iter()
             .zip(self.abilities)
@@ -150,7 +150,7 @@ impl<'a> Report<'a> {
         sections.push(Section {
             id: "cautions",
             heading: "Cautions before power-on".into(),
-            blocks: vec![Block::Caution(cautions::of(self.rig))],
+            blocks: vec![PageBlock::Caution(cautions::of(self.rig))],
         });
         sections.push(inputs(about));
         Page {
@@ -165,8 +165,8 @@ impl<'a> Report<'a> {
         }
     }
 
-    fn figures(&self, summary: &Summary, schedule: Option<&Facts>) -> Vec<Figure> {
-        let figure = |name: &str, value: String, note: String| Figure {
+    fn figures(&self, summary: &Summary, schedule: Option<&Facts>) -> Vec<PageFigure> {
+        let figure = |name: &str, value: String, note: String| PageFigure {
             name: name.into(),
             value,
             note,
@@ -211,11 +211,11 @@ impl<'a> Report<'a> {
     }
 
     fn moves(&self) -> Section {
-        let mut blocks = vec![Block::Table(
+        let mut blocks = vec![PageBlock::Table(
             self.rows.table(self.rig, self.simulation.as_ref()),
         )];
         if self.rows.beyond() > 0 {
-            blocks.push(Block::Text(format!(
+            blocks.push(PageBlock::Text(format!(
                 "{} more moves are checked but not listed.",
                 self.rows.beyond()
             )));
@@ -227,13 +227,13 @@ impl<'a> Report<'a> {
         }
     }
 
-    fn over_time(&self, plots: Vec<Plot>) -> Section {
-        let mut blocks = vec![Block::Text(
+    fn over_time(&self, plots: Vec<PagePlot>) -> Section {
+        let mut blocks = vec![PageBlock::Text(
             "Point at a plot, or select one with Tab and press the arrow keys: all plots show the same instant.".into(),
         )];
         if self.timeline.left_out() > 0 {
             let all = self.timeline.instants().moves.len();
-            blocks.push(Block::Text(format!(
+            blocks.push(PageBlock::Text(format!(
                 "The plots show the first {all} moves."
             )));
         }
@@ -242,12 +242,16 @@ impl<'a> Report<'a> {
                 0 => "no step is lost".to_owned(),
                 lost => format!("{lost} full steps are lost"),
             };
-            blocks.push(Block::Text(format!(
+            blocks.push(PageBlock::Text(format!(
                 "Lag and current come from the motor model, which plays the ticks of the first {}; {lost}.",
                 Time::new(simulation.until)
             )));
         }
-        blocks.extend(plots.into_iter().map(|plot| Block::Plot(Box::new(plot))));
+        blocks.extend(
+            plots
+                .into_iter()
+                .map(|plot| PageBlock::Plot(Box::new(plot))),
+        );
         Section {
             id: "time",
             heading: "Over time".into(),
@@ -256,7 +260,7 @@ impl<'a> Report<'a> {
     }
 }
 
-fn answer(summary: &Summary) -> Answer {
+fn answer(summary: &Summary) -> PageAnswer {
     let moves = if summary.moves == 1 {
         "1 move".to_owned()
     } else {
@@ -280,7 +284,7 @@ fn answer(summary: &Summary) -> Answer {
         || summary
             .findings
             .iter()
-            .any(|finding| finding.severity == Weight::Warning)
+            .any(|finding| finding.severity == Severity::Warning)
     {
         sentences.push("Every move passes, with warnings.".to_owned());
         (Tone::Doubtful, "May run")
@@ -288,7 +292,7 @@ fn answer(summary: &Summary) -> Answer {
         sentences.push("Every move passes: torque, bad speeds, timer and drive.".to_owned());
         (Tone::Good, "May run")
     };
-    Answer {
+    PageAnswer {
         tone,
         word: word.to_owned(),
         sentences,
@@ -296,7 +300,7 @@ fn answer(summary: &Summary) -> Answer {
 }
 
 fn inputs(about: &About) -> Section {
-    let mut blocks = vec![Block::Text(format!(
+    let mut blocks = vec![PageBlock::Text(format!(
         "From these files, slewsmith {} reproduces this report byte for byte.",
         env!("CARGO_PKG_VERSION")
     ))];
@@ -304,7 +308,7 @@ fn inputs(about: &About) -> Section {
         about
             .inputs
             .iter()
-            .map(|(name, text)| Block::Source(name.clone(), text.clone())),
+            .map(|(name, text)| PageBlock::Source(name.clone(), text.clone())),
     );
     Section {
         id: "inputs",
@@ -323,7 +327,7 @@ pub fn problems(title: String, drawn: Vec<String>) -> Page {
     Page {
         title,
         about: "Moves of a stepping motor, checked before they run".into(),
-        answer: Answer {
+        answer: PageAnswer {
             tone: Tone::Bad,
             word: "Invalid input".into(),
             sentences: vec!["Correct the files first.".into()],
@@ -332,7 +336,7 @@ pub fn problems(title: String, drawn: Vec<String>) -> Page {
         sections: vec![Section {
             id: "problems",
             heading: "Errors".into(),
-            blocks: drawn.into_iter().map(Block::Problem).collect(),
+            blocks: drawn.into_iter().map(PageBlock::Problem).collect(),
         }],
         instants: super::page::Instants::default(),
         footer: footer(),

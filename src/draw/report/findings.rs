@@ -3,9 +3,9 @@
 use std::collections::HashSet;
 
 use super::content::About;
-use super::page::{Block, Finding, Tone};
+use super::page::{PageBlock, PageFinding, Tone};
 use super::rows::Rows;
-use crate::check::{self, Summary, Weight};
+use crate::check::{self, Severity, Summary};
 use crate::rig::Rig;
 use crate::simulate::MoveOutcome;
 
@@ -17,7 +17,7 @@ pub(super) fn blocks(
     summary: &Summary,
     rows: &Rows,
     loss: Option<&MoveOutcome>,
-) -> Vec<Block> {
+) -> Vec<PageBlock> {
     let mut found: Vec<(check::Finding, Option<usize>)> = Vec::new();
     let of_rig = summary.findings.iter().cloned();
     found.extend(of_rig.map(|finding| {
@@ -37,7 +37,7 @@ pub(super) fn blocks(
         told.insert((*line, finding.axis.clone(), finding.message.clone()))
     });
     let mut explained = HashSet::new();
-    let mut shown: Vec<(Weight, Finding)> = found
+    let mut shown: Vec<(Severity, PageFinding)> = found
         .into_iter()
         .map(|(finding, line)| {
             let explanation = if explained.insert(finding.code) {
@@ -53,7 +53,7 @@ pub(super) fn blocks(
     shown.sort_by_key(|(weight, _)| std::cmp::Reverse(*weight));
     shown
         .into_iter()
-        .map(|(_, finding)| Block::Finding(finding))
+        .map(|(_, finding)| PageBlock::Finding(finding))
         .collect()
 }
 
@@ -65,8 +65,8 @@ fn place(finding: &check::Finding, line: Option<usize>, rig: &Rig) -> String {
     parts.join(", ")
 }
 
-fn as_shown(finding: check::Finding, place: String, explanation: Vec<String>) -> Finding {
-    Finding {
+fn as_shown(finding: check::Finding, place: String, explanation: Vec<String>) -> PageFinding {
+    PageFinding {
         tone: tone_of(finding.severity),
         weight: weight_word(finding.severity),
         place,
@@ -83,7 +83,7 @@ fn loss_finding(loss: &MoveOutcome) -> check::Finding {
         "the motor model loses {} full steps in this move",
         loss.lost_steps.unsigned_abs()
     );
-    check::Finding::new("steps-lost", Weight::Warning, message)
+    check::Finding::new("steps-lost", Severity::Warning, message)
         .cures(vec![
             "a gentler ramp, another cruise speed, or more damping; the simulator shows each move"
                 .to_owned(),
@@ -91,19 +91,19 @@ fn loss_finding(loss: &MoveOutcome) -> check::Finding {
         .axis(&loss.axis)
 }
 
-const fn tone_of(weight: Weight) -> Tone {
+const fn tone_of(weight: Severity) -> Tone {
     match weight {
-        Weight::Failure => Tone::Bad,
-        Weight::Warning => Tone::Doubtful,
-        Weight::Note => Tone::Plain,
+        Severity::Failure => Tone::Bad,
+        Severity::Warning => Tone::Doubtful,
+        Severity::Note => Tone::Plain,
     }
 }
 
-const fn weight_word(weight: Weight) -> &'static str {
+const fn weight_word(weight: Severity) -> &'static str {
     match weight {
-        Weight::Failure => "Must not run",
-        Weight::Warning => "Warning",
-        Weight::Note => "Note",
+        Severity::Failure => "Must not run",
+        Severity::Warning => "Warning",
+        Severity::Note => "Note",
     }
 }
 
@@ -130,7 +130,7 @@ mod tests {
             },
         };
         let finding = loss_finding(&lost);
-        assert_eq!(finding.severity, Weight::Warning);
+        assert_eq!(finding.severity, Severity::Warning);
         assert!(!finding.cures.is_empty());
     }
 }

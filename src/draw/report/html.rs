@@ -10,7 +10,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
-use super::page::{Block, Cell, Finding, Page, Section, Table, Tone};
+use super::page::{Cell, Page, PageBlock, PageFinding, PageTable, Section, Tone};
 use super::plot;
 
 const STYLE: &str = include_str!("page.css");
@@ -165,27 +165,27 @@ fn section(section: &Section, numbered: &mut Numbered) -> Markup {
     }
 }
 
-fn block(block: &Block, numbered: &mut Numbered) -> Markup {
+fn block(block: &PageBlock, numbered: &mut Numbered) -> Markup {
     match block {
-        Block::Text(text) => html! { p { (text) } },
-        Block::Facts(facts) => html! {
+        PageBlock::Text(text) => html! { p { (text) } },
+        PageBlock::Facts(facts) => html! {
             dl.facts { @for (name, value) in facts { dt { (name) } dd { (value) } } }
         },
-        Block::Table(rows) => table(rows),
-        Block::Plot(one) => {
+        PageBlock::Table(rows) => table(rows),
+        PageBlock::Plot(one) => {
             let number = numbered.plots.len();
             numbered.plots.push(plot::data(one, number));
             plot::figure(one, number)
         }
-        Block::Finding(one) => finding(one),
-        Block::Caution(items) => html! {
+        PageBlock::Finding(one) => finding(one),
+        PageBlock::Caution(items) => html! {
             div.caution { ul { @for item in items { li { (item) } } } }
         },
-        Block::Source(name, text) => html! {
+        PageBlock::Source(name, text) => html! {
             h3 { (name) }
             section.source tabindex="0" aria-label=(name) { pre { code { (text) } } }
         },
-        Block::Problem(text) => {
+        PageBlock::Problem(text) => {
             html! { section.problem tabindex="0" aria-label="problem" { pre { (text) } } }
         }
     }
@@ -200,7 +200,7 @@ fn with_code(text: &str) -> Markup {
     }
 }
 
-fn finding(finding: &Finding) -> Markup {
+fn finding(finding: &PageFinding) -> Markup {
     html! {
         div class={ "finding " (tone_class(finding.tone)) } {
             h3 { (finding.weight) @if !finding.place.is_empty() { span { ": " (finding.place) } } }
@@ -227,7 +227,7 @@ fn capital(text: &str) -> String {
 }
 
 /// A table that scrolls by itself where the page is too narrow for it.
-pub(super) fn table(table: &Table) -> Markup {
+pub(super) fn table(table: &PageTable) -> Markup {
     html! {
         section.scroll tabindex="0" aria-label=(table.caption) {
             table {

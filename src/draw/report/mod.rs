@@ -13,7 +13,7 @@ mod simulation;
 mod timeline;
 mod torque;
 
-pub(crate) use content::{About, Report};
+pub(crate) use content::{About, ReportContent};
 pub use page::Page;
 
 impl Page {

@@ -11,9 +11,9 @@ pub struct Page {
     /// A line above the title.
     pub(crate) about: String,
     /// The answer.
-    pub(crate) answer: Answer,
+    pub(crate) answer: PageAnswer,
     /// The figures that go with the answer.
-    pub(crate) figures: Vec<Figure>,
+    pub(crate) figures: Vec<PageFigure>,
     /// The rest, in order.
     pub(crate) sections: Vec<Section>,
     /// When the moves happen, for the instant that all plots share.
@@ -40,7 +40,7 @@ pub enum Tone {
 
 /// The answer in a word and a sentence.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Answer {
+pub struct PageAnswer {
     /// How it is to be taken.
     pub tone: Tone,
     /// In a word or two.
@@ -51,7 +51,7 @@ pub struct Answer {
 
 /// A figure that stands out: what it is, how much, and a word more.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Figure {
+pub struct PageFigure {
     /// What it is.
     pub name: String,
     /// How much.
@@ -68,22 +68,22 @@ pub struct Section {
     /// Its heading.
     pub heading: String,
     /// What it holds.
-    pub blocks: Vec<Block>,
+    pub blocks: Vec<PageBlock>,
 }
 
 /// What sections are made of.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Block {
+pub enum PageBlock {
     /// A paragraph.
     Text(String),
     /// Names with values.
     Facts(Vec<(String, String)>),
     /// A table.
-    Table(Table),
+    Table(PageTable),
     /// A plot with the same values as a table.
-    Plot(Box<Plot>),
+    Plot(Box<PagePlot>),
     /// Something found, with cures.
-    Finding(Finding),
+    Finding(PageFinding),
     /// What can hurt.
     Caution(Vec<String>),
     /// A file as it was read: its name and text.
@@ -94,7 +94,7 @@ pub enum Block {
 
 /// Something found.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Finding {
+pub struct PageFinding {
     /// How it is to be taken.
     pub tone: Tone,
     /// How much it weighs, in words.
@@ -113,7 +113,7 @@ pub struct Finding {
 
 /// A table.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Table {
+pub struct PageTable {
     /// What it shows.
     pub caption: String,
     /// Heads of the columns.
@@ -175,7 +175,7 @@ impl<T: Into<String>> From<T> for Cell {
 
 /// A plot.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Plot {
+pub struct PagePlot {
     /// What is drawn. The colour of a series is its place in the page's palette.
     pub chart: Chart,
     /// Whether it gets more height.
@@ -187,7 +187,7 @@ pub struct Plot {
     /// Whether the horizontal axis is time.
     pub over_time: bool,
     /// The same as a table.
-    pub table: Option<Table>,
+    pub table: Option<PageTable>,
 }
 
 /// A curve that can be read at an instant.

@@ -1,6 +1,6 @@
 //! Coils, currents and heat: what depends on the rig alone.
 
-use super::page::{Block, Cell, Column, Plot, Table};
+use super::page::{Cell, Column, PageBlock, PagePlot, PageTable};
 use crate::draw::{Chart, rig_charts};
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::{Heat, Losses};
@@ -14,14 +14,14 @@ const WHOLE_CYCLE: u32 = 4;
 const ROWS: usize = 17;
 
 /// Coil tables of every axis.
-pub(super) fn coils(rig: &Rig) -> Vec<Block> {
+pub(super) fn coils(rig: &Rig) -> Vec<PageBlock> {
     let mut blocks = Vec::new();
     for axis in &rig.axes {
         blocks.push(plot(
             rig_charts::coils(axis),
             "the currents of both phases through one electrical cycle, microstep by microstep; the table lists them.",
         ));
-        blocks.push(Block::Table(coil_table(
+        blocks.push(PageBlock::Table(coil_table(
             &CoilTable::of(axis),
             rig.axes.len() > 1,
         )));
@@ -30,8 +30,8 @@ pub(super) fn coils(rig: &Rig) -> Vec<Block> {
 }
 
 /// A chart that nothing is read off at an instant.
-fn plot(chart: Chart, says: &str) -> Block {
-    Block::Plot(Box::new(Plot {
+fn plot(chart: Chart, says: &str) -> PageBlock {
+    PageBlock::Plot(Box::new(PagePlot {
         description: format!("{}: {says}", chart.title),
         chart,
         tall: false,
@@ -41,7 +41,7 @@ fn plot(chart: Chart, says: &str) -> Block {
     }))
 }
 
-fn coil_table(coils: &CoilTable, several: bool) -> Table {
+fn coil_table(coils: &CoilTable, several: bool) -> PageTable {
     let whole = coils.microsteps <= WHOLE_CYCLE;
     let quarter = coils.microsteps as usize + 1;
     let shown = if whole { coils.rows.len() } else { quarter };
@@ -76,7 +76,7 @@ fn coil_table(coils: &CoilTable, several: bool) -> Table {
     } else {
         String::new()
     };
-    Table {
+    PageTable {
         caption: format!(
             "{axis}{}, {extent}{stride}. 100 % is {} A.",
             coils.drive,
@@ -123,14 +123,14 @@ fn tidy(value: f64) -> f64 {
 }
 
 /// Where the power of every axis goes.
-pub(super) fn heat(rig: &Rig) -> Vec<Block> {
-    let mut blocks = vec![Block::Text(
+pub(super) fn heat(rig: &Rig) -> Vec<PageBlock> {
+    let mut blocks = vec![PageBlock::Text(
         "Running: slowly, at full current (the worst case). Standing: with the hold current, at the worst microstep. \
         Iron losses are not modelled; they add to this at speed."
             .into(),
     )];
     for axis in &rig.axes {
-        blocks.push(Block::Table(heat_table(
+        blocks.push(PageBlock::Table(heat_table(
             axis,
             &Heat::of(axis),
             rig.axes.len() > 1,
@@ -143,7 +143,7 @@ pub(super) fn heat(rig: &Rig) -> Vec<Block> {
     blocks
 }
 
-fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> Table {
+fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> PageTable {
     let watts = |value: f64| -> Cell { format!("{} W", Rounded(value)).into() };
     let row = |what: &str, of: fn(&Losses) -> f64| {
         vec![
@@ -172,7 +172,7 @@ fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> Table {
     } else {
         String::new()
     };
-    Table {
+    PageTable {
         caption: format!(
             "{name}power losses; {} A rms in each phase while turning",
             Rounded(heat.rms_current)

@@ -10,7 +10,7 @@ use maud::{Markup, html};
 use serde_json::{Value, json};
 
 use super::html::table;
-use super::page::{Live, Plot};
+use super::page::{Live, PagePlot};
 use crate::draw::chart::{Chart, LineStyle, Series, Shade, decimate};
 
 /// Curves are drawn in a square of this side and stretched.
@@ -21,7 +21,7 @@ const CROWDED: usize = 1000;
 const TICKS: (usize, usize) = (9, 6);
 
 /// The plot with its legend and its table; `number` tells it from the others.
-pub(super) fn figure(plot: &Plot, number: usize) -> Markup {
+pub(super) fn figure(plot: &PagePlot, number: usize) -> Markup {
     let chart = &plot.chart;
     html! {
         figure.plot {
@@ -41,7 +41,7 @@ pub(super) fn figure(plot: &Plot, number: usize) -> Markup {
 }
 
 /// What the page's script has to know of the plot.
-pub(super) fn data(plot: &Plot, number: usize) -> Value {
+pub(super) fn data(plot: &PagePlot, number: usize) -> Value {
     let (x, y) = plot.chart.ranges();
     let curves: Vec<Value> = plot
         .live
@@ -57,7 +57,7 @@ pub(super) fn data(plot: &Plot, number: usize) -> Value {
     })
 }
 
-fn curve_data(plot: &Plot, live: &Live, number: usize) -> Value {
+fn curve_data(plot: &PagePlot, live: &Live, number: usize) -> Value {
     let column = |value: fn(&(f64, f64, f64)) -> f64, digits| -> Vec<Value> {
         live.samples
             .iter()

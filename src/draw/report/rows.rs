@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::page::{Cell, Column, Table, Tone};
+use super::page::{Cell, Column, PageTable, Tone};
 use super::simulation::Simulation;
 use crate::check::{AxisCheck, MoveCheck, Verdict};
 use crate::plan::Motion;
@@ -16,7 +16,7 @@ const MOST: usize = 200;
 
 /// A row: the first move of its kind and how many there are.
 #[derive(Debug)]
-pub(super) struct Row {
+pub(super) struct TableRow {
     /// The first one.
     pub sample: MoveCheck,
     /// How many.
@@ -28,7 +28,7 @@ pub(super) struct Row {
 /// Rows as they come.
 #[derive(Debug, Default)]
 pub(super) struct Rows {
-    rows: Vec<Row>,
+    rows: Vec<TableRow>,
     known: HashMap<(usize, *const Motion), usize>,
     /// Moves that found no room.
     beyond: u64,
@@ -55,7 +55,7 @@ impl Rows {
             }
             None if self.rows.len() < MOST => {
                 self.known.insert(key, self.rows.len());
-                self.rows.push(Row {
+                self.rows.push(TableRow {
                     sample: checked.clone(),
                     moves: 1,
                     from,
@@ -70,7 +70,7 @@ impl Rows {
     }
 
     /// The rows.
-    pub fn rows(&self) -> &[Row] {
+    pub fn rows(&self) -> &[TableRow] {
         &self.rows
     }
 
@@ -80,7 +80,7 @@ impl Rows {
     }
 
     /// The rows as a table, one for each axis that moves.
-    pub fn table(&self, rig: &Rig, simulation: Option<&Simulation>) -> Table {
+    pub fn table(&self, rig: &Rig, simulation: Option<&Simulation>) -> PageTable {
         let mut columns = vec![Column::numbers("line")];
         if self.axes > 1 {
             columns.push(Column::words("axis"));
@@ -101,7 +101,7 @@ impl Rows {
         if simulation.is_some() {
             columns.push(Column::numbers("peak lag"));
         }
-        Table {
+        PageTable {
             caption: "Equal moves of one statement share a row. Torque needed, and the share of the pull-out torque \
                      left, are those at the least margin. Times link to the plots."
                 .to_owned(),
@@ -111,7 +111,7 @@ impl Rows {
         }
     }
 
-    fn cells(&self, row: &Row, rig: &Rig, simulation: Option<&Simulation>) -> Vec<Vec<Cell>> {
+    fn cells(&self, row: &TableRow, rig: &Rig, simulation: Option<&Simulation>) -> Vec<Vec<Cell>> {
         let planned = &row.sample.planned;
         let axes = row.sample.check.axes.iter().zip(&planned.travel);
         axes.map(|(check, travel)| {

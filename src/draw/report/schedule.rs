@@ -1,13 +1,13 @@
 //! What the timer has to play.
 
-use super::page::{Block, Section};
+use super::page::{PageBlock, Section};
 use crate::rig::{Rig, Timer};
 use crate::schedule::Facts;
-use crate::schedule::timer::Pace;
+use crate::schedule::timer::TickRules;
 use crate::units::{Rounded, Time};
 
 /// A fact and its name.
-type Line = (String, String);
+type LabelledValue = (String, String);
 
 /// The section; `timing` holds the shortest and the longest interval of each axis (ticks)
 /// and `packed` how many bytes the packed schedule takes, where that is known.
@@ -31,7 +31,7 @@ pub(super) fn section(
     Section {
         id: "schedule",
         heading: "Schedule".into(),
-        blocks: vec![Block::Facts(lines)],
+        blocks: vec![PageBlock::Facts(lines)],
     }
 }
 
@@ -42,7 +42,7 @@ fn in_ticks(timer: &Timer, ticks: u64) -> String {
     )
 }
 
-fn of_timer(timer: &Timer) -> Vec<Line> {
+fn of_timer(timer: &Timer) -> Vec<LabelledValue> {
     vec![
         (
             "tick".to_owned(),
@@ -65,8 +65,8 @@ fn of_timer(timer: &Timer) -> Vec<Line> {
 }
 
 /// Intervals between the steps of each axis.
-fn intervals(rig: &Rig, timing: &[Option<(u64, u64)>]) -> Vec<Line> {
-    let least = Pace::new(&rig.timer).between_steps;
+fn intervals(rig: &Rig, timing: &[Option<(u64, u64)>]) -> Vec<LabelledValue> {
+    let least = TickRules::new(&rig.timer).between_steps;
     let in_ticks = |ticks| in_ticks(&rig.timer, ticks);
     let mut lines = Vec::new();
     for (axis, timing) in rig.axes.iter().zip(timing) {
@@ -97,7 +97,7 @@ fn intervals(rig: &Rig, timing: &[Option<(u64, u64)>]) -> Vec<Line> {
 }
 
 /// What the whole schedule came to.
-fn counted(rig: &Rig, facts: &Facts, packed: Option<usize>) -> Vec<Line> {
+fn counted(rig: &Rig, facts: &Facts, packed: Option<usize>) -> Vec<LabelledValue> {
     let in_ticks = |ticks| in_ticks(&rig.timer, ticks);
     let mut lines = vec![("events".to_owned(), facts.events.to_string())];
     for (axis, steps) in rig.axes.iter().zip(&facts.steps) {

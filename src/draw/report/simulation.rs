@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::ops::ControlFlow;
 
-use super::page::{Live, Plot};
+use super::page::{Live, PagePlot};
 use crate::draw::chart::{Chart, LineStyle, Series, decimate};
 use crate::plan::Item;
 use crate::rig::Rig;
@@ -67,22 +67,30 @@ impl Simulation {
             longest_rest: REST,
             ..Options::default()
         };
-        let mut take_in = |report: simulate::Report<'_>| simulation.take_in(rig, &report, until);
+        let mut take_in =
+            |report: simulate::SimulationEvent<'_>| simulation.take_in(rig, &report, until);
         // Breaking off is how a long program ends here.
         let _ = simulate::simulate_with(rig, items.iter().cloned(), &options, &mut take_in);
         simulation
     }
 
-    fn take_in(&mut self, rig: &Rig, report: &simulate::Report<'_>, until: f64) -> ControlFlow<()> {
+    fn take_in(
+        &mut self,
+        rig: &Rig,
+        report: &simulate::SimulationEvent<'_>,
+        until: f64,
+    ) -> ControlFlow<()> {
         match report {
-            simulate::Report::Progress(time) if *time > until => return ControlFlow::Break(()),
-            simulate::Report::Progress(_) => {}
-            simulate::Report::Move(outcome) => {
+            simulate::SimulationEvent::Progress(time) if *time > until => {
+                return ControlFlow::Break(());
+            }
+            simulate::SimulationEvent::Progress(_) => {}
+            simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();
                 self.moves
                     .insert((outcome.index, outcome.axis.clone()), (*outcome).clone());
             }
-            simulate::Report::Sample(sample) => {
+            simulate::SimulationEvent::Sample(sample) => {
                 let Some(axis) = rig.axes.iter().position(|axis| axis.name == sample.axis) else {
                     return ControlFlow::Continue(());
                 };
@@ -111,7 +119,7 @@ impl Simulation {
     }
 
     /// Lag and current of each axis over time.
-    pub fn plots(&self, rig: &Rig) -> Vec<Plot> {
+    pub fn plots(&self, rig: &Rig) -> Vec<PagePlot> {
         let several = rig.axes.len() > 1;
         let axes = rig.axes.iter().enumerate();
         axes.flat_map(|(number, axis)| {
@@ -149,7 +157,7 @@ impl Simulation {
         unit: &str,
         colour: usize,
         trace: &[(f64, f64)],
-    ) -> Plot {
+    ) -> PagePlot {
         let points = decimate(trace, 0.0, self.until, COLUMNS);
         let series = Series {
             label: "simulated".to_owned(),
@@ -159,7 +167,7 @@ impl Simulation {
         };
         let title = format!("{title} over time");
         let lag = unit == "°";
-        Plot {
+        PagePlot {
             description: format!("{title}, as the motor model makes it of the ticks."),
             chart: Chart {
                 title,

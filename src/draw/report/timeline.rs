@@ -1,7 +1,7 @@
 //! What happens over time: speed, position and torque of each axis, sampled so that
 //! every move keeps its shape and the page stays small.
 
-use super::page::{Instants, Live, MoveInstants, Plot};
+use super::page::{Instants, Live, MoveInstants, PagePlot};
 use crate::check::{AxisAbility, TorqueRule};
 use crate::draw::chart::{Chart, LineStyle, Series};
 use crate::draw::sampling::{Sampling, Shows};
@@ -19,7 +19,7 @@ const MANY_SEGMENTS: usize = 16;
 
 /// A move with its place in time.
 #[derive(Debug)]
-struct Placed {
+struct PlacedMove {
     from: f64,
     planned: PlannedMove,
     row: Option<usize>,
@@ -31,13 +31,13 @@ pub(super) struct Timeline<'a> {
     rig: &'a Rig,
     time: f64,
     shown_until: f64,
-    placed: Vec<Placed>,
+    placed: Vec<PlacedMove>,
     left_out: u64,
 }
 
 /// One instant of an axis, at its load.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Sample {
+struct LoadSample {
     time: f64,
     position: f64,
     speed: f64,
@@ -73,7 +73,7 @@ impl<'a> Timeline<'a> {
     pub fn add(&mut self, item: &Item, row: Option<usize>) {
         if let Item::Move(planned) = item {
             if self.placed.len() < MOVES {
-                self.placed.push(Placed {
+                self.placed.push(PlacedMove {
                     from: self.time,
                     planned: planned.clone(),
                     row,
@@ -103,7 +103,7 @@ impl<'a> Timeline<'a> {
     }
 
     /// Plots over time for each axis, and the path of each axis in its torque plane.
-    pub fn plots(&self, abilities: &[AxisAbility]) -> (Vec<Plot>, Vec<Live>) {
+    pub fn plots(&self, abilities: &[AxisAbility]) -> (Vec<PagePlot>, Vec<Live>) {
         let mut plots = Vec::new();
         let mut paths = Vec::new();
         let per_ramp = self.samples_in_a_ramp();
@@ -130,7 +130,7 @@ impl<'a> Timeline<'a> {
         (SAMPLES / segments.max(1)).clamp(IN_RAMP.1, IN_RAMP.0)
     }
 
-    fn samples(&self, number: usize, ability: &AxisAbility, per_ramp: usize) -> Vec<Sample> {
+    fn samples(&self, number: usize, ability: &AxisAbility, per_ramp: usize) -> Vec<LoadSample> {
         let axis = &self.rig.axes[number];
         let unit = TravelUnit::of(axis);
         let rule = TorqueRule::new(
@@ -139,7 +139,7 @@ impl<'a> Timeline<'a> {
             &ability.pull_out,
             self.rig.timer.tolerance,
         );
-        let rest = |time: f64, position: f64| Sample {
+        let rest = |time: f64, position: f64| LoadSample {
             time,
             position,
             speed: 0.0,
@@ -165,7 +165,7 @@ impl<'a> Timeline<'a> {
                 let begins = sample.time - sample.after;
                 let at = rule.instant(sample.segment, begins, sample.after);
                 let margin = rule.margin(at, motion.direction);
-                Sample {
+                LoadSample {
                     time: one.from + sample.time,
                     position: sample.position,
                     speed: sample.speed,
@@ -189,7 +189,7 @@ struct AxisView<'a> {
     axis: &'a Axis,
     number: usize,
     several: bool,
-    samples: &'a [Sample],
+    samples: &'a [LoadSample],
 }
 
 impl AxisView<'_> {
@@ -209,7 +209,7 @@ impl AxisView<'_> {
         }
     }
 
-    fn plots(&self) -> Vec<Plot> {
+    fn plots(&self) -> Vec<PagePlot> {
         let unit = TravelUnit::of(self.axis).name;
         let speed = self.curve(
             "Speed",
@@ -252,7 +252,7 @@ impl AxisView<'_> {
         unit: &str,
         style: LineStyle,
         colour: usize,
-        value: fn(&Sample) -> f64,
+        value: fn(&LoadSample) -> f64,
     ) -> (Series, Live) {
         let series = Series {
             label: label.to_owned(),
@@ -284,13 +284,13 @@ impl AxisView<'_> {
         (series, live)
     }
 
-    fn plot(&self, of: &str, y_label: &str, curves: Vec<(Series, Live)>) -> Plot {
+    fn plot(&self, of: &str, y_label: &str, curves: Vec<(Series, Live)>) -> PagePlot {
         let (series, mut live): (Vec<Series>, Vec<Live>) = curves.into_iter().unzip();
         for (number, one) in live.iter_mut().enumerate() {
             one.series = number;
         }
         let title = self.title(of);
-        Plot {
+        PagePlot {
             description: format!("{title}. The table of moves holds the same in numbers."),
             chart: Chart {
                 title,

@@ -1,6 +1,6 @@
 //! The torque plane of each axis: what the motor can give, and what the moves ask for.
 
-use super::page::{Block, Cell, Column, Live, Plot, Table};
+use super::page::{Cell, Column, Live, PageBlock, PagePlot, PageTable};
 use crate::check::AxisAbility;
 use crate::draw::Chart;
 use crate::draw::plots::TorquePlane;
@@ -9,17 +9,21 @@ use crate::units::Rounded;
 /// Rows of the table that stands for a torque plane.
 const CURVE_ROWS: usize = 12;
 
-pub(super) fn blocks(planes: Vec<Plot>) -> Vec<Block> {
-    let mut blocks = vec![Block::Text(
+pub(super) fn blocks(planes: Vec<PagePlot>) -> Vec<PageBlock> {
+    let mut blocks = vec![PageBlock::Text(
         "The pull-out torque is the most the motor gives at its shaft, turning steadily. The curve is typical; the check uses its low edge. \
          In an unstable band the oscillation grows until the rotor loses synchronism; in a forced band the steps excite it near its natural frequency."
             .into(),
     )];
-    blocks.extend(planes.into_iter().map(|plane| Block::Plot(Box::new(plane))));
+    blocks.extend(
+        planes
+            .into_iter()
+            .map(|plane| PageBlock::Plot(Box::new(plane))),
+    );
     blocks
 }
 
-pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> Plot {
+pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> PagePlot {
     let chart = plane.chart();
     let asked = chart
         .series
@@ -27,7 +31,7 @@ pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -
         .position(|series| series.label.starts_with("asked"))
         .unwrap_or(0);
     let table = plane_table(&chart, ability);
-    Plot {
+    PagePlot {
         description: format!(
             "{}: pull-out torque less the reserve, bad speeds, and the paths of the moves.",
             chart.title
@@ -53,7 +57,7 @@ fn finer_when_slow(points: usize) -> impl Iterator<Item = usize> {
 }
 
 /// The pull-out curve and the bands in numbers.
-fn plane_table(chart: &Chart, ability: &AxisAbility) -> Table {
+fn plane_table(chart: &Chart, ability: &AxisAbility) -> PageTable {
     let curve = chart
         .series
         .first()
@@ -81,7 +85,7 @@ fn plane_table(chart: &Chart, ability: &AxisAbility) -> Table {
     } else {
         "computed"
     };
-    Table {
+    PageTable {
         caption: format!("{}; pull-out torque {source}", chart.title),
         columns: vec![
             Column::numbers(chart.x_label.clone()),

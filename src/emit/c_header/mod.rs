@@ -28,7 +28,7 @@ use std::sync::Arc;
 use self::parts::Parts;
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
-use crate::schedule::{Event, Run, Schedule, What};
+use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 use crate::script::Until;
 
 /// The format `c`.
@@ -131,10 +131,10 @@ impl Format for CHeader {
         let mut tables = Tables::default();
         while let Some(run) = schedule.next_run() {
             match run {
-                Run::Steps {
+                ScheduleRun::Steps {
                     axis, ticks, of, ..
                 } => tables.steps(axis, ticks, of.number)?,
-                Run::Event(event) => tables.event(&event)?,
+                ScheduleRun::Event(event) => tables.event(&event)?,
             }
         }
         tables.finish(schedule.end_tick())?;
@@ -178,13 +178,13 @@ impl Tables {
     fn event(&mut self, event: &Event) -> Result<(), EmitError> {
         self.close()?;
         let (kind, which, value) = match &event.what {
-            What::Step { axis, .. } => return self.parts.add(*axis as u8, &[event.tick]),
-            What::Direction { axis, direction } => {
+            EventKind::Step { axis, .. } => return self.parts.add(*axis as u8, &[event.tick]),
+            EventKind::Direction { axis, direction } => {
                 let positive = *direction == Direction::Positive;
                 (Kind::Direction, *axis, u32::from(positive))
             }
-            What::Output { output, on } => (Kind::Output, *output, u32::from(*on)),
-            What::Await {
+            EventKind::Output { output, on } => (Kind::Output, *output, u32::from(*on)),
+            EventKind::Await {
                 input,
                 until,
                 timeout,
@@ -198,7 +198,7 @@ impl Tables {
                 };
                 (kind, *input, ticks)
             }
-            What::Mark(text) => (Kind::Mark, 0, self.mark(text)),
+            EventKind::Mark(text) => (Kind::Mark, 0, self.mark(text)),
         };
         self.push(event.tick, kind, which as u8, value)?;
         self.tick = event.tick;

@@ -13,7 +13,7 @@ const GOES_ON: u16 = u16::MAX;
 
 /// Steps in the tables.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Part {
+pub(super) struct TablePart {
     pub(super) steps: u32,
     /// Where its intervals begin.
     pub(super) first_interval: u32,
@@ -37,7 +37,7 @@ pub(super) struct Played {
 pub(super) struct Parts {
     pub(super) intervals: Vec<u16>,
     pub(super) axes: Vec<u8>,
-    pub(super) list: Vec<Part>,
+    pub(super) list: Vec<TablePart>,
     by_hash: HashMap<u64, Vec<u32>>,
     open: Option<Open>,
 }
@@ -125,7 +125,7 @@ impl Parts {
                 // All of these are below the limit of the interval table.
                 let number = self.list.len() as u32;
                 same_hash.push(number);
-                self.list.push(Part {
+                self.list.push(TablePart {
                     steps: open.steps,
                     first_interval: open.first_interval as u32,
                     first_axis: open.first_axis as u32,

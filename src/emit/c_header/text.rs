@@ -6,7 +6,7 @@ use super::{Action, Kind, SEVERAL, Tables};
 use crate::emit::Heading;
 use crate::emit::identifiers::Identifiers;
 use crate::schedule::Facts;
-use crate::schedule::timer::Pace;
+use crate::schedule::timer::TickRules;
 
 /// Entries of an array are 2^13: 16,384 bytes of intervals, 8,192 of axes.
 const ENTRIES_BITS: u32 = 13;
@@ -103,7 +103,7 @@ fn constants(
     out: &mut dyn Write,
 ) -> io::Result<()> {
     let rig = heading.rig;
-    let pace = Pace::new(&rig.timer);
+    let pace = TickRules::new(&rig.timer);
     let mut define = |name: &str, value: String| writeln!(out, "#define SLEWSMITH_{name} {value}");
     // {:?} writes a point into every number, which makes it a double in C.
     define("TICK_RATE_HZ", format!("{:?}", heading.tick_rate()))?;

@@ -10,8 +10,8 @@ use std::sync::Arc;
 use crate::emit::{FORMATS, Heading, format};
 use crate::plan::{Item, OnTheWay};
 use crate::rig::Rig;
-use crate::schedule::timer::Pace;
-use crate::schedule::{Schedule, What};
+use crate::schedule::timer::TickRules;
+use crate::schedule::{EventKind, Schedule};
 use crate::script::Until;
 use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 
@@ -98,7 +98,7 @@ fn csv_json_and_vcd_hold_the_same_events_for_readers_that_are_not_ours() {
     for name in ["csv", "json", "vcd"] {
         std::fs::write(path(name), written(name, &rig, &items)).unwrap();
     }
-    let pulse = Pace::new(&rig.timer).step_pulse;
+    let pulse = TickRules::new(&rig.timer).step_pulse;
     // 16 MHz / 8 is 500 ns a tick; the dump counts in 100 ns.
     let files = ["csv", "json", "vcd"].map(|name| path(name).into_os_string());
     let numbers = [pulse.to_string(), "5".to_owned()].map(OsString::from);
@@ -137,15 +137,15 @@ fn as_played(rig: &Rig, items: &[Item]) -> String {
     let mut lines = String::new();
     for event in schedule.by_ref() {
         let (word, which, value) = match event.what {
-            What::Step { axis, direction } => ("step", axis, direction.sign()),
-            What::Direction { axis, direction } => ("direction", axis, direction.sign()),
-            What::Output { output, on } => ("output", output, i64::from(on)),
-            What::Await {
+            EventKind::Step { axis, direction } => ("step", axis, direction.sign()),
+            EventKind::Direction { axis, direction } => ("direction", axis, direction.sign()),
+            EventKind::Output { output, on } => ("output", output, i64::from(on)),
+            EventKind::Await {
                 input,
                 until,
                 timeout,
             } => (until.event_word(), input, timeout.unwrap_or(0) as i64),
-            What::Mark(text) => {
+            EventKind::Mark(text) => {
                 let next = marks.len();
                 ("mark", 0, *marks.entry(text).or_insert(next) as i64)
             }

@@ -9,7 +9,7 @@ use crate::emit::binary::{self, ReadError};
 use crate::plan::{Item, Motion};
 use crate::rig::Rig;
 use crate::schedule::pack::{Packed, pack};
-use crate::schedule::{Event, Schedule, What};
+use crate::schedule::{Event, EventKind, Schedule};
 use crate::script::Until;
 use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 use crate::units::Frequency;
@@ -88,7 +88,7 @@ fn ideal_steps(items: &[Item], rig: &Rig, axis: usize) -> Vec<f64> {
     let mut fine = rig.clone();
     fine.timer.clock = Frequency::new(rig.timer.clock.si() * FINER);
     Schedule::new(items.to_vec(), &fine)
-        .filter(|event| matches!(event.what, What::Step { axis: of, .. } if of == axis))
+        .filter(|event| matches!(event.what, EventKind::Step { axis: of, .. } if of == axis))
         .map(|event| event.tick as f64 / FINER)
         .collect()
 }
@@ -96,7 +96,7 @@ fn ideal_steps(items: &[Item], rig: &Rig, axis: usize) -> Vec<f64> {
 /// Compares the decoded events of one axis and of everything else with the schedule.
 #[track_caller]
 fn assert_faithful(packed: &Packed, items: &[Item], rig: &Rig) {
-    let is_step = |event: &Event| matches!(event.what, What::Step { .. });
+    let is_step = |event: &Event| matches!(event.what, EventKind::Step { .. });
     let (steps, others): (Vec<_>, Vec<_>) = Schedule::new(items.to_vec(), rig).partition(is_step);
     let (decoded_steps, decoded_others): (Vec<_>, Vec<_>) = packed.events().partition(is_step);
     assert_eq!(
@@ -105,8 +105,7 @@ fn assert_faithful(packed: &Packed, items: &[Item], rig: &Rig) {
     );
     for axis in 0..rig.axes.len() {
         let of = |events: &[Event]| -> Vec<Event> {
-            let mine =
-                |event: &&Event| matches!(event.what, What::Step { axis: of, .. } if of == axis);
+            let mine = |event: &&Event| matches!(event.what, EventKind::Step { axis: of, .. } if of == axis);
             events.iter().filter(mine).cloned().collect()
         };
         let (wanted, got) = (of(&steps), of(&decoded_steps));
@@ -226,7 +225,7 @@ fn a_program_takes_at_most_a_quarter_of_what_a_general_compressor_needs() {
     let mut last = 0;
     let mut plain = Vec::new();
     for event in Schedule::new(items, &rig) {
-        if matches!(event.what, What::Step { .. }) {
+        if matches!(event.what, EventKind::Step { .. }) {
             let interval = (event.tick - last).min(65_535) as u16;
             plain.extend(interval.to_le_bytes());
             last = event.tick;
@@ -270,29 +269,29 @@ fn an_independent_reader_finds_the_same_events() {
     let ours: Vec<String> = packed
         .events()
         .map(|Event { tick, what }| match what {
-            What::Step {
+            EventKind::Step {
                 axis: number,
                 direction,
             } => {
                 format!("{tick},step,{},{}", axis(number), direction.sign())
             }
-            What::Direction {
+            EventKind::Direction {
                 axis: number,
                 direction,
             } => {
                 format!("{tick},direction,{},{}", axis(number), direction.sign())
             }
-            What::Output { output, on } => {
+            EventKind::Output { output, on } => {
                 format!(
                     "{tick},output,{},{}",
                     rig.outputs[output].name,
                     u8::from(on)
                 )
             }
-            What::Await { input, until, .. } => {
+            EventKind::Await { input, until, .. } => {
                 format!("{tick},{},{},", until.event_word(), rig.inputs[input].name)
             }
-            What::Mark(text) => format!("{tick},mark,{text},"),
+            EventKind::Mark(text) => format!("{tick},mark,{text},"),
         })
         .collect();
     let mut ours: Vec<&str> = ours.iter().map(String::as_str).collect();

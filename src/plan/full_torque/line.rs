@@ -1,7 +1,7 @@
 //! Straight lines in the plane of speed and squared acceleration: stretches of constant
 //! jerk.
 
-use crate::plan::profile::Piece;
+use crate::plan::profile::RampPiece;
 
 /// A straight line in the plane of speed and squared acceleration.
 pub(super) struct Line {
@@ -36,9 +36,9 @@ impl Line {
         time * (self.speed[0] + time * (2.0 * first + last) / 6.0)
     }
 
-    pub(super) fn piece(&self) -> Piece {
+    pub(super) fn piece(&self) -> RampPiece {
         let duration = self.duration();
-        Piece {
+        RampPiece {
             duration,
             distance: self.distance(),
             speed: self.speed,

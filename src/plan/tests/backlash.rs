@@ -5,10 +5,10 @@ use crate::testing::rigs;
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
-use crate::plan::{ChangeKind, Direction, Item, Part, PlannedMove};
+use crate::plan::{ChangeKind, Direction, Item, MovePart, PlannedMove};
 use crate::rig::{Approach, Axis, Rig};
-use crate::schedule::{Schedule, What};
-use crate::script::{ActionKind, Move, Pace, Settings, Shape, Way};
+use crate::schedule::{EventKind, Schedule};
+use crate::script::{ActionKind, Move, MovePace, Settings, Shape, Way};
 use crate::testing::rigs::{action, by, limit, linear, moves, moving, on, plan, rig, rotary, to};
 use crate::units::{Angle, Length};
 use approx::assert_relative_eq;
@@ -33,13 +33,13 @@ fn usual() -> Arc<Settings> {
 
 fn within(seconds: f64, turn: Move) -> Move {
     Move {
-        pace: Pace::In(seconds, Span::default()),
+        pace: MovePace::In(seconds, Span::default()),
         ..turn
     }
 }
 
 /// The ends of the moves and their parts.
-fn ends(moves: &[PlannedMove]) -> Vec<(i64, Part)> {
+fn ends(moves: &[PlannedMove]) -> Vec<(i64, MovePart)> {
     moves
         .iter()
         .map(|planned| (planned.travel[0].to_steps, planned.part))
@@ -49,7 +49,7 @@ fn ends(moves: &[PlannedMove]) -> Vec<(i64, Part)> {
 /// By hand: 90 degrees are 500 microsteps.
 #[test]
 fn a_move_from_the_wrong_side_goes_beyond_by_the_play_and_a_full_step_and_comes_back() {
-    use Part::{Approach as Back, Beyond, Whole};
+    use MovePart::{Approach as Back, Beyond, Whole};
     let settings = usual();
     let there_and_back = || {
         vec![
@@ -84,7 +84,7 @@ fn a_move_from_the_wrong_side_goes_beyond_by_the_play_and_a_full_step_and_comes_
 
 #[test]
 fn short_moves_that_come_from_the_right_side_need_nothing_once_the_play_is_taken_up() {
-    use Part::{Approach as Back, Beyond, Whole};
+    use MovePart::{Approach as Back, Beyond, Whole};
     let settings = usual();
     let list = ["1.8 deg", "1.8 deg", "0 deg", "-1.8 deg", "1.8 deg"];
     let planned = moves(
@@ -108,7 +108,7 @@ fn short_moves_that_come_from_the_right_side_need_nothing_once_the_play_is_taken
 
 #[test]
 fn the_way_round_is_that_of_the_whole_move() {
-    use Part::{Approach as Back, Beyond};
+    use MovePart::{Approach as Back, Beyond};
     let settings = usual();
     let turn = |way| {
         moves(
@@ -118,7 +118,10 @@ fn the_way_round_is_that_of_the_whole_move() {
     };
     assert_eq!(ends(&turn(Way::Shortest)), [(-71, Beyond), (-56, Back)]);
     assert_eq!(ends(&turn(Way::Clockwise)), [(-71, Beyond), (-56, Back)]);
-    assert_eq!(ends(&turn(Way::Counterclockwise)), [(1944, Part::Whole)]);
+    assert_eq!(
+        ends(&turn(Way::Counterclockwise)),
+        [(1944, MovePart::Whole)]
+    );
 }
 
 #[test]
@@ -249,7 +252,7 @@ fn targets_are_passed_with_the_play_taken_up_or_not_at_all() {
             through(&["1.8 deg", "9 deg"]),
         ],
     );
-    use Part::{Approach as Back, Beyond, Whole};
+    use MovePart::{Approach as Back, Beyond, Whole};
     assert_eq!(
         ends(&planned),
         [(-15, Beyond), (0, Back), (60, Whole), (120, Whole)]
@@ -296,7 +299,7 @@ proptest! {
         for item in &items {
             let Item::Move(planned) = item else { panic!("only moves are planned") };
             made += planned.motion.axes[0].steps;
-            if planned.part != Part::Beyond {
+            if planned.part != MovePart::Beyond {
                 stops.push((made, planned.travel[0].to_steps));
             }
         }
@@ -315,7 +318,7 @@ proptest! {
         };
         check(made, at, slack, None)?;
         for event in schedule {
-            let What::Step { direction, .. } = event.what else { continue };
+            let EventKind::Step { direction, .. } = event.what else { continue };
             at += direction.sign();
             // The flanks move by a microstep; the load only where one reaches it.
             slack = (slack + direction.sign() as f64).clamp(0.0, play);

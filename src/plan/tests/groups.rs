@@ -9,7 +9,7 @@ use crate::physics::{Band, BandKind, FoundBy};
 use crate::plan::{AxisMotion, ChangeKind, Item, PlannedMove, program};
 use crate::rig::{Gearing, Rig};
 use crate::script::action::SpeedLimits;
-use crate::script::{Action, ActionKind, Move, Pace, Settings, Shape, Target};
+use crate::script::{Action, ActionKind, Move, MovePace, Settings, Shape, Target};
 use crate::testing::rigs::{
     action, by, limit, linear, moving, on, plan, quantity, rig, rotary, settings,
 };
@@ -128,18 +128,18 @@ fn axes_together_take_one_time_and_an_axis_that_stands_takes_no_part() {
     let rig = bench();
     let settings = bench_settings(Shape::Trapezoid);
     let timed = Move {
-        pace: Pace::In(3.0, Span::default()),
+        pace: MovePace::In(3.0, Span::default()),
         ..on("arm", by("90 deg", &settings))
     };
     let planned = together(&rig, vec![timed, on("table", by("0 deg", &settings))]).unwrap();
     assert_eq!(planned.motion.axes.len(), 1);
     assert_relative_eq!(planned.motion.duration, 3.0);
     let other = Move {
-        pace: Pace::In(4.0, Span::default()),
+        pace: MovePace::In(4.0, Span::default()),
         ..on("table", by("5 deg", &settings))
     };
     let timed = Move {
-        pace: Pace::In(3.0, Span::default()),
+        pace: MovePace::In(3.0, Span::default()),
         ..on("arm", by("90 deg", &settings))
     };
     assert_eq!(
@@ -416,7 +416,7 @@ fn a_move_with_its_own_time_goes_to_the_upper_edge_and_still_takes_that_time() {
         settings.all.jerk = limit("9000 deg/s^3");
         settings.shape = shape;
         let timed = Move {
-            pace: Pace::In(4.4, Span::default()),
+            pace: MovePace::In(4.4, Span::default()),
             ..by("2 turns", &Arc::new(settings))
         };
         let planned = with_bands(&rig, vec![vec![band(80.0, 110.0)]], vec![moving(timed)]);
@@ -571,7 +571,7 @@ fn ramps_begin_and_end_at_the_start_speed_or_the_cruise_where_that_is_lower() {
     with_start.all.start = limit("36 deg/s");
     let settings = Arc::new(with_start);
     let slow = Move {
-        pace: Pace::At(quantity("18 deg/s"), Span::default()),
+        pace: MovePace::At(quantity("18 deg/s"), Span::default()),
         ..by("1 turn", &settings)
     };
     let planned = rigs::moves(

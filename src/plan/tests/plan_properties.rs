@@ -9,7 +9,7 @@ use crate::physics::{PullOut, ShaftLoad};
 use crate::plan::{AxisMotion, Direction, Item, PlannedMove, Segment, program};
 use crate::rig::{Axis, DriveKind, Gearing, Rig, Sequence};
 use crate::script::action::SpeedLimits;
-use crate::script::{Action, ActionKind, Move, Pace, Settings, Shape, Target};
+use crate::script::{Action, ActionKind, Move, MovePace, Settings, Shape, Target};
 use crate::testing::rigs::{action, moving, on, rig, rotary};
 use crate::units::{Current, Dimension, Inertia, Quantity, Torque};
 use proptest::prelude::*;
@@ -178,14 +178,14 @@ proptest! {
         slower in prop_oneof![Just(None), spread(1.0, 100.0).prop_map(Some)],
     ) {
         let rig = rig(vec![rotary("a", 16)]);
-        let actions = |pace: &[Pace]| list.iter().enumerate().map(|(at, (steps, settings))| {
+        let actions = |pace: &[MovePace]| list.iter().enumerate().map(|(at, (steps, settings))| {
             let turn = rigs::turn(Target::By(microsteps(*steps)), settings);
-            moving(Move { pace: pace.get(at).copied().unwrap_or(Pace::Limits), ..turn })
+            moving(Move { pace: pace.get(at).copied().unwrap_or(MovePace::Limits), ..turn })
         }).collect::<Vec<_>>();
         let moves = plan(&rig, actions(&[]));
         check_all(&moves)?;
         if let Some(factor) = slower {
-            let paces: Vec<Pace> = moves.iter().map(|planned| Pace::In(planned.motion.duration * factor, Span::default())).collect();
+            let paces: Vec<MovePace> = moves.iter().map(|planned| MovePace::In(planned.motion.duration * factor, Span::default())).collect();
             let timed = plan(&rig, actions(&paces));
             check_all(&timed)?;
             for (planned, first) in timed.iter().zip(&moves) {

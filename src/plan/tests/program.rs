@@ -6,9 +6,9 @@ use std::sync::Arc;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, program};
 use crate::rig::{DriveKind, Gearing, Sequence};
-use crate::schedule::{Schedule, What};
+use crate::schedule::{EventKind, Schedule};
 use crate::script::Until;
-use crate::script::{ActionKind, Pace, Script, Settings, Shape, Target, Way};
+use crate::script::{ActionKind, MovePace, Script, Settings, Shape, Target, Way};
 use crate::testing::rigs::{
     action, by, linear, moves, moving, on, plan, quantity, rig, rotary, settings, to,
 };
@@ -298,7 +298,7 @@ fn a_move_in_a_time_takes_it_exactly_or_says_the_shortest() {
     let rig = rig(vec![rotary("a", 16)]);
     let settings = usual();
     let within = |seconds| crate::script::Move {
-        pace: Pace::In(seconds, Span::default()),
+        pace: MovePace::In(seconds, Span::default()),
         ..by("90 deg", &settings)
     };
     let planned = moves(&rig, vec![moving(within(2.5))]);
@@ -320,7 +320,7 @@ fn a_speed_of_the_move_lowers_its_cruise() {
     let rig = rig(vec![rotary("a", 10)]);
     let settings = usual();
     let at = crate::script::Move {
-        pace: Pace::At(quantity("36 deg/s"), Span::default()),
+        pace: MovePace::At(quantity("36 deg/s"), Span::default()),
         ..by("1 turn", &settings)
     };
     let planned = moves(&rig, vec![moving(at)]);
@@ -399,17 +399,22 @@ mark \"end\"
     let events: Vec<_> = Schedule::new(items, &rig).collect();
     let steps: Vec<u64> = events
         .iter()
-        .filter(|event| matches!(event.what, What::Step { .. }))
+        .filter(|event| matches!(event.what, EventKind::Step { .. }))
         .map(|event| event.tick)
         .collect();
     assert_eq!(steps.len(), 80);
-    let others: Vec<(u64, &What)> = events
+    let others: Vec<(u64, &EventKind)> = events
         .iter()
-        .filter(|event| !matches!(event.what, What::Step { .. } | What::Direction { .. }))
+        .filter(|event| {
+            !matches!(
+                event.what,
+                EventKind::Step { .. } | EventKind::Direction { .. }
+            )
+        })
         .map(|event| (event.tick, &event.what))
         .collect();
-    let lamp = |on| What::Output { output: 1, on };
-    let waited = What::Await {
+    let lamp = |on| EventKind::Output { output: 1, on };
+    let waited = EventKind::Await {
         input: 0,
         until: Until::Active,
         timeout: Some(2_000_000),
@@ -417,16 +422,19 @@ mark \"end\"
     let expected = [
         (0, &waited),
         (steps[19], &lamp(true)),
-        (steps[19], &What::Mark(Arc::from("half"))),
+        (steps[19], &EventKind::Mark(Arc::from("half"))),
         (steps[32], &lamp(false)),
-        (end_of_passing + 3_500_000, &What::Mark(Arc::from("end"))),
+        (
+            end_of_passing + 3_500_000,
+            &EventKind::Mark(Arc::from("end")),
+        ),
     ];
     assert_eq!(others, expected);
     // In the cruise a step takes 20 ms, to the tick.
     assert_eq!(steps[20] - steps[19], 20_000);
     // The direction stands for its set-up before the first step back.
     let turned = events.iter().filter_map(|event| match event.what {
-        What::Direction { .. } => Some(event.tick),
+        EventKind::Direction { .. } => Some(event.tick),
         _ => None,
     });
     let turned: Vec<u64> = turned.collect();

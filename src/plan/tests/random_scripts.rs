@@ -9,7 +9,7 @@ use crate::diagnostic::Source;
 use crate::physics::{PullOut, ShaftLoad};
 use crate::plan::{Item, PlannedMove, program};
 use crate::rig::{Axis, Gearing, Rig};
-use crate::schedule::{Schedule, What};
+use crate::schedule::{EventKind, Schedule};
 use crate::script::Script;
 use crate::testing::rigs::{rig, rotary};
 use crate::units::{Inertia, Torque};
@@ -369,7 +369,7 @@ proptest! {
                 return Ok(());
             }
         };
-        let marks = Schedule::new(items, &rig).filter(|event| matches!(event.what, What::Mark(_)));
+        let marks = Schedule::new(items, &rig).filter(|event| matches!(event.what, EventKind::Mark(_)));
         let marks: Vec<u64> = marks.map(|event| event.tick).collect();
         let mut milliseconds = 0.0;
         let ends: Vec<u64> = times.iter().map(|time| {

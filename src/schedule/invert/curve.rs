@@ -12,7 +12,7 @@
 //! Where that is too much, Newton steps follow; where the speed changes too much for
 //! that (close to standstill) the roots are bracketed one by one.
 
-use super::{Inverse, Scale, UNIT, each};
+use super::{Inverse, TimeScale, UNIT, each};
 use crate::plan::Segment;
 
 /// Positions of a curve that are read from one quintic.
@@ -29,7 +29,7 @@ impl Inverse {
     pub(super) fn curve<T>(
         &self,
         first: f64,
-        scale: &Scale,
+        scale: &TimeScale,
         out: &mut [T],
         mut take: impl FnMut(f64) -> T,
     ) -> f64 {

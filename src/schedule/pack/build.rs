@@ -8,15 +8,15 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::error::PackError;
-use super::motion::{self, FitError, Motion};
-use super::op::{Act, INPUT_BITS};
-use super::place::{Fitted, Placed, What as Placement, clock_at, operations};
-use super::{Packed, Ramp};
+use super::motion::{self, FitError, PackedMotion};
+use super::op::{INPUT_BITS, OpKind};
+use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, operations};
+use super::{Packed, PackedRamp};
 use crate::plan::{self, AxisMotion, Item, PlannedMove};
 use crate::rig::Rig;
-use crate::schedule::event::{Event, What};
-use crate::schedule::invert::{Inverse, Scale};
-use crate::schedule::timeline::{Run, Schedule, UnderWay};
+use crate::schedule::event::{Event, EventKind};
+use crate::schedule::invert::{Inverse, TimeScale};
+use crate::schedule::timeline::{Schedule, ScheduleRun, UnderWay};
 
 /// Numbers of outputs have 8 bits, and those of inputs 6 beside what is waited for.
 const MOST_OUTPUTS: usize = 255;
@@ -37,10 +37,10 @@ pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, 
     let mut builder = Builder::new(rig);
     while let Some(run) = schedule.next_run() {
         match run {
-            Run::Steps {
+            ScheduleRun::Steps {
                 axis, ticks, of, ..
             } => builder.steps(axis, ticks, of)?,
-            Run::Event(event) => {
+            ScheduleRun::Event(event) => {
                 let now = clock_at(schedule.now());
                 builder.event(event, now)?;
             }
@@ -51,7 +51,7 @@ pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, 
 
 /// One axis of a motion, and what finding its starts takes.
 #[derive(Debug)]
-struct Known {
+struct KnownAxis {
     /// Number of the first move that needs it.
     index: u64,
     /// The motion, whose address is not used again because of this.
@@ -65,7 +65,7 @@ struct Known {
 
 /// A motion whose steps are coming in.
 #[derive(Debug)]
-struct Open {
+struct OpenMotion {
     index: u64,
     known: usize,
     /// Steps seen.
@@ -76,11 +76,11 @@ struct Builder {
     rate: f64,
     packed: Packed,
     streams: Vec<Vec<Placed>>,
-    known: Vec<Known>,
+    known: Vec<KnownAxis>,
     /// By address of the motion and number of its axis.
     known_by_address: HashMap<(*const plan::Motion, usize), usize>,
     marks: HashMap<Arc<str>, u16>,
-    open: Vec<Option<Open>>,
+    open: Vec<Option<OpenMotion>>,
 }
 
 impl Builder {
@@ -99,27 +99,27 @@ impl Builder {
     fn event(&mut self, event: Event, now: u128) -> Result<(), PackError> {
         let others = self.streams.len() - 1;
         let (stream, act) = match event.what {
-            What::Direction { axis, direction } => (axis, Act::Direction(direction)),
-            What::Output { output, on } => (others, Act::Output(output as u8, on)),
-            What::Mark(text) => (others, Act::Mark(self.mark(text)?)),
-            What::Await {
+            EventKind::Direction { axis, direction } => (axis, OpKind::Direction(direction)),
+            EventKind::Output { output, on } => (others, OpKind::Output(output as u8, on)),
+            EventKind::Mark(text) => (others, OpKind::Mark(self.mark(text)?)),
+            EventKind::Await {
                 input,
                 until,
                 timeout,
             } => {
                 for stream in 0..others {
-                    self.place(stream, now, event.tick, Act::Meet);
+                    self.place(stream, now, event.tick, OpKind::Meet);
                 }
-                (others, Act::Await(input as u8, until, timeout))
+                (others, OpKind::Await(input as u8, until, timeout))
             }
             // Steps come in runs.
-            What::Step { .. } => return Ok(()),
+            EventKind::Step { .. } => return Ok(()),
         };
         self.place(stream, now, event.tick, act);
         Ok(())
     }
 
-    fn place(&mut self, stream: usize, ideal: u128, tick: u64, act: Act) {
+    fn place(&mut self, stream: usize, ideal: u128, tick: u64, act: OpKind) {
         let what = Placement::Act(tick, act);
         self.streams[stream].push(Placed { ideal, what });
     }
@@ -139,7 +139,7 @@ impl Builder {
         let index = of.planned.index;
         let mut open = match self.open[axis].take() {
             Some(open) => open,
-            None => Open {
+            None => OpenMotion {
                 index,
                 known: self.known(axis, &of.planned)?,
                 done: 0,
@@ -175,7 +175,7 @@ impl Builder {
         if number == next {
             let axis = &motion.axes[place];
             let times = ideal_times(axis, self.rate);
-            self.known.push(Known {
+            self.known.push(KnownAxis {
                 index: *index,
                 steps: times.len(),
                 ramp: motion::ramp_length(&times),
@@ -209,10 +209,10 @@ impl Builder {
             };
             order.len()
         ];
-        let mut numbers: HashMap<Motion, u16> = HashMap::new();
+        let mut numbers: HashMap<PackedMotion, u16> = HashMap::new();
         let Packed { ramps, motions, .. } = &mut self.packed;
         for number in order {
-            let Known {
+            let KnownAxis {
                 index,
                 motion,
                 number: axis,
@@ -247,9 +247,9 @@ impl Builder {
 /// Ramps that no motion plays leave nothing behind: packing tries some in vain.
 fn drop_unused_ramps(packed: &mut Packed) {
     let mut used = vec![false; packed.ramps.len()];
-    let parts = |motion: &mut Motion, act: &mut dyn FnMut(&mut usize)| {
+    let parts = |motion: &mut PackedMotion, act: &mut dyn FnMut(&mut usize)| {
         for part in &mut motion.parts {
-            if let motion::Part::Forward { ramp, .. } = part {
+            if let motion::MotionPart::Forward { ramp, .. } = part {
                 act(ramp);
             }
         }
@@ -258,7 +258,7 @@ fn drop_unused_ramps(packed: &mut Packed) {
         parts(motion, &mut |ramp| used[*ramp] = true);
     }
     let mut numbers = vec![0; used.len()];
-    let mut kept: Vec<Ramp> = Vec::new();
+    let mut kept: Vec<PackedRamp> = Vec::new();
     for (number, ramp) in packed.ramps.drain(..).enumerate() {
         numbers[number] = kept.len();
         if used[number] {
@@ -285,7 +285,7 @@ fn ideal_times(axis: &AxisMotion, rate: f64) -> Vec<f64> {
         if last > done {
             let part = &mut times[done..last];
             let in_ticks = |time: f64| (time + elapsed) * rate;
-            Inverse::new(segment).moments(done as f64 + 0.5, &Scale::SECONDS, part, in_ticks);
+            Inverse::new(segment).moments(done as f64 + 0.5, &TimeScale::SECONDS, part, in_ticks);
             done = last;
         }
         elapsed += segment.duration;

@@ -28,17 +28,17 @@ pub(crate) const LONGEST_RUN: usize = 4096;
 const FIT_POINTS: usize = 96;
 
 /// Interval and first, second and third difference, in 2⁻¹⁶ ticks, modulo 2³².
-pub(crate) type State = [u32; 4];
+pub(crate) type RampState = [u32; 4];
 
 /// A step onwards: what the next interval is.
-pub(crate) fn advance(state: &mut State) {
+pub(crate) fn advance(state: &mut RampState) {
     state[0] = state[0].wrapping_add(state[1]);
     state[1] = state[1].wrapping_add(state[2]);
     state[2] = state[2].wrapping_add(state[3]);
 }
 
 /// A step back: undoes [`advance`].
-pub(crate) fn retreat(state: &mut State) {
+pub(crate) fn retreat(state: &mut RampState) {
     state[2] = state[2].wrapping_sub(state[3]);
     state[1] = state[1].wrapping_sub(state[2]);
     state[0] = state[0].wrapping_sub(state[1]);
@@ -46,7 +46,7 @@ pub(crate) fn retreat(state: &mut State) {
 
 /// A run that has been fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Run {
+pub(crate) struct FittedRun {
     /// Intervals.
     pub(crate) count: usize,
     /// How the state changes before its first interval, as stored: multiples of
@@ -56,9 +56,9 @@ pub(crate) struct Run {
     pub(crate) coarse: bool,
 }
 
-impl Run {
+impl FittedRun {
     /// The state of its first interval, from the state that the run before left.
-    pub(crate) fn enter(&self, before: &State) -> State {
+    pub(crate) fn enter(&self, before: &RampState) -> RampState {
         let mut state = *before;
         for (value, change) in state.iter_mut().zip(self.change) {
             *value = value.wrapping_add((change as u32) << self.shift());
@@ -67,7 +67,7 @@ impl Run {
     }
 
     /// Undoes [`enter`](Self::enter).
-    pub(crate) fn leave(&self, first: &State) -> State {
+    pub(crate) fn leave(&self, first: &RampState) -> RampState {
         let mut state = *first;
         for (value, change) in state.iter_mut().zip(self.change) {
             *value = value.wrapping_sub((change as u32) << self.shift());
@@ -109,11 +109,11 @@ fn width(value: i32) -> usize {
 /// one interval can be coded. Also how many 2⁻¹⁶ ticks it lasts.
 pub(crate) fn best_run(
     times: &[f64],
-    state: &State,
+    state: &RampState,
     tolerance: f64,
     done: usize,
-) -> Option<(Run, u64)> {
-    let mut best: Option<(f64, Run, u64)> = None;
+) -> Option<(FittedRun, u64)> {
+    let mut best: Option<(f64, FittedRun, u64)> = None;
     for coarse in [true, false] {
         for order in 1..=3 {
             let Some((run, length)) = longest(times, state, tolerance, order, coarse) else {
@@ -135,11 +135,11 @@ pub(crate) fn best_run(
 /// in on.
 fn longest(
     times: &[f64],
-    state: &State,
+    state: &RampState,
     tolerance: f64,
     order: usize,
     coarse: bool,
-) -> Option<(Run, u64)> {
+) -> Option<(FittedRun, u64)> {
     let most = times.len().min(LONGEST_RUN);
     let attempt = |count: usize| fit(&times[..count], state, tolerance, order, coarse);
     let (mut found, mut good) = (None, 0);
@@ -175,11 +175,11 @@ pub(crate) fn binomials(k: f64) -> [f64; 4] {
 /// does not fit its bytes.
 fn fit(
     times: &[f64],
-    state: &State,
+    state: &RampState,
     tolerance: f64,
     order: usize,
     coarse: bool,
-) -> Option<(Run, u64)> {
+) -> Option<(FittedRun, u64)> {
     let n = times.len();
     let points = chebyshev_points(n);
     let scale = n as f64;
@@ -213,7 +213,7 @@ fn fit(
             *left -= value / ONE * binomial[j];
         }
     }
-    let run = Run {
+    let run = FittedRun {
         count: n,
         change,
         coarse,
@@ -234,7 +234,7 @@ fn wrapped(steps: f64, coarse: bool) -> Option<i32> {
 
 /// Plays the run; its length where it keeps to the tolerance and every interval lies
 /// between 0 and 65,535 ticks.
-fn follow(run: &Run, before: &State, times: &[f64], tolerance: f64) -> Option<u64> {
+fn follow(run: &FittedRun, before: &RampState, times: &[f64], tolerance: f64) -> Option<u64> {
     let mut state = run.enter(before);
     let mut length = 0u64;
     for &time in times {

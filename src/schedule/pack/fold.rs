@@ -22,7 +22,7 @@ pub(crate) trait Fold: Sized {
 
 /// A stretch that does something over and over.
 #[derive(Debug, Clone, Copy)]
-struct Stretch {
+struct Repetition {
     start: usize,
     period: usize,
     times: usize,
@@ -30,7 +30,7 @@ struct Stretch {
     saved: usize,
 }
 
-impl Stretch {
+impl Repetition {
     const fn end(&self) -> usize {
         self.start + self.period * self.times
     }
@@ -50,7 +50,7 @@ pub(crate) fn fold<T: Fold>(mut list: Vec<T>, most_nested: usize) -> Vec<T> {
 }
 
 /// Every stretch that is worth folding.
-fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Stretch> {
+fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Repetition> {
     let mut found = Vec::new();
     let mut sizes = vec![0];
     sizes.extend(list.iter().scan(0, |sum, item| {
@@ -70,7 +70,7 @@ fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Stretch> {
             let body = sizes[start + period] - sizes[start];
             let saved = (body * (times - 1)).saturating_sub(T::REPEAT);
             if saved > 0 && deepest(start, period) < most_nested {
-                found.push(Stretch {
+                found.push(Repetition {
                     start,
                     period,
                     times,
@@ -80,7 +80,7 @@ fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Stretch> {
             start += equal + 1;
         }
         // Where nearly everything is one stretch, longer periods find it again.
-        let covers = |stretch: &Stretch| 4 * stretch.period * stretch.times > 3 * list.len();
+        let covers = |stretch: &Repetition| 4 * stretch.period * stretch.times > 3 * list.len();
         if found.last().is_some_and(covers) {
             break;
         }
@@ -89,7 +89,7 @@ fn stretches<T: Fold>(list: &[T], most_nested: usize) -> Vec<Stretch> {
 }
 
 /// Those of the stretches that save most and do not overlap.
-fn apart(mut stretches: Vec<Stretch>, length: usize) -> Vec<Stretch> {
+fn apart(mut stretches: Vec<Repetition>, length: usize) -> Vec<Repetition> {
     stretches.sort_by_key(|stretch| (Reverse(stretch.saved), stretch.start));
     let mut taken = vec![false; length];
     stretches.retain(|stretch| {
@@ -104,7 +104,7 @@ fn apart(mut stretches: Vec<Stretch>, length: usize) -> Vec<Stretch> {
 }
 
 /// The list with repeats for those stretches, which are in order.
-fn with_repeats<T: Fold>(list: Vec<T>, stretches: &[Stretch], most_nested: usize) -> Vec<T> {
+fn with_repeats<T: Fold>(list: Vec<T>, stretches: &[Repetition], most_nested: usize) -> Vec<T> {
     let mut folded = Vec::new();
     let mut rest = list.into_iter();
     let mut at = 0;
@@ -125,12 +125,12 @@ mod tests {
     use super::*;
 
     #[derive(Debug, Clone, PartialEq)]
-    enum Item {
+    enum Folded {
         One(u8),
-        Many(u32, Vec<Item>),
+        Many(u32, Vec<Folded>),
     }
 
-    impl Fold for Item {
+    impl Fold for Folded {
         const REPEAT: usize = 1;
 
         fn same(&self, other: &Self) -> bool {
@@ -156,15 +156,15 @@ mod tests {
         }
     }
 
-    fn letters(text: &[u8]) -> Vec<Item> {
-        text.iter().map(|&letter| Item::One(letter)).collect()
+    fn letters(text: &[u8]) -> Vec<Folded> {
+        text.iter().map(|&letter| Folded::One(letter)).collect()
     }
 
-    fn unfolded(items: &[Item], out: &mut Vec<u8>) {
+    fn unfolded(items: &[Folded], out: &mut Vec<u8>) {
         for item in items {
             match item {
-                Item::One(value) => out.push(*value),
-                Item::Many(count, body) => (0..*count).for_each(|_| unfolded(body, out)),
+                Folded::One(value) => out.push(*value),
+                Folded::Many(count, body) => (0..*count).for_each(|_| unfolded(body, out)),
             }
         }
     }
@@ -178,7 +178,7 @@ mod tests {
             [b"abaabac".repeat(3), b"abaaba".to_vec()].concat(),
         ] {
             let folded = fold(letters(&text), 4);
-            let size: usize = folded.iter().map(Item::size).sum();
+            let size: usize = folded.iter().map(Folded::size).sum();
             assert!(size <= 14, "{folded:?}");
             let mut out = Vec::new();
             unfolded(&folded, &mut out);

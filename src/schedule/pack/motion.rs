@@ -7,7 +7,7 @@
 
 use super::bytes::{Reader, write_number};
 use super::fit::ONE;
-use super::ramp::{Cursor, LONGEST_INTERVAL, Ramp};
+use super::ramp::{Cursor, LONGEST_INTERVAL, PackedRamp};
 use super::{LONGEST_WAIT, Malformed};
 
 /// How far a packed step may lie from its ideal time before it is rounded to a
@@ -29,7 +29,7 @@ const BEHIND_START: Malformed = Malformed("a motion goes back behind its start")
 
 /// A part of a motion.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Part {
+pub(crate) enum MotionPart {
     /// So many intervals of a ramp from its start.
     Forward {
         /// Which ramp.
@@ -44,7 +44,7 @@ pub(crate) enum Part {
         /// How long each is, in 2⁻¹⁶ ticks.
         interval: u64,
     },
-    /// Back along the ramp of the last [`Part::Forward`], from where it ended.
+    /// Back along the ramp of the last [`MotionPart::Forward`], from where it ended.
     Backward {
         /// How many intervals.
         count: u32,
@@ -63,24 +63,24 @@ pub(crate) struct FitError {
 
 /// One motion of one axis.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
-pub(crate) struct Motion {
-    pub(crate) parts: Vec<Part>,
+pub(crate) struct PackedMotion {
+    pub(crate) parts: Vec<MotionPart>,
 }
 
-impl Motion {
+impl PackedMotion {
     /// Appends its bytes; `ramp_starts` tells where each ramp begins.
     pub(crate) fn write(&self, ramp_starts: &[usize], out: &mut Vec<u8>) {
         if let [
-            Part::Even {
+            MotionPart::Even {
                 count: 1,
                 interval: first,
             },
-            Part::Forward { ramp, count },
-            Part::Even {
+            MotionPart::Forward { ramp, count },
+            MotionPart::Even {
                 count: even,
                 interval,
             },
-            Part::Backward { count: back },
+            MotionPart::Backward { count: back },
         ] = self.parts[..]
             && back == count
         {
@@ -94,17 +94,17 @@ impl Motion {
         }
         for part in &self.parts {
             match *part {
-                Part::Forward { ramp, count } => {
+                MotionPart::Forward { ramp, count } => {
                     out.push(FORWARD);
                     write_number(ramp_starts[ramp] as u64, out);
                     write_number(count.into(), out);
                 }
-                Part::Even { count, interval } => {
+                MotionPart::Even { count, interval } => {
                     out.push(EVEN);
                     write_number(count.into(), out);
                     write_interval(interval, out);
                 }
-                Part::Backward { count } => {
+                MotionPart::Backward { count } => {
                     out.push(BACKWARD);
                     write_number(count.into(), out);
                 }
@@ -116,7 +116,7 @@ impl Motion {
     /// Reads one motion; `ramp_starts` tells where each ramp begins.
     pub(crate) fn read(
         reader: &mut Reader<'_>,
-        ramps: &[Ramp],
+        ramps: &[PackedRamp],
         ramp_starts: &[usize],
     ) -> Result<Self, Malformed> {
         let mut motion = Self::default();
@@ -130,7 +130,7 @@ impl Motion {
             if count as usize > ramps[ramp].len() {
                 return Err(Malformed("a motion needs more of a ramp than there is"));
             }
-            Ok((Part::Forward { ramp, count }, count))
+            Ok((MotionPart::Forward { ramp, count }, count))
         };
         loop {
             let part = match reader.u8()? {
@@ -143,26 +143,26 @@ impl Motion {
                 EVEN => {
                     let count = reader.u32()?;
                     let interval = read_interval(reader)?;
-                    Part::Even { count, interval }
+                    MotionPart::Even { count, interval }
                 }
                 BACKWARD => {
                     let count = reader.u32()?;
                     climbed = climbed.checked_sub(count).ok_or(BEHIND_START)?;
-                    Part::Backward { count }
+                    MotionPart::Backward { count }
                 }
                 MIRROR => {
-                    let first = Part::Even {
+                    let first = MotionPart::Even {
                         count: 1,
                         interval: read_interval(reader)?,
                     };
                     let (ramp, count) = forward(reader)?;
-                    let even = Part::Even {
+                    let even = MotionPart::Even {
                         count: reader.u32()?,
                         interval: read_interval(reader)?,
                     };
                     motion
                         .parts
-                        .extend([first, ramp, even, Part::Backward { count }]);
+                        .extend([first, ramp, even, MotionPart::Backward { count }]);
                     return Ok(motion);
                 }
                 _ => return Err(Malformed("a motion has a part of unknown kind")),
@@ -172,7 +172,7 @@ impl Motion {
     }
 
     /// Its intervals.
-    pub(crate) fn play<'a>(&'a self, ramps: &'a [Ramp]) -> Intervals<'a> {
+    pub(crate) fn play<'a>(&'a self, ramps: &'a [PackedRamp]) -> Intervals<'a> {
         Intervals {
             ramps,
             parts: self.parts.iter(),
@@ -183,12 +183,12 @@ impl Motion {
     }
 
     /// How far the last step falls behind the start, in 2⁻¹⁶ ticks.
-    pub(crate) fn length(&self, ramps: &[Ramp]) -> u64 {
+    pub(crate) fn length(&self, ramps: &[PackedRamp]) -> u64 {
         self.play(ramps).sum()
     }
 
     /// How far from `times` its steps fall, if that is as close as it has to be.
-    fn error(&self, ramps: &[Ramp], times: &[f64]) -> Option<FitError> {
+    fn error(&self, ramps: &[PackedRamp], times: &[f64]) -> Option<FitError> {
         let mut passed = 0u64;
         let mut steps = times.iter();
         let (mut last, mut largest) = (0.0_f64, 0.0_f64);
@@ -203,8 +203,8 @@ impl Motion {
 
     /// Itself, and its error, where that is small enough and no interval is too long for the
     /// layout.
-    fn with_error(self, ramps: &[Ramp], times: &[f64]) -> Option<(Self, FitError)> {
-        let too_long = |part: &Part| matches!(part, Part::Even { interval, .. } if interval >> FRACTION_BITS >= LONGEST_WAIT);
+    fn with_error(self, ramps: &[PackedRamp], times: &[f64]) -> Option<(Self, FitError)> {
+        let too_long = |part: &MotionPart| matches!(part, MotionPart::Even { interval, .. } if interval >> FRACTION_BITS >= LONGEST_WAIT);
         if self.parts.iter().any(too_long) {
             return None;
         }
@@ -230,9 +230,9 @@ fn read_interval(reader: &mut Reader<'_>) -> Result<u64, Malformed> {
 /// The intervals of a motion in 2⁻¹⁶ ticks, one after the other; each ends in a step.
 #[derive(Debug, Clone)]
 pub(crate) struct Intervals<'a> {
-    ramps: &'a [Ramp],
-    parts: std::slice::Iter<'a, Part>,
-    part: Option<Part>,
+    ramps: &'a [PackedRamp],
+    parts: std::slice::Iter<'a, MotionPart>,
+    part: Option<MotionPart>,
     ramp: Option<usize>,
     cursor: Cursor,
 }
@@ -243,21 +243,21 @@ impl Iterator for Intervals<'_> {
     fn next(&mut self) -> Option<u64> {
         loop {
             let length = match &mut self.part {
-                Some(Part::Forward { ramp, count }) if *count > 0 => {
+                Some(MotionPart::Forward { ramp, count }) if *count > 0 => {
                     *count -= 1;
                     self.cursor.forward(&self.ramps[*ramp])?
                 }
-                Some(Part::Even { count, interval }) if *count > 0 => {
+                Some(MotionPart::Even { count, interval }) if *count > 0 => {
                     *count -= 1;
                     *interval
                 }
-                Some(Part::Backward { count }) if *count > 0 => {
+                Some(MotionPart::Backward { count }) if *count > 0 => {
                     *count -= 1;
                     self.cursor.backward(&self.ramps[self.ramp?])?
                 }
                 _ => {
                     self.part = Some(*self.parts.next()?);
-                    if let Some(Part::Forward { ramp, .. }) = self.part {
+                    if let Some(MotionPart::Forward { ramp, .. }) = self.part {
                         self.ramp = Some(ramp);
                         self.cursor = Cursor::default();
                     }
@@ -290,9 +290,13 @@ fn mirrored(times: &[f64], end: f64) -> bool {
 /// end (ticks from its start). A ramp that it needs and `ramps` does not yet hold is
 /// added. Gives how far its steps fall from their times, too; none where it
 /// cannot be packed.
-pub(crate) fn pack(times: &[f64], end: f64, ramps: &mut Vec<Ramp>) -> Option<(Motion, FitError)> {
+pub(crate) fn pack(
+    times: &[f64],
+    end: f64,
+    ramps: &mut Vec<PackedRamp>,
+) -> Option<(PackedMotion, FitError)> {
     if times.is_empty() {
-        return Some((Motion::default(), FitError::default()));
+        return Some((PackedMotion::default(), FitError::default()));
     }
     let single = Singles::before(times)?;
     let up = ramp_length(times).max(single.count());
@@ -355,18 +359,18 @@ impl Singles {
         self.intervals.len()
     }
 
-    fn parts(&self) -> impl ExactSizeIterator<Item = Part> + DoubleEndedIterator {
-        let part = |&interval| Part::Even { count: 1, interval };
+    fn parts(&self) -> impl ExactSizeIterator<Item = MotionPart> + DoubleEndedIterator {
+        let part = |&interval| MotionPart::Even { count: 1, interval };
         self.intervals.iter().map(part)
     }
 
-    fn ramp_through(&self, times: &[f64]) -> Option<Ramp> {
+    fn ramp_through(&self, times: &[f64]) -> Option<PackedRamp> {
         let rest = &times[self.count()..];
-        Ramp::through(rest, self.passed, self.count(), TOLERANCE)
+        PackedRamp::through(rest, self.passed, self.count(), TOLERANCE)
     }
 
     /// Whether a ramp passes the times behind them, as far as it goes.
-    fn lead_to(&self, ramp: &Ramp, times: &[f64]) -> bool {
+    fn lead_to(&self, ramp: &PackedRamp, times: &[f64]) -> bool {
         let mut cursor = Cursor::default();
         let mut passed = self.passed;
         let rest = &times[self.count()..];
@@ -382,11 +386,11 @@ impl Singles {
 fn mirror(
     single: &Singles,
     ramp: Option<(usize, usize)>,
-    ramps: &[Ramp],
+    ramps: &[PackedRamp],
     times: &[f64],
     end: f64,
-) -> Option<(Motion, FitError)> {
-    let mut parts: Vec<Part> = single.parts().collect();
+) -> Option<(PackedMotion, FitError)> {
+    let mut parts: Vec<MotionPart> = single.parts().collect();
     let mut length = single.passed;
     let mut up = single.count();
     if let Some((ramp, count)) = ramp {
@@ -396,7 +400,7 @@ fn mirror(
         }
         up += count;
         let count = u32::try_from(count).ok()?;
-        parts.push(Part::Forward { ramp, count });
+        parts.push(MotionPart::Forward { ramp, count });
     }
     let even = (times.len() + 1).checked_sub(2 * up)?;
     let middle = ((end * ONE).round() as u64).checked_sub(2 * length)?;
@@ -414,23 +418,27 @@ fn mirror(
         for (count, interval) in split {
             if count > 0 {
                 let count = u32::try_from(count).ok()?;
-                parts.push(Part::Even { count, interval });
+                parts.push(MotionPart::Even { count, interval });
             }
         }
     }
     if let Some((_, count)) = ramp {
         let count = u32::try_from(count).ok()?;
-        parts.push(Part::Backward { count });
+        parts.push(MotionPart::Backward { count });
     }
     // The first interval leads up to the first step, so nothing mirrors it.
     parts.extend(single.parts().skip(1).rev());
-    Motion { parts }.with_error(ramps, times)
+    PackedMotion { parts }.with_error(ramps, times)
 }
 
 /// The motion whose intervals are all stored, the last one as it is.
-fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<(Motion, FitError)> {
+fn one_way(
+    single: &Singles,
+    times: &[f64],
+    ramps: &mut Vec<PackedRamp>,
+) -> Option<(PackedMotion, FitError)> {
     let (last, others) = times.split_last()?;
-    let mut parts: Vec<Part> = single.parts().collect();
+    let mut parts: Vec<MotionPart> = single.parts().collect();
     if single.count() < others.len() {
         let wanted = others.len() - single.count();
         let known = ramps
@@ -444,15 +452,15 @@ fn one_way(single: &Singles, times: &[f64], ramps: &mut Vec<Ramp>) -> Option<(Mo
             }
         };
         let count = u32::try_from(wanted).ok()?;
-        parts.push(Part::Forward { ramp, count });
+        parts.push(MotionPart::Forward { ramp, count });
     }
     if single.count() == times.len() {
         parts.pop();
     }
-    let so_far = Motion {
+    let so_far = PackedMotion {
         parts: parts.clone(),
     };
     let interval = ((last * ONE).round() as u64).checked_sub(so_far.length(ramps))?;
-    parts.push(Part::Even { count: 1, interval });
-    Motion { parts }.with_error(ramps, times)
+    parts.push(MotionPart::Even { count: 1, interval });
+    PackedMotion { parts }.with_error(ramps, times)
 }

@@ -21,12 +21,12 @@ pub(crate) struct Op {
     /// From the end of the operation before to the start of this one, in 2⁻³² ticks.
     pub(crate) gap: u64,
     /// What.
-    pub(crate) act: Act,
+    pub(crate) act: OpKind,
 }
 
 /// What a stream can do.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
-pub(crate) enum Act {
+pub(crate) enum OpKind {
     /// Play a motion.
     Play(u16),
     /// Change the direction of the axis.
@@ -74,13 +74,13 @@ impl Fold for Op {
     fn repeat(count: u32, body: Vec<Self>) -> Self {
         Self {
             gap: 0,
-            act: Act::Repeat(count, body),
+            act: OpKind::Repeat(count, body),
         }
     }
 
     fn depth(&self) -> usize {
         match &self.act {
-            Act::Repeat(_, body) => 1 + body.iter().map(Self::depth).max().unwrap_or(0),
+            OpKind::Repeat(_, body) => 1 + body.iter().map(Self::depth).max().unwrap_or(0),
             _ => 0,
         }
     }
@@ -91,11 +91,11 @@ impl Fold for Op {
             gap => 3 + fraction(gap).len(),
         };
         let act = match &self.act {
-            Act::Direction(_) | Act::Meet | Act::Wait => 1,
-            Act::Output(..) | Act::Mark(_) | Act::Await(_, _, None) => 2,
-            Act::Play(_) => 3,
-            Act::Await(_, _, Some(_)) => 5,
-            Act::Repeat(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
+            OpKind::Direction(_) | OpKind::Meet | OpKind::Wait => 1,
+            OpKind::Output(..) | OpKind::Mark(_) | OpKind::Await(_, _, None) => 2,
+            OpKind::Play(_) => 3,
+            OpKind::Await(_, _, Some(_)) => 5,
+            OpKind::Repeat(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
         };
         gap + act
     }
@@ -122,7 +122,7 @@ pub(crate) fn read_awaited(byte: u8) -> Result<(u8, Until), Malformed> {
     Ok((byte & ((1 << INPUT_BITS) - 1), *until))
 }
 
-/// Puts what repeats into [`Act::Repeat`].
+/// Puts what repeats into [`OpKind::Repeat`].
 pub(crate) fn folded(ops: Vec<Op>) -> Vec<Op> {
     fold(ops, MOST_NESTED)
 }
@@ -137,25 +137,25 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
             write_number(op.gap >> GAP_BITS, out);
         }
         match &op.act {
-            Act::Play(motion) => {
+            OpKind::Play(motion) => {
                 out.push(PLAY);
                 write_number(motion_starts[usize::from(*motion)] as u64, out);
             }
-            Act::Direction(Direction::Positive) => out.push(POSITIVE),
-            Act::Direction(Direction::Negative) => out.push(NEGATIVE),
-            Act::Output(output, on) => out.extend([if *on { ON } else { OFF }, *output]),
-            Act::Mark(mark) => {
+            OpKind::Direction(Direction::Positive) => out.push(POSITIVE),
+            OpKind::Direction(Direction::Negative) => out.push(NEGATIVE),
+            OpKind::Output(output, on) => out.extend([if *on { ON } else { OFF }, *output]),
+            OpKind::Mark(mark) => {
                 out.push(MARK);
                 write_number(u64::from(*mark), out);
             }
-            Act::Await(input, until, None) => out.extend([AWAIT, awaited(*input, *until)]),
-            Act::Await(input, until, Some(timeout)) => {
+            OpKind::Await(input, until, None) => out.extend([AWAIT, awaited(*input, *until)]),
+            OpKind::Await(input, until, Some(timeout)) => {
                 out.extend([AWAIT_WITH_TIMEOUT, awaited(*input, *until)]);
                 write_number(*timeout, out);
             }
-            Act::Meet => out.push(MEET),
-            Act::Wait => out.push(WAIT),
-            Act::Repeat(count, body) => {
+            OpKind::Meet => out.push(MEET),
+            OpKind::Wait => out.push(WAIT),
+            OpKind::Repeat(count, body) => {
                 out.push(REPEAT);
                 write_number(u64::from(*count), out);
                 write(body, motion_starts, out);
@@ -189,25 +189,25 @@ pub(crate) fn read(
                 // Starts rise from motion to motion.
                 let motion = motion_starts.binary_search_by_key(&start, |&start| start as u64);
                 let motion = motion.map_err(|_| NO_SUCH_MOTION)?;
-                Act::Play(u16::try_from(motion).map_err(|_| NO_SUCH_MOTION)?)
+                OpKind::Play(u16::try_from(motion).map_err(|_| NO_SUCH_MOTION)?)
             }
-            POSITIVE => Act::Direction(Direction::Positive),
-            NEGATIVE => Act::Direction(Direction::Negative),
-            tag @ (OFF | ON) => Act::Output(reader.u8()?, tag == ON),
-            MARK => Act::Mark(u16::try_from(reader.number()?).map_err(|_| NO_SUCH_TEXT)?),
+            POSITIVE => OpKind::Direction(Direction::Positive),
+            NEGATIVE => OpKind::Direction(Direction::Negative),
+            tag @ (OFF | ON) => OpKind::Output(reader.u8()?, tag == ON),
+            MARK => OpKind::Mark(u16::try_from(reader.number()?).map_err(|_| NO_SUCH_TEXT)?),
             AWAIT => {
                 let (input, until) = read_awaited(reader.u8()?)?;
-                Act::Await(input, until, None)
+                OpKind::Await(input, until, None)
             }
             AWAIT_WITH_TIMEOUT => {
                 let (input, until) = read_awaited(reader.u8()?)?;
-                Act::Await(input, until, Some(reader.number()?))
+                OpKind::Await(input, until, Some(reader.number()?))
             }
-            MEET => Act::Meet,
-            WAIT => Act::Wait,
+            MEET => OpKind::Meet,
+            WAIT => OpKind::Wait,
             REPEAT if deeper > 0 => {
                 let count = reader.u32()?;
-                Act::Repeat(count, read(reader, motion_starts, deeper - 1)?)
+                OpKind::Repeat(count, read(reader, motion_starts, deeper - 1)?)
             }
             REPEAT => return Err(Malformed("repeats are nested too deep")),
             _ => return Err(Malformed("a stream has an operation of unknown kind")),
@@ -224,8 +224,8 @@ const NO_SUCH_TEXT: Malformed = Malformed("a stream names a text that does not e
 pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
     for op in ops {
         match &op.act {
-            Act::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
-            Act::Repeat(_, body) => check(body, marks)?,
+            OpKind::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
+            OpKind::Repeat(_, body) => check(body, marks)?,
             _ => {}
         }
     }
@@ -255,7 +255,7 @@ impl<'a> Iterator for Unrolled<'a> {
             let (rest, list, left) = self.levels.last_mut()?;
             match rest.next() {
                 Some(Op {
-                    act: Act::Repeat(count, body),
+                    act: OpKind::Repeat(count, body),
                     ..
                 }) => {
                     if *count > 0 {

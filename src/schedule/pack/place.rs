@@ -10,8 +10,8 @@ use std::collections::HashMap;
 use super::LONGEST_WAIT;
 use super::error::PackError;
 use super::motion::FitError;
-use super::op::{self, Act, GAP_BITS, Op};
-use crate::schedule::clock::Instant;
+use super::op::{self, GAP_BITS, Op, OpKind};
+use crate::schedule::clock::TickInstant;
 
 /// One tick of a clock.
 const TICK: u128 = 1 << GAP_BITS;
@@ -30,7 +30,7 @@ const ALIKE: u128 = 1 << 8;
 const LONGEST_GAP: u64 = LONGEST_WAIT << GAP_BITS;
 
 /// What the clock of a stream shows at an instant: half a tick more.
-pub(super) fn clock_at(instant: Instant) -> u128 {
+pub(super) fn clock_at(instant: TickInstant) -> u128 {
     instant.in_parts(GAP_BITS) + TICK / 2
 }
 
@@ -39,13 +39,13 @@ pub(super) fn clock_at(instant: Instant) -> u128 {
 pub(super) struct Placed {
     /// Where the clock should stand.
     pub(super) ideal: u128,
-    pub(super) what: What,
+    pub(super) what: PlacedKind,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum What {
+pub(super) enum PlacedKind {
     /// Anything but a motion, and the tick that it falls on.
-    Act(u64, Act),
+    Act(u64, OpKind),
     /// A motion.
     Play {
         /// Number of the move in the program.
@@ -68,7 +68,7 @@ pub(super) struct Fitted {
 
 /// One operation, how long it moves the clock on, and where that may stand before.
 struct Bounded {
-    act: Act,
+    act: OpKind,
     lasts: u128,
     /// Where the clock should stand; before a motion so that its last step, which has to be
     /// on its tick, comes when it should.
@@ -83,7 +83,7 @@ impl Bounded {
     fn of(placed: &Placed, fitted: &[Fitted]) -> Self {
         let ideal = placed.ideal;
         match &placed.what {
-            What::Act(tick, act) => {
+            PlacedKind::Act(tick, act) => {
                 let from = u128::from(*tick) << GAP_BITS;
                 Self {
                     act: act.clone(),
@@ -94,7 +94,7 @@ impl Bounded {
                     index: 0,
                 }
             }
-            What::Play { known, last, index } => {
+            PlacedKind::Play { known, last, index } => {
                 let Fitted {
                     number,
                     length,
@@ -105,7 +105,7 @@ impl Bounded {
                 let room = in_parts((ROUNDED - error.largest).max(0.0));
                 let end = u128::from(*last) << GAP_BITS;
                 Self {
-                    act: Act::Play(number),
+                    act: OpKind::Play(number),
                     lasts,
                     ideal: ideal.saturating_add_signed((-error.last * TICK as f64) as i128),
                     from: ideal.max(room) - room,
@@ -172,14 +172,14 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
             let waits = ((gap - 1) / u128::from(LONGEST_GAP)).min(u128::from(u32::MAX));
             let wait = Op {
                 gap: LONGEST_GAP,
-                act: Act::Wait,
+                act: OpKind::Wait,
             };
             if waits < 4 {
                 ops.extend(std::iter::repeat_n(wait, waits as usize));
             } else {
                 ops.push(Op {
                     gap: 0,
-                    act: Act::Repeat(waits as u32, vec![wait]),
+                    act: OpKind::Repeat(waits as u32, vec![wait]),
                 });
             }
             gap -= waits * u128::from(LONGEST_GAP);
@@ -296,9 +296,9 @@ mod tests {
     #[test]
     fn longer_gaps_than_fit_are_split() {
         let tick = 3 << 32;
-        let act = Act::Direction(Direction::Negative);
+        let act = OpKind::Direction(Direction::Negative);
         let ideal = (u128::from(tick) << GAP_BITS) + TICK / 2;
-        let what = What::Act(tick, act);
+        let what = PlacedKind::Act(tick, act);
         let ops = operations(&[Placed { ideal, what }], &[]).expect("operations");
         assert!(op::Unrolled::new(&ops).all(|op| op.gap <= LONGEST_GAP));
         let total: u128 = op::Unrolled::new(&ops).map(|op| u128::from(op.gap)).sum();
@@ -308,15 +308,17 @@ mod tests {
     #[test]
     fn a_gap_of_centuries_takes_a_few_bytes() {
         let tick = 1 << 62;
-        let act = Act::Direction(Direction::Negative);
+        let act = OpKind::Direction(Direction::Negative);
         let ideal = (u128::from(tick) << GAP_BITS) + TICK / 2;
-        let what = What::Act(tick, act);
+        let what = PlacedKind::Act(tick, act);
         let ops = operations(&[Placed { ideal, what }], &[]).expect("operations");
         let total = |ops: &[Op]| -> u128 { ops.iter().map(|op| u128::from(op.gap)).sum() };
         let all: u128 = ops
             .iter()
             .map(|op| match &op.act {
-                Act::Repeat(count, body) => u128::from(op.gap) + u128::from(*count) * total(body),
+                OpKind::Repeat(count, body) => {
+                    u128::from(op.gap) + u128::from(*count) * total(body)
+                }
                 _ => u128::from(op.gap),
             })
             .sum();
@@ -329,12 +331,12 @@ mod tests {
     #[test]
     fn what_repeats_for_long_is_folded_and_stays_on_its_ticks() {
         // Gaps of 1000 and a third ticks.
-        let act = |k: u64| Act::Output(0, k.is_multiple_of(2));
+        let act = |k: u64| OpKind::Output(0, k.is_multiple_of(2));
         let placed: Vec<Placed> = (1..=3000u64)
             .map(|k| {
                 let ideal = (u128::from(k) * 3001 * TICK) / 3 + TICK / 2;
                 let tick = (ideal >> GAP_BITS) as u64;
-                let what = What::Act(tick, act(k));
+                let what = PlacedKind::Act(tick, act(k));
                 Placed { ideal, what }
             })
             .collect();
@@ -344,7 +346,7 @@ mod tests {
         for (op, placed) in op::Unrolled::new(&ops).zip(&placed) {
             clock += u128::from(op.gap);
             let tick = (clock >> GAP_BITS) as u64;
-            assert_eq!(What::Act(tick, op.act.clone()), placed.what);
+            assert_eq!(PlacedKind::Act(tick, op.act.clone()), placed.what);
         }
     }
 }

@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use super::Packed;
 use super::motion::Intervals;
-use super::op::{Act, GAP_BITS, Op, Unrolled};
+use super::op::{GAP_BITS, Op, OpKind, Unrolled};
 use crate::plan::Direction;
-use crate::schedule::event::{Event, What};
+use crate::schedule::event::{Event, EventKind};
 
 /// From 2⁻¹⁶ ticks to the 2⁻³² ticks of a gap.
 const FINER: u32 = 16;
@@ -14,14 +14,14 @@ const FINER: u32 = 16;
 /// The events of a packed program in the order of ticks; on one tick axes come by
 /// number, and everything else after them.
 #[derive(Debug, Clone)]
-pub struct Events<'a> {
+pub struct PackedEvents<'a> {
     packed: &'a Packed,
-    streams: Vec<Stream<'a>>,
+    streams: Vec<PlayedStream<'a>>,
 }
 
 /// One stream that is being played.
 #[derive(Debug, Clone)]
-struct Stream<'a> {
+struct PlayedStream<'a> {
     ops: Unrolled<'a>,
     /// Time so far, in 2⁻³² ticks.
     clock: u128,
@@ -33,13 +33,13 @@ struct Stream<'a> {
 #[derive(Debug, Clone, Copy)]
 enum Next<'a> {
     Step,
-    Act(&'a Act),
+    Act(&'a OpKind),
 }
 
-impl<'a> Events<'a> {
+impl<'a> PackedEvents<'a> {
     pub(super) fn new(packed: &'a Packed) -> Self {
         let streams = packed.streams.iter().map(|ops| {
-            let mut stream = Stream {
+            let mut stream = PlayedStream {
                 ops: Unrolled::new(ops),
                 clock: 0,
                 direction: Direction::Positive,
@@ -56,7 +56,7 @@ impl<'a> Events<'a> {
     }
 }
 
-impl<'a> Stream<'a> {
+impl<'a> PlayedStream<'a> {
     /// The tick that the clock shows.
     fn tick(&self) -> u64 {
         (self.clock >> GAP_BITS) as u64
@@ -74,24 +74,24 @@ impl<'a> Stream<'a> {
             };
             self.clock += u128::from(*gap);
             match act {
-                Act::Play(motion) => {
+                OpKind::Play(motion) => {
                     let motion = &packed.motions[usize::from(*motion)];
                     self.motion = Some(motion.play(&packed.ramps));
                 }
-                Act::Wait => {}
+                OpKind::Wait => {}
                 act => break Some((self.tick(), Next::Act(act))),
             }
         };
     }
 }
 
-impl Iterator for Events<'_> {
+impl Iterator for PackedEvents<'_> {
     type Item = Event;
 
     fn next(&mut self) -> Option<Event> {
         loop {
-            let due = |stream: &Stream<'_>| match stream.next {
-                Some((_, Next::Act(Act::Meet))) | None => None,
+            let due = |stream: &PlayedStream<'_>| match stream.next {
+                Some((_, Next::Act(OpKind::Meet))) | None => None,
                 Some((tick, _)) => Some(tick),
             };
             let ticks = self.streams.iter().map(due).enumerate();
@@ -106,38 +106,38 @@ impl Iterator for Events<'_> {
             let stream = &mut self.streams[number];
             let (_, next) = stream.next?;
             let what = match next {
-                Next::Step => What::Step {
+                Next::Step => EventKind::Step {
                     axis,
                     direction: stream.direction,
                 },
-                Next::Act(Act::Direction(direction)) => {
+                Next::Act(OpKind::Direction(direction)) => {
                     stream.direction = *direction;
-                    What::Direction {
+                    EventKind::Direction {
                         axis,
                         direction: *direction,
                     }
                 }
-                Next::Act(Act::Output(output, on)) => What::Output {
+                Next::Act(OpKind::Output(output, on)) => EventKind::Output {
                     output: usize::from(*output),
                     on: *on,
                 },
-                Next::Act(Act::Mark(mark)) => {
-                    What::Mark(Arc::from(self.packed.marks[usize::from(*mark)].as_str()))
+                Next::Act(OpKind::Mark(mark)) => {
+                    EventKind::Mark(Arc::from(self.packed.marks[usize::from(*mark)].as_str()))
                 }
-                Next::Act(Act::Await(input, until, timeout)) => {
+                Next::Act(OpKind::Await(input, until, timeout)) => {
                     // Nothing is left before it: whatever waits for it goes on.
                     for other in &mut self.streams {
-                        if matches!(other.next, Some((_, Next::Act(Act::Meet)))) {
+                        if matches!(other.next, Some((_, Next::Act(OpKind::Meet)))) {
                             other.go_on(self.packed);
                         }
                     }
-                    What::Await {
+                    EventKind::Await {
                         input: usize::from(*input),
                         until: *until,
                         timeout: *timeout,
                     }
                 }
-                Next::Act(Act::Meet | Act::Play(_) | Act::Wait | Act::Repeat(..)) => {
+                Next::Act(OpKind::Meet | OpKind::Play(_) | OpKind::Wait | OpKind::Repeat(..)) => {
                     self.streams[number].go_on(self.packed);
                     continue;
                 }

@@ -9,7 +9,7 @@
 
 use super::Malformed;
 use super::bytes::{Reader, write_number};
-use super::fit::{self, LONGEST_RUN, ONE, Run, SHORT_COUNT, State};
+use super::fit::{self, FittedRun, LONGEST_RUN, ONE, RampState, SHORT_COUNT};
 
 /// No interval of a run is longer (ticks), so that a player adds up to as much to it
 /// within 16 bits.
@@ -17,12 +17,12 @@ pub(crate) const LONGEST_INTERVAL: f64 = 32_767.0;
 
 /// Intervals that follow each other.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub(crate) struct Ramp {
+pub(crate) struct PackedRamp {
     /// In runs.
-    pub(crate) runs: Vec<Run>,
+    pub(crate) runs: Vec<FittedRun>,
 }
 
-impl Ramp {
+impl PackedRamp {
     /// The ramp from `passed` (2⁻¹⁶ ticks since the start of the motion, `done` steps)
     /// through `times` (ticks since the start, rising) within `tolerance`; none where
     /// an interval is out of range.
@@ -30,7 +30,7 @@ impl Ramp {
         let mut ramp = Self::default();
         let mut passed = passed;
         let mut fitted = 0;
-        let mut state = State::default();
+        let mut state = RampState::default();
         let mut ahead = Vec::new();
         while fitted < times.len() {
             let start = passed as f64 / ONE;
@@ -78,7 +78,7 @@ impl Ramp {
 
 /// A run: the widths of the four changes (two bits each, interval lowest), the
 /// count, the changes, and the size of all that for whoever comes from behind.
-fn write_run(run: &Run, out: &mut Vec<u8>) {
+fn write_run(run: &FittedRun, out: &mut Vec<u8>) {
     let start = out.len();
     let widths = run.widths();
     out.push((0..4).fold(0, |all, j| all | (widths[j] as u8) << (2 * j)));
@@ -96,7 +96,7 @@ fn write_run(run: &Run, out: &mut Vec<u8>) {
     out.push((out.len() - start + 1) as u8);
 }
 
-fn read_run(reader: &mut Reader<'_>) -> Result<Run, Malformed> {
+fn read_run(reader: &mut Reader<'_>) -> Result<FittedRun, Malformed> {
     let start = reader.position();
     let widths = reader.u8()?;
     let head = reader.u8()?;
@@ -120,7 +120,7 @@ fn read_run(reader: &mut Reader<'_>) -> Result<Run, Malformed> {
     if usize::from(reader.u8()?) != size {
         return Err(Malformed("a run does not end where it should"));
     }
-    Ok(Run {
+    Ok(FittedRun {
         count,
         change,
         coarse: head & 0x80 != 0,
@@ -134,12 +134,12 @@ pub(crate) struct Cursor {
     runs: usize,
     /// Intervals passed in the last run entered.
     within: usize,
-    state: State,
+    state: RampState,
 }
 
 impl Cursor {
     /// The next interval, in 2⁻¹⁶ ticks; none at the end.
-    pub(crate) fn forward(&mut self, ramp: &Ramp) -> Option<u64> {
+    pub(crate) fn forward(&mut self, ramp: &PackedRamp) -> Option<u64> {
         if self.runs == 0 || self.within == ramp.runs[self.runs - 1].count {
             self.state = ramp.runs.get(self.runs)?.enter(&self.state);
             self.runs += 1;
@@ -152,7 +152,7 @@ impl Cursor {
     }
 
     /// The interval that [`forward`](Self::forward) gave last; none at the start.
-    pub(crate) fn backward(&mut self, ramp: &Ramp) -> Option<u64> {
+    pub(crate) fn backward(&mut self, ramp: &PackedRamp) -> Option<u64> {
         if self.runs > 0 && self.within == 0 {
             self.runs -= 1;
             self.state = ramp.runs[self.runs].leave(&self.state);

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use crate::plan::{AxisMotion, Item, Motion, OnTheWay, Segment};
 use crate::rig::Timer;
 use crate::schedule::invert::Inverse;
-use crate::schedule::timer::{Pace, PaceLimit, verdict};
-use crate::schedule::{Event, Run, Schedule, What};
+use crate::schedule::timer::{PaceLimit, TickRules, verdict};
+use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 use crate::script::Until;
 use crate::testing::motion::{Phase, axis_motion, motion, play, rig, s_curve, timer, trapezoid};
 use proptest::prelude::*;
@@ -122,7 +122,7 @@ fn ten_million_steps_lie_within_half_a_tick_each() {
     let mut start = TwoFloat::from(0.0);
     let (mut ideal, mut steps, mut left, mut duration) = (None, 0, 0, 0.0);
     while let Some(run) = schedule.next_run() {
-        let Run::Steps { ticks, .. } = run else {
+        let ScheduleRun::Steps { ticks, .. } = run else {
             continue;
         };
         if left == 0 {
@@ -174,7 +174,7 @@ fn delays_from_rest_are_those_of_the_published_formula() {
 }
 
 fn ticks_of(motion: &Arc<Motion>) -> Vec<u64> {
-    let steps = |event: Event| matches!(event.what, What::Step { .. }).then_some(event.tick);
+    let steps = |event: Event| matches!(event.what, EventKind::Step { .. }).then_some(event.tick);
     let rig = rig(2, timer(1e6, 1));
     Schedule::new([play(motion)], &rig)
         .filter_map(steps)
@@ -241,7 +241,7 @@ fn the_direction_stands_before_the_first_step_and_after_the_last() {
     let mut schedule = Schedule::new([play(&there), play(&there), play(&back)], &rig);
     let events: Vec<Event> = schedule.by_ref().collect();
     let turns: Vec<usize> = (0..events.len())
-        .filter(|at| matches!(events[*at].what, What::Direction { .. }))
+        .filter(|at| matches!(events[*at].what, EventKind::Direction { .. }))
         .collect();
     assert_eq!(turns, [0, 201]);
     assert_eq!(events[1].tick - events[0].tick, 700);
@@ -278,16 +278,16 @@ fn await_takes_no_ticks_and_items_keep_their_order() {
     assert_eq!(ticks, [500_000, 500_000, 500_000, 500_000, 750_000]);
     assert_eq!(
         events[1].what,
-        What::Await {
+        EventKind::Await {
             input: 0,
             until: Until::Active,
             timeout: Some(2_000_000)
         }
     );
-    assert_eq!(events[2].what, What::Mark(Arc::from("here")));
+    assert_eq!(events[2].what, EventKind::Mark(Arc::from("here")));
     assert_eq!(
         events[3].what,
-        What::Output {
+        EventKind::Output {
             output: 0,
             on: false
         }
@@ -312,8 +312,8 @@ fn what_happens_on_the_way_comes_right_after_its_step() {
     let (mut steps, mut last, mut marks) = (0, 0, Vec::new());
     for event in Schedule::new([Item::Move(planned)], &rig) {
         match event.what {
-            What::Step { .. } => steps += 1,
-            What::Mark(text) => {
+            EventKind::Step { .. } => steps += 1,
+            EventKind::Mark(text) => {
                 assert_eq!(text.as_ref(), steps.to_string());
                 assert_eq!(event.tick, last);
                 marks.push(steps);
@@ -372,7 +372,7 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     let mut of_moves = vec![Vec::new(); 500];
     let mut schedule = Schedule::new(program, &rig);
     while let Some(run) = schedule.next_run() {
-        if let Run::Steps { ticks, of, .. } = run {
+        if let ScheduleRun::Steps { ticks, of, .. } = run {
             of_moves[of.number as usize - 1].extend_from_slice(ticks);
         }
     }
@@ -410,7 +410,7 @@ fn axes_that_step_on_one_tick_come_in_the_order_of_the_rig() {
     let rig = rig(2, timer(1e6, 1));
     let steps: Vec<(u64, usize)> = Schedule::new(crowded(), &rig)
         .filter_map(|event| match event.what {
-            What::Step { axis, .. } => Some((event.tick, axis)),
+            EventKind::Step { axis, .. } => Some((event.tick, axis)),
             _ => None,
         })
         .collect();
@@ -431,15 +431,15 @@ fn runs_and_single_events_are_the_same_schedule() {
     loop {
         match schedule.next_run() {
             None => break,
-            Some(Run::Event(event)) => mixed.push(event),
-            Some(Run::Steps {
+            Some(ScheduleRun::Event(event)) => mixed.push(event),
+            Some(ScheduleRun::Steps {
                 axis,
                 direction,
                 ticks,
                 ..
             }) => mixed.extend(ticks.iter().map(|tick| Event {
                 tick: *tick,
-                what: What::Step { axis, direction },
+                what: EventKind::Step { axis, direction },
             })),
         }
         mixed.extend(schedule.next());
@@ -503,7 +503,7 @@ fn a_dwell_within_rounding_of_whole_ticks_is_whole() {
     let steps = motion(vec![axis_motion(0, 1, 0.0, &trapezoid(0.01, 0.01, 0.01))]);
     let mut schedule = Schedule::new([Item::Dwell(dwell), play(&steps)], &rig);
     let step = schedule
-        .find(|event| matches!(event.what, What::Step { .. }))
+        .find(|event| matches!(event.what, EventKind::Step { .. }))
         .unwrap();
     // Half a microstep, the middle of the motion: 15 ms, 66 416.3 ticks.
     assert_eq!(step.tick - 4_197_634_434_228, 66_416);
@@ -534,7 +534,7 @@ proptest! {
         for event in events {
             prop_assert!(event.tick >= last);
             last = event.tick;
-            if let What::Step { axis, direction } = event.what {
+            if let EventKind::Step { axis, direction } = event.what {
                 prop_assert_eq!(direction, motion.axes[axis].direction);
                 steps[axis] += 1;
                 within_half_a_tick(&mut ideal[axis], steps[axis], event.tick, start, &timer);
@@ -548,11 +548,11 @@ proptest! {
         let rig = rig(1, timer(clock, 1));
         let motion = motion(vec![one]);
         let ticks: Vec<u64> = Schedule::new([play(&motion)], &rig)
-            .filter(|event| matches!(event.what, What::Step { .. }))
+            .filter(|event| matches!(event.what, EventKind::Step { .. }))
             .map(|event| event.tick)
             .collect();
         let intervals = ticks.windows(2).map(|pair| pair[1] - pair[0]);
-        let least = Pace::new(&rig.timer).between_steps;
+        let least = TickRules::new(&rig.timer).between_steps;
         match verdict(&motion, &rig) {
             Ok(facts) if ticks.len() > 1 => {
                 let facts = facts.axes[0];

@@ -6,7 +6,7 @@ use super::expected::{did_you_mean, near_unit};
 use super::hints::instead_of;
 use super::{Duplicate, ErrorKind};
 use crate::diagnostic::{Span, nearest};
-use crate::script::demand::{Unfit, Wanted};
+use crate::script::demand::{NumberProblem, Wanted};
 use crate::script::grammar::{DEEPEST, STATEMENTS};
 use crate::script::group::Group;
 use crate::script::syntax::Addition;
@@ -168,9 +168,11 @@ impl ErrorKind {
                 format!(
                     "this takes {}",
                     match unfit {
-                        Unfit::NotWhole | Unfit::Negative | Unfit::NotPositive =>
-                            wanted.bound(*unfit),
-                        Unfit::TooLarge | Unfit::TooSmall => "a number that a bench can have",
+                        NumberProblem::NotWhole
+                        | NumberProblem::Negative
+                        | NumberProblem::NotPositive => wanted.bound(*unfit),
+                        NumberProblem::TooLarge | NumberProblem::TooSmall =>
+                            "a number that a bench can have",
                     }
                 ),
             )],
@@ -248,7 +250,7 @@ impl ErrorKind {
                 ..
             } => "choose another name: a name keeps its value to the end of its block",
             Self::Unfit {
-                unfit: Unfit::Negative | Unfit::NotPositive,
+                unfit: NumberProblem::Negative | NumberProblem::NotPositive,
                 wanted: Wanted::Speed | Wanted::Limit(_),
                 ..
             } => "limits have no direction; the sign of the distance gives it",

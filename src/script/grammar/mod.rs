@@ -36,14 +36,14 @@ type Parsed<'a, T> = IResult<Input<'a>, T, ScriptError>;
 /// What goes along with the text.
 #[derive(Debug, Clone, Copy)]
 struct Extra<'a> {
-    noted: &'a Noted,
+    noted: &'a ErrorsSoFar,
     /// How many blocks, parentheses and signs are open.
     depth: usize,
 }
 
 /// The errors so far.
 #[derive(Debug, Default)]
-struct Noted {
+struct ErrorsSoFar {
     errors: RefCell<Vec<ScriptError>>,
     /// A missing brace has been reported, which explains all others.
     unclosed: Cell<bool>,
@@ -52,7 +52,7 @@ struct Noted {
     unopened: Cell<usize>,
 }
 
-impl Noted {
+impl ErrorsSoFar {
     fn note(&self, error: ScriptError) {
         self.errors.borrow_mut().push(error);
     }
@@ -71,7 +71,7 @@ impl Noted {
 
 /// Reads a script: its statements and what is wrong with the text.
 pub fn parse(text: &str) -> (Vec<Statement>, Vec<ScriptError>) {
-    let noted = Noted::default();
+    let noted = ErrorsSoFar::default();
     let extra = Extra {
         noted: &noted,
         depth: 0,
@@ -164,7 +164,7 @@ fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
     }
 }
 
-fn note(noted: &Noted, error: nom::Err<ScriptError>) {
+fn note(noted: &ErrorsSoFar, error: nom::Err<ScriptError>) {
     // Every parser here works on complete text, which is never `Incomplete`.
     if let nom::Err::Error(error) | nom::Err::Failure(error) = error {
         noted.note(error);

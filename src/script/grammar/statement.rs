@@ -17,7 +17,7 @@ use crate::diagnostic::Span;
 use crate::script::action::{Shape, Until, Way};
 use crate::script::error::{ErrorKind, Expected, ScriptError};
 use crate::script::syntax::{
-    Clause, Expression, Limit, Name, Sequence, Statement, StatementKind, Turn,
+    Clause, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind, TurnStatement,
 };
 
 /// The words that statements begin with.
@@ -163,7 +163,7 @@ fn turn(input: Input<'_>) -> Parsed<'_, StatementKind> {
         _ => return Err(nom::Err::Failure(unexpected(start, Expected::ByOrTo))),
     };
     let (mut rest, value) = expression(rest)?;
-    let mut turn = Turn {
+    let mut turn = TurnStatement {
         axis,
         to,
         target: Clause {
@@ -266,7 +266,7 @@ fn sequence(input: Input<'_>) -> Parsed<'_, StatementKind> {
     let (rest, (name, parameters)) = (name, opt(list(name))).parse(input)?;
     let (rest, body) = block(rest)?;
     let parameters = parameters.unwrap_or_default();
-    let sequence = Sequence {
+    let sequence = SequenceDefinition {
         name,
         parameters,
         body,

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use crate::diagnostic::{Diagnostics, Source};
 use crate::script::Until;
-use crate::script::{Action, ActionKind, Move, Pace, Script, Shape, Target, Way};
+use crate::script::{Action, ActionKind, Move, MovePace, Script, Shape, Target, Way};
 use crate::units::{Dimension, Quantity};
 use approx::assert_relative_eq;
 use proptest::prelude::*;
@@ -139,9 +139,9 @@ fn every_form_of_a_move_is_read() {
     );
     assert_eq!(found[0].way, Some(Way::Clockwise));
     assert_eq!(found[0].axis, None);
-    assert_eq!(found[0].pace, Pace::Limits);
+    assert_eq!(found[0].pace, MovePace::Limits);
     assert_eq!(found[1].axis.as_ref().map(|(name, _)| &**name), Some("arm"));
-    let Pace::At(speed, _) = found[1].pace else {
+    let MovePace::At(speed, _) = found[1].pace else {
         panic!("{:?}", found[1])
     };
     assert_relative_eq!(speed.si, PI, max_relative = 1e-15);
@@ -149,7 +149,7 @@ fn every_form_of_a_move_is_read() {
         found[2].axis.as_ref().map(|(name, _)| &**name),
         Some("slide-2")
     );
-    assert!(matches!(found[2].pace, Pace::In(time, _) if time == 0.25));
+    assert!(matches!(found[2].pace, MovePace::In(time, _) if time == 0.25));
     assert_eq!(
         found[3].target,
         Target::By(Quantity::new(200.0, Dimension::FULL_STEP))

@@ -107,7 +107,7 @@ fn after_the_dwell_the_load_is_at_its_target_for_good() {
     let mut simulator = Simulator::at_rest(&machine, 0, machine.internal_step());
     let fast = 1.0 / (1.0 + rig.timer.tolerance);
     for event in crate::schedule::Schedule::new(items.clone(), &rig) {
-        if let crate::schedule::What::Step { .. } = event.what {
+        if let crate::schedule::EventKind::Step { .. } = event.what {
             simulator.advance(event.tick as f64 / rig.timer.tick_rate() * fast);
             simulator.command(simulator.commanded() + 1);
         }

@@ -5,7 +5,7 @@ use std::ops::ControlFlow;
 
 use crate::plan::Item;
 use crate::rig::{DriveKind, LinearLoad, Rig, Sequence};
-use crate::simulate::{Options, Report, TraceWriter, simulate, simulate_with};
+use crate::simulate::{Options, SimulationEvent, TraceWriter, simulate, simulate_with};
 use crate::testing::motion::{axis_motion, motion, play, rig, timer, trapezoid};
 use crate::units::{Angle, Damping, Force, Inertia, Length, LinearDamping, Mass, Torque, Voltage};
 
@@ -124,13 +124,13 @@ fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
     let (mut of_step, mut of_ramp) = (0.0, 0.0_f64);
     let _ = simulate_with(&rig, items, &options, &mut |report| {
         match report {
-            Report::Sample(sample) => {
+            SimulationEvent::Sample(sample) => {
                 // 1.8 degrees a full step, 50 electrical degrees a degree of the shaft.
                 let behind = 1.8 * ideal(sample.time_s) - sample.angle_deg;
                 of_ramp = of_ramp.max(50.0 * behind.abs());
             }
-            Report::Move(result) => of_step = result.peak_lag_electrical_deg,
-            Report::Progress(_) => {}
+            SimulationEvent::Move(result) => of_step = result.peak_lag_electrical_deg,
+            SimulationEvent::Progress(_) => {}
         }
         ControlFlow::Continue(())
     });
@@ -206,9 +206,9 @@ fn writing_a_trace_changes_no_result() {
     };
     let _ = simulate_with(&rig, items(), &options, &mut |report| {
         match report {
-            Report::Sample(sample) => trace.write(sample).unwrap(),
-            Report::Move(result) => moves.push(result.clone()),
-            Report::Progress(_) => {}
+            SimulationEvent::Sample(sample) => trace.write(sample).unwrap(),
+            SimulationEvent::Move(result) => moves.push(result.clone()),
+            SimulationEvent::Progress(_) => {}
         }
         ControlFlow::Continue(())
     });

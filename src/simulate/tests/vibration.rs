@@ -8,7 +8,7 @@ use crate::physics::Machine;
 use crate::plan::{Item, PlannedMove};
 use crate::rig::Rig;
 use crate::script::Shape;
-use crate::simulate::{Options, Report, simulate_with};
+use crate::simulate::{Options, SimulationEvent, simulate_with};
 use crate::testing::rigs::{by, limit, moves, moving, rig, rotary, settings};
 use crate::units::{Damping, Inertia, Torque};
 use approx::assert_relative_eq;
@@ -78,11 +78,11 @@ fn residual(rig: &Rig, planned: &PlannedMove) -> (f64, f64) {
         &options,
         &mut |report| {
             match report {
-                Report::Sample(sample) if sample.time_s > end => {
+                SimulationEvent::Sample(sample) if sample.time_s > end => {
                     least = least.min(sample.angle_deg);
                     most = most.max(sample.angle_deg);
                 }
-                Report::Move(done) => {
+                SimulationEvent::Move(done) => {
                     assert_eq!(done.lost_steps, 0);
                     settles = done.settle_s;
                 }

@@ -9,11 +9,11 @@ use crate::files::{FilesOnDisk, read_source};
 use crate::plan::{self, Item};
 use crate::player::{Lines, PlayerOptions, Project, ScheduleSource};
 use crate::rig::{NoFiles, Rig};
-use crate::schedule::{Schedule, What};
+use crate::schedule::{EventKind, Schedule};
 use crate::script::Script;
 use crate::simulate::Settler;
 use crate::stream::message::{Likeness, VERSION};
-use crate::stream::slicer::{Frame, Slicer, Unfit};
+use crate::stream::slicer::{Frame, Slicer, Unsendable};
 
 /// Ticks a second of [`rig`].
 pub const RATE: u32 = 2_000_000;
@@ -85,10 +85,10 @@ pub type At = (u64, u8);
 
 /// A program, cut into frames, and what it should do.
 #[derive(Debug)]
-pub struct Program {
+pub struct BenchProgram {
     pub rig: Rig,
     pub frames: Vec<Frame>,
-    pub unfit: Option<Unfit>,
+    pub unfit: Option<Unsendable>,
     /// The steps of each axis, and what the first output does.
     pub steps: Vec<Vec<At>>,
     pub lamp: Vec<At>,
@@ -96,7 +96,7 @@ pub struct Program {
     pub marks: Vec<(u64, Arc<str>)>,
 }
 
-impl Program {
+impl BenchProgram {
     pub fn new(rig: &Rig, script: &str) -> Self {
         Self::of(rig, items(rig, script))
     }
@@ -125,11 +125,11 @@ impl Program {
         let (mut lamp, mut marks) = (Vec::new(), Vec::new());
         for event in Schedule::new(items, rig) {
             match event.what {
-                What::Step { axis, direction } => {
+                EventKind::Step { axis, direction } => {
                     steps[axis].push((event.tick, direction.sign() as u8));
                 }
-                What::Output { on, .. } => lamp.push((event.tick, u8::from(on))),
-                What::Mark(text) => marks.push((event.tick, text)),
+                EventKind::Output { on, .. } => lamp.push((event.tick, u8::from(on))),
+                EventKind::Mark(text) => marks.push((event.tick, text)),
                 _ => {}
             }
         }

@@ -5,9 +5,9 @@ use std::rc::Rc;
 use crate::physics::currents::CoilTable;
 use crate::player::Lines;
 use crate::player::budget::LINE_COIL_STEP_CYCLES;
-use crate::stream::message::State;
+use crate::stream::message::BoardState;
 
-use super::bench::{Program, parse, rig_text};
+use super::bench::{BenchProgram, parse, rig_text};
 use super::boards::{Happening, Line, Simulated};
 use super::session::{FAST, Session};
 use super::wire::Quality;
@@ -17,17 +17,17 @@ const HALF_STEP: &str =
 const CONVERTERS: &str = "kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 16, \
      sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V";
 
-fn program(drive: &str, script: &str) -> Rc<Program> {
+fn program(drive: &str, script: &str) -> Rc<BenchProgram> {
     let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
     let text = rig_text(&["dial"]).replace(chopper, drive);
     // The converters take their place.
     let text = text
         .replace("pin: PB0", "pin: PH3")
         .replace("pin: PB3", "pin: PH4");
-    Rc::new(Program::new(&parse(text), script))
+    Rc::new(BenchProgram::new(&parse(text), script))
 }
 
-fn session(board: Simulated, program: &Rc<Program>, seed: u64) -> Session<Simulated> {
+fn session(board: Simulated, program: &Rc<BenchProgram>, seed: u64) -> Session<Simulated> {
     let quality = Quality {
         faults: 1e-3,
         seed,
@@ -59,7 +59,7 @@ fn patterns(happened: &[Happening], mut on: u8) -> Vec<u8> {
 }
 
 /// The rows of the table that `coils` prints, by their signs.
-fn rows(program: &Program) -> Vec<u8> {
+fn rows(program: &BenchProgram) -> Vec<u8> {
     let phase = |sign| match sign {
         0 => 0,
         1.. => 0b1001,
@@ -87,7 +87,7 @@ fn coils_follow_their_table_and_the_next_program_goes_on_from_there() {
     for seed in [2, 3] {
         let mut session = session(board, &program, seed);
         let report = session.run_to_report();
-        assert_eq!(report.state, State::Finished);
+        assert_eq!(report.state, BoardState::Finished);
         assert_eq!(report.positions, [150 - 83]);
         let mut wanted = vec![on, at(row)];
         for way in std::iter::repeat_n(1, 150).chain(std::iter::repeat_n(-1, 83)) {
@@ -115,7 +115,7 @@ fn coils_go_off_when_the_line_dies() {
     session.wait(1800);
     session.out.cut = true;
     let report = session.run_to_report();
-    assert_eq!(report.state, State::LineDead);
+    assert_eq!(report.state, BoardState::LineDead);
     let steps = report.positions[0];
     assert!((1000..8000).contains(&steps), "{steps}");
     let made = patterns(&session.happened, 0);
@@ -138,7 +138,7 @@ fn a_small_part_keeps_up_with_the_highest_rate_for_coils() {
             return;
         };
         let report = session(board, &program, 4).run_to_report();
-        assert_eq!(report.state, State::Finished, "{drive}");
+        assert_eq!(report.state, BoardState::Finished, "{drive}");
         assert_eq!(report.positions, [0]);
     }
 }

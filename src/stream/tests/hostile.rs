@@ -5,7 +5,7 @@ use super::bench::{likeness, rig};
 use super::boards::{Board as _, Process};
 use crate::player::Lines;
 use crate::stream::frame::{self, Arrival, Picker};
-use crate::stream::message::{FromBoard, FromHost, Part, State};
+use crate::stream::message::{BoardState, DataPart, FromBoard, FromHost};
 
 /// Numbers without a pattern, by a linear congruence.
 struct Any(u32);
@@ -39,7 +39,7 @@ struct Session {
     board: Process,
     picker: Picker,
     expected: u8,
-    state: Option<State>,
+    state: Option<BoardState>,
     welcomes: usize,
 }
 
@@ -95,7 +95,10 @@ fn hostile_frames_move_the_board_out_of_no_bounds() {
         }
         if session.welcomes == before {
             assert!(
-                matches!(session.state, Some(State::Running | State::Slowing)),
+                matches!(
+                    session.state,
+                    Some(BoardState::Running | BoardState::Slowing)
+                ),
                 "round {round}: {:?}",
                 session.state
             );
@@ -106,9 +109,9 @@ fn hostile_frames_move_the_board_out_of_no_bounds() {
         for _ in 0..any.below(12) {
             let bytes = any.records();
             let part = if any.below(4) == 0 {
-                Part::SlowDown
+                DataPart::SlowDown
             } else {
-                Part::Records
+                DataPart::Records
             };
             session.say(&FromHost::Data {
                 tag: any.below(256) as u8,

@@ -4,8 +4,10 @@
 use std::collections::VecDeque;
 
 use crate::stream::frame::{self, Arrival, Picker};
-use crate::stream::message::{FromBoard, FromHost, Likeness, Part, Report, State, Welcome};
-use crate::stream::record::{self, Act, What};
+use crate::stream::message::{
+    BoardReport, BoardState, DataPart, FromBoard, FromHost, Likeness, Welcome,
+};
+use crate::stream::record::{self, Act, RecordKind};
 
 use super::boards::{Board, Happening, Line};
 
@@ -14,7 +16,7 @@ const SLOW_DOWN: u8 = 96;
 
 /// One stream: where its records end, which way its steps go, what is still to come.
 #[derive(Debug, Default, Clone)]
-struct Stream {
+struct BoardStream {
     clock: u64,
     backwards: bool,
     ended: bool,
@@ -26,7 +28,7 @@ struct Stream {
 pub struct Model {
     likeness: Likeness,
     picker: Picker,
-    state: State,
+    state: BoardState,
     expected: u8,
     heard: u8,
     queue: Vec<u8>,
@@ -34,12 +36,12 @@ pub struct Model {
     /// Records and a slow-down that do not count yet.
     coming: Vec<u8>,
     coming_slow_down: Option<Vec<u8>>,
-    streams: Vec<Stream>,
+    streams: Vec<BoardStream>,
     positions: Vec<i32>,
     mark: u8,
     now: u64,
     slices: u64,
-    closing: Option<State>,
+    closing: Option<BoardState>,
     out: Vec<u8>,
 }
 
@@ -49,14 +51,14 @@ impl Model {
         Self {
             likeness,
             picker: Picker::default(),
-            state: State::Idle,
+            state: BoardState::Idle,
             expected: 0,
             heard: 0,
             queue: Vec::new(),
             slow_down: Vec::new(),
             coming: Vec::new(),
             coming_slow_down: None,
-            streams: vec![Stream::default(); axes + 1],
+            streams: vec![BoardStream::default(); axes + 1],
             positions: vec![0; axes],
             mark: 0,
             now: 0,
@@ -71,7 +73,7 @@ impl Model {
     }
 
     fn report(&mut self) {
-        let report = Report {
+        let report = BoardReport {
             expected: self.expected,
             heard: self.heard,
             room: (QUEUE - self.queue.len() - self.coming.len()) as u16,
@@ -84,13 +86,13 @@ impl Model {
     }
 
     fn hear(&mut self, payload: &[u8]) {
-        let playing = matches!(self.state, State::Running | State::Slowing);
+        let playing = matches!(self.state, BoardState::Running | BoardState::Slowing);
         match FromHost::read(payload) {
             Some(FromHost::Greeting(likeness, digest)) => {
                 let accepted = !playing && likeness == self.likeness;
                 if accepted {
                     *self = Self {
-                        state: State::Ready,
+                        state: BoardState::Ready,
                         ..Self::new(likeness)
                     };
                 }
@@ -113,21 +115,21 @@ impl Model {
                 bytes,
             }) => {
                 self.heard = tag;
-                let takes = matches!(self.state, State::Running | State::Ready);
+                let takes = matches!(self.state, BoardState::Running | BoardState::Ready);
                 if takes && self.closing.is_none() && number == self.expected {
                     self.expected = number.wrapping_add(1);
                     self.piece(part, bytes, last);
                     if start {
-                        self.state = State::Running;
+                        self.state = BoardState::Running;
                     }
                 }
                 self.report();
             }
             Some(FromHost::Stop) => {
                 if playing {
-                    self.closing.get_or_insert(State::Stopped);
-                } else if self.state == State::Ready {
-                    self.state = State::Idle;
+                    self.closing.get_or_insert(BoardState::Stopped);
+                } else if self.state == BoardState::Ready {
+                    self.state = BoardState::Idle;
                 }
                 self.report();
             }
@@ -139,10 +141,10 @@ impl Model {
         }
     }
 
-    fn piece(&mut self, part: Part, bytes: &[u8], last: bool) {
+    fn piece(&mut self, part: DataPart, bytes: &[u8], last: bool) {
         match part {
-            Part::Records => self.coming.extend(bytes),
-            Part::SlowDown => {
+            DataPart::Records => self.coming.extend(bytes),
+            DataPart::SlowDown => {
                 let slow_down = self.coming_slow_down.get_or_insert_default();
                 slow_down.extend(bytes);
                 assert!(slow_down.len() <= usize::from(SLOW_DOWN));
@@ -161,23 +163,23 @@ impl Model {
     }
 
     /// Decodes one record into its stream.
-    fn decode(&mut self, stream: usize, what: What) {
+    fn decode(&mut self, stream: usize, what: RecordKind) {
         let axes = self.positions.len();
         let one = &mut self.streams[stream];
-        let step = |one: &Stream, tick| Happening {
+        let step = |one: &BoardStream, tick| Happening {
             tick,
             line: Line::Step(stream),
             level: if one.backwards { 255 } else { 1 },
         };
         match what {
-            What::Run(run) => {
+            RecordKind::Run(run) => {
                 let start = one.clock;
                 for tick in run.ticks() {
                     one.events.push_back(step(one, start + tick));
                     one.clock = start + tick;
                 }
             }
-            What::Event { gap, act } => {
+            RecordKind::Event { gap, act } => {
                 one.clock += gap;
                 match act {
                     Act::Step => one.events.push_back(step(one, one.clock)),
@@ -201,7 +203,7 @@ impl Model {
 
     /// Decodes what is due soon; starts the slow-down where nothing more is there.
     fn look_ahead(&mut self, soon: u64) {
-        while self.state == State::Running {
+        while self.state == BoardState::Running {
             let Some((stream, what, rest)) = record::read(&self.queue) else {
                 assert!(self.queue.is_empty(), "half a record");
                 break;
@@ -217,9 +219,9 @@ impl Model {
             .streams
             .iter()
             .any(|one| !one.ended && one.clock < soon);
-        if self.state == State::Running && (dry || self.closing.is_some()) {
-            self.closing.get_or_insert(State::LineDead);
-            self.state = State::Slowing;
+        if self.state == BoardState::Running && (dry || self.closing.is_some()) {
+            self.closing.get_or_insert(BoardState::LineDead);
+            self.state = BoardState::Slowing;
             let slow_down = std::mem::take(&mut self.slow_down);
             let mut rest = &slow_down[..];
             while let [length, behind @ ..] = rest {
@@ -249,7 +251,7 @@ impl Board for Model {
             }
         }
         let mut happened = Vec::new();
-        if matches!(self.state, State::Running | State::Slowing) {
+        if matches!(self.state, BoardState::Running | BoardState::Slowing) {
             self.now += u64::from(ticks);
             self.look_ahead(self.now + 20 * u64::from(ticks));
             for one in &mut self.streams {
@@ -273,8 +275,10 @@ impl Board for Model {
                 .iter()
                 .all(|one| one.ended && one.clock <= self.now);
             match self.state {
-                State::Slowing if over => self.state = self.closing.unwrap_or(State::LineDead),
-                State::Running if over && ended => self.state = State::Finished,
+                BoardState::Slowing if over => {
+                    self.state = self.closing.unwrap_or(BoardState::LineDead)
+                }
+                BoardState::Running if over && ended => self.state = BoardState::Finished,
                 _ => {}
             }
         }

@@ -3,9 +3,9 @@
 use std::rc::Rc;
 use std::time::Duration;
 
-use crate::stream::message::State;
+use crate::stream::message::BoardState;
 
-use super::bench::{Program, parse, rig, rig_text};
+use super::bench::{BenchProgram, parse, rig, rig_text};
 use super::boards::Line;
 use super::session::{CLEAN, FAST, Session, bad};
 use super::wire::Quality;
@@ -25,12 +25,12 @@ repeat 3 {
 }
 ";
 
-pub fn turns() -> Rc<Program> {
-    Rc::new(Program::new(&rig(&["dial"]), TURNS))
+pub fn turns() -> Rc<BenchProgram> {
+    Rc::new(BenchProgram::new(&rig(&["dial"]), TURNS))
 }
 
 /// Some thirty thousand steps back and forth, over and over.
-fn many(repeats: u32) -> Rc<Program> {
+fn many(repeats: u32) -> Rc<BenchProgram> {
     let script = format!(
         "
 speed 3300 deg/s
@@ -44,7 +44,7 @@ repeat {repeats} {{
 }}
 "
     );
-    Rc::new(Program::new(&rig(&["dial"]), &script))
+    Rc::new(BenchProgram::new(&rig(&["dial"]), &script))
 }
 
 #[test]
@@ -84,7 +84,7 @@ repeat 3 {
     turn y by -100 deg
 }
 ";
-    let program = Rc::new(Program::new(&rig(&["x", "y"]), script));
+    let program = Rc::new(BenchProgram::new(&rig(&["x", "y"]), script));
     let Some(mut session) = Session::process(&program, bad(1e-3, 5)) else {
         return;
     };
@@ -94,7 +94,7 @@ repeat 3 {
         session.inputs = u8::from(session.now.as_secs() % 2 == 1);
         assert!(session.now.as_secs() < 100, "{:?}", session.host.report());
     }
-    session.run_to(State::Finished);
+    session.run_to(BoardState::Finished);
     assert_eq!(session.of(Line::Output(0)).len(), 6);
 }
 
@@ -170,7 +170,7 @@ fn more_marks_than_have_a_number_are_told_apart() {
         "speed 360 deg/s\naccel 3000 deg/s^2\n{}turn by 10 deg\n",
         marks.concat()
     );
-    let program = Rc::new(Program::new(&rig(&["dial"]), &script));
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), &script));
     let Some(mut session) = Session::process(&program, bad(1e-3, 6)) else {
         return;
     };
@@ -186,7 +186,7 @@ fn more_marks_than_have_a_number_are_told_apart() {
             .any(|count| shown == count.checked_sub(1).map(|last| &*program.marks[last].1));
         assert!(known, "{shown:?} where {may_be:?} have been reached");
     }
-    session.run_to(State::Finished);
+    session.run_to(BoardState::Finished);
     assert_eq!(session.host.mark(), Some("no. 599"));
 }
 
@@ -206,7 +206,7 @@ dwell 400 ms
 output lamp off
 turn by 1 deg
 ";
-    let program = Rc::new(Program::new(&parse(text), script));
+    let program = Rc::new(BenchProgram::new(&parse(text), script));
     let Some(mut session) = Session::process(&program, bad(2e-4, 7)) else {
         return;
     };

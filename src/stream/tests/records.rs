@@ -8,7 +8,7 @@ use crate::diagnostic::Source;
 use crate::files::FilesOnDisk;
 use crate::plan::{self, Item};
 use crate::rig::Rig;
-use crate::schedule::{Schedule, What};
+use crate::schedule::{EventKind, Schedule};
 use crate::script::Script;
 use crate::stream::frame::{self, LONGEST_PAYLOAD};
 use crate::stream::record::{self, Act};
@@ -71,9 +71,9 @@ struct Decoded {
 }
 
 impl Decoded {
-    fn take(&mut self, what: record::What) {
+    fn take(&mut self, what: record::RecordKind) {
         match what {
-            record::What::Run(run) => {
+            record::RecordKind::Run(run) => {
                 let start = self.clock;
                 let steps = run
                     .ticks()
@@ -81,7 +81,7 @@ impl Decoded {
                 self.events.extend(steps);
                 self.clock = start + run.ticks().last().unwrap();
             }
-            record::What::Event { gap, act } => {
+            record::RecordKind::Event { gap, act } => {
                 self.clock += gap;
                 match act {
                     Act::Pass => {}
@@ -144,7 +144,7 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
         let mut marks = 0;
         for event in Schedule::new(items, &rig) {
             match event.what {
-                What::Step { axis, direction } => {
+                EventKind::Step { axis, direction } => {
                     let way = if direction.sign() > 0 {
                         Act::Forwards
                     } else {
@@ -152,14 +152,14 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
                     };
                     wanted[axis].push((event.tick, way));
                 }
-                What::Output { output, on } => {
+                EventKind::Output { output, on } => {
                     wanted[axes].push((event.tick, Act::Output(output as u8, on)));
                 }
-                What::Mark(_) => {
+                EventKind::Mark(_) => {
                     marks += 1;
                     wanted[axes].push((event.tick, Act::Mark(marks)));
                 }
-                What::Await {
+                EventKind::Await {
                     input,
                     until,
                     timeout,
@@ -170,7 +170,7 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
                     let timeout = timeout.unwrap_or(0);
                     wanted[axes].push((event.tick, Act::Await(input as u8, until, timeout)));
                 }
-                What::Direction { .. } => {}
+                EventKind::Direction { .. } => {}
             }
         }
         let mut steps = 0;

@@ -7,10 +7,10 @@ use crate::player::Lines;
 use crate::rig::Rig;
 use crate::stream::frame::{Arrival, Picker};
 use crate::stream::host::{Ending, Host};
-use crate::stream::message::{FromBoard, FromHost, Report, State};
+use crate::stream::message::{BoardReport, BoardState, FromBoard, FromHost};
 use crate::stream::slicer::Frame;
 
-use super::bench::{At, Program, likeness, slow_down};
+use super::bench::{At, BenchProgram, likeness, slow_down};
 use super::boards::{Board, Happening, Line, Process, Simulated};
 use super::model_board::Model;
 use super::wire::{Quality, Wire};
@@ -83,12 +83,12 @@ impl Lead {
             if let Some(FromBoard::Report(report)) = FromBoard::read(&payload) {
                 self.ticks = report.ticks.into();
                 self.said = now;
-                self.running = report.state == State::Running;
+                self.running = report.state == BoardState::Running;
             }
         }
     }
 
-    fn note(&mut self, now: Duration, program: &Program) {
+    fn note(&mut self, now: Duration, program: &BenchProgram) {
         let Some(next) = program.frames.get(self.frames).filter(|_| self.running) else {
             return;
         };
@@ -115,20 +115,20 @@ pub struct Session<B> {
     grain: i64,
     /// How many ticks outputs may be off by besides.
     late_outputs: i64,
-    program: Rc<Program>,
+    program: Rc<BenchProgram>,
     pub happened: Vec<Happening>,
     lead: Lead,
 }
 
 impl Session<Simulated> {
     /// On the simulated part; none where a tool is missing.
-    pub fn simulated(program: &Rc<Program>, quality: Quality) -> Option<Self> {
+    pub fn simulated(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
         let board = Simulated::start(&program.rig, quality.baud, Lines::Steps)?;
         Some(Self::on_simulated(board, program, quality))
     }
 
     /// On a simulated part that runs already. Its happenings are in cycles.
-    pub fn on_simulated(board: Simulated, program: &Rc<Program>, quality: Quality) -> Self {
+    pub fn on_simulated(board: Simulated, program: &Rc<BenchProgram>, quality: Quality) -> Self {
         let mut session = Self::new(board, program, quality);
         session.per_tick = i64::from(program.rig.timer.prescaler);
         session.grain = 2;
@@ -139,7 +139,7 @@ impl Session<Simulated> {
 
 impl Session<Process> {
     /// On the player as it is compiled for this machine; none where a tool is missing.
-    pub fn process(program: &Rc<Program>, quality: Quality) -> Option<Self> {
+    pub fn process(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
         let board = Process::start(&Process::build(&program.rig, Lines::Steps)?);
         Some(Self::new(board, program, quality))
     }
@@ -147,13 +147,13 @@ impl Session<Process> {
 
 impl Session<Model> {
     /// On the model of a board.
-    pub fn model(program: &Rc<Program>, quality: Quality) -> Self {
+    pub fn model(program: &Rc<BenchProgram>, quality: Quality) -> Self {
         Self::new(Model::new(likeness(&program.rig)), program, quality)
     }
 }
 
 impl<B: Board> Session<B> {
-    pub fn new(board: B, program: &Rc<Program>, quality: Quality) -> Self {
+    pub fn new(board: B, program: &Rc<BenchProgram>, quality: Quality) -> Self {
         let wanted = likeness(&program.rig);
         Self {
             host: Host::new(wanted, 0x1234_5678, quality.baud),
@@ -220,7 +220,7 @@ impl<B: Board> Session<B> {
     }
 
     /// Until the board reports its end.
-    pub fn run_to_report(&mut self) -> Report {
+    pub fn run_to_report(&mut self) -> BoardReport {
         match self.run() {
             Ending::Reported(report) => report,
             other => panic!("{other:?}"),
@@ -239,7 +239,7 @@ impl<B: Board> Session<B> {
         let report = self.run_to_report();
         assert_eq!(
             report.state,
-            State::Finished,
+            BoardState::Finished,
             "{:?}: {report:?} {:?} at {:?}",
             self.quality,
             self.host.counts(),
@@ -251,7 +251,7 @@ impl<B: Board> Session<B> {
 
     /// Runs until the board stands in this state; its axes have come to a standstill where
     /// it says they have.
-    pub fn run_to(&mut self, state: State) -> Report {
+    pub fn run_to(&mut self, state: BoardState) -> BoardReport {
         let report = self.run_to_report();
         assert_eq!(report.state, state, "at {:?}", self.now);
         assert_eq!(report.positions, self.positions());
@@ -288,7 +288,7 @@ impl<B: Board> Session<B> {
 
     /// Checks every step, direction and output against the schedule.
     fn check_all(&self) {
-        let Program { steps, lamp, .. } = &*self.program;
+        let BenchProgram { steps, lamp, .. } = &*self.program;
         let made: Vec<Vec<At>> = (0..steps.len())
             .map(|axis| self.of(Line::Step(axis)))
             .collect();

@@ -5,9 +5,9 @@ use std::rc::Rc;
 
 use crate::player::Lines;
 use crate::player::budget::LINE_STEP_CYCLES;
-use crate::stream::message::State;
+use crate::stream::message::BoardState;
 
-use super::bench::{Program, project, rig};
+use super::bench::{BenchProgram, project, rig};
 use super::boards::{Line, Simulated, write_project};
 use super::session::{CLEAN, FAST, Session};
 use super::wire::Quality;
@@ -73,7 +73,7 @@ fn a_small_part_keeps_up_with_the_highest_step_rate_that_is_let_through() {
     let speed = degrees(most_steps());
     let script =
         format!("speed {speed} deg/s\naccel 60000 deg/s^2\nturn by 4000 deg\nturn by -4000 deg\n");
-    let program = Rc::new(Program::new(&rig(&["dial"]), &script));
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), &script));
     let Some(mut session) = Session::simulated(&program, FAST) else {
         return;
     };
@@ -92,7 +92,7 @@ together {{
 }}
 "
     );
-    let program = Rc::new(Program::new(&rig(&["x", "y"]), &script));
+    let program = Rc::new(BenchProgram::new(&rig(&["x", "y"]), &script));
     let Some(mut session) = Session::simulated(&program, FAST) else {
         return;
     };
@@ -114,7 +114,7 @@ repeat 2 {
     output lamp off
 }
 ";
-    let program = Rc::new(Program::new(&rig(&["x", "y"]), script));
+    let program = Rc::new(BenchProgram::new(&rig(&["x", "y"]), script));
     let quality = Quality {
         faults: 5e-4,
         ..FAST
@@ -140,7 +140,7 @@ const EXAMPLES: [&str; 8] = [
 #[test]
 fn every_edge_of_the_examples_is_on_its_cycle_under_serial_traffic() {
     let example = |name: &str| {
-        let program = Rc::new(Program::example(&format!("{name}.moves")));
+        let program = Rc::new(BenchProgram::example(&format!("{name}.moves")));
         // On which ticks the edges lie that are sent, by the model of a board.
         let mut ticks = Session::model(&program, CLEAN);
         ticks.play_all();
@@ -179,7 +179,7 @@ turn by 900 deg
 output lamp off
 turn by -900 deg
 ";
-    let program = Rc::new(Program::new(&rig(&["dial"]), script));
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), script));
     // Opens for 20 ms, a second and a half after the reset.
     let levels = [(0, 0), (24_000_000, 1), (24_320_000, 0)];
     let board = Simulated::with_stop(&program.rig, FAST.baud, Lines::Steps, &levels);
@@ -187,7 +187,7 @@ turn by -900 deg
         return;
     };
     let mut session = Session::on_simulated(board, &program, FAST);
-    let report = session.run_to(State::StopContact);
+    let report = session.run_to(BoardState::StopContact);
     assert!(report.positions[0] > 100, "{report:?}");
     let lamp = session.of(Line::Output(0));
     assert_eq!(lamp.last().map(|at| at.1), Some(0), "the lamp is off");

@@ -4,11 +4,11 @@
 use std::rc::Rc;
 use std::time::Duration;
 
-use crate::stream::host::{Ending, Host, Phase};
-use crate::stream::message::{Likeness, State};
-use crate::stream::slicer::Unfit;
+use crate::stream::host::{Ending, Host, HostPhase};
+use crate::stream::message::{BoardState, Likeness};
+use crate::stream::slicer::Unsendable;
 
-use super::bench::{Program, RATE, likeness, rig};
+use super::bench::{BenchProgram, RATE, likeness, rig};
 use super::boards::{Board, Line};
 use super::playing::turns;
 use super::session::{CLEAN, Session, bad};
@@ -58,7 +58,7 @@ fn a_dead_line_brings_the_axes_to_a_standstill() {
         };
         session.wait(cut);
         session.out.cut = true;
-        session.run_to(State::LineDead);
+        session.run_to(BoardState::LineDead);
         assert_gentle(&session, 0);
         // The line comes back; nothing moves all the same.
         session.out.cut = false;
@@ -79,14 +79,14 @@ together {
     turn y by 700 deg
 }
 ";
-    let program = Rc::new(Program::new(&rig(&["x", "y"]), script));
+    let program = Rc::new(BenchProgram::new(&rig(&["x", "y"]), script));
     for cut in [250, 300, 380, 500, 700] {
         let Some(mut session) = Session::process(&program, CLEAN) else {
             return;
         };
         session.wait(cut);
         session.out.cut = true;
-        let report = session.run_to(State::LineDead);
+        let report = session.run_to(BoardState::LineDead);
         let (x, y) = (report.positions[0], report.positions[1]);
         assert!(x > 0 && x < 17_700, "{x}");
         // Intervals are true by their share here, not to the tick.
@@ -109,7 +109,7 @@ fn a_stop_slows_down_and_a_new_greeting_starts_anew() {
         session.wait(stop);
         session.host.stop();
         let asked = session.now;
-        session.run_to(State::Stopped);
+        session.run_to(BoardState::Stopped);
         assert_gentle(&session, 0);
         let took = session.now - asked;
         assert!(took < Duration::from_millis(900), "{took:?}");
@@ -126,7 +126,7 @@ fn the_stop_contact_ends_pulses_at_once() {
     session.wait(400);
     session.inputs = 0x80;
     let made = session.happened.len();
-    session.run_to(State::StopContact);
+    session.run_to(BoardState::StopContact);
     let more = &session.happened[made..];
     assert!(
         more.iter()
@@ -175,12 +175,12 @@ fn a_stop_before_the_start_moves_nothing() {
     let Some(mut session) = Session::process(&turns(), CLEAN) else {
         return;
     };
-    while session.host.phase() == Phase::Greeting {
+    while session.host.phase() == HostPhase::Greeting {
         session.step();
     }
     session.wait(10);
     session.host.stop();
-    session.run_to(State::Idle);
+    session.run_to(BoardState::Idle);
     session.wait(300);
     assert!(session.happened.is_empty());
 }
@@ -189,15 +189,15 @@ fn a_stop_before_the_start_moves_nothing() {
 fn a_program_that_no_frame_can_hold_breaks_off_gently() {
     let crowd = "output lamp on\noutput lamp off\n".repeat(40);
     let script = format!("speed 3600 deg/s\naccel 30000 deg/s^2\nturn by 2000 deg\n{crowd}");
-    let program = Rc::new(Program::new(&rig(&["dial"]), &script));
-    assert!(matches!(program.unfit, Some(Unfit::Crowded(_))));
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), &script));
+    assert!(matches!(program.unfit, Some(Unsendable::Crowded(_))));
     let Some(mut session) = Session::process(&program, CLEAN) else {
         return;
     };
     let Ending::Broken(report) = session.run() else {
         panic!("{:?}", session.host.ending());
     };
-    assert_eq!(report.state, State::Stopped);
+    assert_eq!(report.state, BoardState::Stopped);
     assert_eq!(report.positions, session.positions());
     assert_gentle(&session, 0);
 }
@@ -210,10 +210,10 @@ fn a_second_reading_of_the_slow_down_comes_to_a_standstill_too() {
         session.wait(cut);
         if cut % 2 == 0 {
             session.out.cut = true;
-            session.run_to(State::LineDead);
+            session.run_to(BoardState::LineDead);
         } else {
             session.host.stop();
-            session.run_to(State::Stopped);
+            session.run_to(BoardState::Stopped);
         }
         assert_gentle(&session, 0);
     }
