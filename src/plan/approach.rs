@@ -24,46 +24,12 @@ use std::collections::VecDeque;
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
 use crate::plan::job::AxisJob;
-use crate::plan::planner::{Planned, Planner, Unplannable};
+use crate::plan::motions::{Motions, Planned};
+use crate::plan::planner::Planner;
 use crate::plan::position::Position;
-use crate::plan::profile::Impossible;
+use crate::plan::unplannable::Unplannable;
 use crate::plan::{Change, ChangeKind, Direction, Item, MovePart, PlannedMove};
-use crate::rig::{Approach, Axis};
 use crate::script::{Action, MovePace};
-
-/// How an axis takes up its play.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct TakeUp {
-    /// Which way moves end.
-    direction: Direction,
-    /// How far that takes (microsteps).
-    distance: i64,
-    /// Whether the play is taken up where the axis stands.
-    done: bool,
-}
-
-impl TakeUp {
-    /// Of that axis, where its rig asks for it.
-    pub(crate) fn of(axis: &Axis) -> Option<Self> {
-        let direction = match axis.load.approach? {
-            Approach::Positive => Direction::Positive,
-            Approach::Negative => Direction::Negative,
-        };
-        let play = (axis.load.play() * axis.microsteps_per_travel()).ceil();
-        Some(Self {
-            direction,
-            distance: play as i64 + i64::from(axis.drive.microsteps()),
-            done: false,
-        })
-    }
-
-    /// The take-up with its sign, where a move of so many microsteps has to make it.
-    fn after(self, steps: i64) -> Option<i64> {
-        let ahead = steps * self.direction.sign();
-        let by_itself = ahead == 0 || ahead >= self.distance || (ahead > 0 && self.done);
-        (!by_itself).then_some(self.distance * self.direction.sign())
-    }
-}
 
 /// The way of one axis beyond its target and back.
 #[derive(Debug, Clone, Copy)]
@@ -75,19 +41,7 @@ pub(crate) struct Detour {
     pub(crate) take_up: i64,
 }
 
-impl Planner<'_> {
-    /// The take-up with its sign that a move of so many microsteps needs at its end.
-    pub(crate) fn take_up(&self, axis: usize, steps: i64) -> Option<i64> {
-        self.take_ups[axis]?.after(steps)
-    }
-
-    /// Notes that the axis moved and that its play is taken up where it stands.
-    pub(crate) fn taken_up(&mut self, axis: usize, steps: i64) {
-        if let (Some(take_up), true) = (&mut self.take_ups[axis], steps != 0) {
-            take_up.done = true;
-        }
-    }
-
+impl Motions<'_> {
     /// A job that goes beyond its target by `take_up` and comes back, in exactly `time`
     /// seconds if that is given.
     pub(crate) fn beyond_and_back(
@@ -101,7 +55,7 @@ impl Planner<'_> {
         let left = time.map(|time| time - back.motion.duration);
         let mut beyond = self
             .single(part(job.steps - take_up), left)
-            .map_err(|failure| later(failure, back.motion.duration))?;
+            .map_err(|failure| failure.later(back.motion.duration))?;
         let cost = match time {
             Some(_) => 0.0,
             None => {
@@ -141,14 +95,16 @@ impl Planner<'_> {
     }
 
     fn beyond(&self, axis: usize, take_up: i64, cost: f64) -> Change {
-        let by = take_up.unsigned_abs() as f64 / self.scales[axis].full_step();
+        let by = take_up.unsigned_abs() as f64 / self.ramps.full_step(axis);
         Change {
             axis,
             kind: ChangeKind::GoesBeyond { by },
             cost,
         }
     }
+}
 
+impl Planner<'_> {
     /// Puts out the two motions of axes that go beyond their targets and come back.
     pub(crate) fn give_detour(
         &mut self,
@@ -161,9 +117,9 @@ impl Planner<'_> {
             let travel = detours.iter().map(|detour| {
                 let beyond = whole(detour.to.steps - detour.take_up);
                 match part {
-                    MovePart::Beyond => self.travel(detour.axis, detour.from, beyond),
+                    MovePart::Beyond => self.standing.travel(detour.axis, detour.from, beyond),
                     MovePart::Whole | MovePart::Approach => {
-                        self.travel(detour.axis, beyond, detour.to)
+                        self.standing.travel(detour.axis, beyond, detour.to)
                     }
                 }
             });
@@ -175,7 +131,7 @@ impl Planner<'_> {
             ready.push_back(Item::Move(planned));
         }
         for detour in detours {
-            self.taken_up(detour.axis, detour.take_up);
+            self.standing.taken_up(detour.axis, detour.take_up);
         }
     }
 
@@ -186,7 +142,7 @@ impl Planner<'_> {
         direction: Direction,
         place: Span,
     ) -> Option<Diagnostic> {
-        let take_up = self.take_ups[axis]?;
+        let take_up = self.standing.take_ups[axis]?;
         if direction == take_up.direction {
             return None;
         }
@@ -199,10 +155,10 @@ impl Planner<'_> {
                 "against-approach",
                 format!(
                     "axis “{}” takes up its play in {way} direction, and this block passes its targets the other way",
-                    self.rig.axes[axis].name
+                    self.names.rig.axes[axis].name
                 ),
             )
-            .at(&self.source, place, "the play lies on the wrong side of each target")
+            .at(&self.names.source, place, "the play lies on the wrong side of each target")
             .help("let the axis stop at the targets, or come from the other side"),
         )
     }
@@ -213,18 +169,6 @@ fn whole(steps: i64) -> Position {
     Position {
         asked: Exact::from(steps as f64),
         steps,
-    }
-}
-
-/// What remains to be done adds to the shortest time.
-pub(crate) fn later(failure: Unplannable, seconds: f64) -> Unplannable {
-    match failure {
-        Unplannable::Impossible(Impossible::TooSoon { shortest }) => {
-            Unplannable::Impossible(Impossible::TooSoon {
-                shortest: shortest + seconds,
-            })
-        }
-        other => other,
     }
 }
 

@@ -17,7 +17,7 @@ use std::ops::Range;
 
 use crate::plan::Segment;
 use crate::plan::bands::Bands;
-use crate::plan::path::Leg;
+use crate::plan::leg::Leg;
 use crate::plan::profile::Profile;
 use crate::plan::root::rising_root;
 

@@ -16,27 +16,34 @@ mod abilities;
 mod approach;
 pub(crate) mod bands;
 mod cache;
+mod cuts;
 pub(crate) mod full_torque;
-mod group;
 mod job;
+mod leg;
 pub(crate) mod limits;
 mod lingering;
 pub(crate) mod motion;
+mod motions;
+mod names;
 pub(crate) mod path;
 mod planner;
 pub(crate) mod position;
 pub(crate) mod profile;
 pub(crate) mod program;
+mod ramps;
 mod root;
 pub(crate) mod s_curve;
+mod settings;
 mod settling;
+mod standing;
+mod take_up;
 #[cfg(test)]
 mod tests;
 mod through;
 pub(crate) mod timed;
 mod together;
 pub(crate) mod trapezoid;
-mod words;
+mod unplannable;
 
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, MovePart, OnTheWay, Pass,

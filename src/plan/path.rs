@@ -12,25 +12,11 @@ use std::sync::Arc;
 
 use crate::plan::Segment;
 use crate::plan::bands::{Bands, CRAWL};
+use crate::plan::leg::Leg;
 use crate::plan::lingering::{Lingering, SlowCrossing, lingering, slow_crossings};
 use crate::plan::profile::{Impossible, Profile, Ramp, Task, fastest};
 use crate::plan::timed::in_time;
 use crate::plan::trapezoid::ConstantAcceleration;
-
-/// A stretch of a path with limits of its own.
-#[derive(Debug, Clone)]
-pub struct Leg {
-    /// How far (microsteps), above zero.
-    pub distance: f64,
-    /// Highest speed (microsteps/s).
-    pub speed: f64,
-    /// How speed is gained.
-    pub up: Arc<dyn Ramp>,
-    /// How speed is lost, run backwards.
-    pub down: Arc<dyn Ramp>,
-    /// Speeds to keep out of.
-    pub bands: Bands,
-}
 
 /// A path that has been planned.
 #[derive(Debug, Clone, PartialEq)]

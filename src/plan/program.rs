@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::physics::band::Band;
+use crate::plan::Item;
 use crate::plan::approach::{Detour, given};
-use crate::plan::planner::{Planned, Planner};
+use crate::plan::planner::Planner;
 use crate::plan::settling::Settling;
-use crate::plan::{Item, MovePart, PlannedMove, Travel};
 use crate::rig::Rig;
 use crate::script::{Action, ActionKind, Move};
 use crate::units::{Rounded, Time};
@@ -58,9 +58,7 @@ impl<'rig, I> Program<'rig, I> {
     /// them. Without this the bands are worked out from the rig.
     #[must_use]
     pub fn with_bands(mut self, bands: Vec<Vec<Band>>) -> Self {
-        self.planner.bands = bands.into_iter().map(Some).collect();
-        let axes = self.planner.rig.axes.len();
-        self.planner.bands.resize(axes, Some(Vec::new()));
+        self.planner.motions.ramps.keep_out_of(bands);
         self
     }
 
@@ -73,7 +71,7 @@ impl<'rig, I> Program<'rig, I> {
     /// that is refused.
     #[must_use]
     pub fn with_settling(mut self, settling: &'rig dyn Settling) -> Self {
-        self.planner.settling = Some(settling);
+        self.planner.swings.ask(settling);
         self
     }
 }
@@ -84,7 +82,7 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             if let Some(item) = self.ready.pop_front() {
-                self.planner.note(&item);
+                self.planner.swings.note(&item);
                 return Some(Ok(item));
             }
             if self.ended {
@@ -147,7 +145,7 @@ impl Planner<'_> {
                     "passing-nothing",
                     "“passing” belongs between the moves of a “through” block",
                 )
-                .at(&self.source, action.span, "no axis turns here")
+                .at(&self.names.source, action.span, "no axis turns here")
                 .help(
                     "leave “passing …” out, or put the output and the moves into “through { }”",
                 ));
@@ -158,7 +156,9 @@ impl Planner<'_> {
                 on,
                 passing: None,
             } => Item::Output {
-                output: self.pin("output", &self.rig.outputs, name, *name_span)?,
+                output: self
+                    .names
+                    .pin("output", &self.names.rig.outputs, name, *name_span)?,
                 on: *on,
             },
             ActionKind::Await {
@@ -167,12 +167,18 @@ impl Planner<'_> {
                 until,
                 timeout,
             } => Item::Await {
-                input: self.pin("input", &self.rig.inputs, name, *name_span)?,
+                input: self
+                    .names
+                    .pin("input", &self.names.rig.inputs, name, *name_span)?,
                 until: *until,
                 timeout: *timeout,
             },
             ActionKind::Mark(text) => Item::Mark(Arc::clone(text)),
-            ActionKind::DwellUntilSettled => Item::Dwell(self.until_settled(action.span)?),
+            ActionKind::DwellUntilSettled => Item::Dwell(self.swings.until_settled(
+                &self.names,
+                &mut self.motions.ramps,
+                action.span,
+            )?),
         };
         ready.push_back(item);
         Ok(())
@@ -184,25 +190,27 @@ impl Planner<'_> {
         turn: &Move,
         ready: &mut VecDeque<Item>,
     ) -> Result<(), Diagnostic> {
-        let axis = self.axis(turn, action.span)?;
-        let from = self.positions[axis];
+        let axis = self.names.axis(turn, action.span)?;
+        let from = self.standing.positions[axis];
         let to = self.target(axis, from, turn)?;
         let job = self.job(axis, to.steps - from.steps, action.span, turn)?;
-        self.positions[axis] = to;
+        self.standing.positions[axis] = to;
         let time = given(turn.pace);
-        let Some(take_up) = self.take_up(axis, job.steps) else {
+        let Some(take_up) = self.standing.take_up(axis, job.steps) else {
             let done = self
+                .motions
                 .single(job, time)
-                .map_err(|failure| self.explain(&failure, action.span, turn.pace))?;
-            let travel = vec![self.travel(axis, from, to)];
+                .map_err(|failure| self.names.explain(&failure, action.span, turn.pace))?;
+            let travel = vec![self.standing.travel(axis, from, to)];
             let planned = self.numbered(action, done, travel);
             ready.push_back(Item::Move(planned));
-            self.taken_up(axis, job.steps);
+            self.standing.taken_up(axis, job.steps);
             return Ok(());
         };
         let pair = self
+            .motions
             .beyond_and_back(job, take_up, time)
-            .map_err(|failure| self.explain(&failure, action.span, turn.pace))?;
+            .map_err(|failure| self.names.explain(&failure, action.span, turn.pace))?;
         let detour = Detour {
             axis,
             from,
@@ -211,29 +219,5 @@ impl Planner<'_> {
         };
         self.give_detour(action, &[detour], pair, ready);
         Ok(())
-    }
-
-    /// The next move of the program.
-    pub(crate) fn numbered(
-        &mut self,
-        action: &Action,
-        done: Planned,
-        travel: Vec<Travel>,
-    ) -> PlannedMove {
-        let index = self.index;
-        self.index += 1;
-        let mut changes = std::mem::take(&mut self.cuts);
-        changes.extend(done.changes);
-        PlannedMove {
-            index,
-            span: action.span,
-            line: action.line,
-            part: MovePart::Whole,
-            motion: done.motion,
-            travel,
-            on_the_way: Vec::new(),
-            passes: Vec::new(),
-            changes,
-        }
     }
 }

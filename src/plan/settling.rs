@@ -10,8 +10,8 @@ use std::fmt::Debug;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
-use crate::plan::planner::Planner;
-use crate::plan::words::with_doubt;
+use crate::plan::names::{Names, with_doubt};
+use crate::plan::ramps::Ramps;
 use crate::plan::{AxisMotion, Item, Motion};
 use crate::units::Rounded;
 
@@ -54,7 +54,29 @@ impl LastMotion {
     }
 }
 
-impl Planner<'_> {
+/// How the axes still swing after their moves.
+#[derive(Debug)]
+pub(crate) struct Swings<'rig> {
+    /// The last motion of each axis that has not settled yet.
+    last_motions: Vec<Option<LastMotion>>,
+    /// Who knows how long a rotor swings, where anybody does.
+    model: Option<&'rig dyn Settling>,
+}
+
+impl<'rig> Swings<'rig> {
+    /// Of so many axes at rest.
+    pub(crate) fn new(axes: usize) -> Self {
+        Self {
+            last_motions: vec![None; axes],
+            model: None,
+        }
+    }
+
+    /// With somebody who knows how long a rotor swings.
+    pub(crate) fn ask(&mut self, model: &'rig dyn Settling) {
+        self.model = Some(model);
+    }
+
     /// Takes note of what an item means for the time after motions.
     pub(crate) fn note(&mut self, item: &Item) {
         for last in self.last_motions.iter_mut().flatten() {
@@ -75,93 +97,98 @@ impl Planner<'_> {
     }
 
     /// Seconds until every axis has settled, a whole number of ticks.
-    pub(crate) fn until_settled(&mut self, place: Span) -> Result<f64, Diagnostic> {
-        let Some(settling) = self.settling else {
+    pub(crate) fn until_settled(
+        &mut self,
+        names: &Names<'_>,
+        ramps: &mut Ramps<'_>,
+        place: Span,
+    ) -> Result<f64, Diagnostic> {
+        let Some(settling) = self.model else {
             return Err(Diagnostic::error(
                 "not-available",
                 "nobody here knows how long a rotor swings",
             )
-            .at(&self.source, place, "this needs a model of the motor")
+            .at(&names.source, place, "this needs a model of the motor")
             .help("plan with somebody who knows (`with_settling`), or write a time here"));
         };
         let mut longest = 0.0_f64;
-        for axis in 0..self.rig.axes.len() {
+        for axis in 0..names.rig.axes.len() {
             // Once settled, an axis stays so until it moves again.
             let Some(last) = self.last_motions[axis].take() else {
                 continue;
             };
-            if self.rig.axes[axis].limits.settle.is_none() {
-                return Err(self.settle_missing(axis, place));
+            if names.rig.axes[axis].limits.settle.is_none() {
+                return Err(settle_missing(names, axis, place));
             }
             let after = match settling.after(&last.motion, last.number, last.from) {
                 Ok(after) => after,
                 // The check refuses that move for its torque, which is the reason: so the
                 // plan goes on and leaves the word to the check.
-                Err(never) if !self.abilities(axis).bears(last.moved()) => never.followed,
-                Err(never) => return Err(self.never_settles(axis, &never, place, last.place)),
+                Err(never) if !ramps.abilities(axis).bears(last.moved()) => never.followed,
+                Err(never) => return Err(never_settles(names, axis, &never, place, last.place)),
             };
             longest = longest.max(after - last.ago);
         }
-        let rate = self.rig.timer.tick_rate();
+        let rate = names.rig.timer.tick_rate();
         Ok((longest * rate).ceil() / rate)
     }
+}
 
-    fn settle_missing(&self, axis: usize, place: Span) -> Diagnostic {
-        let axis = &self.rig.axes[axis];
-        let example = match axis.load.linear {
-            None => "0.25 deg",
-            Some(_) => "0.1 mm",
-        };
-        Diagnostic::error(
-            "settle-missing",
-            format!(
-                "the rig does not say how close to its target axis “{}” counts as settled",
-                axis.name
-            ),
-        )
-        .at(&self.source, place, "this waits for that")
-        .help(format!(
-            "write for instance “settle: {example}” under the limits of “{}” in the rig, or a time here",
+fn settle_missing(names: &Names<'_>, axis: usize, place: Span) -> Diagnostic {
+    let axis = &names.rig.axes[axis];
+    let example = match axis.load.linear {
+        None => "0.25 deg",
+        Some(_) => "0.1 mm",
+    };
+    Diagnostic::error(
+        "settle-missing",
+        format!(
+            "the rig does not say how close to its target axis “{}” counts as settled",
             axis.name
-        ))
-    }
+        ),
+    )
+    .at(&names.source, place, "this waits for that")
+    .help(format!(
+        "write for instance “settle: {example}” under the limits of “{}” in the rig, or a time here",
+        axis.name
+    ))
+}
 
-    fn never_settles(
-        &self,
-        axis: usize,
-        never: &NeverSettles,
-        place: Span,
-        moved: Span,
-    ) -> Diagnostic {
-        let axis = &self.rig.axes[axis];
-        let (per_si, unit) = match axis.load.linear {
-            None => (180.0 / std::f64::consts::PI, "deg"),
-            Some(_) => (1e3, "mm"),
-        };
-        let (does, help) = if never.swings {
-            (
-                "still swings",
-                "smooth the move (“shape s-curve”, less acceleration), damp the rotor, or allow a wider `settle`",
-            )
-        } else {
-            (
-                "stands off",
-                "the load holds the rotor off: take more current or less load, or allow a wider `settle`",
-            )
-        };
-        let help = with_doubt(help, axis);
-        Diagnostic::error(
-            "never-settles",
-            format!(
-                "{} s after this move axis “{}” {does} by {} {unit} in the motor model; {} {unit} is `settle`",
-                Rounded(never.followed),
-                axis.name,
-                Rounded(never.off * per_si),
-                Rounded(axis.settle() * per_si),
-            ),
+fn never_settles(
+    names: &Names<'_>,
+    axis: usize,
+    never: &NeverSettles,
+    place: Span,
+    moved: Span,
+) -> Diagnostic {
+    let axis = &names.rig.axes[axis];
+    let (per_si, unit) = match axis.load.linear {
+        None => (180.0 / std::f64::consts::PI, "deg"),
+        Some(_) => (1e3, "mm"),
+    };
+    let (does, help) = if never.swings {
+        (
+            "still swings",
+            "smooth the move (“shape s-curve”, less acceleration), damp the rotor, or allow a wider `settle`",
         )
-        .at(&self.source, place, "this would wait for ever")
-        .at(&self.source, moved, "the move")
-        .help(help)
-    }
+    } else {
+        (
+            "stands off",
+            "the load holds the rotor off: take more current or less load, or allow a wider `settle`",
+        )
+    };
+    let help = with_doubt(help, axis);
+    Diagnostic::error(
+        "never-settles",
+        format!(
+            "{} s after this move axis “{}” {does} by {} {unit} in the motor model; {} {unit} is `settle`",
+            Rounded(never.followed),
+            axis.name,
+            Rounded(never.off * per_si),
+            Rounded(axis.settle() * per_si),
+        ),
+    )
+    .at(&names.source, place, "this would wait for ever")
+    .at(&names.source, moved, "the move")
+    .help(help)
 }

@@ -65,10 +65,10 @@ impl Planner<'_> {
                 "nothing-to-pass",
                 "a “through” block without a move passes nothing",
             )
-            .at(&self.source, action.span, ""));
+            .at(&self.names.source, action.span, ""));
         };
-        let axis = self.axis(turn, place)?;
-        let from = self.positions[axis];
+        let axis = self.names.axis(turn, place)?;
+        let from = self.standing.positions[axis];
         let mut block = PassingBlock {
             axis,
             from,
@@ -97,11 +97,12 @@ impl Planner<'_> {
         block.passes.pop();
         self.before_passing(action, &block, ready)?;
         let done = self
+            .motions
             .passing(&block.jobs)
-            .map_err(|failure| self.explain(&failure, action.span, MovePace::Limits))?;
-        let travel = vec![self.travel(axis, from, block.to)];
-        self.positions[axis] = block.to;
-        self.taken_up(axis, block.to.steps - from.steps);
+            .map_err(|failure| self.names.explain(&failure, action.span, MovePace::Limits))?;
+        let travel = vec![self.standing.travel(axis, from, block.to)];
+        self.standing.positions[axis] = block.to;
+        self.standing.taken_up(axis, block.to.steps - from.steps);
         let planned = PlannedMove {
             on_the_way: block.on_the_way,
             passes: block.passes,
@@ -131,7 +132,7 @@ impl Planner<'_> {
         let first = passed.chain(tied).chain([block.steps()]);
         let first = first.filter(|step| *step > 0).min().unwrap_or(0);
         let ahead = i64::try_from(first).unwrap_or(i64::MAX) * direction.sign();
-        let Some(take_up) = self.take_up(block.axis, ahead) else {
+        let Some(take_up) = self.standing.take_up(block.axis, ahead) else {
             return Ok(());
         };
         let job = AxisJob {
@@ -139,8 +140,9 @@ impl Planner<'_> {
             ..block.jobs[0]
         };
         let pair = self
+            .motions
             .there_and_back(&[job])
-            .map_err(|failure| self.explain(&failure, action.span, MovePace::Limits))?;
+            .map_err(|failure| self.names.explain(&failure, action.span, MovePace::Limits))?;
         let detour = Detour {
             axis: block.axis,
             from: block.from,
@@ -162,7 +164,9 @@ impl Planner<'_> {
                 on,
                 passing,
             } => {
-                let output = self.pin("output", &self.rig.outputs, name, *name_span)?;
+                let output = self
+                    .names
+                    .pin("output", &self.names.rig.outputs, name, *name_span)?;
                 let item = Item::Output { output, on: *on };
                 if let Some(at) = *passing {
                     let place = inner.span;
@@ -195,23 +199,23 @@ impl Planner<'_> {
         inner: &Action,
         turn: &Move,
     ) -> Result<(), Diagnostic> {
-        let axis = self.axis(turn, inner.span)?;
+        let axis = self.names.axis(turn, inner.span)?;
         if axis != block.axis {
             return Err(Diagnostic::error(
                 "mixed-axes",
                 format!(
                     "“through” passes the targets of one axis, “{}”",
-                    self.rig.axes[block.axis].name
+                    self.names.rig.axes[block.axis].name
                 ),
             )
-            .at(&self.source, inner.span, "this moves another one"));
+            .at(&self.names.source, inner.span, "this moves another one"));
         }
         if let MovePace::In(_, span) = turn.pace {
             return Err(Diagnostic::error(
                 "time-while-passing",
                 "a move that does not stop at its target has no time of its own",
             )
-            .at(&self.source, span, "")
+            .at(&self.names.source, span, "")
             .help("set its speed instead: “at 60 deg/s”"));
         }
         let to = self.target(axis, block.to, turn)?;
@@ -224,8 +228,8 @@ impl Planner<'_> {
                     "reversal-while-passing",
                     "an axis cannot turn back without stopping",
                 )
-                .at(&self.source, inner.span, "this goes back")
-                .at(&self.source, place, "this goes the other way")
+                .at(&self.names.source, inner.span, "this goes back")
+                .at(&self.names.source, place, "this goes the other way")
                 .help("end the “through” block before the axis turns back"));
             }
         }
@@ -235,8 +239,8 @@ impl Planner<'_> {
             axis,
             step: block.steps(),
             line: inner.line,
-            at: self.place(axis, to),
-            target_error: self.error_of(axis, to),
+            at: self.standing.place(axis, to),
+            target_error: self.standing.error_of(axis, to),
         });
         Ok(())
     }
@@ -247,14 +251,14 @@ impl Planner<'_> {
         block: &PassingBlock,
         waiting: &WaitingOutput,
     ) -> Result<u64, Diagnostic> {
-        let scale = &self.scales[block.axis];
-        let name = &self.rig.axes[block.axis].name;
+        let scale = &self.standing.scales[block.axis];
+        let name = &self.names.rig.axes[block.axis].name;
         let at = scale.microsteps(waiting.at).ok_or_else(|| {
             Diagnostic::error(
                 "wrong-unit",
                 format!("{} is no position of axis “{name}”", waiting.at.dimension),
             )
-            .at(&self.source, waiting.place, "")
+            .at(&self.names.source, waiting.place, "")
         })?;
         let sign = block.way.map_or(1, |(direction, _)| direction.sign());
         let ahead = |at: Exact| (nearest_microstep(at) - block.from.steps) * sign;
@@ -276,7 +280,7 @@ impl Planner<'_> {
                     "never-passed",
                     format!("the moves of this block do not take axis “{name}” past that position"),
                 )
-                .at(&self.source, waiting.place, "never passed")
+                .at(&self.names.source, waiting.place, "never passed")
             })
     }
 }

@@ -13,20 +13,13 @@
 //! times, and each commanded position is within half a microstep of that.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
-use crate::plan::approach::{Detour, given, later};
-use crate::plan::bands::Bands;
-use crate::plan::group::{planned, standstill};
-use crate::plan::job::{AxisJob, Key};
-use crate::plan::path::{Leg, drive};
-use crate::plan::planner::{Planned, Planner, Unplannable, torque_ramps};
+use crate::plan::Item;
+use crate::plan::approach::{Detour, given};
+use crate::plan::job::AxisJob;
+use crate::plan::planner::Planner;
 use crate::plan::position::Position;
-use crate::plan::profile::Ramp;
-use crate::plan::s_curve::LimitedJerk;
-use crate::plan::trapezoid::ConstantAcceleration;
-use crate::plan::{Change, Direction, Item};
 use crate::script::{Action, ActionKind, Move, MovePace};
 
 impl Planner<'_> {
@@ -43,11 +36,11 @@ impl Planner<'_> {
             let ActionKind::Move(turn) = &inner.kind else {
                 return Err(self.stray(inner.span, "together"));
             };
-            let axis = self.axis(turn, inner.span)?;
+            let axis = self.names.axis(turn, inner.span)?;
             if parts.iter().any(|(job, ..)| job.axis == axis) {
                 return Err(self.axis_twice(axis, inner.span));
             }
-            let from = self.positions[axis];
+            let from = self.standing.positions[axis];
             let to = self.target(axis, from, turn)?;
             let job = self.job(axis, to.steps - from.steps, inner.span, turn)?;
             pace = self.one_time(pace, turn)?;
@@ -55,7 +48,7 @@ impl Planner<'_> {
         }
         parts.sort_by_key(|(job, ..)| job.axis);
         for (job, _, to) in &parts {
-            self.positions[job.axis] = *to;
+            self.standing.positions[job.axis] = *to;
         }
         // Axes that do not move have no part in the motion, unless none moves.
         let any = parts.iter().any(|(job, ..)| job.steps != 0);
@@ -64,29 +57,33 @@ impl Planner<'_> {
         let late: Vec<(AxisJob, Position)> = parts
             .iter()
             .filter_map(|(job, _, to)| {
-                let steps = self.take_up(job.axis, job.steps)?;
+                let steps = self.standing.take_up(job.axis, job.steps)?;
                 Some((AxisJob { steps, ..*job }, *to))
             })
             .collect();
-        let pair = self.there_and_back(&late.iter().map(|(job, _)| *job).collect::<Vec<_>>());
+        let pair = self
+            .motions
+            .there_and_back(&late.iter().map(|(job, _)| *job).collect::<Vec<_>>());
         let done = pair.and_then(|pair| {
             let after = pair.iter().flatten().map(|planned| planned.motion.duration);
             let after: f64 = after.sum();
             let time = given(pace).map(|time| time - after);
             let line = self
+                .motions
                 .line(&jobs, time)
-                .map_err(|failure| later(failure, after));
+                .map_err(|failure| failure.later(after));
             Ok((line?, pair))
         });
-        let (line, pair) = done.map_err(|failure| self.explain(&failure, action.span, pace))?;
+        let (line, pair) =
+            done.map_err(|failure| self.names.explain(&failure, action.span, pace))?;
         let travel = parts
             .iter()
-            .map(|(job, from, to)| self.travel(job.axis, *from, *to))
+            .map(|(job, from, to)| self.standing.travel(job.axis, *from, *to))
             .collect();
         let planned = self.numbered(action, line, travel);
         ready.push_back(Item::Move(planned));
         for job in &jobs {
-            self.taken_up(job.axis, job.steps);
+            self.standing.taken_up(job.axis, job.steps);
         }
         if let Some(pair) = pair {
             let detours: Vec<Detour> = late
@@ -103,121 +100,6 @@ impl Planner<'_> {
         Ok(())
     }
 
-    /// The motion of jobs that start and end together.
-    pub(crate) fn line(
-        &mut self,
-        jobs: &[AxisJob],
-        time: Option<f64>,
-    ) -> Result<Planned, Unplannable> {
-        let key = Key::new(jobs, false, time);
-        self.motion(key, |planner| {
-            let longest = jobs.iter().map(|job| job.steps.unsigned_abs()).max();
-            let distance = longest.unwrap_or(0) as f64;
-            let shares: Vec<f64> = jobs
-                .iter()
-                .map(|job| job.steps.unsigned_abs() as f64 / distance.max(1.0))
-                .collect();
-            if distance == 0.0 {
-                return Ok(planned(jobs, &standstill(time), &shares, Vec::new()));
-            }
-            let (leg, start) = planner.line_leg(jobs, &shares, distance)?;
-            let driven = drive(&[leg], [start; 2], time)?;
-            let mut changes: Vec<Change> = Vec::new();
-            for (job, &share) in jobs.iter().zip(&shares) {
-                let own = planner.avoided(job, share);
-                let mut concerned = driven.clone();
-                concerned
-                    .avoided
-                    .retain(|avoided| own.around(avoided.from).is_some());
-                concerned
-                    .slow_crossings
-                    .retain(|slow| own.overlap(slow.band));
-                if !changes.is_empty() {
-                    concerned.cost = 0.0;
-                }
-                changes.extend(planner.changes(job.axis, share, &concerned));
-            }
-            Ok(planned(jobs, &driven, &shares, changes))
-        })
-    }
-
-    /// The path that keeps every axis's limits, and the speed that it begins at.
-    fn line_leg(
-        &mut self,
-        jobs: &[AxisJob],
-        shares: &[f64],
-        distance: f64,
-    ) -> Result<(Leg, f64), Unplannable> {
-        let strictest = |of: fn(&AxisJob) -> f64| {
-            jobs.iter()
-                .zip(shares)
-                .map(|(job, share)| of(job) / share)
-                .fold(f64::INFINITY, f64::min)
-        };
-        let speed = strictest(|job| job.limits.speed);
-        let caps = [
-            strictest(|job| job.limits.accel),
-            strictest(|job| job.limits.decel),
-        ];
-        let jerk = strictest(|job| job.limits.jerk.unwrap_or(f64::INFINITY));
-        let jerk = jerk.is_finite().then_some(jerk);
-        let [up, down] = if jobs.iter().any(|job| job.shape.follows_torque()) {
-            self.line_torque_ramps(jobs, shares, speed, caps, jerk)?
-        } else {
-            caps.map(|acceleration| -> Arc<dyn Ramp> {
-                match jerk {
-                    None => Arc::new(ConstantAcceleration(acceleration)),
-                    Some(jerk) => Arc::new(LimitedJerk { acceleration, jerk }),
-                }
-            })
-        };
-        let mut bands = Vec::new();
-        let mut patience = f64::INFINITY;
-        for (job, &share) in jobs.iter().zip(shares) {
-            let own = self.avoided(job, share);
-            bands.extend_from_slice(own.ranges());
-            patience = patience.min(own.patience());
-        }
-        let leg = Leg {
-            distance,
-            speed,
-            up,
-            down,
-            bands: Bands::new(bands, patience),
-        };
-        Ok((leg, strictest(|job| job.limits.start)))
-    }
-
-    fn line_torque_ramps(
-        &mut self,
-        jobs: &[AxisJob],
-        shares: &[f64],
-        speed: f64,
-        caps: [f64; 2],
-        jerk: Option<f64>,
-    ) -> Result<[Arc<dyn Ramp>; 2], Unplannable> {
-        let mut axes = Vec::with_capacity(jobs.len());
-        let mut top = speed;
-        for (job, &share) in jobs.iter().zip(shares) {
-            let abilities = self.abilities(job.axis);
-            let direction = Direction::of(job.steps);
-            let own = abilities.top(speed * share, direction);
-            if own <= 0.0 {
-                return Err(Unplannable::Weak { axis: job.axis });
-            }
-            top = top.min(own / share);
-            axes.push((abilities, direction, share));
-        }
-        torque_ramps(top, jerk, |speed, which| {
-            axes.iter()
-                .map(|(abilities, direction, share)| {
-                    abilities.at(speed * share, *direction)[which] / share
-                })
-                .fold(caps[which], f64::min)
-        })
-        .ok_or(Unplannable::Weak { axis: jobs[0].axis })
-    }
-
     /// The pace of the group after one more move: one time for all.
     fn one_time(&self, group: MovePace, turn: &Move) -> Result<MovePace, Diagnostic> {
         match (group, turn.pace) {
@@ -226,8 +108,8 @@ impl Planner<'_> {
                     "two-times",
                     "moves that start and end together take one time",
                 )
-                .at(&self.source, here, "another time")
-                .at(&self.source, before, "one time")
+                .at(&self.names.source, here, "another time")
+                .at(&self.names.source, before, "one time")
                 .help("write the time with one of the moves"))
             }
             (_, MovePace::In(..)) => Ok(turn.pace),
@@ -240,16 +122,16 @@ impl Planner<'_> {
             "axis-twice",
             format!(
                 "axis “{}” has two moves in one group",
-                self.rig.axes[axis].name
+                self.names.rig.axes[axis].name
             ),
         )
-        .at(&self.source, place, "the second one")
+        .at(&self.names.source, place, "the second one")
     }
 
     /// Words for a statement that has no place in a group.
     pub(crate) fn stray(&self, place: Span, group: &str) -> Diagnostic {
         Diagnostic::error("not-in-a-group", format!("not allowed inside “{group}”")).at(
-            &self.source,
+            &self.names.source,
             place,
             "",
         )

@@ -3,12 +3,38 @@
 
 use std::sync::Arc;
 
+use crate::plan::cache::Cache;
 use crate::plan::job::{AxisJob, Key};
 use crate::plan::path::{Driven, ceilings, drive};
-use crate::plan::planner::{Planned, Planner, Unplannable};
-use crate::plan::{AxisLimits, AxisMotion, Direction, Motion, Segment};
+use crate::plan::ramps::Ramps;
+use crate::plan::unplannable::Unplannable;
+use crate::plan::{AxisLimits, AxisMotion, Change, ChangeKind, Direction, Motion, Segment};
+use crate::rig::Rig;
 
-impl Planner<'_> {
+/// A motion with what was changed for it.
+#[derive(Debug, Clone)]
+pub(crate) struct Planned {
+    pub(crate) motion: Arc<Motion>,
+    pub(crate) changes: Vec<Change>,
+}
+
+/// The motions of a rig; those that were planned before are known.
+#[derive(Debug)]
+pub(crate) struct Motions<'rig> {
+    pub(crate) ramps: Ramps<'rig>,
+    known: Cache<Key, Planned>,
+}
+
+impl<'rig> Motions<'rig> {
+    pub(crate) fn new(rig: &'rig Rig) -> Self {
+        Self {
+            ramps: Ramps::new(rig),
+            known: Cache::new(),
+        }
+    }
+}
+
+impl Motions<'_> {
     /// The motion of a job done by itself.
     pub(crate) fn single(
         &mut self,
@@ -16,13 +42,13 @@ impl Planner<'_> {
         time: Option<f64>,
     ) -> Result<Planned, Unplannable> {
         let key = Key::new(&[job], false, time);
-        self.motion(key, |planner| {
+        self.motion(key, |motions| {
             if job.steps == 0 {
                 return Ok(planned(&[job], &standstill(time), &[1.0], Vec::new()));
             }
-            let leg = planner.leg(&job)?;
+            let leg = motions.ramps.leg(&job)?;
             let driven = drive(&[leg], [job.limits.start; 2], time)?;
-            let changes = planner.changes(job.axis, 1.0, &driven);
+            let changes = motions.changes(job.axis, 1.0, &driven);
             Ok(planned(&[job], &driven, &[1.0], changes))
         })
     }
@@ -31,11 +57,11 @@ impl Planner<'_> {
     /// axis, in one direction.
     pub(crate) fn passing(&mut self, jobs: &[AxisJob]) -> Result<Planned, Unplannable> {
         let key = Key::new(jobs, true, None);
-        self.motion(key, |planner| {
+        self.motion(key, |motions| {
             // Targets under one set of limits are passed as if they were not there.
             let mut runs = merged(jobs, AxisJob::same_manner);
             if runs.len() > 1 {
-                let legs = planner.legs(&runs)?;
+                let legs = motions.ramps.legs(&runs)?;
                 let ends = [runs[0], runs[runs.len() - 1]].map(|job| job.limits.start);
                 // A speed limit that no leg around can reach parts nothing either.
                 for (job, ceiling) in runs.iter_mut().zip(ceilings(&legs, ends)) {
@@ -52,10 +78,95 @@ impl Planner<'_> {
                 return Ok(planned(&[whole], &standstill(None), &[1.0], Vec::new()));
             };
             let ends = [first.limits.start, last.limits.start];
-            let driven = drive(&planner.legs(&runs)?, ends, None)?;
-            let changes = planner.changes(whole.axis, 1.0, &driven);
+            let driven = drive(&motions.ramps.legs(&runs)?, ends, None)?;
+            let changes = motions.changes(whole.axis, 1.0, &driven);
             Ok(planned(&[whole], &driven, &[1.0], changes))
         })
+    }
+
+    /// The motion of jobs that start and end together.
+    pub(crate) fn line(
+        &mut self,
+        jobs: &[AxisJob],
+        time: Option<f64>,
+    ) -> Result<Planned, Unplannable> {
+        let key = Key::new(jobs, false, time);
+        self.motion(key, |motions| {
+            let longest = jobs.iter().map(|job| job.steps.unsigned_abs()).max();
+            let distance = longest.unwrap_or(0) as f64;
+            let shares: Vec<f64> = jobs
+                .iter()
+                .map(|job| job.steps.unsigned_abs() as f64 / distance.max(1.0))
+                .collect();
+            if distance == 0.0 {
+                return Ok(planned(jobs, &standstill(time), &shares, Vec::new()));
+            }
+            let (leg, start) = motions.ramps.line_leg(jobs, &shares, distance)?;
+            let driven = drive(&[leg], [start; 2], time)?;
+            let mut changes: Vec<Change> = Vec::new();
+            for (job, &share) in jobs.iter().zip(&shares) {
+                let own = motions.ramps.avoided(job, share);
+                let mut concerned = driven.clone();
+                concerned
+                    .avoided
+                    .retain(|avoided| own.around(avoided.from).is_some());
+                concerned
+                    .slow_crossings
+                    .retain(|slow| own.overlap(slow.band));
+                if !changes.is_empty() {
+                    concerned.cost = 0.0;
+                }
+                changes.extend(motions.changes(job.axis, share, &concerned));
+            }
+            Ok(planned(jobs, &driven, &shares, changes))
+        })
+    }
+
+    /// The motion known by `key`, or the one that `make` makes.
+    fn motion(
+        &mut self,
+        key: Key,
+        make: impl FnOnce(&mut Self) -> Result<Planned, Unplannable>,
+    ) -> Result<Planned, Unplannable> {
+        if let Some(known) = self.known.find(&key) {
+            return Ok(known);
+        }
+        let planned = make(self)?;
+        self.known.keep(key, planned.clone());
+        Ok(planned)
+    }
+
+    /// What the planning of a path changed, for the axis that makes `share` of its
+    /// microsteps.
+    fn changes(&self, axis: usize, share: f64, driven: &Driven) -> Vec<Change> {
+        let full_steps = share / self.ramps.full_step(axis);
+        let mut cost = driven.cost;
+        let avoided = driven.avoided.iter().map(|avoided| {
+            let from = avoided.from * full_steps;
+            match (avoided.to.map(|to| to * full_steps), avoided.peak) {
+                (Some(to), false) => ChangeKind::CruiseMoved { from, to },
+                (Some(to), true) => ChangeKind::PeakLowered { from, to },
+                (None, false) => ChangeKind::CruiseStays { at: from },
+                (None, true) => ChangeKind::PeakStays { at: from },
+            }
+        });
+        let slow = driven.slow_crossings.iter().map(|slow| {
+            let (from, to) = slow.band;
+            ChangeKind::CrossesSlowly {
+                from: from * full_steps,
+                to: to * full_steps,
+                time: slow.time,
+            }
+        });
+        avoided
+            .chain(slow)
+            .map(|kind| Change {
+                axis,
+                kind,
+                // The cost of all is told once.
+                cost: std::mem::take(&mut cost),
+            })
+            .collect()
     }
 }
 
@@ -95,7 +206,7 @@ impl AxisJob {
 }
 
 /// A motion without segments.
-pub(crate) fn standstill(time: Option<f64>) -> Driven {
+fn standstill(time: Option<f64>) -> Driven {
     Driven {
         segments: Vec::new(),
         duration: time.unwrap_or(0.0),
@@ -106,12 +217,7 @@ pub(crate) fn standstill(time: Option<f64>) -> Driven {
 }
 
 /// The motion of the jobs along a path of which each makes its share of the microsteps.
-pub(crate) fn planned(
-    jobs: &[AxisJob],
-    driven: &Driven,
-    shares: &[f64],
-    changes: Vec<crate::plan::Change>,
-) -> Planned {
+fn planned(jobs: &[AxisJob], driven: &Driven, shares: &[f64], changes: Vec<Change>) -> Planned {
     let axes = jobs
         .iter()
         .zip(shares)

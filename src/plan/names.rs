@@ -1,14 +1,23 @@
 //! What a script names, found in the rig, and the words for what cannot be planned.
 
-use crate::diagnostic::{Diagnostic, Span};
-use crate::plan::planner::{Planner, Unplannable};
-use crate::plan::position::{NoTarget, Position};
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::plan::position::{NoTarget, Position, TravelScale};
 use crate::plan::profile::Impossible;
-use crate::rig::{Axis, Pin};
+use crate::plan::unplannable::Unplannable;
+use crate::rig::{Axis, Pin, Rig};
 use crate::script::{Move, MovePace};
 use crate::units::Rounded;
 
-impl Planner<'_> {
+/// A rig and the script that names its axes, outputs and inputs.
+#[derive(Debug)]
+pub(crate) struct Names<'rig> {
+    pub(crate) rig: &'rig Rig,
+    pub(crate) source: Arc<Source>,
+}
+
+impl Names<'_> {
     /// Which axis a move means.
     pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
         let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
@@ -37,10 +46,10 @@ impl Planner<'_> {
     pub(crate) fn target(
         &self,
         axis: usize,
+        scale: &TravelScale,
         from: Position,
         turn: &Move,
     ) -> Result<Position, Diagnostic> {
-        let scale = &self.scales[axis];
         let name = &self.rig.axes[axis].name;
         from.target(turn.target, turn.way, scale).map_err(|problem| {
             let (code, message, help) = match problem {
