@@ -8,15 +8,14 @@
 //! - No data are sent that begin more than [`AHEAD`] after what the board has played, so
 //!   that a stop takes effect soon.
 
-use std::collections::VecDeque;
-use std::sync::Arc;
 use std::time::Duration;
 
 use super::frame::{Arrival, CRC_BYTES, Picker};
-use super::message::{BoardReport, BoardState, DataPart, FromBoard, FromHost, Likeness, Welcome};
-use super::record::MARK_NUMBERS;
+use super::marks::Marks;
+use super::message::{BoardReport, BoardState, FromBoard, FromHost, Likeness, Welcome};
 use super::slicer::Frame;
-use super::window::{Counts, Piece, Window};
+use super::supply::{self, Supply};
+use super::window::{Counts, Window};
 
 /// How far data run ahead of what has been played (s): enough for the pauses that an
 /// ordinary operating system makes, and short beside what a person takes for "at once".
@@ -32,10 +31,6 @@ const STOP_EVERY: Duration = Duration::from_millis(50);
 const ASK_AFTER: Duration = Duration::from_millis(150);
 /// … and after this long without a word from it the line counts as dead.
 const SILENCE: Duration = Duration::from_secs(3);
-/// Bytes of a frame that go over the line in one piece, at most: short enough for most
-/// pieces to come through a line that spoils one byte in hundreds, and long beside the 10
-/// bytes of framing that each has.
-const PIECE: usize = 32;
 
 /// How a stream ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -74,41 +69,66 @@ pub enum HostPhase {
     Ended,
 }
 
+/// What the board has said of itself.
+#[derive(Debug, Default)]
+struct BoardNews {
+    welcome: Option<Welcome>,
+    /// It still plays something else.
+    busy: bool,
+    report: Option<BoardReport>,
+    /// When it was last heard.
+    heard: Duration,
+    /// Whether it has begun to play.
+    moved: bool,
+    /// Free bytes of its queue.
+    room: usize,
+    /// Ticks that it has played.
+    played: u64,
+}
+
+impl BoardNews {
+    /// Counts on from a report, whose ticks come modulo 2³².
+    fn progress(&mut self, report: &BoardReport) {
+        let passed = report.ticks.wrapping_sub(self.played as u32);
+        self.played += u64::from(passed);
+        self.moved |= matches!(report.state, BoardState::Running | BoardState::Slowing);
+    }
+}
+
+/// What goes over the line both ways, and when the host spoke.
+#[derive(Debug)]
+struct Talk {
+    picker: Picker,
+    damaged: u64,
+    window: Window,
+    /// When the host began to greet, and when it spoke last.
+    began: Option<Duration>,
+    spoken: Option<Duration>,
+}
+
+impl Talk {
+    fn may_speak(&self, now: Duration, after: Duration) -> bool {
+        self.spoken
+            .is_none_or(|spoken| now.saturating_sub(spoken) >= after)
+    }
+
+    fn say(&mut self, now: Duration, message: &FromHost<'_>, line: &mut Vec<u8>) {
+        self.window.say(now, message, line);
+        self.spoken = Some(now);
+    }
+}
+
 /// The host's side of one program.
 #[derive(Debug)]
 pub struct Host<F> {
-    frames: Option<F>,
     wanted: Likeness,
     digest: u32,
-    picker: Picker,
     phase: HostPhase,
     ending: Option<Ending>,
-    welcome: Option<Welcome>,
-    busy: bool,
-    report: Option<BoardReport>,
-    began: Option<Duration>,
-    /// When the board was last heard, and last spoken to.
-    heard: Duration,
-    spoken: Option<Duration>,
-    /// The next frame, held back so that the one before it may know that it was the
-    /// last of the first filling.
-    held: Option<Frame>,
-    filled: bool,
-    /// The last frame has been drawn; there was none that should have been.
-    complete: bool,
-    broken: bool,
-    /// Whether the board has begun to play.
-    moved: bool,
-    window: Window,
-    room: usize,
-    /// Ticks that the board has played.
-    played: u64,
-    /// The mark that was reached last, its number, and the texts of those that have been
-    /// sent and not been reached.
-    mark: Option<Arc<str>>,
-    mark_number: u8,
-    marks: VecDeque<Arc<str>>,
-    damaged: u64,
+    board: BoardNews,
+    talk: Talk,
+    supply: Supply<F>,
+    marks: Marks,
 }
 
 impl<F: Iterator<Item = Frame>> Host<F> {
@@ -117,46 +137,38 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// [`welcome`](Self::welcome).
     pub fn new(wanted: Likeness, digest: u32, baud: u32) -> Self {
         Self {
-            frames: None,
             wanted,
             digest,
-            picker: Picker::default(),
             phase: HostPhase::Greeting,
             ending: None,
-            welcome: None,
-            busy: false,
-            report: None,
-            began: None,
-            heard: Duration::ZERO,
-            spoken: None,
-            held: None,
-            filled: false,
-            complete: false,
-            broken: false,
-            moved: false,
-            window: Window::new(baud),
-            room: 0,
-            played: 0,
-            mark: None,
-            mark_number: 0,
-            marks: VecDeque::new(),
-            damaged: 0,
+            board: BoardNews::default(),
+            talk: Talk {
+                picker: Picker::default(),
+                damaged: 0,
+                window: Window::new(baud),
+                began: None,
+                spoken: None,
+            },
+            supply: Supply::default(),
+            marks: Marks::default(),
         }
     }
 
     /// What the board says of itself, once it has taken the greeting.
     pub const fn welcome(&self) -> Option<&Welcome> {
-        self.welcome.as_ref()
+        self.board.welcome.as_ref()
     }
 
     /// Whether the frames are wanted now; see [`play`](Self::play).
     pub const fn wants_frames(&self) -> bool {
-        self.welcome.is_some() && self.frames.is_none() && matches!(self.phase, HostPhase::Playing)
+        self.board.welcome.is_some()
+            && self.supply.frames.is_none()
+            && matches!(self.phase, HostPhase::Playing)
     }
 
     /// Begins to send these frames.
     pub fn play(&mut self, frames: F) {
-        self.frames = Some(frames);
+        self.supply.frames = Some(frames);
     }
 
     /// What it is doing.
@@ -172,32 +184,32 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// What the board said last.
     pub const fn report(&self) -> Option<&BoardReport> {
-        self.report.as_ref()
+        self.board.report.as_ref()
     }
 
     /// Ticks of the program that the board has played.
     pub const fn played(&self) -> u64 {
-        self.played
+        self.board.played
     }
 
     /// The text of the mark that the board has reached last.
     pub fn mark(&self) -> Option<&str> {
-        self.mark.as_deref()
+        self.marks.passed()
     }
 
     /// What it took so far.
     pub const fn counts(&self) -> Counts {
-        self.window.counts()
+        self.talk.window.counts()
     }
 
     /// How much has come in damaged.
     pub const fn damaged(&self) -> u64 {
-        self.damaged
+        self.talk.damaged
     }
 
     /// The frames, for whoever wants to know why they ended.
     pub const fn frames(&self) -> Option<&F> {
-        self.frames.as_ref()
+        self.supply.frames.as_ref()
     }
 
     /// Has the board slow down and stop.
@@ -206,7 +218,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             HostPhase::Greeting => self.end(Ending::NoAnswer),
             HostPhase::Playing => {
                 self.phase = HostPhase::Stopping;
-                self.spoken = None;
+                self.talk.spoken = None;
                 self.forget();
             }
             HostPhase::Stopping | HostPhase::Ended => {}
@@ -215,8 +227,8 @@ impl<F: Iterator<Item = Frame>> Host<F> {
 
     /// What is under way may arrive or not; nothing is sent again.
     fn forget(&mut self) {
-        self.window.forget();
-        self.held = None;
+        self.talk.window.forget();
+        self.supply.held = None;
     }
 
     fn end(&mut self, ending: Ending) {
@@ -227,13 +239,13 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// Takes what came in. `now` counts from any moment, and never goes back.
     pub fn receive(&mut self, now: Duration, bytes: &[u8]) {
         for &byte in bytes {
-            match self.picker.take(byte) {
+            match self.talk.picker.take(byte) {
                 None => {}
-                Some(Arrival::Damaged) => self.damaged += 1,
+                Some(Arrival::Damaged) => self.talk.damaged += 1,
                 Some(Arrival::Whole(payload)) => match FromBoard::read(&payload) {
                     Some(FromBoard::Welcome(welcome)) => self.welcomed(now, welcome),
                     Some(FromBoard::Report(report)) => self.reported(now, report),
-                    None => self.damaged += 1,
+                    None => self.talk.damaged += 1,
                 },
             }
         }
@@ -243,18 +255,18 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         if self.phase != HostPhase::Greeting || welcome.digest != self.digest {
             return;
         }
-        self.heard = now;
+        self.board.heard = now;
         if welcome.likeness != self.wanted {
             self.end(Ending::Unlike {
                 wanted: self.wanted,
                 found: welcome.likeness,
             });
         } else if welcome.accepted {
-            self.room = usize::from(welcome.queue);
-            self.welcome = Some(welcome);
+            self.board.room = usize::from(welcome.queue);
+            self.board.welcome = Some(welcome);
             self.phase = HostPhase::Playing;
         } else {
-            self.busy = true;
+            self.board.busy = true;
         }
     }
 
@@ -262,48 +274,33 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         if !matches!(self.phase, HostPhase::Playing | HostPhase::Stopping) {
             return;
         }
-        self.heard = now;
-        let passed = report.ticks.wrapping_sub(self.played as u32);
-        self.played += u64::from(passed);
-        self.pass_marks(report.mark);
-        self.moved |= matches!(report.state, BoardState::Running | BoardState::Slowing);
+        self.board.heard = now;
+        self.board.progress(&report);
+        self.marks.pass(report.mark);
         if report.state == BoardState::Slowing && self.phase == HostPhase::Playing {
             // It takes no more data.
             self.forget();
-            self.complete = true;
+            self.supply.complete = true;
         }
         // Asked to stop before it was told to start, the board stands by again.
-        let never_began = !self.moved && self.phase == HostPhase::Stopping;
+        let never_began = !self.board.moved && self.phase == HostPhase::Stopping;
         let ending = match report.state {
             BoardState::Idle if !never_began => Ending::Reset(report),
             state if !state.is_end() && state != BoardState::Idle => {
-                if self.window.reported(now, report.expected, report.heard) {
-                    self.room = usize::from(report.room);
+                if self
+                    .talk
+                    .window
+                    .reported(now, report.expected, report.heard)
+                {
+                    self.board.room = usize::from(report.room);
                 }
-                self.report = Some(report);
+                self.board.report = Some(report);
                 return;
             }
-            _ if self.broken => Ending::Broken(report),
+            _ if self.supply.broken => Ending::Broken(report),
             _ => Ending::Reported(report),
         };
         self.end(ending);
-    }
-
-    /// Takes note of the number of the mark that was reached last. No more marks are under
-    /// way than have a number each, so there is only one that it can be.
-    fn pass_marks(&mut self, number: u8) {
-        let passed = match (self.mark_number, number) {
-            (_, 0) => return,
-            (0, number) => usize::from(number),
-            (before, number) => {
-                let numbers = u16::from(MARK_NUMBERS);
-                usize::from((numbers + u16::from(number) - u16::from(before)) % numbers)
-            }
-        };
-        if (1..=self.marks.len()).contains(&passed) {
-            self.mark = self.marks.drain(..passed).next_back();
-            self.mark_number = number;
-        }
     }
 
     /// What has to be sent now. To be called again after a few milliseconds at most.
@@ -313,75 +310,66 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             HostPhase::Greeting => self.greet(now, &mut line),
             HostPhase::Playing => self.send(now, &mut line),
             HostPhase::Stopping => {
-                if self.may_speak(now, STOP_EVERY) {
-                    self.say(now, &FromHost::Stop, &mut line);
+                if self.talk.may_speak(now, STOP_EVERY) {
+                    self.talk.say(now, &FromHost::Stop, &mut line);
                 }
             }
             HostPhase::Ended => {}
         }
         if matches!(self.phase, HostPhase::Playing | HostPhase::Stopping)
-            && now.saturating_sub(self.heard) > SILENCE
+            && now.saturating_sub(self.board.heard) > SILENCE
         {
-            let report = self.report.take();
+            let report = self.board.report.take();
             self.end(Ending::Silent(report));
         }
         line
     }
 
-    fn may_speak(&self, now: Duration, after: Duration) -> bool {
-        self.spoken
-            .is_none_or(|spoken| now.saturating_sub(spoken) >= after)
-    }
-
-    fn say(&mut self, now: Duration, message: &FromHost<'_>, line: &mut Vec<u8>) {
-        self.window.say(now, message, line);
-        self.spoken = Some(now);
-    }
-
     fn greet(&mut self, now: Duration, line: &mut Vec<u8>) {
-        let began = *self.began.get_or_insert(now);
+        let began = *self.talk.began.get_or_insert(now);
         if now.saturating_sub(began) > PATIENCE {
-            self.end(if self.busy {
+            self.end(if self.board.busy {
                 Ending::Busy
             } else {
                 Ending::NoAnswer
             });
-        } else if self.may_speak(now, GREET_EVERY) {
-            self.say(now, &FromHost::Greeting(self.wanted, self.digest), line);
+        } else if self.talk.may_speak(now, GREET_EVERY) {
+            self.talk
+                .say(now, &FromHost::Greeting(self.wanted, self.digest), line);
         }
     }
 
     fn send(&mut self, now: Duration, line: &mut Vec<u8>) {
         self.take_frames();
-        if self.window.transmit(now, self.room, line) {
-            self.spoken = Some(now);
-        } else if self.may_speak(now, ASK_AFTER) {
+        if self.talk.window.transmit(now, self.board.room, line) {
+            self.talk.spoken = Some(now);
+        } else if self.talk.may_speak(now, ASK_AFTER) {
             // It takes a host that says nothing at all for gone.
-            self.window.ask(now, line);
-            self.spoken = Some(now);
+            self.talk.window.ask(now, line);
+            self.talk.spoken = Some(now);
         }
     }
 
     /// Makes data of the frames that may be sent.
     fn take_frames(&mut self) {
         let ahead = (AHEAD * f64::from(self.wanted.tick_rate)) as u64;
-        while !self.window.is_full() {
-            let Some(frame) = self.held.take().or_else(|| self.draw()) else {
+        while !self.talk.window.is_full() {
+            let Some(frame) = self.supply.held.take().or_else(|| self.draw()) else {
                 return;
             };
-            if frame.from > self.played + ahead || !self.fit([&frame]) {
-                self.held = Some(frame);
+            if frame.from > self.board.played + ahead || !self.fit([&frame]) {
+                self.supply.held = Some(frame);
                 return;
             }
             // Everything may move once the queue is full, or holds all there is for now.
             let mut start = false;
-            if !self.filled {
-                self.held = self.draw();
-                start = match &self.held {
+            if !self.supply.filled {
+                self.supply.held = self.draw();
+                start = match &self.supply.held {
                     Some(next) => next.from > ahead || !self.fit([&frame, next]),
                     None => frame.last,
                 };
-                self.filled = start;
+                self.supply.filled = start;
             }
             self.push(frame, start);
         }
@@ -390,52 +378,26 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// The next frame. Where there is none although the program is not over, the axes
     /// are slowed down.
     fn draw(&mut self) -> Option<Frame> {
-        let frames = self.frames.as_mut().filter(|_| !self.complete)?;
-        let frame = frames.next();
-        match &frame {
-            Some(frame) => self.complete = frame.last,
-            None => {
-                self.broken = true;
-                self.stop();
-            }
+        let frame = self.supply.draw();
+        if frame.is_none() && self.supply.broken {
+            self.stop();
         }
         frame
     }
 
     /// Has a frame sent, in pieces.
     fn push(&mut self, frame: Frame, start: bool) {
-        let mut pieces = pieces(DataPart::Records, &frame.records);
-        if let Some(slow_down) = &frame.slow_down {
-            pieces.extend(self::pieces(DataPart::SlowDown, slow_down));
+        for piece in supply::pieces(&frame, start) {
+            self.talk.window.push(piece);
         }
-        if let Some(last) = pieces.last_mut() {
-            (last.last, last.start) = (true, start);
-        }
-        pieces.into_iter().for_each(|piece| self.window.push(piece));
-        self.marks.extend(frame.marks);
+        self.marks.send(frame.marks);
     }
 
     /// Whether frames fit behind everything that is under way.
     fn fit<const N: usize>(&self, frames: [&Frame; N]) -> bool {
         let records: usize = frames.iter().map(|frame| frame.records.len()).sum();
         let marks: usize = frames.iter().map(|frame| frame.marks.len()).sum();
-        self.window.taken() + records + CRC_BYTES <= self.room
-            && self.marks.len() + marks < usize::from(MARK_NUMBERS)
+        self.talk.window.taken() + records + CRC_BYTES <= self.board.room
+            && self.marks.have_room_for(marks)
     }
-}
-
-/// What has to be said, in as few pieces as may be, all of about the same length.
-fn pieces(part: DataPart, bytes: &[u8]) -> Vec<Piece> {
-    let count = bytes.len().div_ceil(PIECE).max(1);
-    let length = bytes.len().div_ceil(count).max(1);
-    let piece = |bytes: &[u8]| Piece {
-        part,
-        bytes: bytes.to_vec(),
-        last: false,
-        start: false,
-    };
-    if bytes.is_empty() {
-        return vec![piece(bytes)];
-    }
-    bytes.chunks(length).map(piece).collect()
 }

@@ -40,10 +40,12 @@ mod cut;
 pub(crate) mod fit;
 pub(crate) mod frame;
 pub(crate) mod host;
+mod marks;
 pub(crate) mod message;
 pub(crate) mod record;
 pub(crate) mod slicer;
 pub(crate) mod slow_down;
+mod supply;
 #[cfg(test)]
 mod tests;
 pub(crate) mod window;
