@@ -2,7 +2,7 @@
 
 use super::chart::{Chart, LineStyle, Mark, Series};
 use crate::physics::currents::{CoilTable, PhaseCurrent};
-use crate::physics::heat::{Heat, Losses};
+use crate::physics::heat::{Heat, LossPart, Losses};
 use crate::rig::Axis;
 
 /// Hold currents that the heat is computed for, from none to the full current.
@@ -39,8 +39,7 @@ pub fn coils(axis: &Axis) -> Chart {
 
 /// Where the power goes at standstill, over the hold current.
 pub fn heat(axis: &Axis) -> Chart {
-    type Part = fn(&Losses) -> f64;
-    let parts: [(&str, Part); 5] = [
+    let parts: [(&str, LossPart); 5] = [
         ("drawn from the supply", |losses| losses.supply),
         ("motor windings", |losses| losses.copper),
         ("switches and what is in series", |losses| losses.switches),

@@ -40,6 +40,9 @@ pub const CAUTIONS: [&str; 3] = [
     "Keep hands out while the rig can move; it starts without warning. Follow local codes, and leave mains wiring to those licensed for it.",
 ];
 
+/// One of the losses of an axis (W).
+pub(crate) type LossPart = fn(&Losses) -> f64;
+
 /// The losses of one axis in one condition (W).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Losses {

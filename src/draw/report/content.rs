@@ -3,6 +3,7 @@
 
 use std::collections::HashSet;
 
+use super::about::About;
 use super::page::{Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
 use super::rows::Rows;
 use super::simulation::Simulation;
@@ -15,17 +16,6 @@ use crate::rig::Rig;
 use crate::schedule::Facts;
 use crate::schedule::timer::{self, TimerFacts};
 use crate::units::{Decimal, Time};
-
-/// What the report is about, besides the program itself.
-#[derive(Debug)]
-pub struct About {
-    /// Name of the script.
-    pub title: String,
-    /// The files that were read, by name and text.
-    pub inputs: Vec<(String, String)>,
-    /// Paragraphs that explain a kind of finding.
-    pub explain: fn(&str) -> Vec<String>,
-}
 
 /// A report in the making.
 #[derive(Debug)]

@@ -2,7 +2,7 @@
 
 use std::collections::HashSet;
 
-use super::content::About;
+use super::about::About;
 use super::page::{PageBlock, PageFinding, Tone};
 use super::rows::Rows;
 use crate::check::{self, Severity, Summary};

@@ -10,8 +10,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
-use super::page::{Cell, Page, PageBlock, PageFinding, PageTable, Section, Tone};
+use super::page::{Page, PageBlock, PageFinding, Section};
 use super::plot;
+use super::table::{table, tone_class};
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -98,15 +99,6 @@ fn policy(looks_at_itself: bool) -> String {
         hash(STYLE),
         hash(SCRIPT)
     )
-}
-
-const fn tone_class(tone: Tone) -> &'static str {
-    match tone {
-        Tone::Good => "good",
-        Tone::Doubtful => "doubtful",
-        Tone::Bad => "bad",
-        Tone::Plain => "plain",
-    }
 }
 
 fn answer(page: &Page) -> Markup {
@@ -224,50 +216,4 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| {
         first.to_uppercase().chain(letters).collect()
     })
-}
-
-/// A table that scrolls by itself where the page is too narrow for it.
-pub(super) fn table(table: &PageTable) -> Markup {
-    html! {
-        section.scroll tabindex="0" aria-label=(table.caption) {
-            table {
-                caption { span { (table.caption) } }
-                thead {
-                    tr { @for column in &table.columns { th.number[column.number] scope="col" { (column.head) } } }
-                }
-                tbody {
-                    @for (number, row) in table.rows.iter().enumerate() {
-                        tr data-row=[table.follows.get(number)] {
-                            @for (index, (one, column)) in row.iter().zip(&table.columns).enumerate() {
-                                (cell(one, column.number, index == 0))
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn cell(cell: &Cell, number: bool, names_the_row: bool) -> Markup {
-    if names_the_row {
-        return html! { th.number[number] scope="row" { (cell.text) } };
-    }
-    let tone = if cell.tone == Tone::Plain {
-        None
-    } else {
-        Some(tone_class(cell.tone))
-    };
-    let class = [number.then_some("number"), tone.map(|_| "tone"), tone];
-    let class: Vec<&str> = class.into_iter().flatten().collect();
-    let class = (!class.is_empty()).then(|| class.join(" "));
-    html! {
-        td class=[class] {
-            @if let Some(at) = cell.at {
-                button type="button" data-at=(at) { (cell.text) }
-            } @else {
-                (cell.text)
-            }
-        }
-    }
 }

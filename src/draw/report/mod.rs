@@ -1,5 +1,6 @@
 //! The report: one page that needs nothing but itself, opens from disk and prints.
 
+mod about;
 mod cautions;
 pub(crate) mod content;
 mod findings;
@@ -10,10 +11,12 @@ mod plot;
 mod rows;
 mod schedule;
 mod simulation;
+mod table;
 mod timeline;
 mod torque;
 
-pub(crate) use content::{About, ReportContent};
+pub(crate) use about::About;
+pub(crate) use content::ReportContent;
 pub use page::Page;
 
 impl Page {

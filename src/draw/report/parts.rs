@@ -3,7 +3,7 @@
 use super::page::{Cell, Column, PageBlock, PagePlot, PageTable};
 use crate::draw::{Chart, rig_charts};
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
-use crate::physics::heat::{Heat, Losses};
+use crate::physics::heat::{Heat, LossPart, Losses};
 use crate::rig::{Axis, Rig};
 use crate::units::{Decimal, Rounded};
 
@@ -153,8 +153,7 @@ fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> PageTable {
         ]
     };
     let mut rows = vec![row("motor windings", |losses| losses.copper)];
-    type Part = fn(&Losses) -> f64;
-    let parts: [(&str, Part); 3] = [
+    let parts: [(&str, LossPart); 3] = [
         ("switches and ballast", |losses| losses.switches),
         ("transistors of the linear source", |losses| {
             losses.transistors

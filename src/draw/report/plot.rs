@@ -9,8 +9,8 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 use serde_json::{Value, json};
 
-use super::html::table;
 use super::page::{Live, PagePlot};
+use super::table::table;
 use crate::draw::chart::{Chart, LineStyle, Series, Shade, decimate};
 
 /// Curves are drawn in a square of this side and stretched.
