@@ -13,7 +13,7 @@ use super::invert::{Inverse, TimeScale};
 use crate::exact::Exact;
 use crate::plan::{AxisMotion, Direction, Motion};
 
-/// Steps worked out at a time.
+/// Steps worked out at a time: chosen.
 pub(crate) const BATCH: usize = 256;
 
 /// Added to a smaller number, leaves the nearest whole number, ties to even, in the
@@ -25,7 +25,8 @@ const LARGEST: f64 = 1_125_899_906_842_624.0;
 /// Error of a moment that does no harm (ticks): one step in some ten thousands is
 /// worked out again.
 const HARMLESS: f64 = 1e-5;
-/// A moment this close to the middle between two ticks is looked at more closely.
+/// A moment this close to the middle between two ticks is looked at more closely: chosen,
+/// above [`HARMLESS`], which the moment may be off by.
 const WATCHED: f64 = 3e-5;
 
 /// Streams the ticks of one axis.

@@ -20,16 +20,19 @@ use crate::rig::{Axis, Rig};
 use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
 
-/// How long a rotor is followed after its last step (s).
+/// How long a rotor is followed after its last step (s): chosen, beyond any dwell that
+/// somebody would wait for a swing.
 const FOLLOWED: f64 = 10.0;
 
-/// Periods of the natural frequency within `settle` after which it is left alone.
+/// Periods of the natural frequency within `settle` after which it is left alone: chosen,
+/// so that a swing at its zero does not pass for rest.
 const QUIET_PERIODS: f64 = 4.0;
 
-/// A rotor stands when it would swing by less than this any more (electrical rad).
+/// A rotor stands when it would swing by less than this any more (electrical rad): chosen,
+/// as for the rest between moves.
 const STANDS: f64 = 1e-3;
 
-/// Motions remembered at most; past it the memory starts afresh.
+/// Motions remembered at most; past it the memory starts afresh: chosen, to bound it.
 const REMEMBERED: usize = 4096;
 
 /// Finds out how long the axes of a rig swing after their motions.

@@ -20,16 +20,19 @@ use super::window::{Counts, Window};
 /// How far data run ahead of what has been played (s): enough for the pauses that an
 /// ordinary operating system makes, and short beside what a person takes for "at once".
 pub const AHEAD: f64 = 0.3;
-/// Time between two greetings. Many boards reset when the port is opened and take their
-/// time.
+/// Time between two greetings: chosen. Many boards reset when the port is opened and take
+/// their time.
 const GREET_EVERY: Duration = Duration::from_millis(250);
-/// How long an answer to the greeting may take.
+/// How long an answer to the greeting may take: chosen, beyond the two seconds or so that
+/// boot loaders wait (common practice).
 const PATIENCE: Duration = Duration::from_secs(6);
-/// A stop is asked for so often until the board has come to it.
+/// A stop is asked for so often until the board has come to it: chosen, well within a
+/// person's reaction time.
 const STOP_EVERY: Duration = Duration::from_millis(50);
-/// After this long without a word to the board it is asked how it stands …
+/// After this long without a word to the board it is asked how it stands (chosen) …
 const ASK_AFTER: Duration = Duration::from_millis(150);
-/// … and after this long without a word from it the line counts as dead.
+/// … and after this long without a word from it the line counts as dead: chosen, twenty
+/// questions without an answer.
 const SILENCE: Duration = Duration::from_secs(3);
 
 /// How a stream ended.

@@ -20,7 +20,7 @@ use crate::schedule::{self, Schedule, ScheduleRun};
 
 /// Bytes that the records of a frame may take.
 pub const MOST_RECORDS: usize = 112;
-/// How long a frame lasts, at most (s).
+/// How long a frame lasts, at most (s): chosen, a sixth of what data run ahead.
 const SLICE: f64 = 0.05;
 /// By which share the intervals of a slow-down may be off: the first that fits is taken.
 const SHARES: [f64; 4] = [0.03, 0.06, 0.12, 0.24];

@@ -25,9 +25,9 @@ use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
 
-/// Cells that an even stretch is divided into, at least.
+/// Cells that an even stretch is divided into, at least: chosen.
 const CELLS: f64 = 200.0;
-/// The shortest cell, as a share of the motion.
+/// The shortest cell, as a share of the motion: chosen, to bound their number.
 const SHORTEST_CELL: f64 = 1e-5;
 
 /// When the steps fall that follow step number `done` of each axis of `motion`, if time

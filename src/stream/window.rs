@@ -22,12 +22,12 @@ use super::message::{DataPart, FromHost};
 /// How long an answer takes at first guess: adapters between USB and serial lines keep
 /// bytes back for up to 16 ms (common practice).
 const LATENCY: Duration = Duration::from_millis(25);
-/// What an answer may be late by anyway.
+/// What an answer may be late by anyway: chosen, some rounds of an ordinary scheduler.
 const SLACK: Duration = Duration::from_millis(3);
 /// Bytes wait in the computer for no longer than that before they leave: what is sent
-/// again has to wait behind them.
+/// again has to wait behind them. Chosen.
 const BACKLOG: Duration = Duration::from_millis(5);
-/// Pieces under way at most: numbers are told apart modulo 256.
+/// Pieces under way at most: chosen, below half of the 256 numbers that tell them apart.
 const MOST: usize = 100;
 
 /// A piece of data.

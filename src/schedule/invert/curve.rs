@@ -15,13 +15,16 @@
 use super::{Inverse, TimeScale, UNIT, each};
 use crate::plan::Segment;
 
-/// Positions of a curve that are read from one quintic.
+/// Positions of a curve that are read from one quintic, at most: chosen, a batch of
+/// [`StepTicks`](crate::schedule::ticks::StepTicks).
 const LONGEST_CURVE: usize = 256;
-/// Shortest batch that is worth its own quintic.
+/// Shortest batch that is worth its own quintic: chosen.
 const SHORTEST_CURVE: usize = 6;
-/// Over a batch the speed changes by this factor at most.
+/// Over a batch the speed changes by this factor at most: chosen, so that a quintic starts
+/// close enough for Newton's steps.
 const SPEED_RATIO: f64 = 2.0;
-/// Newton steps of a batch, before it is solved root by root.
+/// Newton steps of a batch, before it is solved root by root: chosen; each step doubles
+/// the digits.
 const MOST_ITERATIONS: usize = 4;
 
 impl Inverse {

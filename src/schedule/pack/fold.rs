@@ -2,7 +2,8 @@
 
 use std::cmp::Reverse;
 
-/// The longest period that is looked for.
+/// The longest period that is looked for: chosen, since the search costs as much as the
+/// list is long times this.
 const LONGEST_PERIOD: usize = 64;
 
 /// What can be folded.

@@ -13,9 +13,11 @@ use super::{LONGEST_WAIT, Malformed};
 /// How far a packed step may lie from its ideal time before it is rounded to a
 /// tick; with that rounding it stays within one tick.
 pub(crate) const TOLERANCE: f64 = 0.47;
-/// How far the last step may lie from its ideal time before rounding (ticks).
+/// How far the last step may lie from its ideal time before rounding (ticks): chosen,
+/// since motions that follow each other add up what it leaves.
 pub(crate) const END_TOLERANCE: f64 = 1.0 / 64.0;
-/// Intervals that differ by less than this share belong to one even stretch.
+/// Intervals that differ by less than this share belong to one even stretch: chosen, above
+/// the rounding of the ideal times.
 const SAME: f64 = 1e-7;
 
 const END: u8 = 0;

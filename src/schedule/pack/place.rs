@@ -24,7 +24,7 @@ const MISSES: f64 = 1.0 / 8.0;
 /// What rounding a step to its tick leaves of one tick, but for what arithmetic may be
 /// off by (ticks).
 const ROUNDED: f64 = 0.5 - 1e-6;
-/// Gaps that differ by less are alike (2⁻³² ticks).
+/// Gaps that differ by less are alike (2⁻³² ticks): chosen, far below [`DRIFT`].
 const ALIKE: u128 = 1 << 8;
 /// The longest gap of one operation (2⁻³² ticks).
 const LONGEST_GAP: u64 = LONGEST_WAIT << GAP_BITS;
