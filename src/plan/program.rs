@@ -116,7 +116,7 @@ const MOST_TICKS: f64 = 9_223_372_036_854_775_808.0;
 impl Planner<'_> {
     /// Refuses a program that is longer than its ticks can be counted.
     fn countable(&self, seconds: f64, span: Span) -> Result<(), Diagnostic> {
-        let rate = self.rig.timer.tick_rate();
+        let rate = self.names.rig.timer.tick_rate();
         if seconds * rate <= MOST_TICKS {
             return Ok(());
         }
@@ -124,7 +124,7 @@ impl Planner<'_> {
             "too-long",
             "the program lasts longer than its ticks can be counted",
         )
-        .at(&self.source, span, "in here it goes beyond")
+        .at(&self.names.source, span, "in here it goes beyond")
         .help(format!(
             "at {} ticks a second, a program takes {} at the most",
             Rounded(rate),
