@@ -34,7 +34,9 @@ use crate::physics::{Band, Effort};
 use crate::plan::{self, Item, PlannedMove, Program};
 use crate::rig::{Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
-use crate::simulate::{Options, Outcome, Settler, SimulationEvent, simulate, simulate_with};
+use crate::simulate::{
+    Options, Outcome, Settler, SimulationEvent, Trials, simulate, simulate_with,
+};
 use events::UntilError;
 
 /// A script with its rig, ready to be planned as often as needed.
@@ -44,6 +46,7 @@ pub struct Job {
     rig: Rig,
     abilities: OnceLock<Vec<AxisAbility>>,
     settler: Settler,
+    trials: Trials,
     sources: Vec<Arc<Source>>,
 }
 
@@ -122,6 +125,7 @@ impl Job {
         Ok(Self {
             script,
             settler: Settler::of(&read.rig),
+            trials: Trials::of(&read.rig),
             rig: read.rig,
             abilities: OnceLock::new(),
             sources,
@@ -216,6 +220,7 @@ impl Job {
         plan::program(&self.rig, self.script.source(), self.script.actions())
             .with_bands(bands.collect())
             .with_settling(&self.settler)
+            .with_following(&self.trials)
     }
 }
 

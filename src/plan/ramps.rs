@@ -63,6 +63,11 @@ impl<'rig> Ramps<'rig> {
         self.full_steps[axis]
     }
 
+    /// Period of the natural frequency (s).
+    pub(crate) fn period(&self, axis: usize) -> f64 {
+        self.periods[axis]
+    }
+
     /// The leg of a path along which the job's axis does all of its steps.
     pub(crate) fn leg(&mut self, job: &AxisJob) -> Result<Leg, Unplannable> {
         let limits = &job.limits;
