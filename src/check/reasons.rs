@@ -195,18 +195,14 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             Severity::Note,
             format!(
                 "to keep the rotor in synchronism {}{}",
-                gentler(rise, share, peak.map(|peak| format!("{} {}/s", Rounded(peak * to_load), unit.name))),
+                gentler(
+                    rise,
+                    share,
+                    peak.map(|peak| format!("{} {}/s", Rounded(peak * to_load), unit.name))
+                ),
                 longer(change.cost)
             ),
         ),
-        ChangeKind::NotFollowed => Finding::new(
-            "not-followed",
-            Severity::Failure,
-            "the rotor loses synchronism in the motor model, and so it does with every gentler ramp that was tried".to_owned(),
-        )
-        .cures(vec![
-            "a lower `speed`, or `shape s-curve` with an `accel` that `simulate` passes".to_owned(),
-        ]),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
             Severity::Note,
@@ -224,7 +220,10 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
 fn gentler(rise: f64, share: f64, peak: Option<String>) -> String {
     let rises = (rise > 0.0).then(|| format!("its torque rises over {}", Time::new(rise)));
     let less = (share < 1.0).then(|| {
-        format!("it accelerates at {} % of what the limits allow", Rounded(100.0 * share))
+        format!(
+            "it accelerates at {} % of what the limits allow",
+            Rounded(100.0 * share)
+        )
     });
     let peak = peak.map(|peak| format!("its speed peaks at {peak}"));
     let all: Vec<String> = rises.into_iter().chain(less).chain(peak).collect();

@@ -5,12 +5,11 @@
 //! damping and with the share t of the peak torque T,
 //!
 //! ```text
-//! a step from rest to t holds       up to 1 − t (π − asin t) + … = 0:   t = 0.725
-//! a reversal from +t to −t holds    up to t = 2/√(π² + 4) = 0.537
+//! a step from rest to t holds       while 1 + √(1 − t²) > t (π − asin t):    t < 0.725
+//! a reversal from +t to −t holds    while 2 √(1 − t²) > π t:                 t < 2/√(π² + 4) = 0.537
 //! ```
 //!
-//! (textbook mechanics: a rotor that is let go with the load angle asin t of the old torque
-//! reaches the unstable rest of the new one just not.) On a voltage that is not regulated, and
+//! (equal areas of the torque curve on either side of the new rest; textbook mechanics). On a voltage that is not regulated, and
 //! above the speed where a regulator runs out of it, swings also grow by themselves while a
 //! ramp crosses an unstable band.
 //!
@@ -18,13 +17,14 @@
 //! caller brings somebody who knows ([`Following`]). A plan that the rotor follows as it stands
 //! costs nothing. One that it does not follow is planned again in three ways:
 //!
-//! - the torque *rises* over a share of the natural period instead of at once (a limit of jerk);
-//! - and the accelerations take a share of what the torque allows;
+//! - the torque *rises* over a part of the natural period instead of at once (a limit of jerk);
+//! - besides, the accelerations take a share of what the torque allows;
 //! - or the peak speed is lower, where a band lets no rotor through.
 //!
 //! Each way is a row of ever gentler plans; the first that is followed is sought by halving, and
-//! the fastest of the ways is taken. Cruises that were moved out of a band are tried too, and
-//! go on down where the rotor does not follow. What was tried is said with its cost.
+//! the fastest of the ways is taken, with its cost. A cruise that was moved out of a band goes on
+//! down where the rotor does not follow. Where it follows none, the fastest plan stays, for a
+//! simulation to judge.
 
 use std::fmt::Debug;
 use std::sync::Arc;
@@ -41,9 +41,11 @@ pub trait Following: Debug {
     fn followed(&self, motion: &Arc<Motion>) -> Option<bool>;
 }
 
-/// Shares of the natural period over which the torque rises: chosen. After a rise over a whole
+/// Parts of the natural period over which the torque rises: chosen. After a rise over a whole
 /// period no swing is left (linear theory), and a shorter one costs less time.
-const RISES: [f64; 3] = [1.0, 0.5, 0.25];
+const RISES: usize = 8;
+/// Shares of the period that go with gentler accelerations and lower speeds: chosen.
+const LONG_RISES: [f64; 2] = [1.0, 0.5];
 /// Gentler accelerations that are tried: chosen, down to a quarter in steps of a sixteenth.
 const SHARES: usize = 13;
 /// Lower speeds that are tried, and the ratio of neighbours: chosen, down to a twentieth.
@@ -87,17 +89,6 @@ impl Gentle {
     }
 }
 
-/// How the rotors take to a plan.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Taken {
-    /// They follow the fastest plan.
-    AsItIs,
-    /// They follow a gentler one, or are taken to where it is too long to be tried.
-    Gentler(Gentle),
-    /// They follow none that was tried.
-    Never,
-}
-
 /// A path that is planned so that the rotors follow it.
 pub(crate) struct Trial<'t> {
     /// The legs as the limits allow them.
@@ -115,18 +106,19 @@ pub(crate) struct Trial<'t> {
 }
 
 impl Trial<'_> {
-    /// The fastest plan that was found to be followed, or the fastest of all where none was.
+    /// The fastest plan that was found to be followed, and what makes it gentler than the
+    /// fastest of all; that one where none was.
     ///
     /// # Errors
     /// As [`drive`].
-    pub(crate) fn driven(&self) -> Result<(Driven, Taken), Impossible> {
+    pub(crate) fn driven(&self) -> Result<(Driven, Option<Gentle>), Impossible> {
         let fastest = self.plan(&Gentle::FASTEST)?;
         // What the script asks for by itself is for the check to judge.
         if !self.at_once && fastest.avoided.is_empty() {
-            return Ok((fastest, Taken::AsItIs));
+            return Ok((fastest, None));
         }
         match (self.followed)(&fastest) {
-            Some(true) => return Ok((fastest, Taken::AsItIs)),
+            Some(true) => return Ok((fastest, None)),
             // So long a motion has room for a rise over a whole period.
             None if self.at_once => {
                 let gentle = Gentle {
@@ -134,41 +126,42 @@ impl Trial<'_> {
                     ..Gentle::FASTEST
                 };
                 return Ok(match self.plan(&gentle) {
-                    Ok(driven) => (driven, Taken::Gentler(gentle)),
-                    Err(_) => (fastest, Taken::AsItIs),
+                    Ok(driven) => (costing(driven, &fastest), Some(gentle)),
+                    Err(_) => (fastest, None),
                 });
             }
-            None => return Ok((fastest, Taken::AsItIs)),
+            None => return Ok((fastest, None)),
             Some(false) => {}
         }
         let mut best: Option<(Driven, Gentle)> = None;
+        let peak = peak(&fastest);
+        let lower = |number: usize| peak * SLOWER.powi(number as i32 + 1);
         if self.at_once {
-            for rise in RISES {
+            self.better(&mut best, RISES, |number| Gentle {
+                rise: (number + 1) as f64 / RISES as f64 * self.period,
+                ..Gentle::FASTEST
+            });
+            for rise in LONG_RISES.map(|part| part * self.period) {
                 self.better(&mut best, SHARES, |number| Gentle {
-                    rise: rise * self.period,
+                    rise,
                     share: 1.0 - number as f64 / 16.0,
                     ..Gentle::FASTEST
                 });
+                self.better(&mut best, SPEEDS, |number| Gentle {
+                    rise,
+                    speed: lower(number),
+                    ..Gentle::FASTEST
+                });
             }
-        }
-        let peak = peak(&fastest);
-        let rises = if self.at_once { &RISES[..2] } else { &[0.0] };
-        for rise in rises {
+        } else {
             self.better(&mut best, SPEEDS, |number| Gentle {
-                rise: rise * self.period,
-                speed: peak * SLOWER.powi(number as i32 + 1),
+                speed: lower(number),
                 ..Gentle::FASTEST
             });
         }
         Ok(match best {
-            Some((driven, gentle)) => (
-                Driven {
-                    cost: fastest.cost + driven.duration - fastest.duration,
-                    ..driven
-                },
-                Taken::Gentler(gentle),
-            ),
-            None => (fastest, Taken::Never),
+            Some((driven, gentle)) => (costing(driven, &fastest), Some(gentle)),
+            None => (fastest, None),
         })
     }
 
@@ -193,7 +186,9 @@ impl Trial<'_> {
                 // Too gentle for the time that is given.
                 return Try::TooSlow;
             };
-            let known = best.as_ref().map_or(f64::INFINITY, |(best, _)| best.duration);
+            let known = best
+                .as_ref()
+                .map_or(f64::INFINITY, |(best, _)| best.duration);
             if driven.duration >= known {
                 return Try::TooSlow;
             }
@@ -227,10 +222,19 @@ enum Try {
     TooSlow,
 }
 
+/// A gentler plan with what it costs beside the fastest, whose own cost is in it.
+fn costing(driven: Driven, fastest: &Driven) -> Driven {
+    Driven {
+        cost: fastest.cost + driven.duration - fastest.duration,
+        ..driven
+    }
+}
+
 /// The highest speed of a path (microsteps/s).
 fn peak(driven: &Driven) -> f64 {
-    let speeds = driven.segments.iter().flat_map(|segment| {
-        [0.0, segment.duration].map(|after| segment.velocity_at(after))
-    });
+    let speeds = driven
+        .segments
+        .iter()
+        .flat_map(|segment| [0.0, segment.duration].map(|after| segment.velocity_at(after)));
     speeds.fold(0.0, f64::max)
 }

@@ -254,8 +254,6 @@ pub enum ChangeKind {
         /// The peak speed, where it was lowered for that.
         peak: Option<f64>,
     },
-    /// The rotor follows none of the plans that were tried.
-    NotFollowed,
     /// The script sets a limit beyond the rig's, which holds instead; with the first move
     /// that it would hold for.
     LimitCut {

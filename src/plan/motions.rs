@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use crate::plan::cache::Cache;
-use crate::plan::following::{Following, Taken, Trial};
+use crate::plan::following::{Following, Gentle, Trial};
 use crate::plan::job::{AxisJob, Key};
 use crate::plan::leg::Leg;
 use crate::plan::path::{Driven, ceilings, drive};
@@ -58,8 +58,8 @@ impl Motions<'_> {
             }
             let leg = motions.ramps.leg(&job)?;
             let ends = [job.limits.start; 2];
-            let (driven, taken) = motions.driven(&[job], &[1.0], &[leg], ends, time)?;
-            let changes = motions.changes(job.axis, 1.0, &driven, taken);
+            let (driven, gentle) = motions.driven(&[job], &[1.0], &[leg], ends, time)?;
+            let changes = motions.changes(job.axis, 1.0, &driven, gentle);
             Ok(planned(&[job], &driven, &[1.0], changes))
         })
     }
@@ -90,8 +90,8 @@ impl Motions<'_> {
             };
             let ends = [first.limits.start, last.limits.start];
             let legs = motions.ramps.legs(&runs)?;
-            let (driven, taken) = motions.driven(&[whole], &[1.0], &legs, ends, None)?;
-            let changes = motions.changes(whole.axis, 1.0, &driven, taken);
+            let (driven, gentle) = motions.driven(&[whole], &[1.0], &legs, ends, None)?;
+            let changes = motions.changes(whole.axis, 1.0, &driven, gentle);
             Ok(planned(&[whole], &driven, &[1.0], changes))
         })
     }
@@ -114,7 +114,7 @@ impl Motions<'_> {
                 return Ok(planned(jobs, &standstill(time), &shares, Vec::new()));
             }
             let (leg, start) = motions.ramps.line_leg(jobs, &shares, distance)?;
-            let (driven, taken) = motions.driven(jobs, &shares, &[leg], [start; 2], time)?;
+            let (driven, gentle) = motions.driven(jobs, &shares, &[leg], [start; 2], time)?;
             let mut changes: Vec<Change> = Vec::new();
             for (job, &share) in jobs.iter().zip(&shares) {
                 let own = motions.ramps.avoided(job, share);
@@ -128,7 +128,7 @@ impl Motions<'_> {
                 if !changes.is_empty() {
                     concerned.cost = 0.0;
                 }
-                changes.extend(motions.changes(job.axis, share, &concerned, taken));
+                changes.extend(motions.changes(job.axis, share, &concerned, gentle));
             }
             Ok(planned(jobs, &driven, &shares, changes))
         })
@@ -157,9 +157,9 @@ impl Motions<'_> {
         legs: &[Leg],
         ends: [f64; 2],
         time: Option<f64>,
-    ) -> Result<(Driven, Taken), Unplannable> {
+    ) -> Result<(Driven, Option<Gentle>), Unplannable> {
         let Some(model) = self.model else {
-            return Ok((drive(legs, ends, time)?, Taken::AsItIs));
+            return Ok((drive(legs, ends, time)?, None));
         };
         let periods = jobs.iter().map(|job| self.ramps.period(job.axis));
         let trial = Trial {
@@ -178,7 +178,13 @@ impl Motions<'_> {
 
     /// What the planning of a path changed, for the axis that makes `share` of its
     /// microsteps.
-    fn changes(&self, axis: usize, share: f64, driven: &Driven, taken: Taken) -> Vec<Change> {
+    fn changes(
+        &self,
+        axis: usize,
+        share: f64,
+        driven: &Driven,
+        gentle: Option<Gentle>,
+    ) -> Vec<Change> {
         let full_steps = share / self.ramps.full_step(axis);
         let mut cost = driven.cost;
         let avoided = driven.avoided.iter().map(|avoided| {
@@ -198,15 +204,14 @@ impl Motions<'_> {
                 time: slow.time,
             }
         });
-        let gentler = match taken {
-            Taken::AsItIs => None,
-            Taken::Never => Some(ChangeKind::NotFollowed),
-            Taken::Gentler(gentle) => Some(ChangeKind::Gentler {
-                rise: gentle.rise,
-                share: gentle.share,
-                peak: gentle.speed.is_finite().then_some(gentle.speed * full_steps),
-            }),
-        };
+        let gentler = gentle.map(|gentle| ChangeKind::Gentler {
+            rise: gentle.rise,
+            share: gentle.share,
+            peak: gentle
+                .speed
+                .is_finite()
+                .then_some(gentle.speed * full_steps),
+        });
         avoided
             .chain(slow)
             .chain(gentler)

@@ -4,11 +4,13 @@
 //! tolerance allows: the one of the rig, and one that is worse by [`WEAKER`] and [`HEAVIER`],
 //! so that a plan has something left for a rotor that still swings from the move before. They
 //! start where the detent helps and where it hinders. Behind the last step they are followed
-//! for [`FOLLOWED`] periods of the natural frequency: nothing drives them any more, so
-//! that a rotor which is not lost then will not be.
+//! for two periods of the natural frequency: nothing drives them any more, so that a rotor
+//! whose whole second swing is below [`STAYS`] stays.
 //!
-//! A long cruise tells nothing new: all but [`CRUISED`] periods of it are left out.
+//! A long cruise tells little that is new: where the whole motion takes more than [`WHOLE`]
+//! steps, all but [`CRUISED`] periods of each cruise are left out.
 
+use std::cell::Cell;
 use std::collections::HashMap;
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -24,13 +26,17 @@ use crate::schedule::ticks::StepTicks;
 /// rig's. Chosen: the tolerance of data sheets.
 const WEAKER: f64 = 0.9;
 const HEAVIER: f64 = 1.1;
-/// Periods of the natural frequency that a rotor is followed for after its last step: chosen.
-const FOLLOWED: f64 = 2.0;
+/// Lag (electrical cycles) that the swing of a rotor which stays does not reach at standstill:
+/// chosen, as a rotor that carries no load turns over at half a cycle, and a loaded one sooner.
+const STAYS: f64 = 0.4;
 /// Periods of a cruise that are played: chosen, enough for a swing to grow or die.
 const CRUISED: f64 = 40.0;
 /// A rotor that lags by so many electrical cycles is lost, as in a simulation: chosen, half
 /// way between the rest it leaves and the next.
 const LOST: f64 = 0.75;
+/// Steps and internal steps up to which a motion is played whole: chosen, some tens
+/// of milliseconds.
+const WHOLE: f64 = 3e5;
 /// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
 const LONGEST: f64 = 1e6;
 /// Motions remembered at most; past it the memory starts afresh: chosen, to bound it.
@@ -63,6 +69,11 @@ impl TriedAxis {
             load_turn: axis.microsteps_per_motor_turn() as f64 * nominal.gearing,
             nominal,
         }
+    }
+
+    /// Steps and internal steps that it takes to play a motion.
+    fn work(&self, motion: &AxisMotion) -> f64 {
+        motion.steps as f64 + motion.duration() / self.nominal.rotor_step()
     }
 
     /// How long a cruise is played (s) at a speed (microsteps/s): a whole turn of a load that is
@@ -106,19 +117,28 @@ impl Trials {
 
     fn axis_followed(&self, one: &OneAxis) -> Option<bool> {
         let axis = &self.axes[one.motion().axis];
-        let cut = axis.cut(one.motion());
-        let duration: f64 = cut.duration();
-        let work = cut.steps as f64 + duration / axis.nominal.rotor_step();
-        if !(work <= LONGEST) {
+        let mut played = one.motion().clone();
+        if axis.work(&played) > WHOLE {
+            played = axis.cut(&played);
+        }
+        if axis.work(&played) > LONGEST {
             return None;
         }
+        let duration = played.duration();
         let motion = Arc::new(Motion {
             shape: one.motion.shape,
-            axes: vec![cut],
+            axes: vec![played],
             duration,
         });
         let half_way = i64::from(axis.nominal.microsteps() / 2);
-        Some(self.follows(&axis.worse, &motion, 0) && self.follows(&axis.nominal, &motion, half_way))
+        let starts = [&axis.worse, &axis.nominal]
+            .into_iter()
+            .flat_map(|machine| [0, half_way].map(|from| (machine, from)));
+        Some(
+            starts
+                .into_iter()
+                .all(|(machine, from)| self.follows(machine, &motion, from)),
+        )
     }
 
     /// Whether `machine` plays the only axis of `motion` from rest at microstep `from` and
@@ -128,21 +148,27 @@ impl Trials {
         let step = motion.axes[0].direction.sign();
         let mut simulator = Simulator::at_rest(machine, from, machine.internal_step());
         let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
-        // A rotor that is lost is not far when a step comes; what it does between two is
-        // seen there.
-        let lost = |simulator: &Simulator<'_>| !(simulator.lag().abs() < LOST * TAU);
+        let strayed = Cell::new(false);
+        let watch = |simulator: &Simulator<'_>| {
+            // A lag that is no number is none either.
+            let near = simulator.lag().abs() < LOST * TAU;
+            strayed.set(strayed.get() || !near);
+        };
         while let Some(at) = steps.peek() {
-            simulator.advance(at as f64 * tick);
-            if lost(&simulator) {
+            simulator.advance_with(at as f64 * tick, watch);
+            if strayed.get() {
                 return false;
             }
             simulator.command(simulator.commanded() + step);
             steps.used(1);
         }
-        let until = simulator.time() + FOLLOWED * TAU / machine.natural_frequency();
-        let mut strayed = false;
-        simulator.advance_with(until, |simulator| strayed |= lost(simulator));
-        !strayed && simulator.lag().abs() < 0.5 * TAU
+        let period = TAU / machine.natural_frequency();
+        simulator.advance_with(simulator.time() + period, watch);
+        let mut widest = 0.0_f64;
+        simulator.advance_with(simulator.time() + period, |simulator| {
+            widest = widest.max(simulator.lag().abs());
+        });
+        !strayed.get() && widest < STAYS * TAU
     }
 }
 
