@@ -29,7 +29,7 @@ const ROOMY: usize = 110;
 /// move must not run.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
-pub struct Check {
+pub struct CheckCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -40,7 +40,7 @@ pub struct Check {
     simulate: bool,
 }
 
-impl Check {
+impl CheckCommand {
     /// Runs the command.
     ///
     /// # Errors
@@ -299,7 +299,7 @@ fn bands_met(rows: &[Row], rig: &Rig) -> String {
 /// A finding with its cures, as a paragraph.
 pub(super) fn describe(text: &mut String, finding: &Finding) {
     let (word, style) = match finding.severity {
-        Severity::Failure => ("must not run", BAD),
+        Severity::Failure => ("failure", BAD),
         Severity::Warning => ("warning", DOUBTFUL),
         Severity::Note => ("note", STRONG),
     };

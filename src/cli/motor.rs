@@ -31,7 +31,7 @@ const LINES: usize = 13;
 /// start-stop rate, bad speeds, heat.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
-pub struct Motor {
+pub struct MotorCommand {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Print JSON.
@@ -51,7 +51,7 @@ fn curve_rows(sheet: &MotorSheet<'_>) -> Vec<PullOutSample> {
         .collect()
 }
 
-impl Motor {
+impl MotorCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -12,12 +12,12 @@ use crate::units::Rounded;
 
 /// A rig and the script that names its axes, outputs and inputs.
 #[derive(Debug)]
-pub(crate) struct Names<'rig> {
+pub(crate) struct ProgramNames<'rig> {
     pub(crate) rig: &'rig Rig,
     pub(crate) source: Arc<Source>,
 }
 
-impl Names<'_> {
+impl ProgramNames<'_> {
     /// Which axis a move means.
     pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
         let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());

@@ -38,18 +38,18 @@ impl Standstill {
     ) -> Result<Option<Vec<u8>>, Unsendable> {
         let under_way = ahead.under_way();
         let axes = ahead.axes();
-        match under_way.and_then(|begun| Braking::of(begun, axes, self.timing.rate)) {
-            Some(braking) => self.brake(&braking, axes),
+        match under_way.and_then(|begun| Halting::of(begun, axes, self.timing.rate)) {
+            Some(halting) => self.brake(&halting, axes),
             None => Ok(self.stand_still(axes.len())),
         }
     }
 
     fn brake(
         &mut self,
-        braking: &Braking,
+        halting: &Halting,
         axes: &[EventStream],
     ) -> Result<Option<Vec<u8>>, Unsendable> {
-        let ways = braking.ways(axes, self.timing.rate);
+        let ways = halting.ways(axes, self.timing.rate);
         if let (Some(ways), Some(given)) = (&ways, &self.given)
             && ways.iter().zip(given).all(|(way, given)| agree(way, given))
         {
@@ -60,8 +60,8 @@ impl Standstill {
             let accuracy = self.timing.accuracy(Some(share));
             bytes.clear();
             for (number, stream) in axes.iter().enumerate() {
-                let times = braking.times_of(number);
-                let start = braking.begun.start;
+                let times = halting.times_of(number);
+                let start = halting.begun.start;
                 let records = stream.slowing(number, start, times, self.timing.rate, accuracy);
                 // What is longer does not fit anyway.
                 bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
@@ -73,7 +73,7 @@ impl Standstill {
             }
         }
         Err(Unsendable::SlowDown {
-            tick: braking.at,
+            tick: halting.at,
             bytes: bytes.len(),
             room: self.room,
         })
@@ -88,7 +88,7 @@ impl Standstill {
 }
 
 /// A motion that comes to a standstill from its midst.
-struct Braking {
+struct Halting {
     begun: Begun,
     /// The tick from which on it slows down.
     at: u64,
@@ -96,7 +96,7 @@ struct Braking {
     times: Vec<Vec<f64>>,
 }
 
-impl Braking {
+impl Halting {
     /// None where no step of the motion is left.
     fn of(begun: Begun, axes: &[EventStream], rate: f64) -> Option<Self> {
         let motion = &begun.motion;
