@@ -10,7 +10,7 @@
 //! | [`events()`](Job::events) | steps, directions and outputs, each on its timer tick |
 //! | [`simulate()`](Job::simulate) | what the rotor makes of these ticks |
 //! | [`write()`](Job::write), [`project()`](Job::project) | the schedule as a file, or with firmware that plays it |
-//! | [`motor()`](Job::motor) | pull-out torque, bad speeds, start-stop rate and heat of one axis |
+//! | [`motor()`](Job::motor) | pull-out torque, critical speeds, start-stop rate and heat of one axis |
 //! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
 //! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!

@@ -25,7 +25,7 @@ const ROWS: usize = 100;
 /// Columns that a table with bands and the place of the least margin takes.
 const ROOMY: usize = 110;
 
-/// Check every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
+/// Check every move against torque, critical speeds, timer, drive and heat. Exit code 1 when a
 /// move must not run.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
@@ -170,7 +170,7 @@ fn people(
 }
 
 fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Terminal) -> String {
-    // Most programs keep out of bad speeds; their table stays narrow.
+    // Most programs keep out of critical speeds; their table stays narrow.
     let crosses = rows
         .iter()
         .flat_map(|row| &row.sample.check.axes)

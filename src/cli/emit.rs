@@ -81,7 +81,7 @@ enum PlayerLines {
 }
 
 impl EmitCommand {
-    /// What the project is to be.
+    /// The kind of project asked for.
     fn options(&self) -> PlayerOptions {
         PlayerOptions {
             lines: match self.lines {

@@ -49,7 +49,7 @@ pub struct PlotCommand {
 /// What can be shown of a rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
 enum Of {
-    /// What its motors can do: pull-out torque, bad speeds, start-stop rate.
+    /// What its motors can do: pull-out torque, critical speeds, start-stop rate.
     #[default]
     Motor,
     /// The currents of the coils through one electrical cycle.

@@ -33,7 +33,7 @@ const EXPLAINS: f64 = 0.8;
 /// A swing below this share of the largest is not counted: it may be noise or the steps of a
 /// converter.
 const LEAST_SWING: f64 = 0.08;
-/// Readings of a current rise that are fitted at the most; more are averaged in groups.
+/// Most readings of a current rise that are fitted; more are averaged in groups.
 const MOST: usize = 4000;
 /// Readings in a period that suffice for a swing's shape.
 const PER_PERIOD: f64 = 40.0;

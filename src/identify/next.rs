@@ -2,7 +2,7 @@
 //!
 //! The verdict hangs on the pull-out torque. With g the gradient of its logarithm and C the
 //! covariance of the unknowns, an observation with the gradient h and the standard deviation σ
-//! takes (gᵀCh)²/(σ² + hᵀCh) off the variance gᵀCg: no measurement has to be made to know
+//! takes (gᵀCh)²/(σ² + hᵀCh) off the variance gᵀCg: no measurement is needed to know
 //! that. The torque is taken slowly, at the speed where it has fallen to seven tenths, and at
 //! that where it has fallen to a third; their variances are added.
 

@@ -475,7 +475,7 @@ fn alike(one: f64, other: f64) -> bool {
     (one - other).abs() <= ALIKE * one.max(other)
 }
 
-/// The coils, which have to be of one resistance.
+/// The coils, which must have one resistance.
 fn equal(coils: Vec<Coil>) -> Result<Vec<Coil>, String> {
     let differing = coils.iter().find(|coil| !alike(coil.ohms, coils[0].ohms));
     match differing {

@@ -159,7 +159,7 @@ impl ProgramNames<'_> {
     }
 }
 
-/// A help with what is to be asked about a gearing that speeds the load up.
+/// A help with the question about a gearing that speeds the load up.
 pub(crate) fn with_doubt(help: &str, axis: &Axis) -> String {
     match axis.load.gearing.doubt() {
         None => help.to_owned(),

@@ -10,7 +10,7 @@
 //! - [`slicer`]: the schedule cut into data, in the order in which the board needs them;
 //! - [`slow_down`] and `standstill`: how the axes come to a standstill behind each of these
 //!   data;
-//! - [`window`]: what is on its way, and what has to be sent again;
+//! - [`window`]: what is on its way, and what must be sent again;
 //! - [`host`]: who says what when: greeting, start, stop and end.
 //!
 //! Nothing here touches a port: bytes and the time go in, bytes come out. The other side

@@ -37,7 +37,7 @@ pub struct CHeader;
 
 /// More actions than any controller holds (before they are folded).
 const MOST_ACTIONS: usize = 1 << 20;
-/// An axis number that stands for several.
+/// The axis number that means several axes.
 const SEVERAL: u8 = 255;
 
 /// One line of the action table.
