@@ -9,9 +9,10 @@ use super::events::UntilError;
 use super::{Error, Job};
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::Rig;
+use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{BoardReport, Likeness, VERSION, Welcome};
-use crate::stream::slicer::{Slicer, Unsendable};
+use crate::stream::slicer::Slicer;
 use crate::stream::window::Counts;
 
 /// Why a job cannot be streamed to a board.

@@ -51,9 +51,11 @@ mod standstill;
 mod supply;
 #[cfg(test)]
 mod tests;
+mod timing;
+mod unsendable;
 pub(crate) mod window;
 
 pub use host::Ending;
 pub use message::{BoardReport, BoardState, Likeness, Welcome};
-pub use slicer::Unsendable;
+pub use unsendable::Unsendable;
 pub use window::Counts;

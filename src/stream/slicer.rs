@@ -10,17 +10,15 @@ use std::sync::Arc;
 
 use super::ahead::Ahead;
 use super::cut::Cut;
-use super::fit::{self, Accuracy};
 use super::record::{self, Act, RecordKind};
 use super::standstill::Standstill;
+use super::timing::RecordTiming;
+use super::unsendable::Unsendable;
 use crate::plan::Item;
-use crate::rig::{Rig, Timer};
-use crate::schedule::timer::TickRules;
+use crate::rig::Rig;
 
 /// Bytes that the records of a frame may take.
 pub const MOST_RECORDS: usize = 112;
-/// How long a frame lasts, at most (s): chosen, a sixth of what data run ahead.
-const SLICE: f64 = 0.05;
 
 /// A part of the schedule.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -37,67 +35,6 @@ pub struct Frame {
     pub marks: Vec<Arc<str>>,
     /// Whether the program ends with it.
     pub last: bool,
-}
-
-/// Why a program cannot be streamed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum Unsendable {
-    /// More happens on one tick than one frame holds.
-    #[error("more happens on tick {0} than one frame holds")]
-    Crowded(u64),
-    /// A slow-down takes more room than the board has.
-    #[error("the slow-down at tick {tick} takes {bytes} bytes, and the board has room for {room}")]
-    SlowDown {
-        /// Where.
-        tick: u64,
-        /// How many.
-        bytes: usize,
-        /// How many there may be.
-        room: usize,
-    },
-    /// More axes than records can tell apart.
-    #[error("{0} axes are more than a board's link can drive")]
-    Axes(usize),
-}
-
-/// What the ticks of a timer ask of records.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct RecordTiming {
-    /// Ticks a second.
-    pub(super) rate: f64,
-    /// Ticks between two steps, at least.
-    between_steps: u64,
-    /// What a board waits for in one piece (ticks).
-    long: u64,
-}
-
-impl RecordTiming {
-    fn new(timer: &Timer) -> Self {
-        let rate = timer.tick_rate();
-        Self {
-            rate,
-            between_steps: TickRules::new(timer).between_steps,
-            long: fit::long(rate),
-        }
-    }
-
-    /// Half of what a board waits for in one piece (ticks).
-    const fn gap(&self) -> u64 {
-        self.long / 2
-    }
-
-    /// How long a frame lasts, at most (ticks).
-    fn slice(&self) -> u64 {
-        (SLICE * self.rate) as u64
-    }
-
-    pub(super) const fn accuracy(&self, share: Option<f64>) -> Accuracy {
-        Accuracy {
-            share,
-            least: self.between_steps,
-            long: self.long,
-        }
-    }
 }
 
 /// Cuts a schedule into frames.

@@ -3,8 +3,9 @@
 
 use super::ahead::{Ahead, Begun};
 use super::cut::EventStream;
-use super::slicer::{RecordTiming, Unsendable};
 use super::slow_down;
+use super::timing::RecordTiming;
+use super::unsendable::Unsendable;
 use crate::plan::Item;
 
 /// By which share the intervals of a slow-down may be off: the first that fits is taken.
