@@ -22,10 +22,10 @@
 //!
 //! ```
 //! use slewsmith::Job;
-//! use slewsmith::schedule::{Event, What};
+//! use slewsmith::schedule::{Event, EventKind};
 //!
-//! fn put_out(event: &Event) {
-//!     if let What::Step { axis, direction } = event.what {
+//! fn drive_pins(event: &Event) {
+//!     if let EventKind::Step { axis, direction } = event.what {
 //!         println!("tick {}: axis {axis} steps {:+}", event.tick, direction.sign());
 //!     }
 //! }
@@ -51,8 +51,8 @@
 //! }
 //! for event in job.events() {
 //!     let event = event?;
-//!     put_out(&event);
-//!     steps += u64::from(matches!(event.what, What::Step { .. }));
+//!     drive_pins(&event);
+//!     steps += u64::from(matches!(event.what, EventKind::Step { .. }));
 //! }
 //! assert_eq!((moves, steps), (7, 200 * 16), "seven sevenths of a turn are a turn");
 //! # Ok::<(), Box<dyn std::error::Error>>(())
