@@ -120,7 +120,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-moved",
             Severity::Note,
             format!(
-                "to avoid a bad band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
+                "to avoid a critical band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -163,7 +163,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-lowered",
             Severity::Note,
             format!(
-                "to avoid a bad band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
+                "to avoid a critical band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -174,7 +174,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-stays",
             Severity::Note,
             format!(
-                "its speed peaks in the bad band around {} {}/s, and no allowed speed lies outside",
+                "its speed peaks in the critical band around {} {}/s, and no allowed speed lies outside",
                 Rounded(at * to_load),
                 unit.name
             ),
@@ -183,7 +183,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Severity::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
+                "it takes {} to cross the critical band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
@@ -207,7 +207,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-stays",
             Severity::Note,
             format!(
-                "no allowed speed lies outside the bad band around {} {}/s",
+                "no allowed speed lies outside the critical band around {} {}/s",
                 Rounded(at * to_load),
                 unit.name
             ),
