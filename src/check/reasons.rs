@@ -6,6 +6,7 @@ use super::finding::{Finding, Severity};
 use super::heat;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
+use crate::physics::currents::CoilTable;
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
 use crate::plan::{AxisMotion, Change, ChangeKind};
@@ -274,6 +275,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
         );
     }
     findings.extend(damping(axis, ability));
+    findings.extend(settle(axis));
     findings.extend(heat::findings(axis, &ability.heat, moving));
     findings
 }
@@ -304,6 +306,33 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     Some(
         Finding::new("damping-unknown", Severity::Note, message)
             .cures(vec![measure])
+            .axis(&axis.name),
+    )
+}
+
+/// A `settle` that the rotor may miss at rest: detent and friction alone hold it farther off.
+fn settle(axis: &Axis) -> Option<Finding> {
+    let settle = axis.limits.settle?;
+    let error = CoilTable::of(axis).rest_error;
+    let off = axis.travel_speed(error.total());
+    if off <= settle {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let travel = |si: f64| format!("{} {}", Rounded(two_digits(si * unit.per_si)), unit.name);
+    let message = format!(
+        "`settle` is {}; detent and friction let the rotor rest about {} off",
+        travel(settle),
+        travel(off)
+    );
+    let cures = vec![
+        format!("settle: {}", travel(1.1 * off)),
+        "more current or more gearing, both of which pull the load closer; less friction"
+            .to_owned(),
+    ];
+    Some(
+        Finding::new("settle-too-fine", Severity::Warning, message)
+            .cures(cures)
             .axis(&axis.name),
     )
 }
