@@ -30,7 +30,7 @@ pub use streaming::{Streaming, Unstreamable};
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
-use crate::physics::{Band, Effort};
+use crate::physics::Band;
 use crate::plan::{self, Item, PlannedMove, Program};
 use crate::rig::{Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
@@ -192,8 +192,7 @@ impl Job {
         items.ended()
     }
 
-    /// What the motor of that axis can do on its drive with its load. Its critical speeds are
-    /// looked for more thoroughly than planning needs, which takes seconds.
+    /// What the motor of that axis can do on its drive with its load.
     ///
     /// # Errors
     /// The rig has no such axis.
@@ -207,8 +206,7 @@ impl Job {
     pub fn abilities(&self) -> &[AxisAbility] {
         self.abilities.get_or_init(|| {
             let axes = self.rig.axes.iter();
-            axes.map(|axis| AxisAbility::of(axis, Effort::Quick))
-                .collect()
+            axes.map(AxisAbility::of).collect()
         })
     }
 
