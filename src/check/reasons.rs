@@ -319,14 +319,15 @@ fn settle(axis: &Axis) -> Option<Finding> {
         return None;
     }
     let unit = TravelUnit::of(axis);
-    let travel = |si: f64| format!("{} {}", Rounded(two_digits(si * unit.per_si)), unit.name);
+    let travel = |si: f64| format!("{} {}", Rounded(si * unit.per_si), unit.name);
     let message = format!(
-        "`settle` is {}; detent and friction let the rotor rest about {} off",
+        "`settle` is {}; detent and friction let the rotor rest up to {} off",
         travel(settle),
         travel(off)
     );
+    let enough = two_digits_up(off * unit.per_si);
     let cures = vec![
-        format!("settle: {}", travel(1.1 * off)),
+        format!("settle: {} {}", Rounded(enough), unit.name),
         "more current or more gearing, both of which pull the load closer; less friction"
             .to_owned(),
     ];

@@ -154,12 +154,8 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
     let rest = table.rest_error;
     writeln!(
         out,
-        "{} about {:.3}° at the motor's shaft: detent {:.3}°, friction {:.3}°",
-        if codes {
-            "detent and friction add"
-        } else {
-            "the rotor rests off by detent and friction:"
-        },
+        "detent and friction {} up to {:.3}° at the motor's shaft (detent {:.3}°, friction {:.3}°)",
+        if codes { "add" } else { "move the rest by" },
         Decimal(rest.total().to_degrees()),
         Decimal(rest.detent.to_degrees()),
         Decimal(rest.friction.to_degrees()),
