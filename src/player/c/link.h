@@ -14,7 +14,7 @@
 
 /* Bytes that a slow-down may have: 250 at most. */
 #ifndef LINK_SLOW_DOWN
-#define LINK_SLOW_DOWN (AXES > 1u ? 128u : 96u)
+#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)
 #endif
 
 /* States on the line that are none of the player's; its own have the same numbers. */

@@ -5,13 +5,16 @@
 #include "event.h"
 #include "source.h"
 
-/* From starting the streams to their first event. */
-#define START_TICKS (TICK_RATE / 500u)
+/* From starting the streams to their first event: 2 ms, but at least the time that it takes
+ * to arm every channel, and at most what 16 bits hold. */
+#define ARMING_TICKS (STREAMS * (BOARD_LEAD + 2u))
+#define START_TICKS (TICK_RATE / 500u < 0x4000u ? TICK_RATE / 500u + ARMING_TICKS : 0x4000u)
 /* From there to the first event of the schedule: room for one interrupt of every stream,
  * and for directions and outputs to come early. */
 #define CLEAR (BOARD_OUTPUT_LEAD + (6u + 2u * STREAMS) * BOARD_LEAD)
-/* Between two looks at an input that is waited for. */
-#define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u + 1u)
+/* Between two samples of an awaited input: 1/1600 s, in parts that 16 bits hold. */
+#define LOOK_PARTS (TICK_RATE / 1600u / 0x4000u + 1u)
+#define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u / LOOK_PARTS + 1u)
 
 struct stream player_streams[STREAMS];
 volatile uint8_t player_state;
@@ -129,7 +132,7 @@ APART static void prepare(struct stream *stream, uint16_t wait)
  * earlier than the steps that the board has time to get the outputs ready. */
 static void start_streams(void)
 {
-    uint16_t start;
+    uint16_t now;
     uint8_t k;
 
     for (k = 0; k < AXES; k++)
@@ -138,10 +141,10 @@ static void start_streams(void)
     player_input = NO_INPUT;
     source_fill();
     BOARD_INTERRUPTS_OFF();
-    start = (uint16_t)(board_now() + START_TICKS);
-    if (player_state == RUNNING)
-        for (k = 0; k < STREAMS; k++)
-            board_arm(k, start, 0, ARM_EVENT | ARM_FIRST);
+    now = board_now();
+    for (k = 0; k < STREAMS && player_state == RUNNING; k++)
+        if (!board_arm(k, now, (uint16_t)START_TICKS, ARM_EVENT | ARM_FIRST))
+            player_stop(LATE);
     BOARD_INTERRUPTS_ON();
 }
 
@@ -153,13 +156,13 @@ APART void player_end(uint8_t state)
     BOARD_INTERRUPTS_ON();
 }
 
-/* Waits until the input has been as it should be for eight looks at it, 5 ms. */
+/* Waits until eight samples of the input in a row, 5 ms, are as awaited. */
 static void wait_for_input(void)
 {
     uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
     uint32_t left = player_timeout, turns = player_timeout_turns;
-    uint8_t is_timed = left || turns;
+    uint8_t is_timed = left || turns, part = 0;
 
     while (player_state == RUNNING) {
         if (until == UNTIL_ACTIVE ? looks == 255u : looks == 0) {
@@ -173,7 +176,10 @@ static void wait_for_input(void)
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
-        looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
+        if (++part >= LOOK_PARTS) {
+            part = 0;
+            looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
+        }
         if (!is_timed)
             continue;
         if (left <= LOOK_TICKS) {
