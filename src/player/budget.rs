@@ -138,12 +138,25 @@ pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
     Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
 }
 
+/// Bytes of RAM that the player takes at most, with its stack.
+pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
+    const STACK: usize = 200;
+    let streams = rig.axes.len() + 1;
+    let data = match options.source {
+        ScheduleSource::Memory => 30 + 345 * streams,
+        ScheduleSource::Line { .. } if streams == 2 => 1750,
+        ScheduleSource::Line { .. } => 2900,
+    };
+    data + STACK
+}
+
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
-/// on the larger part and with two axes: less elsewhere.
+/// on the largest part.
 pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const OUTPUT: usize = 70;
     const INPUT: usize = 60;
     let code = match (options.source, options.lines) {
+        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4700,
         (ScheduleSource::Memory, Lines::Steps) => 5200,
         (ScheduleSource::Memory, Lines::Coils) => 5900,
         (ScheduleSource::Line { .. }, Lines::Steps) => 7200,

@@ -54,21 +54,30 @@ fn fingerprint(wiring: &Wiring) -> String {
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
 }
 
-/// What the last line of `pins.h` begins with; the checksum of all lines above follows.
-const AS_WRITTEN: &str = "/* As written: ";
+/// What the last line of a file says before the checksum of all lines above it.
+const AS_WRITTEN: &str = "As written: ";
 
-/// With a last line by which is seen whether somebody has changed the text.
-fn sealed(text: &str) -> String {
-    format!(
-        "{text}{AS_WRITTEN}{:08x} */\n",
-        CRC.checksum(text.as_bytes())
-    )
+/// How a comment begins and ends in a file of that name.
+fn comment_marks(name: &str) -> [&'static str; 2] {
+    match name.rsplit_once('.') {
+        Some((_, "c" | "h")) => ["/* ", " */"],
+        Some((_, "md")) => ["<!-- ", " -->"],
+        _ => ["# ", ""],
+    }
 }
 
-/// Whether a text of `pins.h` is as it was written.
-pub(super) fn is_as_written(pins: &str) -> bool {
-    pins.rfind(AS_WRITTEN)
-        .is_some_and(|end| sealed(&pins[..end]) == pins)
+/// A file's text with a last line that tells whether somebody has edited it.
+pub(super) fn sealed(name: &str, text: &str) -> String {
+    let [open, close] = comment_marks(name);
+    let sum = CRC.checksum(text.as_bytes());
+    format!("{text}{open}{AS_WRITTEN}{sum:08x}{close}\n")
+}
+
+/// Whether the text of a file is as it was written.
+pub(super) fn is_as_written(name: &str, text: &str) -> bool {
+    let [open, _] = comment_marks(name);
+    text.rfind(&format!("{open}{AS_WRITTEN}"))
+        .is_some_and(|end| sealed(name, &text[..end]) == text)
 }
 
 /// Whether two texts of `pins.h` are for one wiring.
@@ -120,8 +129,21 @@ pub(super) fn schedule_h(
     if let Some(wiring) = wiring {
         let _ = write!(
             text,
-            "\n/* Which wiring pins.h has to be for. */\n#define WIRING_FINGERPRINT {}\n",
-            fingerprint(wiring)
+            "\n/* Which wiring pins.h has to be for, and which parts have these pins. */
+#define WIRING_FINGERPRINT {}
+#if defined(__AVR__) && !({})
+#error \"the pins are those of an {}: set the rig's controller to the part that you build for, and write the project again\"
+#endif
+",
+            fingerprint(wiring),
+            wiring
+                .controller
+                .macros
+                .iter()
+                .map(|name| format!("defined({name})"))
+                .collect::<Vec<_>>()
+                .join(" || "),
+            wiring.controller.compiler_name
         );
     }
     if let Some(layout) = layout {
@@ -282,7 +304,7 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 ",
         number = wiring.interrupt,
     );
-    sealed(&text)
+    text
 }
 
 pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> String {

@@ -131,8 +131,12 @@ impl Unplayable {
     fn cure(&self, on_the_way: bool) -> String {
         const SHORTER: &str = "stream the program over a line, or make it shorter";
         match self {
+            Self::Unwired(Unwired::NoSuchPart { .. }) => "name one of them as `controller`, or none".to_owned(),
             Self::Unwired(Unwired::ForeignPins(_)) => "name pins that a part has".to_owned(),
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => SHORTER.to_owned(),
+            Self::Unwired(Unwired::Parts(parts)) if is_about_the_part(parts) => {
+                "name a larger part as `controller`, or none".to_owned()
+            }
             Self::Unwired(Unwired::Parts(_)) => {
                 "leave `pin` out to let the player choose a free one".to_owned()
             }
@@ -161,6 +165,15 @@ impl Unplayable {
             }
         }
     }
+}
+
+/// Whether it is the part itself that does, not its pins.
+fn is_about_the_part(parts: &[Shortcoming]) -> bool {
+    parts.iter().all(|one| match one.lack {
+        Lack::Clock { .. } | Lack::Ram { .. } | Lack::Axes { .. } => true,
+        Lack::Switches | Lack::Converters | Lack::Pins | Lack::Interrupt => false,
+        Lack::NoSuchPin { .. } | Lack::Taken { .. } | Lack::Flash { .. } => false,
+    })
 }
 
 /// A program that the player refuses: where, why, and what would cure it.

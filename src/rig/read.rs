@@ -1,4 +1,4 @@
-//! A rig's own file: axes, timer, outputs and inputs.
+//! A rig's own file: axes, timer, controller, outputs and inputs.
 
 use std::sync::Arc;
 
@@ -7,7 +7,7 @@ use super::names::name;
 use super::problems::{Place, Problems};
 use super::profile::{self, Files, Profiles};
 use super::yaml::{self, Entry, Node, NodeKind};
-use super::{Axis, Drive, Limits, Load, Motor, Pin, Rig, Timer};
+use super::{Axis, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
 use crate::diagnostic::{Diagnostics, Source};
 
 /// More axes or pins than this are a mistake.
@@ -48,6 +48,10 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     let timer = timer
         .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
         .and_then(Timer::read);
+    let controller = match fields.take("controller") {
+        None => Some(NamedController::default()),
+        Some(entry) => NamedController::read(entry, fields.problems()),
+    };
     let mut pins = |key, what| {
         let entry = fields.take(key)?;
         read_pins(what, entry, fields.problems())
@@ -61,6 +65,7 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     Some(Rig {
         axes: axes?,
         timer: timer?,
+        controller: controller?,
         outputs: bare(outputs),
         inputs: bare(inputs),
     })

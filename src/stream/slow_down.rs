@@ -26,9 +26,9 @@ use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
 
-/// Share of the deceleration that is kept in reserve: twice what cells of finite length ask for
+/// Share of the deceleration that is kept in reserve: more than what cells of finite length ask for
 /// too much.
-const RESERVE: f64 = 0.01;
+const RESERVE: f64 = 0.02;
 /// Cells that an even stretch is divided into, at least: chosen.
 const CELLS: f64 = 200.0;
 /// The shortest cell, as a share of the motion: chosen, to bound their number.

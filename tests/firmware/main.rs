@@ -11,6 +11,7 @@ mod played;
 mod coils;
 mod hostile;
 mod outputs;
+mod parts;
 mod project;
 mod steps;
 mod stops;

@@ -48,7 +48,7 @@
 #include <unistd.h>
 
 enum {
-    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64,
+    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64,
     TIMERS = 6, CHANNELS = 3
 };
 
@@ -457,16 +457,32 @@ static void on_write(uint16_t address, avr_irq_notify_t call, void *param)
     avr_irq_register_notify(avr_iomem_getirq(avr, address, NULL, AVR_IOMEM_IRQ_ALL), call, param);
 }
 
-static void set_up(const char *mcu)
+/* Of the parts that this runs: their ports, the size of their vectors (bytes) and how many
+ * there are, the name of the serial port that the player takes, and the pins of the compare
+ * outputs by timer and channel. From the data sheets. */
+static const struct part {
+    const char *name, *ports;
+    unsigned vector_bytes, vectors;
+    char serial;
+    const char *pins[TIMERS];
+} parts[] = {
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}},
+};
+static const struct part *part;
+
+static void set_up(void)
 {
-    /* By timer and channel. */
-    static const char *small[TIMERS] = {"D6D5", "B1B2", "B3D3", "", "", ""};
-    static const char *large[TIMERS] = {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"};
     uint32_t flags = 0;
-    int is_large = strstr(mcu, "2560") != NULL, k, bit, t;
+    int k, bit, t;
 
     avr->sleep = no_sleep;
-    ports = is_large ? "ABCDEFGHJKL" : "BCD";
+    ports = part->ports;
     for (k = 0; ports[k]; k++) {
         for (bit = 0; bit < 8; bit++) {
             struct pin *pin = malloc(sizeof *pin);
@@ -481,7 +497,7 @@ static void set_up(const char *mcu)
     }
     on_write(GTCCR, prescalers_written, NULL);
     for (t = 0; t < TIMERS; t++) {
-        const char *pins = (is_large ? large : small)[t];
+        const char *pins = part->pins[t];
         struct timer *timer = &timers[t];
 
         if (!*pins)
@@ -501,8 +517,8 @@ static void set_up(const char *mcu)
         on_write(timer->forces, forces_written, timer);
         on_write(timer->counter, counter_written, timer);
     }
-    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), said, NULL);
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS(part->serial), &flags);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(part->serial), UART_IRQ_OUTPUT), said, NULL);
 }
 
 /* Drives a pin at its time, which wakes the processor where it sleeps; returns when the
@@ -549,8 +565,11 @@ int main(int count, char **arguments)
     avr_load_firmware(avr, &firmware);
     avr->frequency = (uint32_t)strtoul(arguments[3], NULL, 10);
     limit = strtoull(arguments[4], NULL, 10);
-    set_up(arguments[2]);
-    vector_table = strstr(arguments[2], "2560") ? MOST_VECTORS * VECTOR_BYTES : 26 * VECTOR_BYTES;
+    for (part = parts; strcmp(part->name, arguments[2]);)
+        if (++part == parts + sizeof parts / sizeof *parts)
+            return 2;
+    set_up();
+    vector_table = part->vectors * part->vector_bytes;
     for (k = 5; k < count; k++) {
         const char *argument = arguments[k];
         struct stimulus *stimulus = &stimuli[stimulus_count];
@@ -608,7 +627,7 @@ int main(int count, char **arguments)
 
                 off = 1;
                 /* 0, the reset vector, stands for no interrupt. */
-                vector = avr->pc < vector_table ? (int)(avr->pc / VECTOR_BYTES) : 0;
+                vector = avr->pc < vector_table ? (int)(avr->pc / part->vector_bytes) : 0;
                 if (vector)
                     avr->cycle += entry;
                 off_since = avr->cycle;

@@ -85,7 +85,7 @@ static volatile uint8_t received[SERIAL_RING], received_head, received_tail;
 
 ISR(SERIAL_VECTOR)
 {
-    uint8_t byte = UDR0, next = (uint8_t)((received_head + 1u) % SERIAL_RING);
+    uint8_t byte = SERIAL(UDR, ), next = (uint8_t)((received_head + 1u) % SERIAL_RING);
 
     /* What does not fit is lost, and sent again once its checksum is missed. */
     if (next != received_tail) {
@@ -107,9 +107,9 @@ int16_t board_serial_get(void)
 
 uint8_t board_serial_put(uint8_t byte)
 {
-    if (!(UCSR0A & (1 << UDRE0)))
+    if (!(SERIAL(UCSR, A) & (1 << SERIAL(UDRE, ))))
         return 0;
-    UDR0 = byte;
+    SERIAL(UDR, ) = byte;
     return 1;
 }
 #endif
@@ -138,7 +138,11 @@ static void start_timers(void)
     OUTPUT_TIMERS(AHEAD)
     (void)ahead;
 #else
+#ifdef PSRASY
     GTCCR = 1 << TSM | 1 << PSRASY | 1 << PSRSYNC;
+#else
+    GTCCR = 1 << TSM | 1 << PSRSYNC;
+#endif
 #endif
 #ifdef STREAMED
     /* Nothing is still to be made once these have matched. */
@@ -195,6 +199,11 @@ static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 
 static void start(void)
 {
+#ifdef JTD
+    /* A debugger's port would keep four pins; the bit has to be written twice. */
+    MCUCR = 1 << JTD;
+    MCUCR = 1 << JTD;
+#endif
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
     /* The interrupt of the stop contact comes with the rising edge. */
     EICRA |= 3 << (2 * STOP_CONTACT_INTERRUPT);
@@ -208,12 +217,12 @@ static void start(void)
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
     start_timers();
-    UCSR0A = 1 << U2X0;
-    UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
+    SERIAL(UCSR, A) = 1 << SERIAL(U2X, );
+    SERIAL(UBRR, ) = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
 #ifdef STREAMED
-    UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
+    SERIAL(UCSR, B) = 1 << SERIAL(RXCIE, ) | 1 << SERIAL(RXEN, ) | 1 << SERIAL(TXEN, );
 #else
-    UCSR0B = 1 << TXEN0;
+    SERIAL(UCSR, B) = 1 << SERIAL(TXEN, );
 #endif
 }
 
@@ -228,9 +237,9 @@ int main(void)
 #else
 static void say_byte(char byte)
 {
-    while (!(UCSR0A & (1 << UDRE0))) {
+    while (!(SERIAL(UCSR, A) & (1 << SERIAL(UDRE, )))) {
     }
-    UDR0 = (uint8_t)byte;
+    SERIAL(UDR, ) = (uint8_t)byte;
 }
 
 static void say_number(int32_t number)

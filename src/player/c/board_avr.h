@@ -47,13 +47,23 @@
 /* Cycles from a look at the timer to the line that is written then. */
 #define BOARD_WRITE_LEAD (24u / PRESCALER)
 
-/* The interrupt of the serial port has one name where there is one such port only. */
+/* The serial port: the first one, whose interrupt has one name where there are no others, or
+ * the second where a part has no first. */
+#ifdef UDR0
+#define SERIAL(before, after) before##0##after
+#else
+#define SERIAL(before, after) before##1##after
+#endif
 #ifdef USART_RX_vect
 #define SERIAL_VECTOR USART_RX_vect
 #else
-#define SERIAL_VECTOR USART0_RX_vect
+#define SERIAL_VECTOR SERIAL(USART, _RX_vect)
 #endif
+/* Bytes that have come in over the line and wait. */
 #define SERIAL_RING 128u
+#if SERIAL_RING < 32 || SERIAL_RING > 128 || SERIAL_RING & (SERIAL_RING - 1)
+#error "SERIAL_RING must be a power of two, 32 to 128"
+#endif
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
@@ -123,7 +133,11 @@ static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t ch
 
 #define FORCE_0 TCCR0B = TIMER_CLOCK_BITS | 1 << FOC0A | 1 << FOC0B
 #define FORCE_2 TCCR2B = TIMER_2_CLOCK_BITS | 1 << FOC2A | 1 << FOC2B
+#ifdef FOC3B
 #define FORCE_3 TCCR3C = 1 << FOC3A | 1 << FOC3B | 1 << FOC3C
+#else
+#define FORCE_3 TCCR3C = 1 << FOC3A
+#endif
 #define FORCE_4 TCCR4C = 1 << FOC4A | 1 << FOC4B | 1 << FOC4C
 #define FORCE_5 TCCR5C = 1 << FOC5A | 1 << FOC5B | 1 << FOC5C
 

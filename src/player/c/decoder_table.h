@@ -5,7 +5,11 @@
 
 #include <stdint.h>
 
+/* Repeats within repeats; packed schedules have up to four. */
 #define MOST_NESTED 4u
+#if MOST_NESTED < 4 || MOST_NESTED > 255
+#error "MOST_NESTED must be 4 to 255"
+#endif
 
 struct repeat {
     const uint8_t *body;

@@ -59,6 +59,12 @@ enum { DUE_NONE = 32, DUE_END };
 #define BYTES_AT_A_TIME 16u
 #define BYTES_MEANWHILE 2u
 #define STEPS_AT_A_TIME 16u
+#if BYTES_AT_A_TIME < 1 || BYTES_AT_A_TIME > 255 || BYTES_MEANWHILE < 1 || BYTES_MEANWHILE > BYTES_AT_A_TIME
+#error "BYTES_AT_A_TIME must be 1 to 255, and BYTES_MEANWHILE no more"
+#endif
+#if STEPS_AT_A_TIME < 1 || STEPS_AT_A_TIME > 32 || RING_EVENTS % STEPS_AT_A_TIME
+#error "STEPS_AT_A_TIME must divide RING_EVENTS and be 32 at most"
+#endif
 
 static uint8_t queue[LINK_QUEUE];
 /* Of the queue, counted on and on: behind the records that count, and the first of them;

@@ -12,9 +12,17 @@
 #define LINK_QUEUE (AXES > 1u ? 1024u : 512u)
 #endif
 
+#if LINK_QUEUE < 256 || LINK_QUEUE > 32768 || LINK_QUEUE & (LINK_QUEUE - 1)
+#error "LINK_QUEUE must be a power of two, 256 to 32768"
+#endif
+
 /* Bytes that a slow-down may have: 250 at most. */
 #ifndef LINK_SLOW_DOWN
 #define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)
+#endif
+
+#if LINK_SLOW_DOWN < 64 || LINK_SLOW_DOWN > 250
+#error "LINK_SLOW_DOWN must be 64 to 250"
 #endif
 
 /* States on the line that are none of the player's; its own have the same numbers. */

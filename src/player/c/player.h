@@ -35,8 +35,18 @@
 #define WRITTEN() (void)0
 #endif
 
-/* Events of a ring; each takes 4 bytes, so that a place in it is one byte. */
+/* Events of a ring; each takes 4 bytes, so that a place in it is one byte, which starts over
+ * where the ring does. */
 #define RING_EVENTS 64u
+#if RING_EVENTS != 64
+#error "RING_EVENTS must be 64: a place in a ring is one byte, and an event has four"
+#endif
+#if STREAMS != AXES + 1 || AXES < 1
+#error "STREAMS must be AXES + 1"
+#endif
+#if STEP_PULSE_TICKS < 1 || STEP_PULSE_TICKS > 0x7FFE
+#error "STEP_PULSE_TICKS must be 1 to 32766"
+#endif
 
 /* What happens at an event. Bit 2 is set where outputs or texts are meant, bit 0 where an
  * output goes on or a direction backwards. */

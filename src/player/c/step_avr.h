@@ -10,6 +10,15 @@
 
 #include "event.h"
 
+/* Parts with 8 KiB of flash or less have no long jumps. */
+#ifdef __AVR_HAVE_JMP_CALL__
+#define JUMP "jmp  "
+#define CALL "call "
+#else
+#define JUMP "rjmp "
+#define CALL "rcall "
+#endif
+
 /* Any event of a channel but the usual one. */
 static APART __attribute__((used)) void rare_event(uint8_t channel)
 {
@@ -41,7 +50,7 @@ static __attribute__((naked, used)) void save_and_call(void)
         "push r27              \n"
         "push r30              \n"
         "push r31              \n"
-        "call %x[rare_event]   \n"
+        CALL "%x[rare_event]   \n"
         "pop  r31              \n"
         "pop  r30              \n"
         "pop  r27              \n"
@@ -67,7 +76,7 @@ static __attribute__((naked, used)) void save_and_call(void)
 #define RARE_EVENT                 \
     "push r24                  \n" \
     "ldi  r24, %[channel]      \n" \
-    "jmp  %x[save_and_call]    \n"
+    JUMP "%x[save_and_call]    \n"
 
 /* What the hand-written part has changed, as it was before. Two registers and the flags
  * are kept in general purpose I/O registers, which nothing else uses: that takes half the

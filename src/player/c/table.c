@@ -15,8 +15,14 @@
  * together. */
 #define PIECE 0x4000u
 #define DIRECTION_LEAD (3u * BOARD_LEAD)
-/* Events that are decoded without looking up in between, at most. */
+#if LONGEST_INTERVAL + PIECE > 0xFFFF || PIECE < 256 || PIECE > LONGEST_INTERVAL
+#error "PIECE must be 256 to LONGEST_INTERVAL, and the sum of both must fit 16 bits"
+#endif
+/* Most events that are decoded before other streams get their turn. */
 #define AT_A_TIME 16u
+#if AT_A_TIME < 1 || AT_A_TIME > 32 || RING_EVENTS % AT_A_TIME
+#error "AT_A_TIME must divide RING_EVENTS and be 32 at most"
+#endif
 /* From here on the length of a run takes two bytes. */
 #define SHORT_COUNT 112u
 
