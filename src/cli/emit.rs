@@ -53,7 +53,7 @@ pub struct Emit {
     /// Baud rate of the serial line (default 115200).
     #[arg(long, value_name = "RATE")]
     baud: Option<u32>,
-    /// Write the firmware for any other board, behind four functions of
+    /// Write the firmware for any other board, behind five functions of
     /// yours, whatever pins and timer the rig has.
     #[arg(long)]
     other_board: bool,
@@ -305,7 +305,7 @@ impl Emit {
             }
             Err(reason) => terminal.note(&format!(
                 "the player does not support this board ({reason}): \
-                {} describes the four functions to write",
+                {} describes the five functions to write",
                 folder.join("board.h").display()
             )),
         }

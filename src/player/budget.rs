@@ -33,6 +33,11 @@ pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
 /// every step turns switches off and others on.
 const COIL_CYCLES: u32 = 340;
 const COILS_CYCLES: u32 = 520;
+/// Cycles from the tick of a step to the last of its switches, at most, where the player
+/// switches the coils of one axis, and of several that may step at once. A direction or the
+/// interrupt of outputs may come before it.
+const COIL_LATE: u32 = 400;
+const COILS_LATE: u32 = 900;
 /// Cycles from a step to the next one being armed.
 pub(super) const STEP_READY: u32 = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
@@ -98,6 +103,16 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
         Lines::Steps => pulse_wait(&rig.timer),
         Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES,
         Lines::Coils => COILS_CYCLES,
+    }
+}
+
+/// By how many cycles the switches of a step follow its tick, at most, where the player
+/// switches the coils.
+pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
+    if rig.axes.len() == 1 {
+        COIL_LATE
+    } else {
+        COILS_LATE
     }
 }
 

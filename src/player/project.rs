@@ -2,7 +2,7 @@
 //! the packed schedule, a Makefile and a README.
 //!
 //! For 8-bit AVRs whose timer the rig describes the project builds as it stands. For
-//! any other board it holds the same player behind four functions that the board has to
+//! any other board it holds the same player behind five functions that the board has to
 //! have; `board.h` says which.
 
 use super::board::{Board, OtherBoard};

@@ -3,13 +3,14 @@
 use std::fmt::Write;
 
 use super::board::OtherBoard;
+use super::budget;
 use super::controller::{CompareOutput, PartPin};
 use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
-use crate::rig::Pin;
+use crate::rig::{Pin, Rig, Timer};
 use crate::schedule::timer::TickRules;
 
 /// Bytes of the table on one line.
@@ -368,7 +369,7 @@ clean:
 ";
 
 const OTHER_MAKEFILE: &str = "\
-# make objects    compiles the player; link it with your board's four functions
+# make objects    compiles the player; link it with your board's five functions
 CC = cc
 CFLAGS = -O2
 LANGUAGE = -std=c99 -Wall -Wextra -pedantic@FED@
@@ -438,7 +439,8 @@ pub(super) fn readme(
         (Some((steps, bytes)), _) => writeln!(
             text,
             "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
-            Every step falls on its tick of a {clock} timer divided by {prescaler}.\n\n{STARTS}",
+            {}\n\n{STARTS}",
+            exactness(rig, wiring)
         ),
         (None, ScheduleSource::Line { baud }) => writeln!(
             text,
@@ -493,7 +495,7 @@ pub(super) fn readme(
         Err(reason) => {
             let _ = writeln!(
                 text,
-                "The player does not support this board ({reason}): write the four functions that \
+                "The player does not support this board ({reason}): write the five functions that \
                 `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
                  `make objects` compiles the rest.\n"
             );
@@ -513,6 +515,24 @@ pub(super) fn readme(
         let _ = writeln!(text, "- {caution}");
     }
     text
+}
+
+/// How true to their ticks steps are.
+fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
+    let Timer {
+        clock, prescaler, ..
+    } = &rig.timer;
+    match wiring {
+        Ok(wiring) if !wiring.switches.is_empty() => format!(
+            "Software switches the coils: the switches of a step follow its tick of a {clock} timer divided by \
+             {prescaler} within {} clock cycles. The ticks themselves do not drift.",
+            budget::coil_late_cycles(rig)
+        ),
+        Ok(_) => format!("Every step falls on its tick of a {clock} timer divided by {prescaler}."),
+        Err(_) => format!(
+            "Ticks are those of a {clock} timer divided by {prescaler}; how true to them steps are depends on your board_arm()."
+        ),
+    }
 }
 
 const COILS: &str = "\

@@ -12,6 +12,7 @@ mod coils;
 mod hostile;
 mod outputs;
 mod parts;
+mod ports;
 mod project;
 mod steps;
 mod stops;

@@ -51,14 +51,14 @@ fn the_player_compiles_for_other_processors() {
     let Some(arm) = support::tool("arm-none-eabi-gcc") else {
         return;
     };
-    // A timer that no small part has, so that nothing but the four functions is missing.
+    // A timer that no small part has, so that nothing but the five functions is missing.
     let bench = Bench::new(
         &there_and_back(20_000),
         &rig(&["disc"], "outputs: { lamp: {} }\n")
             .replace("16 MHz, prescaler: 8", "64 MHz, prescaler: 32"),
     );
     let said = bench.emit("firmware", "player", &[]).unwrap();
-    assert!(said.contains("four functions"), "{said}");
+    assert!(said.contains("five functions"), "{said}");
     for options in [
         "-mcpu=cortex-m0 -mthumb -Os -Werror",
         "-mcpu=cortex-m4 -mthumb -O2 -Werror",
@@ -183,7 +183,7 @@ fn constants_that_would_break_the_player_do_not_compile() {
         ("player.h", "#define RING_EVENTS 64u", "#define RING_EVENTS 32u"),
         ("player.h", "#define RING_EVENTS 64u", "#define RING_EVENTS 128u"),
         ("schedule.h", "#define STREAMS 2u", "#define STREAMS 3u"),
-        ("schedule.h", "#define STEP_PULSE_TICKS 4u", "#define STEP_PULSE_TICKS 40000u"),
+        ("schedule.h", "#define STEP_PULSE_TICKS 5u", "#define STEP_PULSE_TICKS 40000u"),
         ("table.c", "#define PIECE 0x4000u", "#define PIECE 0x9000u"),
         ("table.c", "#define AT_A_TIME 16u", "#define AT_A_TIME 24u"),
         ("decoder_table.h", "#define MOST_NESTED 4u", "#define MOST_NESTED 2u"),
@@ -291,7 +291,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
         let said = bench
             .emit("firmware", "player", &["--other-board"])
             .unwrap();
-        assert!(said.contains("four functions"), "{said}");
+        assert!(said.contains("five functions"), "{said}");
         let project = bench.path().join("player");
         assert!(project.join("board_other.h").exists() && !project.join("pins.h").exists());
     }
@@ -336,15 +336,15 @@ fn a_position_beyond_the_players_count_is_refused_with_its_line() {
     let script = |turns: u32| {
         format!(
             "rig \"rig.yaml\"\nbands allow\nspeed 20000 microstep/s\naccel 50000 microstep/s^2\n\
-             turn by 1 turn\nrepeat 9 {{\n  turn by {turns} turn\n}}\n"
+             turn by 1 turn\nturn by {turns} turn\n"
         )
     };
     for options in [&[][..], &["--other-board"], &["--feed", "line", "--other-board"]] {
-        let bench = Bench::new(&script(100_000), &rig(&["disc"], ""));
+        let bench = Bench::new(&script(335_545), &rig(&["disc"], ""));
         match bench.emit("firmware", "player", options) {
             Err(said) => {
-                assert!(said.contains("line 7: "), "{said}");
-                assert!(said.contains("`disc` goes 2560006400 microsteps"), "{said}");
+                assert!(said.contains("line 6: "), "{said}");
+                assert!(said.contains("`disc` goes 2147494400 microsteps"), "{said}");
                 assert!(said.contains("the player counts 2147483647"), "{said}");
                 assert!(said.contains("turn `disc` back"), "{said}");
             }

@@ -1,4 +1,4 @@
-/* The board functions on any other board: write the four of them for your own, and let
+/* The board functions on any other board: write the five of them for your own, and let
  * its interrupts call event_due() of event.h. board.h says what each has to do. */
 #ifndef BOARD_OTHER_H
 #define BOARD_OTHER_H

@@ -9,6 +9,10 @@
 #include "pins.h"
 #include "player.h"
 
+#if DEAD_CYCLES < 1
+#error "DEAD_CYCLES must be 1 or more"
+#endif
+
 /* For how long the rotor is left to swing to the first row. */
 #define REST_TICKS (TICK_RATE / 2u)
 

@@ -6,7 +6,7 @@
  * stream's timer channel takes them out. Nothing is worked out in the interrupt, so
  * that it is short and always takes the same time.
  *
- * What is the board's is behind four functions; see board.h.
+ * What is the board's is behind five functions; see board.h.
  */
 #ifndef PLAYER_H
 #define PLAYER_H
