@@ -11,7 +11,7 @@ use super::budget::{LONGEST_TABLE, MOST_MARKS, line_step_rate};
 use super::coils::Unswitched;
 use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
-use super::place::{Place, StreamCounts};
+use super::place::{ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
 use crate::emit::binary::{Layout, lay_out};
 use crate::plan::Item;
@@ -131,7 +131,9 @@ impl Unplayable {
     fn cure(&self, on_the_way: bool) -> String {
         const SHORTER: &str = "stream the program over a line, or make it shorter";
         match self {
-            Self::Unwired(Unwired::NoSuchPart { .. }) => "name one of them as `controller`, or none".to_owned(),
+            Self::Unwired(Unwired::NoSuchPart { .. }) => {
+                "name one of them as `controller`, or none".to_owned()
+            }
             Self::Unwired(Unwired::ForeignPins(_)) => "name pins that a part has".to_owned(),
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => SHORTER.to_owned(),
             Self::Unwired(Unwired::Parts(parts)) if is_about_the_part(parts) => {
@@ -185,7 +187,7 @@ pub struct Refusal {
     /// Line of the script, from 1, where one is to blame.
     pub line: Option<usize>,
     on_the_way: bool,
-    place: Place,
+    place: ProgramPlace,
 }
 
 fn at_line(line: Option<usize>) -> String {
@@ -193,7 +195,7 @@ fn at_line(line: Option<usize>) -> String {
 }
 
 impl Refusal {
-    fn new(reason: impl Into<Unplayable>, place: Place) -> Self {
+    fn new(reason: impl Into<Unplayable>, place: ProgramPlace) -> Self {
         Self {
             reason: reason.into(),
             line: None,
@@ -226,9 +228,9 @@ impl From<Unplayable> for Refusal {
     fn from(reason: Unplayable) -> Self {
         let place = match reason {
             Unplayable::Pack(PackError::TooSlow { index } | PackError::Inconsistent { index }) => {
-                Place::Move(index)
+                ProgramPlace::Move(index)
             }
-            _ => Place::Nowhere,
+            _ => ProgramPlace::Nowhere,
         };
         Self::new(reason, place)
     }
@@ -317,7 +319,7 @@ impl Board<'_> {
             Err(_) => None,
         };
         let mut counts = StreamCounts::new(self.rig.axes.len());
-        let (mut steps, mut last) = (0, Place::Nowhere);
+        let (mut steps, mut last) = (0, ProgramPlace::Nowhere);
         for event in events {
             steps += u64::from(matches!(event.what, EventKind::Step { .. }));
             let place = counts.pass(&event.what);
@@ -375,7 +377,7 @@ impl<I: Iterator<Item = Item>> Iterator for Counted<'_, I> {
                         axis: self.rig.axes[moving.axis].name.clone(),
                         steps: position.unsigned_abs(),
                     };
-                    self.exceeded = Some(Refusal::new(reason, Place::Move(planned.index)));
+                    self.exceeded = Some(Refusal::new(reason, ProgramPlace::Move(planned.index)));
                     return None;
                 }
             }
@@ -419,7 +421,7 @@ impl<I: Iterator<Item = Item>> Iterator for Rated<'_, I> {
                 let most = self.most;
                 self.exceeded = Some(Refusal::new(
                     Unplayable::StepRate { rate, most },
-                    Place::Move(planned.index),
+                    ProgramPlace::Move(planned.index),
                 ));
             }
         }

@@ -244,9 +244,11 @@ impl Wiring {
         }
         let named = rig.controller.part.as_deref();
         let only = named
-            .map(|name| Controller::named(name).ok_or(Unwired::NoSuchPart {
+            .map(|name| {
+                Controller::named(name).ok_or(Unwired::NoSuchPart {
                     name: name.to_owned(),
-                }))
+                })
+            })
             .transpose()?;
         let mut lacking = Vec::new();
         let parts = CONTROLLERS.iter().filter(|part| match only {

@@ -67,7 +67,9 @@ impl NamedController {
         let names = ClockSource::ALL.map(ClockSource::name);
         let source = fields.take("clock_source").and_then(|entry| {
             let chosen = fields.keep(fields::choice("clock_source", &entry, &names))?;
-            ClockSource::ALL.into_iter().find(|source| source.name() == chosen)
+            ClockSource::ALL
+                .into_iter()
+                .find(|source| source.name() == chosen)
         });
         fields.finish();
         Some(Self {

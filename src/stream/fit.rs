@@ -14,7 +14,7 @@ pub fn long(tick_rate: f64) -> u64 {
     ((tick_rate / 64.0) as u64).min(0x8000)
 }
 
-/// How true a run has to be.
+/// The accuracy required of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Accuracy {
     /// By how many steps the path may stray within a run; none where every step has to be
@@ -111,7 +111,7 @@ fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option
     is_true(&run, ticks, accuracy).then_some(run)
 }
 
-/// Whether the run is as true as it has to be, and its intervals fit 16 bits.
+/// Whether the run is accurate enough, and its intervals fit 16 bits.
 fn is_true(run: &StepRun, ticks: &[u64], accuracy: Accuracy) -> bool {
     let (mut before, mut wanted_before) = (0, 0);
     let each = run.ticks().zip(ticks).all(|(tick, &wanted)| {

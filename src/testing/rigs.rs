@@ -7,7 +7,8 @@ use std::sync::Arc;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, PlannedMove, program};
 use crate::rig::{
-    Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NamedController, NoFiles, Pin, Rig, Timer,
+    Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NamedController, NoFiles, Pin, Rig,
+    Timer,
 };
 use crate::script::action::SpeedLimits;
 use crate::script::{Action, ActionKind, Move, MovePace, Settings, Target, Way};

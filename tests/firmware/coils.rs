@@ -220,7 +220,11 @@ fn the_switches_of_a_step_follow_its_tick_within_the_stated_cycles() {
             let bench = Bench::new(&script, &rig);
             let built = bench.build(&["--lines", "coils"]);
             let run = built.run(60 * board::CLOCK, &[]);
-            assert!(run.text.as_deref().is_some_and(|text| text.starts_with("finished")));
+            assert!(
+                run.text
+                    .as_deref()
+                    .is_some_and(|text| text.starts_with("finished"))
+            );
             let events = bench.packed();
             let prescaler = built.constant("PRESCALER");
             // The output is exact: it says which cycle tick 0 is.
@@ -255,10 +259,15 @@ fn the_switches_of_a_step_follow_its_tick_within_the_stated_cycles() {
                 .nth(1)
                 .and_then(|text| text.split(' ').next()?.parse::<u64>().ok())
                 .expect("the figure");
-            println!("{axes:?} {drive}: switched {first} to {last} cycles behind the tick; stated {stated}");
+            println!(
+                "{axes:?} {drive}: switched {first} to {last} cycles behind the tick; stated {stated}"
+            );
             assert!(!readme.contains("Every step falls on its tick"));
             // With room for the entry of interrupts, and no more than that.
-            assert!(last <= stated && stated <= last + last / 2, "{last} {stated}");
+            assert!(
+                last <= stated && stated <= last + last / 2,
+                "{last} {stated}"
+            );
         }
     }
 }

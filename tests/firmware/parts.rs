@@ -33,7 +33,10 @@ fn every_part_that_a_rig_names_plays_every_step_and_output_on_its_tick() {
         assert!(said.contains(&format!("for an {part}:")), "{said}");
         let built = bench.build(&[]);
         let readme = built.file("README.md");
-        assert!(readme.contains(&format!("| step of disc | {step} |")), "{readme}");
+        assert!(
+            readme.contains(&format!("| step of disc | {step} |")),
+            "{readme}"
+        );
         let run = built.run(60 * board::CLOCK, &[]);
         assert_eq!(run.text.as_deref(), Some("finished 59997"), "{part}");
         let events = bench.packed();
@@ -58,7 +61,11 @@ fn the_compiler_refuses_a_part_whose_pins_are_others() {
                 .output()
                 .unwrap();
             let said = String::from_utf8_lossy(&made.stderr);
-            assert_eq!(made.status.success(), other == part, "{part} {other}: {said}");
+            assert_eq!(
+                made.status.success(),
+                other == part,
+                "{part} {other}: {said}"
+            );
             assert!(
                 other == part || said.contains(&format!("the pins are those of an {part}")),
                 "{said}"
@@ -72,7 +79,10 @@ fn a_part_that_does_not_fit_is_refused_with_what_it_lacks_and_by_how_much() {
     let with = |part: &str, axes: &[&str], more: &str| {
         let more = format!("controller: {{ part: {part} }}\n{more}");
         let script = there_and_back(1000).replace("turn by", &format!("turn {} by", axes[0]));
-        Bench::new(&script.replace("lamp", "horn"), &rig(axes, &more).replace("16 MHz", "20 MHz"))
+        Bench::new(
+            &script.replace("lamp", "horn"),
+            &rig(axes, &more).replace("16 MHz", "20 MHz"),
+        )
     };
     let horn = "outputs: { horn: {} }\n";
     for (bench, options, reason) in [

@@ -50,13 +50,24 @@ fn played(bench: &Bench, options: &[&str]) -> Option<Told> {
     let built = Command::new(gcc)
         .current_dir(&folder)
         .args(["-mcpu=cortex-m3", "-mthumb", "-O2", "-std=c99"])
-        .args(["-Wall", "-Wextra", "-Werror", "-nostartfiles", "-T", "cortex.ld"])
+        .args([
+            "-Wall",
+            "-Wextra",
+            "-Werror",
+            "-nostartfiles",
+            "-T",
+            "cortex.ld",
+        ])
         .args(options)
         .args(["player.c", "table.c", "schedule.c", "board_cortex.c"])
         .args(["-lgcc", "-o", "player.elf"])
         .output()
         .unwrap();
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    assert!(
+        built.status.success(),
+        "{}",
+        String::from_utf8_lossy(&built.stderr)
+    );
     // Time goes by with the instructions, so that a busy host changes nothing.
     let out = Command::new(qemu)
         .current_dir(&folder)
@@ -138,7 +149,11 @@ fn a_port_that_is_written_from_board_h_plays_every_event_in_its_order() {
             .iter()
             .map(|stretch| planned(stretch, line))
             .collect();
-        assert_eq!(seen.len(), wanted.iter().map(Vec::len).sum::<usize>(), "{line}");
+        assert_eq!(
+            seen.len(),
+            wanted.iter().map(Vec::len).sum::<usize>(),
+            "{line}"
+        );
         let mut seen = seen.into_iter();
         for stretch in &wanted {
             let mut offset = None;
@@ -146,7 +161,10 @@ fn a_port_that_is_written_from_board_h_plays_every_event_in_its_order() {
                 assert_eq!(*level, shown, "line {line} at {tick}");
                 let off = at as i64 - *tick as i64;
                 let first = *offset.get_or_insert(off);
-                assert!((off - first).abs() <= 4, "line {line} at {tick}: {off}, {first}");
+                assert!(
+                    (off - first).abs() <= 4,
+                    "line {line} at {tick}: {off}, {first}"
+                );
             }
         }
     }
@@ -169,7 +187,11 @@ fn a_port_that_is_written_from_board_h_plays_every_event_in_its_order() {
         .collect();
     let order: Vec<u32> = order.into_iter().map(|(_, line)| line).collect();
     assert_eq!(order, by_schedule);
-    let door = told.events.iter().filter(|(tick, ..)| *tick > 3_125_000).count();
+    let door = told
+        .events
+        .iter()
+        .filter(|(tick, ..)| *tick > 3_125_000)
+        .count();
     // The last move waited for the contact: its direction and 300 pulses.
     assert_eq!(door, 601);
 }

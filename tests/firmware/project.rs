@@ -123,7 +123,11 @@ fn files_that_were_edited_are_kept_and_named() {
     let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
     let file = |name: &str| bench.path().join("player").join(name);
     let read = |name: &str| std::fs::read_to_string(file(name)).unwrap();
-    for options in [&[][..], &["--lines", "steps", "--feed", "line"], &["--other-board"]] {
+    for options in [
+        &[][..],
+        &["--lines", "steps", "--feed", "line"],
+        &["--other-board"],
+    ] {
         let _ = std::fs::remove_dir_all(bench.path().join("player"));
         bench.emit("firmware", "player", options).unwrap();
         let names: Vec<String> = std::fs::read_dir(bench.path().join("player"))
@@ -146,7 +150,10 @@ fn files_that_were_edited_are_kept_and_named() {
                 Err(said) => {
                     // Its program would be played, and not the new one.
                     assert!(name.starts_with("schedule."), "{name}: {said}");
-                    assert!(said.contains("was edited, and it holds the program"), "{said}");
+                    assert!(
+                        said.contains("was edited, and it holds the program"),
+                        "{said}"
+                    );
                     assert_eq!(read(name), own, "{name}");
                 }
             }
@@ -180,23 +187,59 @@ fn constants_that_would_break_the_player_do_not_compile() {
     let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
     bench.build(&[]);
     for (name, from, to) in [
-        ("player.h", "#define RING_EVENTS 64u", "#define RING_EVENTS 32u"),
-        ("player.h", "#define RING_EVENTS 64u", "#define RING_EVENTS 128u"),
+        (
+            "player.h",
+            "#define RING_EVENTS 64u",
+            "#define RING_EVENTS 32u",
+        ),
+        (
+            "player.h",
+            "#define RING_EVENTS 64u",
+            "#define RING_EVENTS 128u",
+        ),
         ("schedule.h", "#define STREAMS 2u", "#define STREAMS 3u"),
-        ("schedule.h", "#define STEP_PULSE_TICKS 5u", "#define STEP_PULSE_TICKS 40000u"),
+        (
+            "schedule.h",
+            "#define STEP_PULSE_TICKS 5u",
+            "#define STEP_PULSE_TICKS 40000u",
+        ),
         ("table.c", "#define PIECE 0x4000u", "#define PIECE 0x9000u"),
         ("table.c", "#define AT_A_TIME 16u", "#define AT_A_TIME 24u"),
-        ("decoder_table.h", "#define MOST_NESTED 4u", "#define MOST_NESTED 2u"),
+        (
+            "decoder_table.h",
+            "#define MOST_NESTED 4u",
+            "#define MOST_NESTED 2u",
+        ),
     ] {
         assert_refused(&bench, name, from, to);
     }
     bench.build(&["--feed", "line", "--baud", "250000"]);
     for (name, from, to) in [
-        ("link.h", "#define LINK_QUEUE (AXES > 1u ? 1024u : 512u)", "#define LINK_QUEUE 500u"),
-        ("link.h", "#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)", "#define LINK_SLOW_DOWN 255u"),
-        ("link.c", "#define BYTES_AT_A_TIME 16u", "#define BYTES_AT_A_TIME 0u"),
-        ("link.c", "#define STEPS_AT_A_TIME 16u", "#define STEPS_AT_A_TIME 24u"),
-        ("board_avr.h", "#define SERIAL_RING 128u", "#define SERIAL_RING 200u"),
+        (
+            "link.h",
+            "#define LINK_QUEUE (AXES > 1u ? 1024u : 512u)",
+            "#define LINK_QUEUE 500u",
+        ),
+        (
+            "link.h",
+            "#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)",
+            "#define LINK_SLOW_DOWN 255u",
+        ),
+        (
+            "link.c",
+            "#define BYTES_AT_A_TIME 16u",
+            "#define BYTES_AT_A_TIME 0u",
+        ),
+        (
+            "link.c",
+            "#define STEPS_AT_A_TIME 16u",
+            "#define STEPS_AT_A_TIME 24u",
+        ),
+        (
+            "board_avr.h",
+            "#define SERIAL_RING 128u",
+            "#define SERIAL_RING 200u",
+        ),
     ] {
         assert_refused(&bench, name, from, to);
     }
@@ -339,7 +382,11 @@ fn a_position_beyond_the_players_count_is_refused_with_its_line() {
              turn by 1 turn\nturn by {turns} turn\n"
         )
     };
-    for options in [&[][..], &["--other-board"], &["--feed", "line", "--other-board"]] {
+    for options in [
+        &[][..],
+        &["--other-board"],
+        &["--feed", "line", "--other-board"],
+    ] {
         let bench = Bench::new(&script(335_545), &rig(&["disc"], ""));
         match bench.emit("firmware", "player", options) {
             Err(said) => {

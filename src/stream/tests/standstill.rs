@@ -5,9 +5,9 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use crate::plan::Item;
+use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host, HostPhase};
 use crate::stream::message::{BoardState, Likeness};
-use crate::stream::slicer::Unsendable;
 use crate::stream::slow_down;
 
 use super::bench::{BenchProgram, RATE, items, likeness, rig};
