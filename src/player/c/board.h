@@ -18,8 +18,9 @@
  *         ARM_STEP        at that count the step line rises; only with ARM_EVENT. Best the
  *                         timer raises it, by a compare output; a board without one raises
  *                         it first thing in the interrupt
- *         ARM_AFTER_STEP  the event that calls this was a step: its line goes low now. It
- *                         has been high for STEP_PULSE_TICKS then
+ *         ARM_AFTER_STEP  the event that calls this was a step: its line goes low now. The
+ *                         player has waited until STEP_PULSE_TICKS after the count of the
+ *                         step; a board that raised the line later waits for the rest
  *         ARM_FIRST       the channel is armed for the first time since the start or since a
  *                         stop: what it was armed for before is forgotten
  *       ARM_NOT is the mode without any bit: the channel has no further event and no

@@ -46,8 +46,9 @@ static struct seen {
     uint8_t line, level;
 } seen[MOST_EVENTS];
 static uint32_t seen_count, steps;
+static const volatile uint32_t closes_after = CLOSES_AFTER;
 static volatile uint8_t contact_is_open;
-static uint16_t due[STREAMS];
+static uint16_t due[STREAMS], rose[STREAMS];
 static uint8_t modes[STREAMS];
 
 /* Counts 25 MHz / DIVIDER. */
@@ -82,8 +83,12 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
         }
         return 1;
     }
-    if (mode & ARM_AFTER_STEP)
+    if (mode & ARM_AFTER_STEP) {
+        /* The interrupt may have come late, and the line risen then. */
+        while ((uint16_t)(board_now() - rose[channel]) <= STEP_PULSE_TICKS) {
+        }
         note((uint8_t)(LINE_STEP + channel), 0);
+    }
     CONTROL(channel) = 0;
     CLEAR_INTERRUPT(channel) = 1;
     modes[channel] = mode;
@@ -109,7 +114,7 @@ uint8_t board_read(uint8_t input)
         return contact_is_open;
     if (input >= INPUT_DUE)
         return 0;
-    return ticks() >= CLOSES_AFTER;
+    return ticks() >= closes_after;
 }
 
 void board_interrupts(uint8_t on)
@@ -130,6 +135,7 @@ static void channel_interrupt(uint8_t channel)
     while ((int16_t)(board_now() - due[channel]) < 0) {
     }
     if (modes[channel] & ARM_STEP) {
+        rose[channel] = board_now();
         note((uint8_t)(LINE_STEP + channel), 1);
         if (++steps == OPENS_AT_STEP) {
             contact_is_open = 1;
