@@ -210,6 +210,7 @@ fn the_switches_of_a_step_follow_its_tick_within_the_stated_cycles() {
             "together {\n turn disc by 700 microstep\n turn arm by 690 microstep\n}\n".to_owned(),
         ),
     ] {
+        let (mut worst, mut figure) = (0, 0);
         for drive in [fixed_voltage("wave"), fixed_voltage("half-step")] {
             let back = moves.replace("by ", "by -");
             let script = format!(
@@ -263,12 +264,11 @@ fn the_switches_of_a_step_follow_its_tick_within_the_stated_cycles() {
                 "{axes:?} {drive}: switched {first} to {last} cycles behind the tick; stated {stated}"
             );
             assert!(!readme.contains("Every step falls on its tick"));
-            // With room for the entry of interrupts, and no more than that.
-            assert!(
-                last <= stated && stated <= last + last / 2,
-                "{last} {stated}"
-            );
+            assert!(last <= stated, "{last} {stated}");
+            (worst, figure) = (last.max(worst), stated);
         }
+        // The figure is what was measured, with some room.
+        assert!(figure <= worst + worst / 2, "{worst} {figure}");
     }
 }
 
