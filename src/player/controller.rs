@@ -7,6 +7,8 @@
 
 use std::fmt;
 
+use super::fuses::{FuseLayout, FuseTable};
+
 /// A pin of a part: its port and its number there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct PartPin {
@@ -82,6 +84,8 @@ pub struct Controller {
     pub flash: usize,
     /// … and its RAM (bytes).
     pub ram: usize,
+    /// Its fuses.
+    pub(super) fuses: FuseTable,
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     pub(super) compare: &'static [PartPin],
@@ -107,6 +111,11 @@ pub struct Controller {
     pub(super) converters: &'static [[char; 2]],
 }
 
+const USUAL: FuseLayout = FuseLayout::Usual {
+    full_swing: true,
+    slow: true,
+};
+
 /// 28-pin parts, which differ in their memories and in the size of their vectors.
 const SMALL: Controller = Controller {
     compiler_name: "atmega328p",
@@ -115,6 +124,12 @@ const SMALL: Controller = Controller {
     fastest: 20_000_000,
     flash: 32 * 1024,
     ram: 2 * 1024,
+    fuses: FuseTable {
+        layout: USUAL,
+        high: 0xD9,
+        extended: Some(0xFF),
+        divides_when_new: 0,
+    },
     compare: &[pin('B', 1), pin('B', 2)],
     exact: &[
         compare(pin('D', 6), 0, 'A'),
@@ -160,6 +175,12 @@ const MIDDLE: Controller = Controller {
     fastest: 20_000_000,
     flash: 64 * 1024,
     ram: 4 * 1024,
+    fuses: FuseTable {
+        layout: USUAL,
+        high: 0xD9,
+        extended: Some(0xFF),
+        divides_when_new: 0,
+    },
     compare: &[pin('D', 5), pin('D', 4)],
     exact: &[
         compare(pin('B', 3), 0, 'A'),
@@ -178,7 +199,25 @@ const MIDDLE: Controller = Controller {
 };
 
 /// The families, smallest first. Source: the data sheets of these parts.
-pub(super) const CONTROLLERS: [Controller; 7] = [
+pub(super) const CONTROLLERS: [Controller; 8] = [
+    // Its timers make no output but the steps, and its brown-out detector is off.
+    Controller {
+        compiler_name: "atmega8",
+        macros: &["__AVR_ATmega8__", "__AVR_ATmega8A__"],
+        is_chosen: false,
+        fastest: 16_000_000,
+        flash: 8 * 1024,
+        ram: 1024,
+        fuses: FuseTable {
+            layout: FuseLayout::Older,
+            high: 0xD9,
+            extended: None,
+            divides_when_new: 0,
+        },
+        exact: &[],
+        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        ..SMALL
+    },
     Controller {
         compiler_name: "atmega88",
         macros: &[
@@ -189,6 +228,12 @@ pub(super) const CONTROLLERS: [Controller; 7] = [
         ],
         flash: 8 * 1024,
         ram: 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xDF,
+            extended: Some(0xF9),
+            divides_when_new: 0,
+        },
         ..SMALL
     },
     Controller {
@@ -201,6 +246,12 @@ pub(super) const CONTROLLERS: [Controller; 7] = [
         ],
         flash: 16 * 1024,
         ram: 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xDF,
+            extended: Some(0xF9),
+            divides_when_new: 0,
+        },
         ..SMALL
     },
     SMALL,
@@ -211,6 +262,15 @@ pub(super) const CONTROLLERS: [Controller; 7] = [
         fastest: 16_000_000,
         flash: 32 * 1024,
         ram: 2560,
+        fuses: FuseTable {
+            layout: FuseLayout::Usual {
+                full_swing: false,
+                slow: false,
+            },
+            high: 0xD9,
+            extended: Some(0xFB),
+            divides_when_new: 8,
+        },
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[compare(pin('C', 6), 3, 'A')],
         exact_bits: 16,
@@ -251,6 +311,12 @@ pub(super) const CONTROLLERS: [Controller; 7] = [
         fastest: 16_000_000,
         flash: 256 * 1024,
         ram: 8 * 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xD9,
+            extended: Some(0xFF),
+            divides_when_new: 0,
+        },
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[
             compare(pin('E', 3), 3, 'A'),

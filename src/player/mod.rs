@@ -10,6 +10,7 @@ pub(crate) mod budget;
 mod coils;
 mod controller;
 mod crowd;
+mod fuses;
 mod options;
 mod pace;
 mod place;

@@ -148,7 +148,7 @@ impl Project {
         }
         files.push(file(
             "Makefile",
-            text::makefile(wiring.as_ref().ok(), options.source),
+            text::makefile(heading.rig, wiring.as_ref().ok(), options.source),
         ));
         let counts = table
             .as_ref()

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use super::board::OtherBoard;
 use super::budget;
 use super::controller::{CompareOutput, PartPin};
+use super::fuses::{FuseBytes, NoFuses, named};
 use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
@@ -12,6 +13,7 @@ use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
 use crate::rig::{Pin, Rig, Timer};
 use crate::schedule::timer::TickRules;
+use crate::units::Rounded;
 
 /// Bytes of the table on one line.
 const PER_LINE: usize = 16;
@@ -146,6 +148,17 @@ pub(super) fn schedule_h(
                 .join(" || "),
             wiring.controller.compiler_name
         );
+    }
+    if let Some(fuses) = wiring.and_then(|wiring| fuses_of(rig, wiring).ok()) {
+        let _ = write!(
+            text,
+            "\n/* Fuse bytes for this clock; see README.md. */\n#define FUSE_LOW {:#04X}\n#define FUSE_HIGH {:#04X}\n",
+            fuses.low, fuses.high
+        );
+        if let Some(extended) = fuses.extended {
+            let _ = writeln!(text, "#define FUSE_EXTENDED {extended:#04X}");
+        }
+        text = text.replace("0XF", "0xF").replace("0XE", "0xE");
     }
     if let Some(layout) = layout {
         let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
@@ -308,7 +321,48 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
     text
 }
 
-pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> String {
+/// The fuse bytes of the part of a wiring.
+fn fuses_of(rig: &Rig, wiring: &Wiring) -> Result<FuseBytes, NoFuses> {
+    FuseBytes::of(
+        wiring.controller,
+        rig.controller.clock_source,
+        rig.timer.clock,
+    )
+}
+
+/// What fuse bytes select the clock, for a shell or a document.
+fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
+    match fuses_of(rig, wiring) {
+        Ok(FuseBytes {
+            low,
+            high,
+            extended,
+        }) => {
+            let extended =
+                extended.map_or_else(String::new, |byte| format!(", extended {byte:02X}"));
+            format!(
+                "Fuse bytes of an {} with {} of {}: low {low:02X}, high {high:02X}{extended}.",
+                wiring.controller.compiler_name,
+                named(rig.controller.clock_source),
+                rig.timer.clock
+            )
+        }
+        Err(none) => {
+            let none = none.to_string();
+            let first = none[..1].to_uppercase();
+            format!(
+                "{first}{}: change clock or clock_source in the rig.",
+                &none[1..]
+            )
+        }
+    }
+}
+
+/// What a wrong clock fuse does, and how it is undone.
+const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
+    from a generator or another microcontroller, is fed to its pin XTAL1. Write the right fuses while it is.";
+
+pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSource) -> String {
     let (sources, fed) = match source {
         ScheduleSource::Memory => ("table.c schedule.c", String::new()),
         ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
@@ -329,13 +383,20 @@ pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> Strin
         .replace("@COILS@", coils)
         .replace("@FED@", &fed)
         .replace("@SWITCHING@", switching)
+        .replace("@FUSES@", &fuses_text(rig, wiring))
+        .replace("@WRONG_FUSE@", WRONG_FUSE)
 }
 
 const AVR_MAKEFILE: &str = "\
 # make            builds player.hex, for your programmer
 # make size       says how much of the memory it takes
+# make fuses      says which fuse bytes select the clock; they are in player.elf too
+# make flash      writes player.hex to the part, with the command of your programmer:
+#                 make flash PROGRAMMER='avrdude -p PART -c PROGRAMMER'
 # Any other board: make objects CC=... CFLAGS=..., and see board.h.
 MCU = @MCU@
+PROGRAMMER =
+WRITE = -U flash:w:player.hex:i
 CC = avr-gcc
 OBJCOPY = avr-objcopy
 SIZE = avr-size
@@ -351,7 +412,7 @@ SOURCES = player.c @SOURCES@
 HEADERS = $(wildcard *.h)
 
 player.hex: player.elf
-\t$(OBJCOPY) -O ihex -R .eeprom $< $@
+\t$(OBJCOPY) -O ihex -R .eeprom -R .fuse $< $@
 
 player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
 \t$(CC) $(CFLAGS) $(LANGUAGE) $(SOURCES) board_avr.c@COILS@ -Wl,--gc-sections,--relax -o $@
@@ -359,13 +420,21 @@ player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
 size: player.elf
 \t$(SIZE) $<
 
+fuses:
+\t@echo \"@FUSES@\"
+\t@echo \"@WRONG_FUSE@\"
+
+flash: player.hex
+\t@test -n \"$(PROGRAMMER)\" || { echo \"name the command of your programmer: make flash PROGRAMMER='...'\" >&2; exit 1; }
+\t$(PROGRAMMER) $(WRITE)
+
 objects:
 \t$(CC) $(CFLAGS) $(LANGUAGE) -c $(SOURCES)
 
 clean:
 \trm -f player.elf player.hex *.o
 
-.PHONY: size objects clean
+.PHONY: size fuses flash objects clean
 ";
 
 const OTHER_MAKEFILE: &str = "\
@@ -485,6 +554,14 @@ pub(super) fn readme(
             if !wiring.switches.is_empty() {
                 text.push_str(COILS);
             }
+            let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
+            let _ = writeln!(
+                text,
+                "{} `make fuses` prints them. {WRONG_FUSE} A new part runs on its factory's clock, which the player does \
+                 not measure: everything then takes {} times as long.\n",
+                fuses_text(rig, wiring),
+                Rounded(slower)
+            );
             text.push_str(if counts.is_none() {
                 "`stream` reports how a program ended, and the position of each axis:\n\n"
             } else {

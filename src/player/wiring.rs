@@ -381,6 +381,7 @@ impl Wiring {
             .map(|pin| pin.to_string())
             .collect();
         let cure = match left.as_slice() {
+            [] if self.controller.exact.is_empty() => "no pin of this part is exact".to_owned(),
             [] if self.exact.is_empty() => {
                 "with a prescaler of 8 or more some pins are exact".into()
             }

@@ -4,6 +4,17 @@
 
 #include "event.h"
 
+#ifdef FUSE_LOW
+/* Programmers that read player.elf find them there. */
+FUSES = {
+    FUSE_LOW,
+    FUSE_HIGH,
+#ifdef FUSE_EXTENDED
+    FUSE_EXTENDED,
+#endif
+};
+#endif
+
 #ifdef STREAMED
 #define BAUD STREAM_BAUD
 #else
@@ -45,18 +56,22 @@ ISR(STOP_CONTACT_VECTOR)
 /* Where no step follows, a match clears the compare output, as it is already. */
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
-    uint8_t flag = 1 << OCF1A, force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
-    volatile uint16_t *compare = &OCR1A + channel;
+    uint8_t flag = CHANNEL_FLAG(0), force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
+    volatile uint16_t *compare = &COMPARE(channel);
     uint16_t now;
 
     /* The bits of the channels lie side by side. */
     for (k = channel; k; k--) {
+#ifdef FIRST_GENERATION
+        flag >>= 1;
+#else
         flag <<= 1;
+#endif
         force >>= 1;
         toggle >>= 2;
     }
     if (mode & ARM_AFTER_STEP)
-        TCCR1C = force;
+        FORCE(force);
     cli();
     *compare = (uint16_t)(from + ticks);
     if (channel != AXES) {
@@ -138,7 +153,9 @@ static void start_timers(void)
     OUTPUT_TIMERS(AHEAD)
     (void)ahead;
 #else
-#ifdef PSRASY
+#ifdef FIRST_GENERATION
+    SFIOR = 1 << PSR10;
+#elif defined(PSRASY)
     GTCCR = 1 << TSM | 1 << PSRASY | 1 << PSRSYNC;
 #else
     GTCCR = 1 << TSM | 1 << PSRSYNC;
@@ -152,7 +169,7 @@ static void start_timers(void)
     board_outputs_off();
     TCCR1B = TIMER_CLOCK_BITS;
     OUTPUT_TIMERS(START)
-#if PRESCALER != 1
+#if PRESCALER != 1 && !defined(FIRST_GENERATION)
     GTCCR = 0;
 #endif
 }
@@ -212,13 +229,13 @@ static void start(void)
 #ifdef COILS
     coils_start();
 #endif
-    EIFR = 1 << STOP_CONTACT_INTERRUPT;
-    EIMSK |= 1 << STOP_CONTACT_INTERRUPT;
+    EIFR = EXTERNAL_INTERRUPT(STOP_CONTACT_INTERRUPT);
+    EIMSK |= EXTERNAL_INTERRUPT(STOP_CONTACT_INTERRUPT);
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
     start_timers();
     SERIAL(UCSR, A) = 1 << SERIAL(U2X, );
-    SERIAL(UBRR, ) = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
+    SERIAL_DIVIDER = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
 #ifdef STREAMED
     SERIAL(UCSR, B) = 1 << SERIAL(RXCIE, ) | 1 << SERIAL(RXEN, ) | 1 << SERIAL(TXEN, );
 #else

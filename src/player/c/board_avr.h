@@ -10,6 +10,26 @@
 #include "pins.h"
 #include "player.h"
 
+/* Parts of the first generation: older names, forced compares in the register of the modes,
+ * and the bits of timer 1 in the opposite order. Compare outputs of other timers are not used. */
+#ifndef TIMSK1
+#define FIRST_GENERATION
+#define TIMSK1 TIMSK
+#define TIFR1 TIFR
+#define EIFR GIFR
+#define EIMSK GICR
+#define EXTERNAL_INTERRUPT(number) (1 << (INT0 + (number)))
+#define EICRA MCUCR
+#define CHANNEL_FLAG(channel) (1 << OCF1A >> (channel))
+#define COMPARE(channel) (*(&OCR1A - (channel)))
+#define FORCE(bit) TCCR1A |= (uint8_t)(bit)
+#else
+#define EXTERNAL_INTERRUPT(number) (1 << (number))
+#define CHANNEL_FLAG(channel) (1 << OCF1A << (channel))
+#define COMPARE(channel) (*(&OCR1A + (channel)))
+#define FORCE(bit) TCCR1C = (uint8_t)(bit)
+#endif
+
 /* Every timer has the bits of timer 1, but for timer 2. */
 #if PRESCALER == 1
 #define TIMER_CLOCK_BITS (1 << CS10)
@@ -49,15 +69,25 @@
 
 /* The serial port: the first one, whose interrupt has one name where there are no others, or
  * the second where a part has no first. */
-#ifdef UDR0
+#ifdef FIRST_GENERATION
+#define SERIAL(before, after) before##after
+#elif defined(UDR0)
 #define SERIAL(before, after) before##0##after
 #else
 #define SERIAL(before, after) before##1##after
 #endif
-#ifdef USART_RX_vect
+#ifdef USART_RXC_vect
+#define SERIAL_VECTOR USART_RXC_vect
+#elif defined(USART_RX_vect)
 #define SERIAL_VECTOR USART_RX_vect
 #else
 #define SERIAL_VECTOR SERIAL(USART, _RX_vect)
+#endif
+/* The register of the rate is one of 16 bits, or two of which the lower one suffices. */
+#ifdef FIRST_GENERATION
+#define SERIAL_DIVIDER UBRRL
+#else
+#define SERIAL_DIVIDER SERIAL(UBRR, )
 #endif
 /* Bytes that have come in over the line and wait. */
 #define SERIAL_RING 128u
@@ -85,7 +115,11 @@ static inline void board_stop(void)
 static inline void board_finish_pulses(void)
 {
 #ifndef COILS
-    if (TIFR1 & ((1u << AXES) - 1u) << OCF1A)
+#if AXES > 1
+    if (TIFR1 & (CHANNEL_FLAG(0) | CHANNEL_FLAG(1)))
+#else
+    if (TIFR1 & CHANNEL_FLAG(0))
+#endif
         __builtin_avr_delay_cycles((STEP_PULSE_TICKS + 1u) * PRESCALER);
 #endif
     TCCR1A = 0;
@@ -108,7 +142,7 @@ static inline uint16_t board_now(void)
  * match, down when a compare is forced. What has matched already is no longer late. */
 #define STEP_AGAIN(letter)                                                        \
     do {                                                                          \
-        TCCR1C = 1 << FOC1##letter;                                               \
+        FORCE(1 << FOC1##letter);                                                 \
         OCR1##letter = (uint16_t)(from + ticks);                                  \
         if ((uint16_t)(TCNT1 - from) < ticks)                                     \
             return 1;                                                             \
@@ -229,7 +263,7 @@ static inline uint8_t board_read(uint8_t input)
     INPUT_LINES(READ)
 #define READ_DUE(number, port, ddr, bit)         \
     if (input == INPUT_DUE + number)             \
-        return (TIFR1 & (1 << (OCF1A + number))) != 0;
+        return (TIFR1 & CHANNEL_FLAG(number)) != 0;
     STEP_LINES(READ_DUE)
     (void)input;
     /* The stop contact opens: its line is pulled up. */

@@ -19,13 +19,33 @@
 #define CALL "rcall "
 #endif
 
+/* Registers that nothing else uses, within reach of `in` and `out`; and the end of a pulse. */
+#ifdef FIRST_GENERATION
+#define KEPT_0 EEDR
+#define KEPT_1 EEARL
+#define KEPT_2 OCR2
+#define FORCES TCCR1A
+#define FORCE_COMPARE                \
+    "lds  r24, %[forces]        \n"  \
+    "ori  r24, %[force]         \n"  \
+    "sts  %[forces], r24        \n"
+#else
+#define KEPT_0 GPIOR0
+#define KEPT_1 GPIOR1
+#define KEPT_2 GPIOR2
+#define FORCES TCCR1C
+#define FORCE_COMPARE                \
+    "ldi  r24, %[force]         \n"  \
+    "sts  %[forces], r24        \n"
+#endif
+
 /* Any event of a channel but the usual one. */
 static APART __attribute__((used)) void rare_event(uint8_t channel)
 {
     if (player_state == LATE)
         player_stop(LATE);
     else
-        player_event(channel, (&OCR1A)[channel]);
+        player_event(channel, COMPARE(channel));
 }
 
 /* Jumped to from an interrupt that has changed nothing but r24, which holds the channel,
@@ -79,8 +99,7 @@ static __attribute__((naked, used)) void save_and_call(void)
     JUMP "%x[save_and_call]    \n"
 
 /* What the hand-written part has changed, as it was before. Two registers and the flags
- * are kept in general purpose I/O registers, which nothing else uses: that takes half the
- * time of the stack. */
+ * are kept in registers that nothing else uses: that takes half the time of the stack. */
 #define RESTORE                  \
     "in   r25, %[kept_r25]  \n"  \
     "in   r24, %[kept_sreg] \n"  \
@@ -156,8 +175,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             "sts  %[tail], r24          \n"                                                 \
             WAIT_FOR_PULSE                                                                  \
             /* The end of the pulse: a compare is forced. */                                \
-            "ldi  r24, %[force]         \n"                                                 \
-            "sts  %[forces], r24        \n"                                                 \
+            FORCE_COMPARE                                                                   \
             "arm_%=:                    \n"                                                 \
             /* Z = when the next step is due; of two bytes of the timer that are written    \
              * the upper one goes first, and of two that are read the lower one. */         \
@@ -180,7 +198,8 @@ static __attribute__((naked, used)) void save_and_call(void)
             "reti                       \n"                                                 \
             /* What has matched already is not late. */                                     \
             "gone_by_%=:                \n"                                                 \
-            "sbic %[flags], %[flag]     \n"                                                 \
+            "in   r24, %[flags]         \n"                                                 \
+            "sbrc r24, %[flag]          \n"                                                 \
             "rjmp ready_%=              \n"                                                 \
             "ldi  r24, %[late]          \n"                                                 \
             "sts  %[state], r24         \n"                                                 \
@@ -212,9 +231,9 @@ static __attribute__((naked, used)) void save_and_call(void)
             "rjmp arm_%=                \n"                                                 \
             WAITING                                                                         \
             :                                                                               \
-            : [kept_r24] "I"(_SFR_IO_ADDR(GPIOR0)), [kept_sreg] "I"(_SFR_IO_ADDR(GPIOR1)),  \
-              [kept_r25] "I"(_SFR_IO_ADDR(GPIOR2)), [flags] "I"(_SFR_IO_ADDR(TIFR1)),       \
-              [flag] "I"(OCF1##letter), [forces] "n"(_SFR_MEM_ADDR(TCCR1C)),                \
+            : [kept_r24] "I"(_SFR_IO_ADDR(KEPT_0)), [kept_sreg] "I"(_SFR_IO_ADDR(KEPT_1)),  \
+              [kept_r25] "I"(_SFR_IO_ADDR(KEPT_2)), [flags] "I"(_SFR_IO_ADDR(TIFR1)),       \
+              [flag] "I"(OCF1##letter), [forces] "n"(_SFR_MEM_ADDR(FORCES)),                \
               [force] "M"(1 << FOC1##letter), [count] "n"(_SFR_MEM_ADDR(TCNT1)),            \
               [compare] "n"(_SFR_MEM_ADDR(OCR1##letter)), [pulse] "n"(PULSE_END),           \
               [tail] "i"(&player_streams[number].tail),                                     \
