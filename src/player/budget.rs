@@ -22,7 +22,7 @@ pub(super) const OTHER_BUSY: u32 = 400;
 /// Cycles from a step to the end of its pulse, at least: the player waits for the end of a
 /// longer pulse, …
 const PULSE_CYCLES: u32 = 40;
-/// … and takes all of that pulse longer but for so many cycles.
+/// … which adds the pulse less so many cycles.
 const PULSE_HIDDEN: u32 = 30;
 /// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
 /// and one that is due with the one before it.

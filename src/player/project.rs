@@ -2,8 +2,8 @@
 //! the packed schedule, a Makefile and a README.
 //!
 //! For 8-bit AVRs whose timer the rig describes the project builds as it stands. For
-//! any other board it holds the same player behind five functions that the board has to
-//! have; `board.h` says which.
+//! any other board it holds the same player, which needs five functions of the board;
+//! `board.h` describes them.
 
 use super::board::{Board, OtherBoard};
 use super::options::{PlayerOptions, ScheduleSource};

@@ -271,7 +271,7 @@ impl Wiring {
         Err(Unwired::Parts(lacking))
     }
 
-    /// The wiring on one part, which has to have so many bytes of flash and of RAM.
+    /// The wiring on one part; `needed` is bytes of flash and of RAM.
     fn on(
         part: &'static Controller,
         rig: &Rig,
@@ -443,7 +443,7 @@ fn meant_pin(text: &str) -> Option<PartPin> {
     first.filter(|_| near.next().is_none())
 }
 
-/// The pins that the rig names, which have to be there and free.
+/// The pins that the rig names; each must exist and be free.
 fn named(
     part: &Controller,
     pins: &[Pin],

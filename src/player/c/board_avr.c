@@ -38,8 +38,8 @@ FUSES = {
 
 STEP_INTERRUPT(0, A)
 
-/* The last channel, for outputs and texts, is in less of a hurry than the steps: from
- * its first cycle on it lets them interrupt it. Reading its compare register is safe,
+/* The last channel, for outputs and texts, may wait for steps: from its first cycle on it
+ * lets them interrupt it. Reading its compare register is safe,
  * as nothing writes it before player_event() has done with it. */
 #if AXES == 1
 OUTPUT_INTERRUPT(1, B)
@@ -102,7 +102,7 @@ ISR(SERIAL_VECTOR)
 {
     uint8_t byte = SERIAL(UDR, ), next = (uint8_t)((received_head + 1u) % SERIAL_RING);
 
-    /* What does not fit is lost, and sent again once its checksum is missed. */
+    /* A byte that does not fit is lost; the host sends its frame again. */
     if (next != received_tail) {
         received[received_head] = byte;
         received_head = next;
@@ -134,7 +134,7 @@ uint8_t board_serial_put(uint8_t byte)
 static void start_timers(void)
 {
 #ifdef STREAMED
-    /* It may not be the first time. */
+    /* The timers may be running from the last program. */
 #define HALT(timer, clear_on_match) \
     TCCR##timer##B = 0;              \
     TCNT##timer = 0;
@@ -162,7 +162,7 @@ static void start_timers(void)
 #endif
 #endif
 #ifdef STREAMED
-    /* Nothing is still to be made once these have matched. */
+    /* Past matches: no change is pending. */
 #define MATCH(number, ddr, bit, timer, letter) OCR##timer##letter = 100u;
     TIMED_OUTPUTS(MATCH)
 #endif
@@ -187,12 +187,12 @@ void board_restart(void)
 #endif
 
 #ifndef STREAMED
-/* Why the processor was reset: bits of MCUSR. */
+/* The cause of the reset: bits of MCUSR. */
 static uint8_t reset_cause __attribute__((section(".noinit")));
 #endif
 
-/* Before anything else, some cycles behind the reset: every line that is driven is low. The
- * watchdog goes on after a reset of its own. */
+/* A few cycles after the reset, before anything else: drives every line low. The watchdog
+ * keeps running after its own reset, so it is stopped here. */
 static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
@@ -222,7 +222,7 @@ static void start(void)
     MCUCR = 1 << JTD;
 #endif
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
-    /* The interrupt of the stop contact comes with the rising edge. */
+    /* The stop contact interrupts at its rising edge. */
     EICRA |= 3 << (2 * STOP_CONTACT_INTERRUPT);
     INPUT_LINES(PULL_UP)
     STOP_CONTACT_PORT |= 1 << STOP_CONTACT_BIT;
@@ -247,7 +247,7 @@ static void start(void)
 int main(void)
 {
     start();
-    /* The host gets to know how it ended, and may greet again. */
+    /* The reports tell the host how it ended; it may greet again. */
     for (;;)
         player_run();
 }
@@ -307,8 +307,8 @@ static void report(uint8_t state)
     say_byte('\n');
 }
 
-/* Nothing moves again before the power has been off. A stop contact that opens behind the
- * end is reported too. */
+/* Nothing moves until the next power-on. A stop contact that opens after the end is reported
+ * too. */
 int main(void)
 {
     uint8_t state = NOT_STARTED;

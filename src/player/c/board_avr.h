@@ -64,7 +64,7 @@
 /* From the interrupt of outputs to their edges: time to get several ready while steps
  * keep interrupting. Timers of 8 bits allow 255 ticks at most. */
 #define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)
-/* Cycles from a look at the timer to the line that is written then. */
+/* Cycles from reading the timer to the line that is then written. */
 #define BOARD_WRITE_LEAD (24u / PRESCALER)
 
 /* The serial port: the first one, whose interrupt has one name where there are no others, or
@@ -98,20 +98,20 @@
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
 #ifdef STREAMED
-/* What has stopped the timer is over: it may count again. */
+/* Starts the timer again after a stop. */
 void board_restart(void);
 #define board_restart board_restart
 #endif
 
-/* The counter halts, so that no edge comes behind the last flag. */
+/* The counter halts, so that no edge follows the last flag. */
 static inline void board_stop(void)
 {
     TCCR1B = 0;
     TIMSK1 = 0;
 }
 
-/* A pulse that has begun is a step, and lasts as long as every other: an axis whose match
- * has not been served may have its line high. */
+/* A pulse that has begun is a step and gets its full length: the line of an axis whose match
+ * has not been served may be high. */
 static inline void board_finish_pulses(void)
 {
 #ifndef COILS
@@ -137,9 +137,9 @@ static inline uint16_t board_now(void)
     return now;
 }
 
-/* Arms a channel behind a step for another one, where the coils are switched; step_avr.h
+/* Arms a channel for the step after a step, where the coils are switched; step_avr.h
  * does the same for step lines. Between two steps its compare output toggles: up at the
- * match, down when a compare is forced. What has matched already is no longer late. */
+ * match, down when a compare is forced. A step that has matched already is not late. */
 #define STEP_AGAIN(letter)                                                        \
     do {                                                                          \
         FORCE(1 << FOC1##letter);                                                 \
@@ -161,9 +161,9 @@ static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t ch
     STEP_AGAIN(B);
 }
 
-/* Outputs. The compare output of another timer makes them on the very count: all timers
- * run in step, so that one of 8 bits counts as the low byte of timer 1. It is ready less
- * than a turn of its own ahead, and what matches again later changes nothing. */
+/* Outputs. The compare output of another timer changes them at their exact count: all timers
+ * run in step, so an 8-bit timer equals the low byte of timer 1. It is set less than one of
+ * its turns ahead; later matches change nothing. */
 
 #define FORCE_0 TCCR0B = TIMER_CLOCK_BITS | 1 << FOC0A | 1 << FOC0B
 #define FORCE_2 TCCR2B = TIMER_2_CLOCK_BITS | 1 << FOC2A | 1 << FOC2B
@@ -185,8 +185,7 @@ static inline void board_outputs_off(void)
     OUTPUT_LINES(LINE_OFF)
 }
 
-/* Over a line anything may come: a change that would undo one which is still to be made
- * is too late. */
+/* A line may send anything: a change that would undo a pending one is too late. */
 #ifdef STREAMED
 #define MADE(timer, letter)                         \
     if (!(TIFR##timer & 1 << OCF##timer##letter)) { \
@@ -217,7 +216,7 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
         }                                                                        \
     }
     cli();
-    /* Not after the stop contact has turned them off. */
+    /* The stop contact has priority. */
     if (player_state == RUNNING) {
         TIMED_OUTPUTS(READY)
     }
@@ -227,7 +226,7 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
     (void)at;
 }
 
-/* Whether the player has to write an output itself, once it is due. */
+/* Whether the player writes this output itself, when it is due. */
 static inline uint8_t board_writes(uint8_t output)
 {
 #define IS_WRITTEN(number, port, ddr, bit) || output == number

@@ -1,5 +1,5 @@
-/* Where the decoding of a packed stream stands; see table.c. What is used most stands
- * first, where small processors reach it with one instruction. */
+/* Where the decoding of a packed stream stands; see table.c. The members used most
+ * come first, where small processors reach them with one instruction. */
 #ifndef DECODER_TABLE_H
 #define DECODER_TABLE_H
 

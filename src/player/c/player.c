@@ -41,8 +41,7 @@ APART void player_stop(uint8_t state)
     stop_everything(state);
 }
 
-/* What an event does besides the step that the timer has made; `at` is its count of the
- * timer. */
+/* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
     uint8_t what = event->what, value = event->value;
@@ -60,7 +59,7 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
     }
 }
 
-/* Writes the outputs of some events that no timer makes, once they are due. */
+/* Writes those outputs that no timer makes, when they are due. */
 static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
 {
     uint8_t place;
@@ -73,7 +72,7 @@ static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
         while (player_state == RUNNING && (int16_t)(board_now() - due) < 0) {
         }
         BOARD_INTERRUPTS_OFF();
-        /* Not after the stop contact has turned them off. */
+        /* The stop contact has priority. */
         if (player_state == RUNNING)
             board_write((uint8_t)(LINE_OUTPUT + event->value), event->what == ON);
         BOARD_INTERRUPTS_ON();
@@ -109,7 +108,7 @@ void player_event(uint8_t channel, uint16_t at)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
     stream->stepping = (uint8_t)((mode & ARM_STEP) * (ARM_AFTER_STEP / ARM_STEP));
-    /* A count that has gone by would come back only after 65,536 ticks. */
+    /* A missed count would come again only after 65,536 ticks. */
     if (!board_arm(channel, at, ticks, mode))
         player_stop(LATE);
     if (!ticks) {
@@ -119,7 +118,7 @@ void player_event(uint8_t channel, uint16_t at)
     }
 }
 
-/* Gets a stream ready to start with an event at which nothing happens. */
+/* Prepares a stream to start with an event that does nothing. */
 APART static void prepare(struct stream *stream, uint16_t wait)
 {
     ring_push(stream, 0, PASS, 0);
@@ -128,8 +127,8 @@ APART static void prepare(struct stream *stream, uint16_t wait)
     stream->halted = 0;
 }
 
-/* Starts every stream at one count of the timer. The events of outputs come so much
- * earlier than the steps that the board has time to get the outputs ready. */
+/* Starts all streams at one count of the timer. Events of outputs come earlier than steps, by
+ * the time that the board needs to prepare the outputs. */
 static void start_streams(void)
 {
     uint16_t now;
@@ -171,7 +170,7 @@ static void wait_for_input(void)
             until = UNTIL_ACTIVE;
         }
 #ifdef STREAMED
-        source_fill(); /* goes on talking to the host */
+        source_fill(); /* keeps talking to the host */
 #endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
@@ -224,7 +223,7 @@ uint8_t player_run(void)
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !all_halted()) {
 #ifdef STREAMED
-            BOARD_INTERRUPTS_ON(); /* there is a line to look after */
+            BOARD_INTERRUPTS_ON(); /* the line needs service */
 #else
             BOARD_IDLE();
 #endif
@@ -254,7 +253,7 @@ int32_t player_position(uint8_t axis)
     if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
         place = (uint8_t)(place + sizeof(struct event));
 #endif
-    /* Takes off what is still in the ring. */
+    /* Less the steps that are still in the ring. */
     for (; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
         const struct event *event = ring_at(stream, place);
 

@@ -98,7 +98,7 @@ static __attribute__((naked, used)) void save_and_call(void)
     "ldi  r24, %[channel]      \n" \
     JUMP "%x[save_and_call]    \n"
 
-/* What the hand-written part has changed, as it was before. Two registers and the flags
+/* Restores what the hand-written part has changed. Two registers and the flags
  * are kept in registers that nothing else uses: that takes half the time of the stack. */
 #define RESTORE                  \
     "in   r25, %[kept_r25]  \n"  \
@@ -106,8 +106,8 @@ static __attribute__((naked, used)) void save_and_call(void)
     "out  __SREG__, r24     \n"  \
     "in   r24, %[kept_r24]  \n"
 
-/* A pulse that is longer than the way to its end is waited for: until TCNT1 - OCR1x is
- * PULSE_END. The loop stands behind everything else, which branches reach no further. */
+/* Waits for the end of a long pulse: until TCNT1 - OCR1x is PULSE_END. The loop follows
+ * everything else, because branches reach only so far. */
 #if STEP_PULSE_TICKS > BOARD_TO_ARM
 #define WAIT_FOR_PULSE               \
     "rjmp pulse_%=              \n"  \
@@ -141,7 +141,7 @@ static __attribute__((naked, used)) void save_and_call(void)
     "subi r30, lo8(-(%[ring]))  \n"  \
     "sbci r31, hi8(-(%[ring]))  \n"
 
-/* The same as event_due() and board_step_again(). Uses the flags, r24, r25 and Z (r30,
+/* Does what event_due() and board_step_again() do. Uses the flags, r24, r25 and Z (r30,
  * r31); interrupts stay off. An interval of half a turn of the counter or more counts as
  * rare, so that the sign of what is left of it says whether its end has gone by. */
 #define STEP_INTERRUPT(number, letter)                                                      \
@@ -196,7 +196,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             "pop  r30                   \n"                                                 \
             RESTORE                                                                         \
             "reti                       \n"                                                 \
-            /* What has matched already is not late. */                                     \
+            /* A step that has matched is not late. */                                      \
             "gone_by_%=:                \n"                                                 \
             "in   r24, %[flags]         \n"                                                 \
             "sbrc r24, %[flag]          \n"                                                 \

@@ -1,5 +1,5 @@
-/* The source of a player that works on its own: decodes a packed schedule in the
- * memory of the program ahead of time.
+/* The source of a stand-alone player: decodes a packed schedule from program memory ahead of
+ * time.
  *
  * The layout of the schedule is described where slewsmith writes it. The clock of a
  * stream counts 2^-32 ticks and is moved on by gaps and by the intervals of motions;
@@ -36,8 +36,8 @@ enum {
 /* Parts of a motion. */
 enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
 
-/* Reading the schedule. A table may be wrong although its checksum is right; then the
- * player says that it is damaged, and nothing outside of it is read. On an AVR tables stand
+/* Reading the schedule. A table may be wrong although its checksum is right; the player then
+ * stops as DAMAGED, and reads nothing outside of it. On an AVR tables stand
  * in a memory of their own, where reading past them harms nothing. */
 #ifdef __AVR__
 #define TABLE_BYTE(place) SCHEDULE_BYTE(place)
@@ -103,7 +103,7 @@ uint8_t source_start(void)
         player_streams[k].d.op = schedule + starts[k];
         player_streams[k].d.run = schedule; /* none before the first */
     }
-    /* What any message leaves that ends in its own checksum. */
+    /* The CRC of a message together with its own CRC. */
     return crc == 0xDEBB20E3ul;
 }
 
@@ -159,8 +159,8 @@ APART static void read_even(struct stream *s)
     s->d.even = even;
 }
 
-/* The next part of a motion. A mirror stands for an interval, a ramp, an even part and
- * the ramp back, in this order; what follows the interval goes without a name. */
+/* The next part of a motion. A mirror is an interval, a ramp, an even part and the ramp back,
+ * in this order; only the mirror itself has a code. */
 APART static void next_part(struct stream *s)
 {
     uint8_t unnamed = s->d.unnamed, part = unnamed, k;
@@ -313,7 +313,7 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
     s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
-/* A timeout is longer than other numbers may be: its low 28 bits, and what is above. */
+/* A timeout may exceed 32 bits: its low 28 bits, and the bits above. */
 APART static void read_timeout(struct stream *s)
 {
     uint32_t low = 0;
@@ -409,8 +409,8 @@ APART static void next_operation(struct stream *s)
     ring_push(s, wait, op, value);
 }
 
-/* Decodes the next events of a stream, where its ring has room; returns whether it was
- * worth while. */
+/* Decodes the next events of a stream, as far as its ring has room; returns whether there were
+ * any. */
 static uint8_t decode(struct stream *s)
 {
     uint8_t head = s->head, room;
