@@ -123,16 +123,19 @@ fn a_part_that_does_not_fit_is_refused_with_what_it_lacks_and_by_how_much() {
 
 /// The bytes of a section of the built program.
 fn section(bench: &Bench, name: &str) -> Vec<u8> {
-    let folder = bench.path().join("player");
-    let done = Command::new("avr-objcopy")
-        .current_dir(&folder)
-        .args(["-O", "binary", "-j", name, "--set-section-flags"])
-        .arg(format!("{name}=alloc"))
-        .args(["player.elf", "section.bin"])
-        .status()
+    let out = Command::new("avr-objdump")
+        .current_dir(bench.path().join("player"))
+        .args(["-s", "-j", name, "player.elf"])
+        .output()
         .unwrap();
-    assert!(done.success());
-    std::fs::read(folder.join("section.bin")).unwrap()
+    let text = String::from_utf8(out.stdout).unwrap();
+    let contents = text.split_once("Contents of section").map(|(_, rest)| rest);
+    let line = contents
+        .and_then(|rest| rest.lines().nth(1))
+        .unwrap_or_default();
+    let digits = line.split_whitespace().nth(1).unwrap_or_default();
+    let byte = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).unwrap(), 16).unwrap();
+    digits.as_bytes().chunks(2).map(byte).collect()
 }
 
 /// What a target of the Makefile says, and whether it succeeds.
