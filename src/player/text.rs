@@ -149,6 +149,12 @@ pub(super) fn schedule_h(
             wiring.controller.compiler_name
         );
     }
+    if let Some(input) = wiring.and(rig.controller.start) {
+        let _ = write!(
+            text,
+            "\n/* The input whose contact starts the program after any reset but power-on. */\n#define START_INPUT {input}u\n"
+        );
+    }
     if let Some(fuses) = wiring.and_then(|wiring| fuses_of(rig, wiring).ok()) {
         let _ = write!(
             text,
@@ -580,6 +586,18 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if counts.is_some() && wiring.is_ok() {
+        let until = rig.controller.start.map_or_else(String::new, |input| {
+            format!(
+                " until the contact of `{}` closes; zero is then where the axes stand",
+                rig.inputs[input].name
+            )
+        });
+        let _ = writeln!(
+            text,
+            "| reset | anything but power-on has reset the microcontroller: nothing moves{until} |"
+        );
+    }
     if counts.is_none() {
         text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
         text.push_str(AFTERWARDS_ON_A_LINE);

@@ -11,6 +11,8 @@ pub struct NamedController {
     pub part: Option<String>,
     /// What makes its clock.
     pub clock_source: ClockSource,
+    /// The input whose contact starts the program after any reset but power-on, by its number.
+    pub start: Option<usize>,
 }
 
 /// What makes the clock of a microcontroller.
@@ -48,8 +50,8 @@ impl ClockSource {
 }
 
 impl NamedController {
-    /// `PART`, or `{ part: …, clock_source: … }`.
-    pub(super) fn read(entry: Entry, problems: &mut Problems) -> Option<Self> {
+    /// `PART`, or `{ part: …, clock_source: …, start: … }`.
+    pub(super) fn read(entry: Entry, inputs: &[&str], problems: &mut Problems) -> Option<Self> {
         if let NodeKind::Text(_) = &entry.value.kind {
             return match fields::text("controller", &entry.value) {
                 Ok(part) => Some(Self {
@@ -71,10 +73,13 @@ impl NamedController {
                 .into_iter()
                 .find(|source| source.name() == chosen)
         });
+        let start = fields.take("start");
+        let start = start.and_then(|entry| fields.keep(fields::choice("start", &entry, inputs)));
         fields.finish();
         Some(Self {
             part,
             clock_source: source.unwrap_or_default(),
+            start: start.and_then(|name| inputs.iter().position(|input| *input == name)),
         })
     }
 }

@@ -48,10 +48,7 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     let timer = timer
         .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
         .and_then(Timer::read);
-    let controller = match fields.take("controller") {
-        None => Some(NamedController::default()),
-        Some(entry) => NamedController::read(entry, fields.problems()),
-    };
+    let controller = fields.take("controller");
     let mut pins = |key, what| {
         let entry = fields.take(key)?;
         read_pins(what, entry, fields.problems())
@@ -60,6 +57,11 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     let inputs = pins("inputs", "`inputs`");
     let (outputs, inputs) = (outputs.unwrap_or_default(), inputs.unwrap_or_default());
     refuse_shared_pins(&outputs, &inputs, fields.problems());
+    let names: Vec<&str> = inputs.iter().map(|(pin, _)| pin.name.as_str()).collect();
+    let controller = match controller {
+        None => Some(NamedController::default()),
+        Some(entry) => NamedController::read(entry, &names, fields.problems()),
+    };
     fields.finish();
     let bare = |pins: Vec<(Pin, Option<Place>)>| pins.into_iter().map(|(pin, _)| pin).collect();
     Some(Rig {

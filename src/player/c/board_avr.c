@@ -314,10 +314,21 @@ int main(void)
     uint8_t state = NOT_STARTED;
 
     start();
+    if (!(reset_cause & STARTS_AFTER)) {
+#ifdef START_INPUT
+        report(state);
+        player_input = START_INPUT | UNTIL_PRESSED << 6;
+        sei();
+        player_wait();
+        if (player_state == RUNNING)
+            reset_cause = STARTS_AFTER;
+        state = player_state;
+#else
+        player_state = state;
+#endif
+    }
     if (reset_cause & STARTS_AFTER)
         state = player_run();
-    else
-        player_state = NOT_STARTED;
     for (;;) {
         report(state);
         while (player_state == state) {

@@ -156,7 +156,7 @@ APART void player_end(uint8_t state)
 }
 
 /* Waits until eight samples of the input in a row, 5 ms, are as awaited. */
-static void wait_for_input(void)
+void player_wait(void)
 {
     uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
@@ -233,7 +233,7 @@ uint8_t player_run(void)
         if (player_input == NO_INPUT) {
             player_end(player_ending);
         } else {
-            wait_for_input();
+            player_wait();
             if (player_state == RUNNING)
                 start_streams();
         }

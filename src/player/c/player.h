@@ -110,6 +110,9 @@ extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none
 extern uint8_t player_input;
 extern uint32_t player_timeout, player_timeout_turns;
 
+/* Waits for player_input; returns early where the player is stopped, or the timeout passes. */
+void player_wait(void);
+
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);
 
