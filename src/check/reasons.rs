@@ -190,6 +190,19 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
                 unit.name
             ),
         ),
+        ChangeKind::Gentler { rise, share, peak } => Finding::new(
+            "torque-softened",
+            Severity::Note,
+            format!(
+                "to keep the rotor in synchronism {}{}",
+                gentler(
+                    rise,
+                    share,
+                    peak.map(|peak| format!("{} {}/s", Rounded(peak * to_load), unit.name))
+                ),
+                longer(change.cost)
+            ),
+        ),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
             Severity::Note,
@@ -201,6 +214,20 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
         ),
     };
     finding.axis(&axis.name)
+}
+
+/// What makes a plan gentler than the fastest.
+fn gentler(rise: f64, share: f64, peak: Option<String>) -> String {
+    let rises = (rise > 0.0).then(|| format!("its torque rises over {}", Time::new(rise)));
+    let less = (share < 1.0).then(|| {
+        format!(
+            "it accelerates at {} % of what the limits allow",
+            Rounded(100.0 * share)
+        )
+    });
+    let peak = peak.map(|peak| format!("its speed peaks at {peak}"));
+    let all: Vec<String> = rises.into_iter().chain(less).chain(peak).collect();
+    all.join(" and ")
 }
 
 /// How much longer a change makes a move take, behind what it does.

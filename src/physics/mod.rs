@@ -22,7 +22,6 @@ pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
 #[cfg(test)]
 pub(crate) use feed::Feed;
-pub(crate) use forced::Effort;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
 pub use loss::{RotorLoss, Spread};

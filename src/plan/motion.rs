@@ -245,6 +245,15 @@ pub enum ChangeKind {
         /// How long one crossing takes (s).
         time: f64,
     },
+    /// It is gentler than the limits allow, since the rotor would not follow the fastest plan.
+    Gentler {
+        /// Time over which the torque rises from zero at least (s); zero: at once.
+        rise: f64,
+        /// Share of the accelerations that the limits allow.
+        share: f64,
+        /// The peak speed, where it was lowered for that.
+        peak: Option<f64>,
+    },
     /// The script sets a limit beyond the rig's, which holds instead; with the first move
     /// that it would hold for.
     LimitCut {

@@ -9,6 +9,7 @@ mod command_line;
 mod cures;
 mod library;
 mod motor_findings;
+mod one_answer;
 mod report;
 mod straight_line;
 mod streaming;
