@@ -14,7 +14,7 @@ use super::progress::Progress;
 use super::{Answer, Failure, Terminal};
 use slewsmith::emit::{Binary, EmitError, FORMATS, Format, Heading, format};
 use slewsmith::plan::Item;
-use slewsmith::player::{self, Lines, PlayerOptions, Project, ProjectFile, ScheduleSource};
+use slewsmith::player::{self, Edits, Lines, PlayerOptions, Project, ProjectFile, ScheduleSource};
 use slewsmith::rig::{DriveKind, Rig};
 use slewsmith::units::Rounded;
 use slewsmith::{Error, Job};
@@ -53,7 +53,7 @@ pub struct EmitCommand {
     /// Baud rate of the serial line (default 115200).
     #[arg(long, value_name = "RATE")]
     baud: Option<u32>,
-    /// Write the firmware for any other board, behind four functions of
+    /// Write the firmware for any other board, behind five functions of
     /// yours, whatever pins and timer the rig has.
     #[arg(long)]
     other_board: bool,
@@ -308,7 +308,7 @@ impl EmitCommand {
             }
             Err(reason) => terminal.note(&format!(
                 "the player does not support this board ({reason}): \
-                {} describes the four functions to write",
+                {} describes the five functions to write",
                 folder.join("board.h").display()
             )),
         }
@@ -344,26 +344,49 @@ fn write_files(folder: &Path, files: &[ProjectFile]) -> Result<Vec<String>, Fail
     }
     let mut exchange = Exchange::default();
     let mut notes = Vec::new();
-    for ProjectFile { name, text, keep } in files {
+    for ProjectFile { name, text, edits } in files {
         let path = folder.join(name);
-        let kept = if *keep { text_of(&path)? } else { None };
-        match kept {
-            None if *name == GUARD => exchange.guard(&path, STOP, text)?,
-            None => exchange.add(&path, text)?,
-            Some(kept) if player::same_wiring(&kept, text) => {
-                notes.push(format!("kept {}", path.display()));
+        let there = text_of(&path)?;
+        let mut put = |text: &str| {
+            if *name == GUARD {
+                exchange.guard(&path, STOP, text)
+            } else {
+                exchange.add(&path, text)
             }
-            Some(kept) if player::is_as_written(&kept) => {
-                exchange.add(&path, text)?;
+        };
+        let Some(there) = there.filter(|there| there != text && there != STOP) else {
+            put(text)?;
+            continue;
+        };
+        let is_as_written = player::is_as_written(name, &there);
+        let path = path.display();
+        match edits {
+            Edits::Kept | Edits::Refused if is_as_written => put(text)?,
+            Edits::Kept => {
+                if *name == GUARD {
+                    put(&there)?;
+                }
                 notes.push(format!(
-                    "{} is rewritten for the new wiring; it had no edits",
-                    path.display()
+                    "kept {path}, which was edited: rename it to have it written anew"
                 ));
             }
-            Some(_) => notes.push(format!(
-                "{} is kept, but is for another wiring, and `make` will refuse it: rename it, write the project again, \
-                 and copy your edits",
-                path.display()
+            Edits::Refused => {
+                return Err(Failure::Request(format!(
+                    "{path} was edited, and it holds the program: rename it; nothing was written"
+                )));
+            }
+            Edits::Wiring if player::same_wiring(&there, text) => {
+                notes.push(format!("kept {path}"));
+            }
+            Edits::Wiring if is_as_written => {
+                put(text)?;
+                notes.push(format!(
+                    "{path} is rewritten for the new wiring; it had no edits"
+                ));
+            }
+            Edits::Wiring => notes.push(format!(
+                "{path} is kept, but is for another wiring, and `make` will refuse it: rename it, write the project again, \
+                 and copy your edits"
             )),
         }
     }

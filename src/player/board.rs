@@ -36,7 +36,7 @@ pub enum OtherBoard {
     Axes(Unwired),
 }
 
-/// A board, as far as the rig and what is asked for say it.
+/// The board that the rig and the options describe.
 pub(crate) struct Board<'a> {
     pub(super) rig: &'a Rig,
     pub(super) options: PlayerOptions,
@@ -72,7 +72,7 @@ impl<'a> Board<'a> {
         Ok(board)
     }
 
-    /// Chooses the part and its wiring, where the schedule takes so many bytes of its flash.
+    /// Chooses the part and its wiring for a schedule of so many bytes of flash.
     pub(super) fn wire(&mut self, schedule: usize) -> Result<(), Unplayable> {
         let Timer {
             clock, prescaler, ..

@@ -22,7 +22,7 @@ pub(super) const OTHER_BUSY: u32 = 400;
 /// Cycles from a step to the end of its pulse, at least: the player waits for the end of a
 /// longer pulse, …
 const PULSE_CYCLES: u32 = 40;
-/// … and takes all of that pulse longer but for so many cycles.
+/// … which adds the pulse less so many cycles.
 const PULSE_HIDDEN: u32 = 30;
 /// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
 /// and one that is due with the one before it.
@@ -33,6 +33,11 @@ pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
 /// every step turns switches off and others on.
 const COIL_CYCLES: u32 = 340;
 const COILS_CYCLES: u32 = 520;
+/// Cycles from the tick of a step to the last of its switches, at most, where the player
+/// switches the coils of one axis, and of several that may step at once. A direction or the
+/// interrupt of outputs may come before it.
+const COIL_LATE: u32 = 400;
+const COILS_LATE: u32 = 900;
 /// Cycles from a step to the next one being armed.
 pub(super) const STEP_READY: u32 = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
@@ -101,6 +106,16 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
     }
 }
 
+/// By how many cycles the switches of a step follow its tick, at most, where the player
+/// switches the coils.
+pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
+    if rig.axes.len() == 1 {
+        COIL_LATE
+    } else {
+        COILS_LATE
+    }
+}
+
 /// Cycles that a step takes besides because the player waits for the end of the pulse.
 fn pulse_wait(timer: &Timer) -> u32 {
     let ticks = u32::try_from(TickRules::new(timer).step_pulse).unwrap_or(u32::MAX);
@@ -138,12 +153,25 @@ pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
     Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
 }
 
+/// Bytes of RAM that the player takes at most, with its stack.
+pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
+    const STACK: usize = 200;
+    let streams = rig.axes.len() + 1;
+    let data = match options.source {
+        ScheduleSource::Memory => 30 + 345 * streams,
+        ScheduleSource::Line { .. } if streams == 2 => 1750,
+        ScheduleSource::Line { .. } => 2900,
+    };
+    data + STACK
+}
+
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
-/// on the larger part and with two axes: less elsewhere.
+/// on the largest part.
 pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const OUTPUT: usize = 70;
     const INPUT: usize = 60;
     let code = match (options.source, options.lines) {
+        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4700,
         (ScheduleSource::Memory, Lines::Steps) => 5200,
         (ScheduleSource::Memory, Lines::Coils) => 5900,
         (ScheduleSource::Line { .. }, Lines::Steps) => 7200,

@@ -7,6 +7,8 @@
 
 use std::fmt;
 
+use super::fuses::{FuseLayout, FuseTable};
+
 /// A pin of a part: its port and its number there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct PartPin {
@@ -69,12 +71,21 @@ const fn compare(pin: PartPin, timer: u8, channel: char) -> CompareOutput {
 /// One family of microcontrollers.
 #[derive(Debug, PartialEq, Eq)]
 pub struct Controller {
-    /// What the compiler calls its usual member.
+    /// What the compiler calls its usual member …
     pub compiler_name: &'static str,
+    /// … and the macros by which it knows the members that have these pins and memories.
+    pub(super) macros: &'static [&'static str],
+    /// Whether it is taken without being named. The others are on boards with a boot loader
+    /// or a debugger of their own: whoever has one names it.
+    pub(super) is_chosen: bool,
+    /// Its highest clock (Hz).
+    pub(super) fastest: u32,
     /// Its flash …
     pub flash: usize,
     /// … and its RAM (bytes).
     pub ram: usize,
+    /// Its fuses.
+    pub(super) fuses: FuseTable,
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     pub(super) compare: &'static [PartPin],
@@ -100,47 +111,212 @@ pub struct Controller {
     pub(super) converters: &'static [[char; 2]],
 }
 
+const USUAL: FuseLayout = FuseLayout::Usual {
+    full_swing: true,
+    slow: true,
+};
+
+/// 28-pin parts, which differ in their memories and in the size of their vectors.
+const SMALL: Controller = Controller {
+    compiler_name: "atmega328p",
+    macros: &["__AVR_ATmega328P__", "__AVR_ATmega328__"],
+    is_chosen: true,
+    fastest: 20_000_000,
+    flash: 32 * 1024,
+    ram: 2 * 1024,
+    fuses: FuseTable {
+        layout: USUAL,
+        high: 0xD9,
+        extended: Some(0xFF),
+        divides_when_new: 0,
+    },
+    compare: &[pin('B', 1), pin('B', 2)],
+    exact: &[
+        compare(pin('D', 6), 0, 'A'),
+        compare(pin('D', 5), 0, 'B'),
+        compare(pin('B', 3), 2, 'A'),
+        compare(pin('D', 3), 2, 'B'),
+    ],
+    exact_bits: 8,
+    serial: [pin('D', 0), pin('D', 1)],
+    interrupts: &[pin('D', 2), pin('D', 3)],
+    free: &[
+        ('D', 4, 4),
+        ('D', 7, 7),
+        ('C', 0, 5),
+        ('B', 0, 0),
+        ('B', 4, 5),
+    ],
+    ports: "BCD",
+    unusable: &[('B', 6, 7), ('C', 6, 7)],
+    switches: &[[
+        pin('C', 0),
+        pin('C', 1),
+        pin('C', 2),
+        pin('C', 3),
+        pin('D', 4),
+        pin('D', 5),
+        pin('D', 6),
+        pin('D', 7),
+    ]],
+    converters: &[],
+};
+
+/// 40-pin parts.
+const MIDDLE: Controller = Controller {
+    compiler_name: "atmega644p",
+    macros: &[
+        "__AVR_ATmega644P__",
+        "__AVR_ATmega644PA__",
+        "__AVR_ATmega644__",
+        "__AVR_ATmega644A__",
+    ],
+    is_chosen: false,
+    fastest: 20_000_000,
+    flash: 64 * 1024,
+    ram: 4 * 1024,
+    fuses: FuseTable {
+        layout: USUAL,
+        high: 0xD9,
+        extended: Some(0xFF),
+        divides_when_new: 0,
+    },
+    compare: &[pin('D', 5), pin('D', 4)],
+    exact: &[
+        compare(pin('B', 3), 0, 'A'),
+        compare(pin('B', 4), 0, 'B'),
+        compare(pin('D', 7), 2, 'A'),
+        compare(pin('D', 6), 2, 'B'),
+    ],
+    exact_bits: 8,
+    serial: [pin('D', 0), pin('D', 1)],
+    interrupts: &[pin('D', 2), pin('D', 3), pin('B', 2)],
+    free: &[('A', 0, 7), ('C', 0, 7), ('B', 0, 1), ('B', 5, 7)],
+    ports: "ABCD",
+    unusable: &[],
+    switches: &[whole_port('C')],
+    converters: &[],
+};
+
 /// The families, smallest first. Source: the data sheets of these parts.
-pub(super) const CONTROLLERS: [Controller; 2] = [
+pub(super) const CONTROLLERS: [Controller; 8] = [
+    // Its timers make no output but the steps, and its brown-out detector is off.
     Controller {
-        compiler_name: "atmega328p",
+        compiler_name: "atmega8",
+        macros: &["__AVR_ATmega8__", "__AVR_ATmega8A__"],
+        is_chosen: false,
+        fastest: 16_000_000,
+        flash: 8 * 1024,
+        ram: 1024,
+        fuses: FuseTable {
+            layout: FuseLayout::Older,
+            high: 0xD9,
+            extended: None,
+            divides_when_new: 0,
+        },
+        exact: &[],
+        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        ..SMALL
+    },
+    Controller {
+        compiler_name: "atmega88",
+        macros: &[
+            "__AVR_ATmega88__",
+            "__AVR_ATmega88A__",
+            "__AVR_ATmega88P__",
+            "__AVR_ATmega88PA__",
+        ],
+        flash: 8 * 1024,
+        ram: 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xDF,
+            extended: Some(0xF9),
+            divides_when_new: 0,
+        },
+        ..SMALL
+    },
+    Controller {
+        compiler_name: "atmega168",
+        macros: &[
+            "__AVR_ATmega168__",
+            "__AVR_ATmega168A__",
+            "__AVR_ATmega168P__",
+            "__AVR_ATmega168PA__",
+        ],
+        flash: 16 * 1024,
+        ram: 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xDF,
+            extended: Some(0xF9),
+            divides_when_new: 0,
+        },
+        ..SMALL
+    },
+    SMALL,
+    Controller {
+        compiler_name: "atmega32u4",
+        macros: &["__AVR_ATmega32U4__"],
+        is_chosen: false,
+        fastest: 16_000_000,
         flash: 32 * 1024,
-        ram: 2 * 1024,
-        compare: &[pin('B', 1), pin('B', 2)],
-        exact: &[
-            compare(pin('D', 6), 0, 'A'),
-            compare(pin('D', 5), 0, 'B'),
-            compare(pin('B', 3), 2, 'A'),
-            compare(pin('D', 3), 2, 'B'),
-        ],
-        exact_bits: 8,
-        serial: [pin('D', 0), pin('D', 1)],
-        interrupts: &[pin('D', 2), pin('D', 3)],
+        ram: 2560,
+        fuses: FuseTable {
+            layout: FuseLayout::Usual {
+                full_swing: false,
+                slow: false,
+            },
+            high: 0xD9,
+            extended: Some(0xFB),
+            divides_when_new: 8,
+        },
+        compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
+        exact: &[compare(pin('C', 6), 3, 'A')],
+        exact_bits: 16,
+        serial: [pin('D', 2), pin('D', 3)],
+        interrupts: &[pin('D', 0), pin('D', 1)],
         free: &[
-            ('D', 4, 4),
-            ('D', 7, 7),
-            ('C', 0, 5),
-            ('B', 0, 0),
-            ('B', 4, 5),
+            ('F', 0, 1),
+            ('F', 4, 7),
+            ('D', 4, 7),
+            ('B', 4, 4),
+            ('C', 7, 7),
+            ('E', 6, 6),
+            ('B', 0, 3),
         ],
-        ports: "BCD",
-        unusable: &[('B', 6, 7), ('C', 6, 7)],
-        switches: &[[
-            pin('C', 0),
-            pin('C', 1),
-            pin('C', 2),
-            pin('C', 3),
-            pin('D', 4),
-            pin('D', 5),
-            pin('D', 6),
-            pin('D', 7),
-        ]],
+        ports: "BCDEF",
+        unusable: &[
+            ('C', 0, 5),
+            ('E', 0, 1),
+            ('E', 3, 5),
+            ('E', 7, 7),
+            ('F', 2, 3),
+        ],
+        switches: &[],
         converters: &[],
+    },
+    MIDDLE,
+    Controller {
+        compiler_name: "atmega1284p",
+        macros: &["__AVR_ATmega1284P__", "__AVR_ATmega1284__"],
+        flash: 128 * 1024,
+        ram: 16 * 1024,
+        ..MIDDLE
     },
     Controller {
         compiler_name: "atmega2560",
+        macros: &["__AVR_ATmega2560__"],
+        is_chosen: true,
+        fastest: 16_000_000,
         flash: 256 * 1024,
         ram: 8 * 1024,
+        fuses: FuseTable {
+            layout: USUAL,
+            high: 0xD9,
+            extended: Some(0xFF),
+            divides_when_new: 0,
+        },
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[
             compare(pin('E', 3), 3, 'A'),
@@ -176,6 +352,12 @@ pub(super) const CONTROLLERS: [Controller; 2] = [
 pub(super) const MOST_AXES: usize = CONTROLLERS[CONTROLLERS.len() - 1].compare.len() - 1;
 
 impl Controller {
+    /// The family that a rig names.
+    pub(super) fn named(name: &str) -> Option<&'static Self> {
+        let is_named = |part: &&Self| part.compiler_name.eq_ignore_ascii_case(name.trim());
+        CONTROLLERS.iter().find(is_named)
+    }
+
     /// What makes outputs exact where the timer divides its clock by that. Timers of 8
     /// bits turn over too soon where they count the clock itself.
     pub(super) fn exact_at(&self, prescaler: u32) -> &'static [CompareOutput] {

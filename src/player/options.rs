@@ -1,4 +1,4 @@
-//! What a player is to be: what it puts out, and where its schedule comes from.
+//! The options of a player: its outputs, and the source of its schedule.
 
 /// What the player puts out for its axes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]

@@ -157,7 +157,7 @@ pub(super) struct EventPace<'a> {
     /// When each axis had its last event (cycles), and whether that was a step.
     last: Vec<Option<(u64, bool)>>,
     crowd: Crowd,
-    /// What the axes did of late.
+    /// Recent interrupts of the axes.
     interrupts: VecDeque<Interrupt>,
     outputs: Vec<OutputState>,
     group: Option<DueTogether>,

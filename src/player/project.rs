@@ -2,8 +2,8 @@
 //! the packed schedule, a Makefile and a README.
 //!
 //! For 8-bit AVRs whose timer the rig describes the project builds as it stands. For
-//! any other board it holds the same player behind four functions that the board has to
-//! have; `board.h` says which.
+//! any other board it holds the same player, which needs five functions of the board;
+//! `board.h` describes them.
 
 use super::board::{Board, OtherBoard};
 use super::options::{PlayerOptions, ScheduleSource};
@@ -23,8 +23,19 @@ pub struct ProjectFile {
     pub name: &'static str,
     /// What it holds.
     pub text: String,
-    /// Whether it is the builder's once it is there: which pin does what.
-    pub keep: bool,
+    /// What becomes of it where the builder has edited it.
+    pub edits: Edits,
+}
+
+/// What becomes of a file that the builder has edited, when its project is written again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Edits {
+    /// It is kept.
+    Kept,
+    /// It is kept, and fits only the wiring that it is for.
+    Wiring,
+    /// The project is not written: it holds the program, and the old one would be played.
+    Refused,
 }
 
 /// A project that plays one program.
@@ -37,6 +48,14 @@ pub struct Project {
     pub wiring: Result<Wiring, OtherBoard>,
     /// Bytes of the packed schedule; none where it comes over a line.
     pub table: Option<usize>,
+}
+
+/// Files that hold the program or its coils.
+fn of_the_program(name: &'static str, text: String) -> ProjectFile {
+    ProjectFile {
+        edits: Edits::Refused,
+        ..file(name, text)
+    }
 }
 
 /// Files that every project holds as they are.
@@ -101,12 +120,15 @@ impl Project {
         match &table {
             Some(Table { layout, .. }) => {
                 files.extend(copies(&TABLE));
-                files.push(file("schedule.c", text::schedule_c(heading, layout)));
+                files.push(of_the_program(
+                    "schedule.c",
+                    text::schedule_c(heading, layout),
+                ));
             }
             None => files.extend(copies(&LINK)),
         }
         let layout = table.as_ref().map(|table| &table.layout);
-        files.push(file(
+        files.push(of_the_program(
             "schedule.h",
             text::schedule_h(heading, wiring.as_ref().ok(), layout),
         ));
@@ -114,16 +136,19 @@ impl Project {
             files.extend(copies(&AVR));
             if !tables.is_empty() {
                 files.extend(copies(&COILS));
-                files.push(file("coil_table.h", coils::table_h(heading, &tables)));
+                files.push(of_the_program(
+                    "coil_table.h",
+                    coils::table_h(heading, &tables),
+                ));
             }
             files.push(ProjectFile {
-                keep: true,
+                edits: Edits::Wiring,
                 ..file("pins.h", text::pins_h(wiring))
             });
         }
         files.push(file(
             "Makefile",
-            text::makefile(wiring.as_ref().ok(), options.source),
+            text::makefile(heading.rig, wiring.as_ref().ok(), options.source),
         ));
         let counts = table
             .as_ref()
@@ -132,6 +157,9 @@ impl Project {
             "README.md",
             text::readme(heading, &wiring, options.source, counts),
         ));
+        for ProjectFile { name, text, .. } in &mut files {
+            *text = text::sealed(name, text);
+        }
         Ok(Self {
             files,
             wiring,
@@ -145,17 +173,17 @@ pub fn same_wiring(one: &str, other: &str) -> bool {
     text::same_wiring(one, other)
 }
 
-/// Whether a text of `pins.h` is as it was written, so that nothing of the builder's is lost
-/// with it.
-pub fn is_as_written(pins: &str) -> bool {
-    text::is_as_written(pins)
+/// Whether the text of a project's file is as it was written, so that nothing of the builder's
+/// is lost with it.
+pub fn is_as_written(name: &str, text: &str) -> bool {
+    text::is_as_written(name, text)
 }
 
 fn file(name: &'static str, text: String) -> ProjectFile {
     ProjectFile {
         name,
         text,
-        keep: false,
+        edits: Edits::Kept,
     }
 }
 

@@ -3,14 +3,17 @@
 use std::fmt::Write;
 
 use super::board::OtherBoard;
+use super::budget;
 use super::controller::{CompareOutput, PartPin};
+use super::fuses::{FuseBytes, NoFuses, named};
 use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
-use crate::rig::Pin;
+use crate::rig::{Pin, Rig, Timer};
 use crate::schedule::timer::TickRules;
+use crate::units::Rounded;
 
 /// Bytes of the table on one line.
 const PER_LINE: usize = 16;
@@ -54,21 +57,30 @@ fn fingerprint(wiring: &Wiring) -> String {
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
 }
 
-/// What the last line of `pins.h` begins with; the checksum of all lines above follows.
-const AS_WRITTEN: &str = "/* As written: ";
+/// What the last line of a file says before the checksum of all lines above it.
+const AS_WRITTEN: &str = "As written: ";
 
-/// With a last line by which is seen whether somebody has changed the text.
-fn sealed(text: &str) -> String {
-    format!(
-        "{text}{AS_WRITTEN}{:08x} */\n",
-        CRC.checksum(text.as_bytes())
-    )
+/// How a comment begins and ends in a file of that name.
+fn comment_marks(name: &str) -> [&'static str; 2] {
+    match name.rsplit_once('.') {
+        Some((_, "c" | "h")) => ["/* ", " */"],
+        Some((_, "md")) => ["<!-- ", " -->"],
+        _ => ["# ", ""],
+    }
 }
 
-/// Whether a text of `pins.h` is as it was written.
-pub(super) fn is_as_written(pins: &str) -> bool {
-    pins.rfind(AS_WRITTEN)
-        .is_some_and(|end| sealed(&pins[..end]) == pins)
+/// A file's text with a last line that tells whether somebody has edited it.
+pub(super) fn sealed(name: &str, text: &str) -> String {
+    let [open, close] = comment_marks(name);
+    let sum = CRC.checksum(text.as_bytes());
+    format!("{text}{open}{AS_WRITTEN}{sum:08x}{close}\n")
+}
+
+/// Whether the text of a file is as it was written.
+pub(super) fn is_as_written(name: &str, text: &str) -> bool {
+    let [open, _] = comment_marks(name);
+    text.rfind(&format!("{open}{AS_WRITTEN}"))
+        .is_some_and(|end| sealed(name, &text[..end]) == text)
 }
 
 /// Whether two texts of `pins.h` are for one wiring.
@@ -120,9 +132,39 @@ pub(super) fn schedule_h(
     if let Some(wiring) = wiring {
         let _ = write!(
             text,
-            "\n/* Which wiring pins.h has to be for. */\n#define WIRING_FINGERPRINT {}\n",
-            fingerprint(wiring)
+            "\n/* Which wiring pins.h has to be for, and which parts have these pins. */
+#define WIRING_FINGERPRINT {}
+#if defined(__AVR__) && !({})
+#error \"the pins are those of an {}: set the rig's controller to the part that you build for, and write the project again\"
+#endif
+",
+            fingerprint(wiring),
+            wiring
+                .controller
+                .macros
+                .iter()
+                .map(|name| format!("defined({name})"))
+                .collect::<Vec<_>>()
+                .join(" || "),
+            wiring.controller.compiler_name
         );
+    }
+    if let Some(input) = wiring.and(rig.controller.start) {
+        let _ = write!(
+            text,
+            "\n/* The input whose contact starts the program after any reset but power-on. */\n#define START_INPUT {input}u\n"
+        );
+    }
+    if let Some(fuses) = wiring.and_then(|wiring| fuses_of(rig, wiring).ok()) {
+        let _ = write!(
+            text,
+            "\n/* Fuse bytes for this clock; see README.md. */\n#define FUSE_LOW {:#04X}\n#define FUSE_HIGH {:#04X}\n",
+            fuses.low, fuses.high
+        );
+        if let Some(extended) = fuses.extended {
+            let _ = writeln!(text, "#define FUSE_EXTENDED {extended:#04X}");
+        }
+        text = text.replace("0XF", "0xF").replace("0XE", "0xE");
     }
     if let Some(layout) = layout {
         let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
@@ -282,10 +324,51 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 ",
         number = wiring.interrupt,
     );
-    sealed(&text)
+    text
 }
 
-pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> String {
+/// The fuse bytes of the part of a wiring.
+fn fuses_of(rig: &Rig, wiring: &Wiring) -> Result<FuseBytes, NoFuses> {
+    FuseBytes::of(
+        wiring.controller,
+        rig.controller.clock_source,
+        rig.timer.clock,
+    )
+}
+
+/// What fuse bytes select the clock, for a shell or a document.
+fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
+    match fuses_of(rig, wiring) {
+        Ok(FuseBytes {
+            low,
+            high,
+            extended,
+        }) => {
+            let extended =
+                extended.map_or_else(String::new, |byte| format!(", extended {byte:02X}"));
+            format!(
+                "Fuse bytes of an {} with {} of {}: low {low:02X}, high {high:02X}{extended}.",
+                wiring.controller.compiler_name,
+                named(rig.controller.clock_source),
+                rig.timer.clock
+            )
+        }
+        Err(none) => {
+            let none = none.to_string();
+            let first = none[..1].to_uppercase();
+            format!(
+                "{first}{}: change clock or clock_source in the rig.",
+                &none[1..]
+            )
+        }
+    }
+}
+
+/// What a wrong clock fuse does, and how it is undone.
+const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
+    from a generator or another microcontroller, is fed to its pin XTAL1. Write the right fuses while it is.";
+
+pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSource) -> String {
     let (sources, fed) = match source {
         ScheduleSource::Memory => ("table.c schedule.c", String::new()),
         ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
@@ -306,13 +389,20 @@ pub(super) fn makefile(wiring: Option<&Wiring>, source: ScheduleSource) -> Strin
         .replace("@COILS@", coils)
         .replace("@FED@", &fed)
         .replace("@SWITCHING@", switching)
+        .replace("@FUSES@", &fuses_text(rig, wiring))
+        .replace("@WRONG_FUSE@", WRONG_FUSE)
 }
 
 const AVR_MAKEFILE: &str = "\
 # make            builds player.hex, for your programmer
 # make size       says how much of the memory it takes
+# make fuses      says which fuse bytes select the clock; they are in player.elf too
+# make flash      writes player.hex to the part, with the command of your programmer:
+#                 make flash PROGRAMMER='avrdude -p PART -c PROGRAMMER'
 # Any other board: make objects CC=... CFLAGS=..., and see board.h.
 MCU = @MCU@
+PROGRAMMER =
+WRITE = -U flash:w:player.hex:i
 CC = avr-gcc
 OBJCOPY = avr-objcopy
 SIZE = avr-size
@@ -328,7 +418,7 @@ SOURCES = player.c @SOURCES@
 HEADERS = $(wildcard *.h)
 
 player.hex: player.elf
-\t$(OBJCOPY) -O ihex -R .eeprom $< $@
+\t$(OBJCOPY) -O ihex -R .eeprom -R .fuse $< $@
 
 player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
 \t$(CC) $(CFLAGS) $(LANGUAGE) $(SOURCES) board_avr.c@COILS@ -Wl,--gc-sections,--relax -o $@
@@ -336,17 +426,25 @@ player.elf: $(SOURCES) board_avr.c@COILS@ $(HEADERS)
 size: player.elf
 \t$(SIZE) $<
 
+fuses:
+\t@echo \"@FUSES@\"
+\t@echo \"@WRONG_FUSE@\"
+
+flash: player.hex
+\t@test -n \"$(PROGRAMMER)\" || { echo \"name the command of your programmer: make flash PROGRAMMER='...'\" >&2; exit 1; }
+\t$(PROGRAMMER) $(WRITE)
+
 objects:
 \t$(CC) $(CFLAGS) $(LANGUAGE) -c $(SOURCES)
 
 clean:
 \trm -f player.elf player.hex *.o
 
-.PHONY: size objects clean
+.PHONY: size fuses flash objects clean
 ";
 
 const OTHER_MAKEFILE: &str = "\
-# make objects    compiles the player; link it with your board's four functions
+# make objects    compiles the player; link it with your board's five functions
 CC = cc
 CFLAGS = -O2
 LANGUAGE = -std=c99 -Wall -Wextra -pedantic@FED@
@@ -416,7 +514,8 @@ pub(super) fn readme(
         (Some((steps, bytes)), _) => writeln!(
             text,
             "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
-            Every step falls on its tick of a {clock} timer divided by {prescaler}.\n\n{STARTS}",
+            {}\n\n{STARTS}",
+            exactness(rig, wiring)
         ),
         (None, ScheduleSource::Line { baud }) => writeln!(
             text,
@@ -461,6 +560,14 @@ pub(super) fn readme(
             if !wiring.switches.is_empty() {
                 text.push_str(COILS);
             }
+            let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
+            let _ = writeln!(
+                text,
+                "{} `make fuses` prints them. {WRONG_FUSE} A new part runs on its factory's clock, which the player does \
+                 not measure: everything then takes {} times as long.\n",
+                fuses_text(rig, wiring),
+                Rounded(slower)
+            );
             text.push_str(if counts.is_none() {
                 "`stream` reports how a program ended, and the position of each axis:\n\n"
             } else {
@@ -471,7 +578,7 @@ pub(super) fn readme(
         Err(reason) => {
             let _ = writeln!(
                 text,
-                "The player does not support this board ({reason}): write the four functions that \
+                "The player does not support this board ({reason}): write the five functions that \
                 `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
                  `make objects` compiles the rest.\n"
             );
@@ -479,6 +586,18 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if counts.is_some() && wiring.is_ok() {
+        let until = rig.controller.start.map_or_else(String::new, |input| {
+            format!(
+                " until the contact of `{}` closes; zero is then where the axes stand",
+                rig.inputs[input].name
+            )
+        });
+        let _ = writeln!(
+            text,
+            "| reset | anything but power-on has reset the microcontroller: nothing moves{until} |"
+        );
+    }
     if counts.is_none() {
         text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
         text.push_str(AFTERWARDS_ON_A_LINE);
@@ -491,6 +610,24 @@ pub(super) fn readme(
         let _ = writeln!(text, "- {caution}");
     }
     text
+}
+
+/// How true to their ticks steps are.
+fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
+    let Timer {
+        clock, prescaler, ..
+    } = &rig.timer;
+    match wiring {
+        Ok(wiring) if !wiring.switches.is_empty() => format!(
+            "Software switches the coils: the switches of a step follow its tick of a {clock} timer divided by \
+             {prescaler} within {} clock cycles. The ticks themselves do not drift.",
+            budget::coil_late_cycles(rig)
+        ),
+        Ok(_) => format!("Every step falls on its tick of a {clock} timer divided by {prescaler}."),
+        Err(_) => format!(
+            "Ticks are those of a {clock} timer divided by {prescaler}; how true to them steps are depends on your board_arm()."
+        ),
+    }
 }
 
 const COILS: &str = "\

@@ -65,6 +65,14 @@ pub enum Unplayable {
     /// Events too close together.
     #[error(transparent)]
     TooClose(#[from] TooClose),
+    /// A position that the player cannot count.
+    #[error("`{axis}` goes {steps} microsteps from its start; the player counts {MOST_STEPS}")]
+    Position {
+        /// The axis.
+        axis: String,
+        /// How far from its start it goes.
+        steps: u64,
+    },
     /// More steps than a line carries.
     #[error(
         "the program needs up to {} microsteps/s over all axes; this board decodes {} from the line",
@@ -86,6 +94,7 @@ impl Unplayable {
             Self::TooClose(TooClose::Changes { .. }) => "output-below-player",
             Self::TooClose(_) => "events-below-player",
             Self::StepRate { .. } => "line-below-player",
+            Self::Position { .. } => "player-position",
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => "player-memory",
             Self::Unwired(_) | Self::CoilsElsewhere(_) | Self::Baud { .. } => "player-board",
             Self::Unswitched(_) => "player-coils",
@@ -97,7 +106,7 @@ impl Unplayable {
     pub const fn is_of_the_program(&self) -> bool {
         match self {
             Self::Pack(_) | Self::Table { .. } | Self::Marks { .. } => true,
-            Self::TooClose(_) | Self::StepRate { .. } => true,
+            Self::TooClose(_) | Self::StepRate { .. } | Self::Position { .. } => true,
             Self::Unwired(_) => self.is_about_flash(),
             Self::CoilsElsewhere(_) | Self::Unswitched(_) | Self::Baud { .. } | Self::Axes => false,
         }
@@ -122,8 +131,14 @@ impl Unplayable {
     fn cure(&self, on_the_way: bool) -> String {
         const SHORTER: &str = "stream the program over a line, or make it shorter";
         match self {
+            Self::Unwired(Unwired::NoSuchPart { .. }) => {
+                "name one of them as `controller`, or none".to_owned()
+            }
             Self::Unwired(Unwired::ForeignPins(_)) => "name pins that a part has".to_owned(),
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => SHORTER.to_owned(),
+            Self::Unwired(Unwired::Parts(parts)) if is_about_the_part(parts) => {
+                "name a larger part as `controller`, or none".to_owned()
+            }
             Self::Unwired(Unwired::Parts(_)) => {
                 "leave `pin` out to let the player choose a free one".to_owned()
             }
@@ -144,11 +159,23 @@ impl Unplayable {
             Self::Axes => "use several boards".to_owned(),
             Self::Marks { .. } => "use fewer marks, or the same text again".to_owned(),
             Self::TooClose(close) => close.cure(on_the_way),
+            Self::Position { axis, .. } => {
+                format!("turn `{axis}` back in between, use fewer microsteps, or split the program")
+            }
             Self::StepRate { .. } => {
                 "lower the speeds, or play it from the board's memory".to_owned()
             }
         }
     }
+}
+
+/// Whether it is the part itself that does, not its pins.
+fn is_about_the_part(parts: &[Shortcoming]) -> bool {
+    parts.iter().all(|one| match one.lack {
+        Lack::Clock { .. } | Lack::Ram { .. } | Lack::Axes { .. } => true,
+        Lack::Switches | Lack::Converters | Lack::Pins | Lack::Interrupt => false,
+        Lack::NoSuchPin { .. } | Lack::Taken { .. } | Lack::Flash { .. } => false,
+    })
 }
 
 /// A program that the player refuses: where, why, and what would cure it.
@@ -241,7 +268,12 @@ impl Board<'_> {
         remark: &str,
         items: impl Iterator<Item = Item>,
     ) -> Result<Table, Refusal> {
-        let packed = pack(items, self.rig).map_err(Unplayable::from)?;
+        let mut counted = Counted::new(items, self.rig);
+        let packed = pack(&mut counted, self.rig);
+        if let Some(refusal) = counted.exceeded {
+            return Err(refusal);
+        }
+        let packed = packed.map_err(Unplayable::from)?;
         let layout = lay_out(&packed, self.rig, remark).map_err(|_| Unplayable::Axes)?;
         let bytes = layout.bytes.len();
         if bytes > LONGEST_TABLE {
@@ -258,22 +290,26 @@ impl Board<'_> {
 
     /// Whether the board keeps up with a program that comes over a line.
     fn follow(&self, items: impl Iterator<Item = Item>) -> Vec<Refusal> {
+        let mut counted = Counted::new(items, self.rig);
+        if self.wiring.is_err() {
+            counted.by_ref().for_each(drop);
+            return counted.exceeded.into_iter().collect();
+        }
         let rated = Rated {
-            items,
+            items: &mut counted,
             rig: self.rig,
             most: line_step_rate(self.rig, self.options.lines),
             exceeded: None,
         };
-        if self.wiring.is_err() {
-            return Vec::new();
-        }
         let mut schedule = Schedule::new(rated, self.rig);
         let kept_up = self.keep_up(&mut schedule);
         // What comes behind the refusal still counts for the rate.
         let rated = schedule.items_mut();
         rated.by_ref().for_each(drop);
-        let exceeded = rated.exceeded.take();
-        exceeded.into_iter().chain(kept_up.err()).collect()
+        let too_fast = rated.exceeded.take();
+        drop(schedule);
+        let refusals = too_fast.into_iter().chain(kept_up.err());
+        refusals.chain(counted.exceeded).collect()
     }
 
     /// Follows the events of a program; how many of them are steps.
@@ -297,6 +333,56 @@ impl Board<'_> {
             pace.finish().map_err(|close| Refusal::new(close, last))?;
         }
         Ok(steps)
+    }
+}
+
+/// The furthest that an axis may be from its start (microsteps): positions have 32 bits.
+const MOST_STEPS: u64 = i32::MAX as u64;
+
+/// Items on their way, until one of them takes an axis out of the player's count.
+struct Counted<'a, I> {
+    items: I,
+    rig: &'a Rig,
+    /// Where each axis is, since its start (microsteps).
+    positions: Vec<i64>,
+    exceeded: Option<Refusal>,
+}
+
+impl<'a, I: Iterator<Item = Item>> Counted<'a, I> {
+    fn new(items: I, rig: &'a Rig) -> Self {
+        Self {
+            items,
+            rig,
+            positions: vec![0; rig.axes.len()],
+            exceeded: None,
+        }
+    }
+}
+
+impl<I: Iterator<Item = Item>> Iterator for Counted<'_, I> {
+    type Item = Item;
+
+    fn next(&mut self) -> Option<Item> {
+        if self.exceeded.is_some() {
+            return None;
+        }
+        let item = self.items.next()?;
+        if let Item::Move(planned) = &item {
+            for moving in &planned.motion.axes {
+                let position = &mut self.positions[moving.axis];
+                let way = i64::try_from(moving.steps).unwrap_or(i64::MAX);
+                *position = position.saturating_add(way * i64::from(moving.direction.sign()));
+                if position.unsigned_abs() > MOST_STEPS {
+                    let reason = Unplayable::Position {
+                        axis: self.rig.axes[moving.axis].name.clone(),
+                        steps: position.unsigned_abs(),
+                    };
+                    self.exceeded = Some(Refusal::new(reason, ProgramPlace::Move(planned.index)));
+                    return None;
+                }
+            }
+        }
+        Some(item)
     }
 }
 

@@ -10,10 +10,12 @@ use thiserror::Error;
 use super::budget;
 use super::controller::{CONTROLLERS, CompareOutput, Controller, PartPin, pin, whole_port};
 use super::options::PlayerOptions;
+use crate::diagnostic::alternatives;
 use crate::rig::{Pin, Rig};
+use crate::units::Frequency;
 
 /// Which pin does what.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Wiring {
     /// The part …
     pub controller: &'static Controller,
@@ -52,7 +54,7 @@ pub(super) enum Coils {
 }
 
 /// What a part lacks for a rig.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[derive(Debug, Clone, PartialEq, Error)]
 #[error("{}: {lack}", controller.compiler_name)]
 pub struct Shortcoming {
     /// The part.
@@ -62,7 +64,7 @@ pub struct Shortcoming {
 }
 
 /// What a part may lack.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum Lack {
     /// Compare outputs.
     #[error("its timer supports {most} axes, and the rig has {axes}")]
@@ -102,6 +104,22 @@ pub enum Lack {
         /// What it is.
         taken: PinUse,
     },
+    /// A fast clock.
+    #[error("its clock is {most} at most, and the rig has {clock}")]
+    Clock {
+        /// Its highest clock.
+        most: Frequency,
+        /// The rig's clock.
+        clock: Frequency,
+    },
+    /// RAM.
+    #[error("the player needs {needed} bytes of RAM with its stack; it has {ram}")]
+    Ram {
+        /// Bytes that are needed.
+        needed: usize,
+        /// Bytes that it has.
+        ram: usize,
+    },
     /// Flash.
     #[error("player and schedule need {needed} bytes of flash; it has {flash}")]
     Flash {
@@ -130,7 +148,7 @@ pub enum PinUse {
 }
 
 /// Why no part fits a rig.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum Unwired {
     /// Pins that no part has.
     #[error(
@@ -139,6 +157,12 @@ pub enum Unwired {
         listed(.0), ports()
     )]
     ForeignPins(Vec<ForeignPin>),
+    /// A part that the player does not support.
+    #[error("`{name}` is none of the parts that the player supports: {}", alternatives(&names()))]
+    NoSuchPart {
+        /// What the rig calls it.
+        name: String,
+    },
     /// Each part lacks something.
     #[error("{}", joined(.0))]
     Parts(Vec<Shortcoming>),
@@ -170,22 +194,44 @@ fn listed(pins: &[ForeignPin]) -> String {
     format!("pin {}", pins.join(" and "))
 }
 
+fn names() -> Vec<String> {
+    let names = CONTROLLERS.iter().map(|part| part.compiler_name.to_owned());
+    names.collect()
+}
+
 fn ports() -> String {
-    let ports: Vec<String> = CONTROLLERS
+    let mut ports: Vec<(&str, Vec<String>)> = Vec::new();
+    for part in &CONTROLLERS {
+        let name = part.compiler_name.to_owned();
+        match ports.iter_mut().find(|(letters, _)| *letters == part.ports) {
+            Some((_, names)) => names.push(name),
+            None => ports.push((part.ports, vec![name])),
+        }
+    }
+    let ports: Vec<String> = ports
         .iter()
-        .map(|part| format!("{} on an {}", part.ports, part.compiler_name))
+        .map(|(letters, names)| format!("{letters} on an {}", alternatives(names)))
         .collect();
     ports.join(", ")
 }
 
+/// Parts that lack the same are named together.
 fn joined(parts: &[Shortcoming]) -> String {
-    let parts: Vec<String> = parts.iter().map(Shortcoming::to_string).collect();
-    parts.join("; ")
+    let mut text = String::new();
+    for (at, part) in parts.iter().enumerate() {
+        text += part.controller.compiler_name;
+        match parts.get(at + 1) {
+            Some(next) if next.lack == part.lack => text += ", ",
+            Some(_) => text += &format!(": {}; ", part.lack),
+            None => text += &format!(": {}", part.lack),
+        }
+    }
+    text
 }
 
 impl Wiring {
-    /// The wiring for a rig on the smallest part that has the pins and the flash for the
-    /// player and so many bytes of tables, or what every part lacks.
+    /// The wiring for a rig on the part that it names, or on the smallest that has the pins
+    /// and the memories for the player and so many bytes of tables; or what each part lacks.
     pub(super) fn of(
         rig: &Rig,
         coils: Coils,
@@ -196,10 +242,23 @@ impl Wiring {
         if !foreign.is_empty() {
             return Err(Unwired::ForeignPins(foreign));
         }
+        let named = rig.controller.part.as_deref();
+        let only = named
+            .map(|name| {
+                Controller::named(name).ok_or(Unwired::NoSuchPart {
+                    name: name.to_owned(),
+                })
+            })
+            .transpose()?;
         let mut lacking = Vec::new();
-        for controller in &CONTROLLERS {
+        let parts = CONTROLLERS.iter().filter(|part| match only {
+            Some(only) => *part == only,
+            None => part.is_chosen,
+        });
+        for controller in parts {
             let code = budget::code_bytes(rig, options);
-            match Self::on(controller, rig, coils, code + tables) {
+            let needed = [code + tables, budget::ram_bytes(rig, options)];
+            match Self::on(controller, rig, coils, needed) {
                 Ok(wiring) => {
                     return Ok(Self {
                         not_smaller: lacking.pop(),
@@ -212,7 +271,19 @@ impl Wiring {
         Err(Unwired::Parts(lacking))
     }
 
-    fn on(part: &'static Controller, rig: &Rig, coils: Coils, needed: usize) -> Result<Self, Lack> {
+    /// The wiring on one part; `needed` is bytes of flash and of RAM.
+    fn on(
+        part: &'static Controller,
+        rig: &Rig,
+        coils: Coils,
+        needed: [usize; 2],
+    ) -> Result<Self, Lack> {
+        if rig.timer.clock.si() > f64::from(part.fastest) {
+            return Err(Lack::Clock {
+                most: Frequency::new(part.fastest.into()),
+                clock: rig.timer.clock,
+            });
+        }
         let axes = rig.axes.len();
         if axes >= part.compare.len() {
             let most = part.compare.len() - 1;
@@ -262,8 +333,13 @@ impl Wiring {
         let mut others = |wanted| give(wanted, free.clone().chain(compare()), &mut taken);
         let directions = others(vec![None; steps.len()])?;
         let inputs = others(inputs)?;
-        if needed > part.flash {
-            let flash = part.flash;
+        let (flash, ram) = (part.flash, part.ram);
+        let [needed, needed_ram] = needed;
+        if needed_ram > ram {
+            let needed = needed_ram;
+            return Err(Lack::Ram { needed, ram });
+        }
+        if needed > flash {
             return Err(Lack::Flash { needed, flash });
         }
         Ok(Self {
@@ -305,6 +381,7 @@ impl Wiring {
             .map(|pin| pin.to_string())
             .collect();
         let cure = match left.as_slice() {
+            [] if self.controller.exact.is_empty() => "no pin of this part is exact".to_owned(),
             [] if self.exact.is_empty() => {
                 "with a prescaler of 8 or more some pins are exact".into()
             }
@@ -366,7 +443,7 @@ fn meant_pin(text: &str) -> Option<PartPin> {
     first.filter(|_| near.next().is_none())
 }
 
-/// The pins that the rig names, which have to be there and free.
+/// The pins that the rig names; each must exist and be free.
 fn named(
     part: &Controller,
     pins: &[Pin],

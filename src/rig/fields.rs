@@ -544,11 +544,11 @@ pub(crate) fn whole(key: &str, node: &Node, range: RangeInclusive<u32>) -> Resul
 }
 
 /// One of `words`.
-pub(crate) fn choice(
+pub(crate) fn choice<'a>(
     key: &str,
     entry: &Entry,
-    words: &[&'static str],
-) -> Result<&'static str, Diagnostic> {
+    words: &[&'a str],
+) -> Result<&'a str, Diagnostic> {
     let word = text(key, &entry.value)?;
     if let Some(known) = words.iter().find(|known| **known == word) {
         return Ok(known);

@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod controller;
 mod direction;
 mod drive;
 pub(crate) mod fields;
@@ -24,6 +25,7 @@ mod travel;
 pub(crate) mod yaml;
 
 pub(crate) use amplitude::Amplitude;
+pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
@@ -42,6 +44,8 @@ pub struct Rig {
     pub axes: Vec<Axis>,
     /// The clock that times every step of every axis.
     pub timer: Timer,
+    /// The microcontroller, as far as the rig says it.
+    pub controller: NamedController,
     /// Named outputs, in the order in which they are written.
     pub outputs: Vec<Pin>,
     /// Named inputs, in the order in which they are written.

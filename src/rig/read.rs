@@ -1,4 +1,4 @@
-//! A rig's own file: axes, timer, outputs and inputs.
+//! A rig's own file: axes, timer, controller, outputs and inputs.
 
 use std::sync::Arc;
 
@@ -7,7 +7,7 @@ use super::names::name;
 use super::problems::{Place, Problems};
 use super::profile::{self, Files, Profiles};
 use super::yaml::{self, Entry, Node, NodeKind};
-use super::{Axis, Drive, Limits, Load, Motor, Pin, Rig, Timer};
+use super::{Axis, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
 use crate::diagnostic::{Diagnostics, Source};
 
 /// More axes or pins than this are a mistake.
@@ -48,6 +48,7 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     let timer = timer
         .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
         .and_then(Timer::read);
+    let controller = fields.take("controller");
     let mut pins = |key, what| {
         let entry = fields.take(key)?;
         read_pins(what, entry, fields.problems())
@@ -56,11 +57,17 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
     let inputs = pins("inputs", "`inputs`");
     let (outputs, inputs) = (outputs.unwrap_or_default(), inputs.unwrap_or_default());
     refuse_shared_pins(&outputs, &inputs, fields.problems());
+    let names: Vec<&str> = inputs.iter().map(|(pin, _)| pin.name.as_str()).collect();
+    let controller = match controller {
+        None => Some(NamedController::default()),
+        Some(entry) => NamedController::read(entry, &names, fields.problems()),
+    };
     fields.finish();
     let bare = |pins: Vec<(Pin, Option<Place>)>| pins.into_iter().map(|(pin, _)| pin).collect();
     Some(Rig {
         axes: axes?,
         timer: timer?,
+        controller: controller?,
         outputs: bare(outputs),
         inputs: bare(inputs),
     })

@@ -17,9 +17,9 @@ pub fn long(tick_rate: f64) -> u64 {
 /// The accuracy required of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Accuracy {
-    /// By which share intervals may differ from their own, or by one tick; none where
-    /// every step must be within a tick of its own, and the last one on it.
-    pub share: Option<f64>,
+    /// By how many steps the path may stray within a run; none where every step has to be
+    /// within a tick of its own, and the last one on it.
+    pub stray: Option<f64>,
     /// The shortest interval that the board can play (ticks); only those that are
     /// shorter anyway may be so.
     pub least: u64,
@@ -118,14 +118,14 @@ fn is_true(run: &StepRun, ticks: &[u64], accuracy: Accuracy) -> bool {
         let interval = tick.wrapping_sub(before);
         let own = wanted - wanted_before;
         let fits = (accuracy.least.min(own).max(1)..=accuracy.long).contains(&interval);
-        let near = match accuracy.share {
+        let near = match accuracy.stray {
             None => tick.abs_diff(wanted) <= 1,
-            Some(share) => interval.abs_diff(own) as f64 <= (share * own as f64).max(1.0),
+            Some(stray) => tick.abs_diff(wanted) as f64 <= (stray * own as f64).max(1.0),
         };
         (before, wanted_before) = (tick, wanted);
         fits && near
     });
-    each && (accuracy.share.is_some() || run.ticks().last() == ticks.last().copied())
+    each && (accuracy.stray.is_some() || run.ticks().last() == ticks.last().copied())
 }
 
 #[cfg(test)]
@@ -134,7 +134,7 @@ mod tests {
 
     const LONG: u64 = 0x8000;
     const EXACT: Accuracy = Accuracy {
-        share: None,
+        stray: None,
         least: 1,
         long: LONG,
     };

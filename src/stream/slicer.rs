@@ -68,7 +68,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
         let timing = RecordTiming::new(&rig.timer);
         Ok(Self {
             ahead: Ahead::new(items, rig),
-            standstill: Standstill::new(timing, room_to_slow),
+            standstill: Standstill::new(timing, rig, room_to_slow),
             timing,
             from: 0,
             slice: timing.slice(),

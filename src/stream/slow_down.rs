@@ -16,8 +16,9 @@
 //! w₁, x takes the time 2x/(√w₀ + √w).
 //!
 //! d is the highest deceleration that the plan itself uses, which its check has passed;
-//! for a full-torque motion, whose deceleration is less at high speed, the lowest. The
-//! jerk is not limited.
+//! for a full-torque motion, whose deceleration is less at high speed, the lowest. Where the
+//! plan is not slowing down itself, [`RESERVE`] of it is kept, so that cells and runs never
+//! ask for more. The jerk is not limited.
 
 use super::fit::{self, Accuracy};
 use super::record::{self, Act, RecordKind};
@@ -25,6 +26,9 @@ use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
 
+/// Share of the deceleration that is kept in reserve: more than what cells of finite length ask for
+/// too much.
+const RESERVE: f64 = 0.02;
 /// Cells that an even stretch is divided into, at least: chosen.
 const CELLS: f64 = 200.0;
 /// The shortest cell, as a share of the motion: chosen, to bound their number.
@@ -49,12 +53,18 @@ pub fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
     let (mut real, mut w) = (tau, 1.0);
     while tau < motion.duration && w > 0.0 {
         let mut cell = motion.duration - tau;
-        let mut steepest = f64::INFINITY;
+        let (mut steepest, mut ends) = (f64::INFINITY, f64::INFINITY);
         let mut creeps = true;
         for axis in &mut axes {
             let (speed, acceleration) = axis.state(tau);
+            // The acceleration of the plan may change with the segment.
+            let left = axis.left(tau);
+            if left > SHORTEST_CELL * SHORTEST_CELL * motion.duration {
+                ends = ends.min(left);
+            }
             if speed > 0.0 {
-                steepest = steepest.min((axis.decel + w * acceleration) / speed);
+                let trusted = (1.0 - RESERVE) * axis.decel;
+                steepest = steepest.min((trusted + w * acceleration) / speed);
                 cell = cell.min(speed / (2.0 * axis.decel) / CELLS);
                 creeps &= w.sqrt() * speed <= axis.start;
             }
@@ -64,7 +74,8 @@ pub fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
         }
         cell = cell
             .max(SHORTEST_CELL * motion.duration)
-            .min(motion.duration - tau);
+            .min(motion.duration - tau)
+            .min(ends);
         let slope = 2.0 * steepest.max(0.0);
         cell = cell.min(w / slope);
         let end = (w - slope * cell).max(0.0);
@@ -135,6 +146,11 @@ impl<'a> Walker<'a> {
         (segment.velocity_at(since), segment.acceleration_at(since))
     }
 
+    /// Time from then, where `state` looked last, to the end of the plan's segment.
+    fn left(&self, tau: f64) -> f64 {
+        self.seen_from + self.axis.segments[self.seen].duration - tau
+    }
+
     /// Gives the times of the steps up to `until`.
     fn walk(&mut self, until: f64, mut step: impl FnMut(f64)) {
         let segments = &self.axis.segments;
@@ -192,8 +208,8 @@ pub fn write(stream: usize, mut clock: u64, ticks: &[u64], accuracy: Accuracy, o
         };
         record::write(stream, &what, out);
         done += count;
-        // Where intervals are true only by their share, the board's clock strays a
-        // little; what matters from here on is that the next intervals are true.
+        // Where a run strays, so does the board's clock; what matters from here on is that
+        // the next intervals are true.
         clock = ticks[done - 1];
     }
 }

@@ -38,9 +38,9 @@ impl RecordTiming {
         (SLICE * self.rate) as u64
     }
 
-    pub(super) const fn accuracy(&self, share: Option<f64>) -> Accuracy {
+    pub(super) const fn accuracy(&self, stray: Option<f64>) -> Accuracy {
         Accuracy {
-            share,
+            stray,
             least: self.between_steps,
             long: self.long,
         }

@@ -9,7 +9,7 @@ use crate::diagnostic::Span;
 use crate::plan::{
     AxisLimits, AxisMotion, Direction, Item, Motion, MovePart, PlannedMove, Segment, Travel,
 };
-use crate::rig::{Axis, Pin, Rig, Timer};
+use crate::rig::{Axis, NamedController, Pin, Rig, Timer};
 use crate::script::Shape;
 use crate::units::{Frequency, Inertia, Time};
 
@@ -42,6 +42,7 @@ pub fn rig(axes: usize, timer: Timer) -> Rig {
             .map(|name| axis(&name.to_string()))
             .collect(),
         timer,
+        controller: NamedController::default(),
         outputs: vec![pin("lamp")],
         inputs: vec![pin("door")],
     }

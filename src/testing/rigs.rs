@@ -7,7 +7,8 @@ use std::sync::Arc;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::plan::{Item, PlannedMove, program};
 use crate::rig::{
-    Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NoFiles, Pin, Rig, Timer,
+    Axis, Drive, DriveKind, Limits, LinearLoad, Load, Motor, NamedController, NoFiles, Pin, Rig,
+    Timer,
 };
 use crate::script::action::SpeedLimits;
 use crate::script::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
@@ -89,6 +90,7 @@ pub fn rig(axes: Vec<Axis>) -> Rig {
             direction_setup: Time::new(1e-5),
             fastest_interval: Time::new(4e-5),
         },
+        controller: NamedController::default(),
         outputs: vec![pin("camera"), pin("lamp")],
         inputs: vec![pin("gate")],
     }

@@ -23,6 +23,7 @@ const ELSEWHERE: [&str; 17] = [
     "player-board",
     "player-coils",
     "player-memory",
+    "player-position",
     "player-untried",
     "steps-lost",
     "torque-softened",

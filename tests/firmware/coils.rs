@@ -1,6 +1,8 @@
 //! Coils that the player switches itself.
 
-use crate::board::{self, Bench, Built, Pin, Run};
+use slewsmith::schedule::EventKind;
+
+use crate::board::{self, Bench, Built, Pin, Run, is_step_of};
 use crate::played::{AXIS, opens, rig, there_and_back};
 
 /// Which switches were on from which cycle to which, and what the converters got, as the
@@ -193,6 +195,80 @@ fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
             "{}",
             last as i64 - at as i64
         );
+    }
+}
+
+#[test]
+fn the_switches_of_a_step_follow_its_tick_within_the_stated_cycles() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (axes, moves) in [
+        (&["disc"][..], "turn disc by 700 microstep\n".to_owned()),
+        (
+            &["disc", "arm"],
+            "together {\n turn disc by 700 microstep\n turn arm by 690 microstep\n}\n".to_owned(),
+        ),
+    ] {
+        let (mut worst, mut figure) = (0, 0);
+        for drive in [fixed_voltage("wave"), fixed_voltage("half-step")] {
+            let back = moves.replace("by ", "by -");
+            let script = format!(
+                "rig \"rig.yaml\"\nbands allow\nspeed 3000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\n\
+                 output lamp on\ndwell 20 ms\n{moves}output lamp off\n{back}output lamp on\n"
+            );
+            let rig = format!("{}outputs: {{ lamp: {{}} }}\n", driven(axes, &drive));
+            let bench = Bench::new(&script, &rig);
+            let built = bench.build(&["--lines", "coils"]);
+            let run = built.run(60 * board::CLOCK, &[]);
+            assert!(
+                run.text
+                    .as_deref()
+                    .is_some_and(|text| text.starts_with("finished"))
+            );
+            let events = bench.packed();
+            let prescaler = built.constant("PRESCALER");
+            // The output is exact: it says which cycle tick 0 is.
+            let lamp = run.edges_of(built.pin("output lamp"), 1)[0];
+            let on = events
+                .iter()
+                .find(|event| matches!(event.what, EventKind::Output { on: true, .. }))
+                .unwrap();
+            let start = lamp - on.tick * prescaler;
+            let (mut first, mut last) = (u64::MAX, 0);
+            for (number, axis) in axes.iter().enumerate() {
+                let coils = Coils::of(&built, axis);
+                let ticks = events.iter().filter(|event| is_step_of(event, number));
+                let dues: Vec<u64> = ticks.map(|event| start + event.tick * prescaler).collect();
+                assert!(dues.len() >= 1380, "{}", dues.len());
+                for (at, due) in dues.iter().enumerate() {
+                    let next = dues.get(at + 1).map_or(due + 4000, |next| *next);
+                    let of_step: Vec<u64> = run
+                        .edges
+                        .iter()
+                        .filter(|edge| (*due..next).contains(&edge.cycle))
+                        .filter(|edge| coils.switches.contains(&edge.pin))
+                        .map(|edge| edge.cycle - due)
+                        .collect();
+                    first = first.min(*of_step.first().expect("a step switches"));
+                    last = last.max(*of_step.last().unwrap());
+                }
+            }
+            let readme = built.file("README.md");
+            let stated = readme
+                .split("within ")
+                .nth(1)
+                .and_then(|text| text.split(' ').next()?.parse::<u64>().ok())
+                .expect("the figure");
+            println!(
+                "{axes:?} {drive}: switched {first} to {last} cycles behind the tick; stated {stated}"
+            );
+            assert!(!readme.contains("Every step falls on its tick"));
+            assert!(last <= stated, "{last} {stated}");
+            (worst, figure) = (last.max(worst), stated);
+        }
+        // The figure is what was measured, with some room.
+        assert!(figure <= worst + worst / 2, "{worst} {figure}");
     }
 }
 

@@ -11,6 +11,8 @@ mod played;
 mod coils;
 mod hostile;
 mod outputs;
+mod parts;
+mod ports;
 mod project;
 mod steps;
 mod stops;

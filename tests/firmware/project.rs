@@ -51,14 +51,14 @@ fn the_player_compiles_for_other_processors() {
     let Some(arm) = support::tool("arm-none-eabi-gcc") else {
         return;
     };
-    // A timer that no small part has, so that nothing but the four functions is missing.
+    // A timer that no small part has, so that nothing but the five functions is missing.
     let bench = Bench::new(
         &there_and_back(20_000),
         &rig(&["disc"], "outputs: { lamp: {} }\n")
             .replace("16 MHz, prescaler: 8", "64 MHz, prescaler: 32"),
     );
     let said = bench.emit("firmware", "player", &[]).unwrap();
-    assert!(said.contains("four functions"), "{said}");
+    assert!(said.contains("five functions"), "{said}");
     for options in [
         "-mcpu=cortex-m0 -mthumb -Os -Werror",
         "-mcpu=cortex-m4 -mthumb -O2 -Werror",
@@ -119,6 +119,133 @@ fn pins_that_are_the_builders_are_kept_and_refused_where_they_no_longer_fit() {
 }
 
 #[test]
+fn files_that_were_edited_are_kept_and_named() {
+    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
+    let file = |name: &str| bench.path().join("player").join(name);
+    let read = |name: &str| std::fs::read_to_string(file(name)).unwrap();
+    for options in [
+        &[][..],
+        &["--lines", "steps", "--feed", "line"],
+        &["--other-board"],
+    ] {
+        let _ = std::fs::remove_dir_all(bench.path().join("player"));
+        bench.emit("firmware", "player", options).unwrap();
+        let names: Vec<String> = std::fs::read_dir(bench.path().join("player"))
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        assert!(names.len() >= 10, "{names:?}");
+        // Nothing was edited: nothing is said to be kept but the pins.
+        let said = bench.emit("firmware", "player", options).unwrap();
+        assert!(!said.contains("edited"), "{said}");
+        for name in &names {
+            let written = read(name);
+            let own = written.replacen('\n', "\n\n", 1);
+            std::fs::write(file(name), &own).unwrap();
+            match bench.emit("firmware", "player", options) {
+                Ok(said) => {
+                    assert!(said.contains("kept ") && said.contains(name), "{said}");
+                    assert_eq!(read(name), own, "{name}");
+                }
+                Err(said) => {
+                    // Its program would be played, and not the new one.
+                    assert!(name.starts_with("schedule."), "{name}: {said}");
+                    assert!(
+                        said.contains("was edited, and it holds the program"),
+                        "{said}"
+                    );
+                    assert_eq!(read(name), own, "{name}");
+                }
+            }
+            std::fs::write(file(name), &written).unwrap();
+        }
+    }
+}
+
+#[test]
+fn constants_that_would_break_the_player_do_not_compile() {
+    if board::harness().is_none() {
+        return;
+    }
+    let assert_refused = |bench: &Bench, name: &str, from: &str, to: &str| {
+        let path = bench.path().join("player").join(name);
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert!(text.contains(from), "{from} is not in {name}");
+        std::fs::write(&path, text.replacen(from, to, 1)).unwrap();
+        let made = Command::new("make")
+            .arg("-sC")
+            .arg(bench.path().join("player"))
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&made.stderr);
+        let constant = from.split(' ').nth(1).unwrap();
+        let wanted = format!("error \"{constant} must");
+        assert!(!made.status.success(), "{to} compiles");
+        assert!(said.contains(&wanted), "{wanted} is not in {said}");
+        std::fs::write(&path, text).unwrap();
+    };
+    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
+    bench.build(&[]);
+    for (name, from, to) in [
+        (
+            "player.h",
+            "#define RING_EVENTS 64u",
+            "#define RING_EVENTS 32u",
+        ),
+        (
+            "player.h",
+            "#define RING_EVENTS 64u",
+            "#define RING_EVENTS 128u",
+        ),
+        ("schedule.h", "#define STREAMS 2u", "#define STREAMS 3u"),
+        (
+            "schedule.h",
+            "#define STEP_PULSE_TICKS 5u",
+            "#define STEP_PULSE_TICKS 40000u",
+        ),
+        ("table.c", "#define PIECE 0x4000u", "#define PIECE 0x9000u"),
+        ("table.c", "#define AT_A_TIME 16u", "#define AT_A_TIME 24u"),
+        (
+            "decoder_table.h",
+            "#define MOST_NESTED 4u",
+            "#define MOST_NESTED 2u",
+        ),
+    ] {
+        assert_refused(&bench, name, from, to);
+    }
+    bench.build(&["--feed", "line", "--baud", "250000"]);
+    for (name, from, to) in [
+        (
+            "link.h",
+            "#define LINK_QUEUE (AXES > 1u ? 1024u : 512u)",
+            "#define LINK_QUEUE 500u",
+        ),
+        (
+            "link.h",
+            "#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)",
+            "#define LINK_SLOW_DOWN 255u",
+        ),
+        (
+            "link.c",
+            "#define BYTES_AT_A_TIME 16u",
+            "#define BYTES_AT_A_TIME 0u",
+        ),
+        (
+            "link.c",
+            "#define STEPS_AT_A_TIME 16u",
+            "#define STEPS_AT_A_TIME 24u",
+        ),
+        (
+            "board_avr.h",
+            "#define SERIAL_RING 128u",
+            "#define SERIAL_RING 200u",
+        ),
+    ] {
+        assert_refused(&bench, name, from, to);
+    }
+}
+
+#[test]
 fn pins_that_nobody_has_changed_follow_the_rig() {
     let with = |pin: &str| {
         rig(
@@ -146,7 +273,7 @@ fn pins_that_nobody_has_changed_follow_the_rig() {
 #[test]
 fn a_larger_part_is_taken_for_a_reason_and_a_folder_of_others_is_left_alone() {
     for (pin, part) in [
-        ("PC0", "atmega328p:"),
+        ("PC0", "atmega88:"),
         (
             "PB1",
             "atmega2560 (not atmega328p: pin PB1 of `lamp` is a step line",
@@ -207,7 +334,7 @@ fn pins_that_no_part_has_are_refused_unless_the_board_is_another_one() {
         let said = bench
             .emit("firmware", "player", &["--other-board"])
             .unwrap();
-        assert!(said.contains("four functions"), "{said}");
+        assert!(said.contains("five functions"), "{said}");
         let project = bench.path().join("player");
         assert!(project.join("board_other.h").exists() && !project.join("pins.h").exists());
     }
@@ -243,5 +370,33 @@ fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then(
             fed,
             "{options:?}: {text}"
         );
+    }
+}
+
+#[test]
+fn a_position_beyond_the_players_count_is_refused_with_its_line() {
+    // 6400 microsteps a turn: 335,545 turns are the most.
+    let script = |turns: u32| {
+        format!(
+            "rig \"rig.yaml\"\nbands allow\nspeed 20000 microstep/s\naccel 50000 microstep/s^2\n\
+             turn by 1 turn\nturn by {turns} turn\n"
+        )
+    };
+    for options in [
+        &[][..],
+        &["--other-board"],
+        &["--feed", "line", "--other-board"],
+    ] {
+        let bench = Bench::new(&script(335_545), &rig(&["disc"], ""));
+        match bench.emit("firmware", "player", options) {
+            Err(said) => {
+                assert!(said.contains("line 6: "), "{said}");
+                assert!(said.contains("`disc` goes 2147494400 microsteps"), "{said}");
+                assert!(said.contains("the player counts 2147483647"), "{said}");
+                assert!(said.contains("turn `disc` back"), "{said}");
+            }
+            // Such a project is for any program.
+            Ok(_) => assert!(options.contains(&"line")),
+        }
     }
 }

@@ -217,6 +217,55 @@ fn only_power_on_starts_a_program() {
     }
 }
 
+#[test]
+fn after_another_reset_the_named_input_starts_the_program_once_it_is_pressed() {
+    if board::harness().is_none() {
+        return;
+    }
+    let more = "outputs: { lamp: { pin: PD6 } }\ninputs: { door: {}, go: {} }\ncontroller: { start: go }\n";
+    let bench = Bench::new(&there_and_back(20_000), &rig(&["disc"], more));
+    let built = bench.build(&[]);
+    let go = built.pin("input go");
+    let press = |cycle: u64, level: u8| format!("pin={cycle}:{}:{}:{level}", go.port, go.bit);
+    let released = format!("hold={}:{}:1", go.port, go.bit);
+    // Pressed from the start, it has to be released first; a contact of 2 ms is a bounce.
+    for pressed in [&[][..], &[press(1_600_000, 0), press(1_632_000, 1)]] {
+        let mut stimuli = vec!["cause=4".to_owned(), "lines=2".to_owned(), released.clone()];
+        stimuli.extend_from_slice(pressed);
+        let run = built.run(5 * board::CLOCK, &stimuli);
+        assert_eq!(run.texts, ["reset 0"]);
+        assert!(run.edges_of(built.pin("step of disc"), 1).is_empty());
+    }
+    let held = format!("hold={}:{}:0", go.port, go.bit);
+    let run = built.run(
+        5 * board::CLOCK,
+        &["cause=8".to_owned(), "lines=2".to_owned(), held],
+    );
+    assert_eq!(run.texts, ["reset 0"]);
+    for cause in [2, 4, 8, 0] {
+        let stimuli = [
+            format!("cause={cause}"),
+            "lines=2".to_owned(),
+            released.clone(),
+            press(16_000_000, 0),
+        ];
+        let run = built.run(60 * board::CLOCK, &stimuli);
+        assert_eq!(run.texts, ["reset 0", "finished 59997"], "{cause}");
+        let first = run.edges_of(built.pin("step of disc"), 1)[0];
+        assert!(first > 16_000_000 + 80_000, "{first}");
+    }
+    // The stop contact is obeyed while it waits.
+    let mut stimuli = vec!["cause=4".to_owned(), "lines=2".to_owned(), released];
+    stimuli.push(opens(&built, 8_000_000));
+    let run = built.run(5 * board::CLOCK, &stimuli);
+    assert_eq!(run.texts, ["reset 0", "stop contact 0"]);
+    assert!(
+        built
+            .file("README.md")
+            .contains("until the contact of `go` closes")
+    );
+}
+
 /// Lengths of the pulses of a pin (cycles).
 fn pulses(run: &Run, pin: Pin) -> Vec<u64> {
     let rises = run.edges_of(pin, 1);

@@ -290,3 +290,24 @@ fn one_closing_of_a_contact_is_one_press() {
     let bounces = |pin: Pin| vec![format!("wave={}:{}:320000:64000", pin.port, pin.bit)];
     assert_eq!(steps("pressed", &bounces), (0, None));
 }
+
+#[test]
+fn a_slow_clock_loses_no_turn_of_the_counter_at_the_start() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 20 microstep/s\naccel 100 microstep/s^2\nshape trapezoid\n\
+        turn disc by 20 microstep\n";
+    for axes in [&["disc"][..], &["disc", "arm"]] {
+        let slow = rig(axes, "").replace("16 MHz, prescaler: 8", "128 kHz, prescaler: 64");
+        let slow = slow.replace("9 us", "5 ms");
+        let bench = Bench::new(script, &slow);
+        let built = bench.build(&[]);
+        let run = built.run(60 * 128_000, &[]);
+        let text = run.text.clone().unwrap_or_default();
+        assert!(text.starts_with("finished 20"), "{text}");
+        let first = run.edges_of(built.pin("step of disc"), 1)[0];
+        // Checking the table, arming and the way to the first step; a turn takes 32.8 s.
+        assert!(first < 3 * 128_000, "{first}");
+    }
+}

@@ -48,9 +48,30 @@
 #include <unistd.h>
 
 enum {
-    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, TCCR1B = 0x81, TCNT1 = 0x84, VECTOR_BYTES = 4, MOST_VECTORS = 57, MOST_STIMULI = 64,
+    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64,
     TIMERS = 6, CHANNELS = 3
 };
+
+/* Of the parts that this runs: their ports, the size of their vectors (bytes) and how many
+ * there are, the name of the serial port that the player takes, and the pins of the compare
+ * outputs by timer and channel. From the data sheets. */
+static const struct part {
+    const char *name, *ports;
+    unsigned vector_bytes, vectors;
+    char serial;
+    const char *pins[TIMERS];
+    int is_older; /* registers and bits of timer 1 lie elsewhere, and nothing resets prescalers */
+} parts[] = {
+    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, 1},
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, 0},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, 0},
+};
+static const struct part *part;
 
 static avr_t *avr;
 static const char *ports;
@@ -232,7 +253,7 @@ static void match(struct output *output, uint64_t cycle)
 
 static int is_held(const struct timer *timer)
 {
-    return avr->data[GTCCR] & TSM && avr->data[GTCCR] & timer->reset && timer->divider != 1;
+    return !part->is_older && avr->data[GTCCR] & TSM && avr->data[GTCCR] & timer->reset && timer->divider != 1;
 }
 
 /* Ticks of the timer's prescaler between its reset and the present cycle. */
@@ -250,9 +271,15 @@ static uint32_t count_of(const struct timer *timer)
     return (uint32_t)(timer->begun + passed) & ((1u << timer->bits) - 1);
 }
 
+/* Where the compare register of a channel is. */
+static uint16_t compare_register(const struct timer *timer, int channel)
+{
+    return (uint16_t)(timer->compare + channel * (part->is_older ? -2 : timer->bits / 8));
+}
+
 static uint32_t compare_of(const struct output *output)
 {
-    const uint8_t *low = &avr->data[output->timer->compare + output->channel * (output->timer->bits / 8)];
+    const uint8_t *low = &avr->data[compare_register(output->timer, output->channel)];
 
     return output->timer->bits == 8 ? low[0] : low[0] | (uint32_t)low[1] << 8;
 }
@@ -335,6 +362,11 @@ static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
         if (output->is_used)
             level_is(&output->pin, mode_of(output) ? output->level : 0, avr->cycle);
     }
+    if (part->is_older) {
+        /* The forced compares are in this register too, and always read as zero. */
+        force_compare(timer, (uint8_t)(value << 4));
+        avr->data[timer->modes] = (uint8_t)(value & 0xF3);
+    }
     look_ahead(timer);
 }
 
@@ -409,6 +441,15 @@ static void prescalers_written(struct avr_irq_t *irq, uint32_t value, void *para
     }
 }
 
+static void older_prescaler_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)param;
+    if (value & 1)
+        prescaler_reset[0] = avr->cycle;
+    avr->data[SFIOR] = (uint8_t)(value & 0xFC);
+}
+
 /* From outside, so that the pull-up does not win. */
 static void hold(struct pin pin, uint32_t level)
 {
@@ -457,16 +498,13 @@ static void on_write(uint16_t address, avr_irq_notify_t call, void *param)
     avr_irq_register_notify(avr_iomem_getirq(avr, address, NULL, AVR_IOMEM_IRQ_ALL), call, param);
 }
 
-static void set_up(const char *mcu)
+static void set_up(void)
 {
-    /* By timer and channel. */
-    static const char *small[TIMERS] = {"D6D5", "B1B2", "B3D3", "", "", ""};
-    static const char *large[TIMERS] = {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"};
     uint32_t flags = 0;
-    int is_large = strstr(mcu, "2560") != NULL, k, bit, t;
+    int k, bit, t;
 
     avr->sleep = no_sleep;
-    ports = is_large ? "ABCDEFGHJKL" : "BCD";
+    ports = part->ports;
     for (k = 0; ports[k]; k++) {
         for (bit = 0; bit < 8; bit++) {
             struct pin *pin = malloc(sizeof *pin);
@@ -479,9 +517,18 @@ static void set_up(const char *mcu)
             avr_irq_register_notify(irq, pin_changed, pin);
         }
     }
-    on_write(GTCCR, prescalers_written, NULL);
+    if (part->is_older) {
+        timers[1].modes = 0x4F;
+        timers[1].clock = 0x4E;
+        timers[1].forces = 0;
+        timers[1].counter = 0x4C;
+        timers[1].compare = 0x4A;
+        on_write(SFIOR, older_prescaler_written, NULL);
+    } else {
+        on_write(GTCCR, prescalers_written, NULL);
+    }
     for (t = 0; t < TIMERS; t++) {
-        const char *pins = (is_large ? large : small)[t];
+        const char *pins = part->pins[t];
         struct timer *timer = &timers[t];
 
         if (!*pins)
@@ -494,15 +541,19 @@ static void set_up(const char *mcu)
             output->timer = timer;
             output->channel = k;
             output->ahead = UINT64_MAX;
-            on_write((uint16_t)(timer->compare + k * (timer->bits / 8)), compare_written, timer);
+            on_write(compare_register(timer, k), compare_written, timer);
         }
         on_write(timer->modes, modes_written, timer);
         on_write(timer->clock, clock_written, timer);
-        on_write(timer->forces, forces_written, timer);
-        on_write(timer->counter, counter_written, timer);
+        if (timer->forces)
+            on_write(timer->forces, forces_written, timer);
+        /* Reading it comes here too, and where nothing resets the prescaler the simulator's own
+         * count is off by a part of a tick. */
+        if (!part->is_older)
+            on_write(timer->counter, counter_written, timer);
     }
-    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), said, NULL);
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS(part->serial), &flags);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ(part->serial), UART_IRQ_OUTPUT), said, NULL);
 }
 
 /* Drives a pin at its time, which wakes the processor where it sleeps; returns when the
@@ -549,8 +600,11 @@ int main(int count, char **arguments)
     avr_load_firmware(avr, &firmware);
     avr->frequency = (uint32_t)strtoul(arguments[3], NULL, 10);
     limit = strtoull(arguments[4], NULL, 10);
-    set_up(arguments[2]);
-    vector_table = strstr(arguments[2], "2560") ? MOST_VECTORS * VECTOR_BYTES : 26 * VECTOR_BYTES;
+    for (part = parts; strcmp(part->name, arguments[2]);)
+        if (++part == parts + sizeof parts / sizeof *parts)
+            return 2;
+    set_up();
+    vector_table = part->vectors * part->vector_bytes;
     for (k = 5; k < count; k++) {
         const char *argument = arguments[k];
         struct stimulus *stimulus = &stimuli[stimulus_count];
@@ -608,7 +662,7 @@ int main(int count, char **arguments)
 
                 off = 1;
                 /* 0, the reset vector, stands for no interrupt. */
-                vector = avr->pc < vector_table ? (int)(avr->pc / VECTOR_BYTES) : 0;
+                vector = avr->pc < vector_table ? (int)(avr->pc / part->vector_bytes) : 0;
                 if (vector)
                     avr->cycle += entry;
                 off_since = avr->cycle;
@@ -635,6 +689,6 @@ int main(int count, char **arguments)
         if (longest[k])
             printf("interrupt %d %llu\n", k, (unsigned long long)longest[k]);
     printf("off %llu\nstack %u\ncounting %d\nend %llu\n", (unsigned long long)longest[0], stack,
-           (avr->data[TCCR1B] & 7) != 0, (unsigned long long)avr->cycle);
+           (avr->data[timers[1].clock] & 7) != 0, (unsigned long long)avr->cycle);
     return 0;
 }

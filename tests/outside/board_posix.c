@@ -182,7 +182,7 @@ uint16_t board_now(void)
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
-    uint64_t at = now - (uint16_t)((uint16_t)now - from);
+    uint64_t at = now - (uint16_t)((uint16_t)now - from) + ticks;
     uint8_t k;
 
     if (channel == ALL_CHANNELS) {
@@ -190,14 +190,9 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
             armed[k] = 0;
         return 1;
     }
-    if (mode & ARM_FIRST) {
-        /* From a count that is still to come, give or take. */
-        at = now + (uint16_t)(from - (uint16_t)now) + (uint64_t)(int64_t)(int16_t)ticks;
-        ticks = 0;
-    }
     armed[channel] = mode & (ARM_STEP | ARM_EVENT);
-    due[channel] = at + ticks;
-    return !armed[channel] || due[channel] > now || mode & ARM_FIRST;
+    due[channel] = at;
+    return !armed[channel] || at > now;
 }
 
 void board_interrupts(uint8_t on)

@@ -1,45 +1,75 @@
-/* What the player needs of a board: four functions and a few numbers.
+/* What the player needs of a board: five functions. A port that does literally what stands
+ * here runs.
  *
  *   uint16_t board_now(void)
- *       The count of the timer that times every event; it runs at TICK_RATE and
- *       starts over behind 65,535.
+ *       The counter of the timer that times every event: it counts upwards at TICK_RATE,
+ *       and 0 follows 65,535. Called from main() and from interrupts.
  *
  *   uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
- *       Ends the step pulse of the channel where `mode` has ARM_AFTER_STEP, and gets
- *       the channel ready for the count from + ticks:
- *         ARM_STEP   the timer itself raises the step line at that count, and the
- *                    interrupt of the channel calls event_due(channel);
- *         ARM_EVENT  only the interrupt; the step line stays low;
- *         ARM_NOT    neither. The channel may then be ALL_CHANNELS, and the timer stops
- *                    for good.
- *       ARM_FIRST is added where the channel was not armed before. Returns 0 where the
- *       count had gone by before the channel was ready, so that nothing will happen at
- *       it. The channel behind the last axis has no step line, and its
- *       interrupt may be interrupted by the others.
+ *       Gets a channel ready for one event at the count from + ticks (modulo 65,536).
+ *       There is one channel for each axis, 0 to AXES - 1, and the channel AXES for outputs
+ *       and marks, which has no step line. `from` is a count that has been, by less than a
+ *       turn of the counter: the last event of the channel, or board_now() at the start. So
+ *       the event lies ahead exactly while (uint16_t)(board_now() - from) < ticks.
+ *       `mode` is a sum of bits:
+ *         ARM_EVENT       at that count the channel's interrupt comes, once; it calls
+ *                         event_due(channel, from + ticks) of event.h, and that of the
+ *                         channel AXES calls player_event(channel, from + ticks) instead
+ *         ARM_STEP        at that count the step line rises; only with ARM_EVENT. Best the
+ *                         timer raises it, by a compare output; a board without one raises
+ *                         it first thing in the interrupt
+ *         ARM_AFTER_STEP  the event that calls this was a step: its line goes low now. The
+ *                         player has waited until STEP_PULSE_TICKS after the count of the
+ *                         step; a board that raised the line later waits for the rest
+ *         ARM_FIRST       the channel is armed for the first time since the start or since a
+ *                         stop: what it was armed for before is forgotten
+ *       ARM_NOT is the mode without any bit: the channel has no further event and no
+ *       interrupt until ARM_FIRST. `ticks` is 0 without ARM_EVENT, and 1 to 65,534 with it.
+ *       With ALL_CHANNELS and ARM_NOT every channel is disarmed, and no step line rises any
+ *       more; that is how the default of board_stop() in board_other.h ends all pulses.
+ *       Returns 0 where ARM_EVENT is given and the count had gone by before the channel was
+ *       ready, so that the event would come a turn of the counter too late; the player then
+ *       stops. Returns anything else otherwise. Called from the interrupt of the channel, and
+ *       from main() with interrupts off; ALL_CHANNELS from any interrupt too.
  *
  *   void board_write(uint8_t line, uint8_t level)
- *       A direction line (LINE_DIRECTION + axis) or an output (LINE_OUTPUT + number). An
- *       interrupt may call it for outputs while it is at work on one.
+ *       Sets a line to `level`, 0 or 1: a direction (LINE_DIRECTION + axis; 1 where the
+ *       position rises) or an output (LINE_OUTPUT + number). Called from interrupts, and from
+ *       main() at a stop; the one may come amid the other, so that a line is changed by one
+ *       instruction, or with interrupts off.
  *
  *   uint8_t board_read(uint8_t input)
- *       1 where the input is active. INPUT_STOP_CONTACT is active where the stop
- *       contact is open; its interrupt calls contact_open() of event.h. It is no emergency
- *       stop: fit one that removes the motor's power independently. INPUT_DUE + channel is
- *       active where the timer has come to what the channel was armed for and its
- *       interrupt has not been served: once the timer has stopped, that is a step which
- *       was made and not counted.
+ *       1 where the input of that number is active, or else 0. Besides the rig's inputs:
+ *         INPUT_STOP_CONTACT   active where the stop contact is open. Its interrupt calls
+ *                              contact_open() of event.h, in every state of the player.
+ *                              It is no emergency stop: fit one that removes the motor's
+ *                              power independently
+ *         INPUT_DUE + channel  active where the step line of the channel has risen and its
+ *                              interrupt has not been served: once all channels are stopped,
+ *                              that is a step which was made and not counted. Always 0 on a
+ *                              board that raises the line in the interrupt
+ *       Called from main() and, as INPUT_DUE, with interrupts off.
  *
- * A player that is fed over a serial line needs two more:
+ *   void board_interrupts(uint8_t on)
+ *       Turns all interrupts off (0) or on (1). Called from main(), and off from interrupts.
+ *
+ * Before it calls player_run(), main() sets up the counter, the lines (all low), the interrupt
+ * of the stop contact, and turns interrupts on. All interrupts of channels and of the stop
+ * contact have one priority, so that none interrupts another; only that of the channel AXES
+ * may be interrupted, on a board where that makes steps more punctual.
+ *
+ * A player that is fed over a serial line needs two more, which main() calls:
  *
  *   int16_t board_serial_get(void)
  *       The next byte that has come in, or -1 where there is none.
  *
  *   uint8_t board_serial_put(uint8_t byte)
- *       Sends a byte; 0 where the line is busy and it has to be tried again.
+ *       Sends a byte; 0 where the line is busy: the player tries again.
  *
- * and, with the interrupt routines, which include event.h:
+ * Further names have defaults in board_other.h, which suit any board; a board that knows
+ * better defines its own before event.h is included, for every file (in CFLAGS):
  *
- *   BOARD_INTERRUPTS_OFF(), BOARD_INTERRUPTS_ON()
+ *   BOARD_INTERRUPTS_OFF(), BOARD_INTERRUPTS_ON()   call board_interrupts()
  *   BOARD_IDLE()      does nothing until the next interrupt, or returns at once; called
  *                     with interrupts off, it turns them on before
  *   BOARD_LEAD        time in ticks from an event to the line that event_due() writes:
@@ -47,8 +77,7 @@
  *   BOARD_OUTPUT_LEAD the same for outputs, where a timer makes them: board_output() then
  *                     gets one ready; board_other.h says what comes with it
  *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to
- *                     board_arm() in its interrupt: pulses that need no more are not
- *                     waited for
+ *                     board_arm() in its interrupt: shorter pulses need no waiting
  */
 #ifndef BOARD_H
 #define BOARD_H

@@ -4,6 +4,17 @@
 
 #include "event.h"
 
+#ifdef FUSE_LOW
+/* Programmers that read player.elf find them there. */
+FUSES = {
+    FUSE_LOW,
+    FUSE_HIGH,
+#ifdef FUSE_EXTENDED
+    FUSE_EXTENDED,
+#endif
+};
+#endif
+
 #ifdef STREAMED
 #define BAUD STREAM_BAUD
 #else
@@ -27,8 +38,8 @@
 
 STEP_INTERRUPT(0, A)
 
-/* The last channel, for outputs and texts, is in less of a hurry than the steps: from
- * its first cycle on it lets them interrupt it. Reading its compare register is safe,
+/* The last channel, for outputs and texts, may wait for steps: from its first cycle on it
+ * lets them interrupt it. Reading its compare register is safe,
  * as nothing writes it before player_event() has done with it. */
 #if AXES == 1
 OUTPUT_INTERRUPT(1, B)
@@ -45,18 +56,22 @@ ISR(STOP_CONTACT_VECTOR)
 /* Where no step follows, a match clears the compare output, as it is already. */
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
-    uint8_t flag = 1 << OCF1A, force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
-    volatile uint16_t *compare = &OCR1A + channel;
+    uint8_t flag = CHANNEL_FLAG(0), force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
+    volatile uint16_t *compare = &COMPARE(channel);
     uint16_t now;
 
     /* The bits of the channels lie side by side. */
     for (k = channel; k; k--) {
+#ifdef FIRST_GENERATION
+        flag >>= 1;
+#else
         flag <<= 1;
+#endif
         force >>= 1;
         toggle >>= 2;
     }
     if (mode & ARM_AFTER_STEP)
-        TCCR1C = force;
+        FORCE(force);
     cli();
     *compare = (uint16_t)(from + ticks);
     if (channel != AXES) {
@@ -85,9 +100,9 @@ static volatile uint8_t received[SERIAL_RING], received_head, received_tail;
 
 ISR(SERIAL_VECTOR)
 {
-    uint8_t byte = UDR0, next = (uint8_t)((received_head + 1u) % SERIAL_RING);
+    uint8_t byte = SERIAL(UDR, ), next = (uint8_t)((received_head + 1u) % SERIAL_RING);
 
-    /* What does not fit is lost, and sent again once its checksum is missed. */
+    /* A byte that does not fit is lost; the host sends its frame again. */
     if (next != received_tail) {
         received[received_head] = byte;
         received_head = next;
@@ -107,9 +122,9 @@ int16_t board_serial_get(void)
 
 uint8_t board_serial_put(uint8_t byte)
 {
-    if (!(UCSR0A & (1 << UDRE0)))
+    if (!(SERIAL(UCSR, A) & (1 << SERIAL(UDRE, ))))
         return 0;
-    UDR0 = byte;
+    SERIAL(UDR, ) = byte;
     return 1;
 }
 #endif
@@ -119,7 +134,7 @@ uint8_t board_serial_put(uint8_t byte)
 static void start_timers(void)
 {
 #ifdef STREAMED
-    /* It may not be the first time. */
+    /* The timers may be running from the last program. */
 #define HALT(timer, clear_on_match) \
     TCCR##timer##B = 0;              \
     TCNT##timer = 0;
@@ -138,17 +153,23 @@ static void start_timers(void)
     OUTPUT_TIMERS(AHEAD)
     (void)ahead;
 #else
+#ifdef FIRST_GENERATION
+    SFIOR = 1 << PSR10;
+#elif defined(PSRASY)
     GTCCR = 1 << TSM | 1 << PSRASY | 1 << PSRSYNC;
+#else
+    GTCCR = 1 << TSM | 1 << PSRSYNC;
+#endif
 #endif
 #ifdef STREAMED
-    /* Nothing is still to be made once these have matched. */
+    /* Past matches: no change is pending. */
 #define MATCH(number, ddr, bit, timer, letter) OCR##timer##letter = 100u;
     TIMED_OUTPUTS(MATCH)
 #endif
     board_outputs_off();
     TCCR1B = TIMER_CLOCK_BITS;
     OUTPUT_TIMERS(START)
-#if PRESCALER != 1
+#if PRESCALER != 1 && !defined(FIRST_GENERATION)
     GTCCR = 0;
 #endif
 }
@@ -166,12 +187,12 @@ void board_restart(void)
 #endif
 
 #ifndef STREAMED
-/* Why the processor was reset: bits of MCUSR. */
+/* The cause of the reset: bits of MCUSR. */
 static uint8_t reset_cause __attribute__((section(".noinit")));
 #endif
 
-/* Before anything else, some cycles behind the reset: every line that is driven is low. The
- * watchdog goes on after a reset of its own. */
+/* A few cycles after the reset, before anything else: drives every line low. The watchdog
+ * keeps running after its own reset, so it is stopped here. */
 static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 {
 #define OUT(number, port, ddr, bit) ddr |= 1 << bit;
@@ -195,25 +216,30 @@ static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 
 static void start(void)
 {
+#ifdef JTD
+    /* A debugger's port would keep four pins; the bit has to be written twice. */
+    MCUCR = 1 << JTD;
+    MCUCR = 1 << JTD;
+#endif
 #define PULL_UP(number, pin, port, bit) port |= 1 << bit;
-    /* The interrupt of the stop contact comes with the rising edge. */
+    /* The stop contact interrupts at its rising edge. */
     EICRA |= 3 << (2 * STOP_CONTACT_INTERRUPT);
     INPUT_LINES(PULL_UP)
     STOP_CONTACT_PORT |= 1 << STOP_CONTACT_BIT;
 #ifdef COILS
     coils_start();
 #endif
-    EIFR = 1 << STOP_CONTACT_INTERRUPT;
-    EIMSK |= 1 << STOP_CONTACT_INTERRUPT;
+    EIFR = EXTERNAL_INTERRUPT(STOP_CONTACT_INTERRUPT);
+    EIMSK |= EXTERNAL_INTERRUPT(STOP_CONTACT_INTERRUPT);
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
     start_timers();
-    UCSR0A = 1 << U2X0;
-    UBRR0 = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
+    SERIAL(UCSR, A) = 1 << SERIAL(U2X, );
+    SERIAL_DIVIDER = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
 #ifdef STREAMED
-    UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
+    SERIAL(UCSR, B) = 1 << SERIAL(RXCIE, ) | 1 << SERIAL(RXEN, ) | 1 << SERIAL(TXEN, );
 #else
-    UCSR0B = 1 << TXEN0;
+    SERIAL(UCSR, B) = 1 << SERIAL(TXEN, );
 #endif
 }
 
@@ -221,16 +247,16 @@ static void start(void)
 int main(void)
 {
     start();
-    /* The host gets to know how it ended, and may greet again. */
+    /* The reports tell the host how it ended; it may greet again. */
     for (;;)
         player_run();
 }
 #else
 static void say_byte(char byte)
 {
-    while (!(UCSR0A & (1 << UDRE0))) {
+    while (!(SERIAL(UCSR, A) & (1 << SERIAL(UDRE, )))) {
     }
-    UDR0 = (uint8_t)byte;
+    SERIAL(UDR, ) = (uint8_t)byte;
 }
 
 static void say_number(int32_t number)
@@ -281,17 +307,28 @@ static void report(uint8_t state)
     say_byte('\n');
 }
 
-/* Nothing moves again before the power has been off. A stop contact that opens behind the
- * end is reported too. */
+/* Nothing moves until the next power-on. A stop contact that opens after the end is reported
+ * too. */
 int main(void)
 {
     uint8_t state = NOT_STARTED;
 
     start();
+    if (!(reset_cause & STARTS_AFTER)) {
+#ifdef START_INPUT
+        report(state);
+        player_input = START_INPUT | UNTIL_PRESSED << 6;
+        sei();
+        player_wait();
+        if (player_state == RUNNING)
+            reset_cause = STARTS_AFTER;
+        state = player_state;
+#else
+        player_state = state;
+#endif
+    }
     if (reset_cause & STARTS_AFTER)
         state = player_run();
-    else
-        player_state = NOT_STARTED;
     for (;;) {
         report(state);
         while (player_state == state) {

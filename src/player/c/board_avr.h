@@ -10,6 +10,26 @@
 #include "pins.h"
 #include "player.h"
 
+/* Parts of the first generation: older names, forced compares in the register of the modes,
+ * and the bits of timer 1 in the opposite order. Compare outputs of other timers are not used. */
+#ifndef TIMSK1
+#define FIRST_GENERATION
+#define TIMSK1 TIMSK
+#define TIFR1 TIFR
+#define EIFR GIFR
+#define EIMSK GICR
+#define EXTERNAL_INTERRUPT(number) (1 << (INT0 + (number)))
+#define EICRA MCUCR
+#define CHANNEL_FLAG(channel) (1 << OCF1A >> (channel))
+#define COMPARE(channel) (*(&OCR1A - (channel)))
+#define FORCE(bit) TCCR1A |= (uint8_t)(bit)
+#else
+#define EXTERNAL_INTERRUPT(number) (1 << (number))
+#define CHANNEL_FLAG(channel) (1 << OCF1A << (channel))
+#define COMPARE(channel) (*(&OCR1A + (channel)))
+#define FORCE(bit) TCCR1C = (uint8_t)(bit)
+#endif
+
 /* Every timer has the bits of timer 1, but for timer 2. */
 #if PRESCALER == 1
 #define TIMER_CLOCK_BITS (1 << CS10)
@@ -44,38 +64,62 @@
 /* From the interrupt of outputs to their edges: time to get several ready while steps
  * keep interrupting. Timers of 8 bits allow 255 ticks at most. */
 #define BOARD_OUTPUT_LEAD (2000u / PRESCALER + 2u)
-/* Cycles from a look at the timer to the line that is written then. */
+/* Cycles from reading the timer to the line that is then written. */
 #define BOARD_WRITE_LEAD (24u / PRESCALER)
 
-/* The interrupt of the serial port has one name where there is one such port only. */
-#ifdef USART_RX_vect
+/* The serial port: the first one, whose interrupt has one name where there are no others, or
+ * the second where a part has no first. */
+#ifdef FIRST_GENERATION
+#define SERIAL(before, after) before##after
+#elif defined(UDR0)
+#define SERIAL(before, after) before##0##after
+#else
+#define SERIAL(before, after) before##1##after
+#endif
+#ifdef USART_RXC_vect
+#define SERIAL_VECTOR USART_RXC_vect
+#elif defined(USART_RX_vect)
 #define SERIAL_VECTOR USART_RX_vect
 #else
-#define SERIAL_VECTOR USART0_RX_vect
+#define SERIAL_VECTOR SERIAL(USART, _RX_vect)
 #endif
+/* The register of the rate is one of 16 bits, or two of which the lower one suffices. */
+#ifdef FIRST_GENERATION
+#define SERIAL_DIVIDER UBRRL
+#else
+#define SERIAL_DIVIDER SERIAL(UBRR, )
+#endif
+/* Bytes that have come in over the line and wait. */
 #define SERIAL_RING 128u
+#if SERIAL_RING < 32 || SERIAL_RING > 128 || SERIAL_RING & (SERIAL_RING - 1)
+#error "SERIAL_RING must be a power of two, 32 to 128"
+#endif
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
 #ifdef STREAMED
-/* What has stopped the timer is over: it may count again. */
+/* Starts the timer again after a stop. */
 void board_restart(void);
 #define board_restart board_restart
 #endif
 
-/* The counter halts, so that no edge comes behind the last flag. */
+/* The counter halts, so that no edge follows the last flag. */
 static inline void board_stop(void)
 {
     TCCR1B = 0;
     TIMSK1 = 0;
 }
 
-/* A pulse that has begun is a step, and lasts as long as every other: an axis whose match
- * has not been served may have its line high. */
+/* A pulse that has begun is a step and gets its full length: the line of an axis whose match
+ * has not been served may be high. */
 static inline void board_finish_pulses(void)
 {
 #ifndef COILS
-    if (TIFR1 & ((1u << AXES) - 1u) << OCF1A)
+#if AXES > 1
+    if (TIFR1 & (CHANNEL_FLAG(0) | CHANNEL_FLAG(1)))
+#else
+    if (TIFR1 & CHANNEL_FLAG(0))
+#endif
         __builtin_avr_delay_cycles((STEP_PULSE_TICKS + 1u) * PRESCALER);
 #endif
     TCCR1A = 0;
@@ -93,12 +137,12 @@ static inline uint16_t board_now(void)
     return now;
 }
 
-/* Arms a channel behind a step for another one, where the coils are switched; step_avr.h
+/* Arms a channel for the step after a step, where the coils are switched; step_avr.h
  * does the same for step lines. Between two steps its compare output toggles: up at the
- * match, down when a compare is forced. What has matched already is no longer late. */
+ * match, down when a compare is forced. A step that has matched already is not late. */
 #define STEP_AGAIN(letter)                                                        \
     do {                                                                          \
-        TCCR1C = 1 << FOC1##letter;                                               \
+        FORCE(1 << FOC1##letter);                                                 \
         OCR1##letter = (uint16_t)(from + ticks);                                  \
         if ((uint16_t)(TCNT1 - from) < ticks)                                     \
             return 1;                                                             \
@@ -117,13 +161,17 @@ static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t ch
     STEP_AGAIN(B);
 }
 
-/* Outputs. The compare output of another timer makes them on the very count: all timers
- * run in step, so that one of 8 bits counts as the low byte of timer 1. It is ready less
- * than a turn of its own ahead, and what matches again later changes nothing. */
+/* Outputs. The compare output of another timer changes them at their exact count: all timers
+ * run in step, so an 8-bit timer equals the low byte of timer 1. It is set less than one of
+ * its turns ahead; later matches change nothing. */
 
 #define FORCE_0 TCCR0B = TIMER_CLOCK_BITS | 1 << FOC0A | 1 << FOC0B
 #define FORCE_2 TCCR2B = TIMER_2_CLOCK_BITS | 1 << FOC2A | 1 << FOC2B
+#ifdef FOC3B
 #define FORCE_3 TCCR3C = 1 << FOC3A | 1 << FOC3B | 1 << FOC3C
+#else
+#define FORCE_3 TCCR3C = 1 << FOC3A
+#endif
 #define FORCE_4 TCCR4C = 1 << FOC4A | 1 << FOC4B | 1 << FOC4C
 #define FORCE_5 TCCR5C = 1 << FOC5A | 1 << FOC5B | 1 << FOC5C
 
@@ -137,8 +185,7 @@ static inline void board_outputs_off(void)
     OUTPUT_LINES(LINE_OFF)
 }
 
-/* Over a line anything may come: a change that would undo one which is still to be made
- * is too late. */
+/* A line may send anything: a change that would undo a pending one is too late. */
 #ifdef STREAMED
 #define MADE(timer, letter)                         \
     if (!(TIFR##timer & 1 << OCF##timer##letter)) { \
@@ -169,7 +216,7 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
         }                                                                        \
     }
     cli();
-    /* Not after the stop contact has turned them off. */
+    /* The stop contact has priority. */
     if (player_state == RUNNING) {
         TIMED_OUTPUTS(READY)
     }
@@ -179,7 +226,7 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
     (void)at;
 }
 
-/* Whether the player has to write an output itself, once it is due. */
+/* Whether the player writes this output itself, when it is due. */
 static inline uint8_t board_writes(uint8_t output)
 {
 #define IS_WRITTEN(number, port, ddr, bit) || output == number
@@ -215,7 +262,7 @@ static inline uint8_t board_read(uint8_t input)
     INPUT_LINES(READ)
 #define READ_DUE(number, port, ddr, bit)         \
     if (input == INPUT_DUE + number)             \
-        return (TIFR1 & (1 << (OCF1A + number))) != 0;
+        return (TIFR1 & CHANNEL_FLAG(number)) != 0;
     STEP_LINES(READ_DUE)
     (void)input;
     /* The stop contact opens: its line is pulled up. */

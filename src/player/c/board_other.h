@@ -1,4 +1,4 @@
-/* The board functions on any other board: write the four of them for your own, and let
+/* The board functions on any other board: write the five of them for your own, and let
  * its interrupts call event_due() of event.h. board.h says what each has to do. */
 #ifndef BOARD_OTHER_H
 #define BOARD_OTHER_H
@@ -10,19 +10,19 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 void board_write(uint8_t line, uint8_t level);
 uint8_t board_read(uint8_t input);
 
-/* A step with another one behind it, the usual case, may have a faster function. */
+/* A step that another step follows, the usual case, may have a faster function. */
 #ifndef board_step_again
 #define board_step_again(channel, from, ticks) \
     board_arm((channel), (from), (ticks), ARM_STEP | ARM_EVENT | ARM_AFTER_STEP)
 #endif
 
-/* Outputs may have functions of their own, too; define board_output as its own name then,
- * and bring all of these:
- *   board_output()      gets an output ready to change BOARD_OUTPUT_LEAD ticks behind the
- *                       count `at`, at which it is called
- *   board_writes()      whether it does not, so that board_write() does that later,
- *                       called BOARD_WRITE_LEAD ticks before the output is due
- *   BOARD_WRITTEN_OUTPUTS  how many of that kind there are
+/* A board may make outputs with a timer. It then defines board_output as its own name, and
+ * all of these:
+ *   board_output()      prepares an output to change BOARD_OUTPUT_LEAD ticks after the count
+ *                       `at`, at which it is called
+ *   board_writes()      1 for an output that board_output() does not prepare; board_write()
+ *                       writes it instead, BOARD_WRITE_LEAD ticks before it is due
+ *   BOARD_WRITTEN_OUTPUTS  the number of such outputs
  *   board_outputs_off() turns all outputs off */
 #ifndef board_output
 #define BOARD_OUTPUT_LEAD BOARD_LEAD
@@ -45,19 +45,18 @@ static inline void board_outputs_off(void)
 }
 #endif
 
-/* A board whose timer halts at the end of all pulses has it count again here, before
- * another program comes over a line. */
+/* Starts a timer that board_stop() has halted, before another program comes over a line. */
 #ifndef board_restart
 #define board_restart() (void)0
 #endif
 
-/* The end of all pulses may be shorter, too. */
+/* A board may have a faster way to end all pulses. */
 #ifndef board_stop
 #define board_stop() board_arm(ALL_CHANNELS, 0, 0, ARM_NOT)
 #endif
 
-/* Where that leaves a step line high, this waits until its pulse has lasted
- * STEP_PULSE_TICKS, and then ends it. */
+/* Where board_stop() leaves a step line high, this waits until the pulse has lasted
+ * STEP_PULSE_TICKS and ends it. */
 #ifndef board_finish_pulses
 #define board_finish_pulses() (void)0
 #endif

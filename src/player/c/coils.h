@@ -1,11 +1,11 @@
-/* Coils that are switched by the player itself: two bridges an axis, made of single
- * switches, and a converter for the current of each phase where the drive has them.
+/* Coils that the player switches: two bridges of single switches for each axis, and, where the
+ * drive has them, a converter for the current of each phase.
  *
  * A row of the table says which switches are on and what the converters get. Its bits
  * are, from the lowest: phase A, high and low switch of leg 1, high and low switch of
  * leg 2, then phase B likewise. Current flows from leg 1 to leg 2 where the phase is
- * positive. Whatever has to go off does so first; what has to go on follows after the
- * dead time, so that the two switches of a leg are never both on.
+ * positive. Switches go off first, others go on after the dead time, so that the two
+ * switches of a leg are never both on.
  */
 #ifndef COILS_H
 #define COILS_H
@@ -15,7 +15,7 @@
 /* Makes the lines outputs, all switches off. */
 void coils_start(void);
 
-/* The currents of the first row, or of the one where an earlier program has ended, and
+/* The currents of the first row, or of the row where an earlier program ended, and
  * time for the rotor to come to rest there. */
 void coils_on(void);
 

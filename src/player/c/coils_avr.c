@@ -9,7 +9,11 @@
 #include "pins.h"
 #include "player.h"
 
-/* For how long the rotor is left to swing to the first row. */
+#if DEAD_CYCLES < 1
+#error "DEAD_CYCLES must be 1 or more"
+#endif
+
+/* Time for the rotor to settle at the first row. */
 #define REST_TICKS (TICK_RATE / 2u)
 
 static uint8_t row_of[AXES];
@@ -95,7 +99,7 @@ void coils_on(void)
     uint32_t waited = 0;
 
     for (axis = 0; axis < AXES; axis++) {
-        /* Not after the stop contact has turned them off. */
+        /* The stop contact has priority. */
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING)
             go_to(axis, row_of[axis]);

@@ -1,11 +1,15 @@
-/* Where the decoding of a packed stream stands; see table.c. What is used most stands
- * first, where small processors reach it with one instruction. */
+/* Where the decoding of a packed stream stands; see table.c. The members used most
+ * come first, where small processors reach them with one instruction. */
 #ifndef DECODER_TABLE_H
 #define DECODER_TABLE_H
 
 #include <stdint.h>
 
+/* Repeats within repeats; packed schedules have up to four. */
 #define MOST_NESTED 4u
+#if MOST_NESTED < 4 || MOST_NESTED > 255
+#error "MOST_NESTED must be 4 to 255"
+#endif
 
 struct repeat {
     const uint8_t *body;

@@ -13,11 +13,10 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
-/* The line rises with the tick behind the match, so that many ticks behind the match the
- * pulse has lasted long enough. */
+/* Ticks from the match to the end of the pulse: the line rises one tick after the match. */
 #define PULSE_END (STEP_PULSE_TICKS + 1u)
 
-/* Nothing is held or driven any longer. */
+/* Switches all coils and outputs off. */
 INLINE void everything_off(void)
 {
 #ifdef COILS
@@ -26,7 +25,7 @@ INLINE void everything_off(void)
     board_outputs_off();
 }
 
-/* Ends every pulse and keeps why; with interrupts off. */
+/* Ends every pulse and records the reason; with interrupts off. */
 INLINE void stop_everything(uint8_t state)
 {
     board_stop();
@@ -35,8 +34,8 @@ INLINE void stop_everything(uint8_t state)
     player_state = state;
 }
 
-/* The stop contact has opened: everything is switched off in every state of the player,
- * and stays off. Why a program ended earlier is kept, unless it had come to its end. */
+/* The stop contact has opened: switches everything off, in every state of the player, for
+ * good. The reason of an earlier stop is kept; only FINISHED is replaced. */
 INLINE void contact_open(void)
 {
     uint8_t before = player_state;

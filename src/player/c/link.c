@@ -26,7 +26,7 @@ enum { FLAG_START = 1, FLAG_SLOW = 2, FLAG_LAST = 4 };
 #define LIKENESS_BYTES 8u
 #define HEAD_BYTES 4u
 #define CRC_BYTES 4u
-/* What any message leaves of the checksum that ends in its own. */
+/* The CRC of a message together with its own CRC. */
 #define CRC_START 0xFFFFFFFFul
 #define CRC_WHOLE 0xDEBB20E3ul
 
@@ -38,38 +38,44 @@ enum {
 /* Of `due`, besides what happens at events. */
 enum { DUE_NONE = 32, DUE_END };
 
-/* Longer waits are cut, so that each piece is over soon, and that it is short enough for
- * the quick way from one piece to the next (step_avr.h). */
+/* Longer waits are cut into pieces, each short enough for the fast path between two pieces
+ * (step_avr.h). */
 #if TICK_RATE / 64u < 0x4000u
 #define PIECE (uint16_t)(TICK_RATE / 64u)
 #else
 #define PIECE 0x4000u
 #endif
 #define LONGEST_WAIT (PIECE + PIECE / 2ul)
-/* Streams end no closer to an event than that. */
+/* Least time from the last event of a stream to its end. */
 #define GUARD (TICK_RATE / 10000u + 1u)
-/* A ring with less than this in it is about to run dry ... */
+/* A ring with less than this is about to run dry ... */
 #define SOON (TICK_RATE / 50u)
 #define FEW_EVENTS (RING_EVENTS / 2u)
-/* ... and a host that says nothing for so long is gone. */
+/* ... and a host that is silent for so long is gone. */
 #define SILENCE TICK_RATE
 #define REPORT_EVERY (TICK_RATE / 50u)
-/* Bytes that are taken from the line, and steps that are decoded, in one go: neither may
- * keep the other waiting for long, least of all bytes the steps. */
+/* Bytes taken from the line, and steps decoded, at a time: neither may delay the other for
+ * long, and bytes must not delay steps. */
 #define BYTES_AT_A_TIME 16u
 #define BYTES_MEANWHILE 2u
 #define STEPS_AT_A_TIME 16u
+#if BYTES_AT_A_TIME < 1 || BYTES_AT_A_TIME > 255 || BYTES_MEANWHILE < 1 || BYTES_MEANWHILE > BYTES_AT_A_TIME
+#error "BYTES_AT_A_TIME must be 1 to 255, and BYTES_MEANWHILE no more"
+#endif
+#if STEPS_AT_A_TIME < 1 || STEPS_AT_A_TIME > 32 || RING_EVENTS % STEPS_AT_A_TIME
+#error "STEPS_AT_A_TIME must divide RING_EVENTS and be 32 at most"
+#endif
 
 static uint8_t queue[LINK_QUEUE];
-/* Of the queue, counted on and on: behind the records that count, and the first of them;
- * `filled` is behind the records that have come. */
+/* Positions in the queue, counting without end: `tail` is the first valid record, `head` the
+ * end of the valid records, `filled` the end of the records received. */
 static uint16_t head, tail, filled;
-/* The slow-down that counts, and the one that is coming. */
+/* The valid slow-down, and the one being received. */
 static uint8_t slow_downs[2][LINK_SLOW_DOWN + CRC_BYTES];
 static uint8_t which, slow_length, slow_filled, slow_new;
 
-/* The frame that is coming in. What is behind its head goes where it belongs at once, and
- * stays there if it is what is expected. */
+/* The frame being received. Its payload goes straight to its place, and stays there if the
+ * frame is whole and expected. */
 static uint8_t in_head[HEAD_BYTES];
 static uint16_t in_count;
 static uint32_t in_crc = CRC_START;
@@ -84,7 +90,7 @@ static uint32_t out_crc;
 static uint8_t say_welcome, say_report, accepted;
 
 static uint8_t digest[4];
-static uint8_t known;    /* a host has greeted since the board stands still */
+static uint8_t known;    /* a host has greeted since the axes stopped */
 static uint8_t standing; /* nothing is being played */
 static uint8_t go;       /* the host says that everything may move */
 static uint8_t expected; /* number of the data that come next */
@@ -95,7 +101,7 @@ static uint16_t before;  /* what the timer showed last ... */
 static uint32_t quiet, unsaid; /* ... ticks without a word from the host, or to it */
 
 static const uint8_t *cursor; /* the slow-down's next byte, while one is being read */
-static uint8_t malformed; /* a record was not whole, or asks for what there is not */
+static uint8_t malformed; /* a record was incomplete, or names a line that does not exist */
 
 #define FREE() (uint16_t)(LINK_QUEUE - (uint16_t)(filled - tail))
 #define PLACE(at) ((uint16_t)(at) & (LINK_QUEUE - 1u))
@@ -109,7 +115,7 @@ static uint8_t malformed; /* a record was not whole, or asks for what there is n
 #define CRC_AT(place) (*(place))
 #endif
 
-/* CRC-32 (ISO 3309): what a byte adds is what its low half adds, and its high half. */
+/* CRC-32 (ISO 3309), by half bytes. */
 static const uint32_t crc_of_low[16] CRC_MEMORY = {
     0x00000000ul, 0x77073096ul, 0xEE0E612Cul, 0x990951BAul,
     0x076DC419ul, 0x706AF48Ful, 0xE963A535ul, 0x9E6495A3ul,
@@ -172,7 +178,7 @@ static uint8_t state(void)
     return player_state == RUNNING ? LINK_IDLE : player_state;
 }
 
-/* Ticks that the events of a ring take that have not come yet. */
+/* Ticks of the events in a ring that are still to come. */
 APART static uint32_t ticks_in(struct stream *s)
 {
     uint32_t ticks = 0;
@@ -183,7 +189,7 @@ APART static uint32_t ticks_in(struct stream *s)
     return ticks;
 }
 
-/* Whether a ring waits for steps that are known: they go before everything else. */
+/* Whether a ring needs steps that are known: they have priority. */
 APART static uint8_t in_need(void)
 {
     uint8_t k;
@@ -322,7 +328,7 @@ static void data(uint8_t length)
     go |= flags & FLAG_START;
 }
 
-/* A frame has come to its end. */
+/* A frame is complete. */
 static void arrived(void)
 {
     if (!in_begun || in_bad || in_left || in_count < 1u + CRC_BYTES || in_count > 254u || in_crc != CRC_WHOLE)
@@ -438,8 +444,7 @@ static uint32_t record_number(void)
     return record_bits(32, &more);
 }
 
-/* Reads the record of a stream behind its first byte. One that no host of the same version
- * would send counts for nothing. */
+/* Reads the rest of a record after its first byte. */
 APART static void read_whole_record(struct stream *s, uint8_t kind)
 {
     uint8_t k, widths, more;
@@ -489,7 +494,7 @@ APART static void read_record(struct stream *s, uint8_t kind)
 {
     uint8_t of_axis = s != &player_streams[AXES];
 
-    /* Steps and directions are for axes, outputs and texts for the stream behind them. */
+    /* Steps and directions belong to axes; outputs and texts to the last stream. */
     if (kind < KIND_OFF)
         malformed = kind != KIND_PASS && !of_axis;
     else
@@ -548,8 +553,7 @@ static void count_steps(struct stream *s, uint8_t count)
         s->position -= count;
 }
 
-/* Steps of a run, some of those that the ring has room for. This is where a fast
- * schedule spends its time. */
+/* Pushes steps of a run, as far as the ring has room. A fast schedule spends its time here. */
 APART static void push_steps(struct stream *s, uint8_t room)
 {
     uint8_t head = s->head, what = s->d.step, left;
@@ -611,7 +615,7 @@ static void push_due(struct stream *s)
     }
     if (what & STEP)
         count_steps(s, 1);
-    /* A direction is written a little after its event: have that come earlier. */
+    /* A direction is written a little after its event, so the event comes earlier. */
     if ((what == FORWARDS || what == BACKWARDS) && wait > 2u * BOARD_LEAD) {
         push(s, (uint16_t)(wait - BOARD_LEAD), what, 0);
         s->d.pushed += BOARD_LEAD;
@@ -662,7 +666,7 @@ static void slow_down(void)
     }
 }
 
-/* Looks whether nothing more will come, or does not come in time. */
+/* Detects the end of the data, and data that are late. */
 static void watch(void)
 {
     uint8_t k, all_halted = 1;
@@ -672,7 +676,7 @@ static void watch(void)
         uint8_t used = (uint8_t)(s->head - s->tail) / sizeof(struct event);
 
         all_halted &= s->halted;
-        /* Nobody knows how much of the next event's wait is over. */
+        /* How much of the next event's wait has passed is unknown. */
         if (tail == head && !is_busy(s) && used < FEW_EVENTS &&
             ticks_in(s) - ring_at(s, s->tail)->ticks < SOON && !closing)
             closing = LINE_DEAD;
@@ -683,7 +687,7 @@ static void watch(void)
         player_ending = closing;
         slow_down();
     }
-    /* An input shall start nothing that the host knows nothing of. */
+    /* An input must not start a move that the host does not know of. */
     if (all_halted && player_input != NO_INPUT)
         player_end(closing);
 }

@@ -5,13 +5,16 @@
 #include "event.h"
 #include "source.h"
 
-/* From starting the streams to their first event. */
-#define START_TICKS (TICK_RATE / 500u)
+/* From starting the streams to their first event: 2 ms, but at least the time that it takes
+ * to arm every channel, and at most what 16 bits hold. */
+#define ARMING_TICKS (STREAMS * (BOARD_LEAD + 2u))
+#define START_TICKS (TICK_RATE / 500u < 0x4000u ? TICK_RATE / 500u + ARMING_TICKS : 0x4000u)
 /* From there to the first event of the schedule: room for one interrupt of every stream,
  * and for directions and outputs to come early. */
 #define CLEAR (BOARD_OUTPUT_LEAD + (6u + 2u * STREAMS) * BOARD_LEAD)
-/* Between two looks at an input that is waited for. */
-#define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u + 1u)
+/* Between two samples of an awaited input: 1/1600 s, in parts that 16 bits hold. */
+#define LOOK_PARTS (TICK_RATE / 1600u / 0x4000u + 1u)
+#define LOOK_TICKS (uint16_t)(TICK_RATE / 1600u / LOOK_PARTS + 1u)
 
 struct stream player_streams[STREAMS];
 volatile uint8_t player_state;
@@ -38,8 +41,7 @@ APART void player_stop(uint8_t state)
     stop_everything(state);
 }
 
-/* What an event does besides the step that the timer has made; `at` is its count of the
- * timer. */
+/* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
     uint8_t what = event->what, value = event->value;
@@ -57,7 +59,7 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
     }
 }
 
-/* Writes the outputs of some events that no timer makes, once they are due. */
+/* Writes those outputs that no timer makes, when they are due. */
 static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
 {
     uint8_t place;
@@ -70,7 +72,7 @@ static void write_outputs(struct stream *stream, uint8_t end, uint16_t due)
         while (player_state == RUNNING && (int16_t)(board_now() - due) < 0) {
         }
         BOARD_INTERRUPTS_OFF();
-        /* Not after the stop contact has turned them off. */
+        /* The stop contact has priority. */
         if (player_state == RUNNING)
             board_write((uint8_t)(LINE_OUTPUT + event->value), event->what == ON);
         BOARD_INTERRUPTS_ON();
@@ -106,7 +108,7 @@ void player_event(uint8_t channel, uint16_t at)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
     stream->stepping = (uint8_t)((mode & ARM_STEP) * (ARM_AFTER_STEP / ARM_STEP));
-    /* A count that has gone by would come back only after 65,536 ticks. */
+    /* A missed count would come again only after 65,536 ticks. */
     if (!board_arm(channel, at, ticks, mode))
         player_stop(LATE);
     if (!ticks) {
@@ -116,7 +118,7 @@ void player_event(uint8_t channel, uint16_t at)
     }
 }
 
-/* Gets a stream ready to start with an event at which nothing happens. */
+/* Prepares a stream to start with an event that does nothing. */
 APART static void prepare(struct stream *stream, uint16_t wait)
 {
     ring_push(stream, 0, PASS, 0);
@@ -125,11 +127,11 @@ APART static void prepare(struct stream *stream, uint16_t wait)
     stream->halted = 0;
 }
 
-/* Starts every stream at one count of the timer. The events of outputs come so much
- * earlier than the steps that the board has time to get the outputs ready. */
+/* Starts all streams at one count of the timer. Events of outputs come earlier than steps, by
+ * the time that the board needs to prepare the outputs. */
 static void start_streams(void)
 {
-    uint16_t start;
+    uint16_t now;
     uint8_t k;
 
     for (k = 0; k < AXES; k++)
@@ -138,10 +140,10 @@ static void start_streams(void)
     player_input = NO_INPUT;
     source_fill();
     BOARD_INTERRUPTS_OFF();
-    start = (uint16_t)(board_now() + START_TICKS);
-    if (player_state == RUNNING)
-        for (k = 0; k < STREAMS; k++)
-            board_arm(k, start, 0, ARM_EVENT | ARM_FIRST);
+    now = board_now();
+    for (k = 0; k < STREAMS && player_state == RUNNING; k++)
+        if (!board_arm(k, now, (uint16_t)START_TICKS, ARM_EVENT | ARM_FIRST))
+            player_stop(LATE);
     BOARD_INTERRUPTS_ON();
 }
 
@@ -153,13 +155,13 @@ APART void player_end(uint8_t state)
     BOARD_INTERRUPTS_ON();
 }
 
-/* Waits until the input has been as it should be for eight looks at it, 5 ms. */
-static void wait_for_input(void)
+/* Waits until eight samples of the input in a row, 5 ms, are as awaited. */
+void player_wait(void)
 {
     uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
     uint32_t left = player_timeout, turns = player_timeout_turns;
-    uint8_t is_timed = left || turns;
+    uint8_t is_timed = left || turns, part = 0;
 
     while (player_state == RUNNING) {
         if (until == UNTIL_ACTIVE ? looks == 255u : looks == 0) {
@@ -168,12 +170,15 @@ static void wait_for_input(void)
             until = UNTIL_ACTIVE;
         }
 #ifdef STREAMED
-        source_fill(); /* goes on talking to the host */
+        source_fill(); /* keeps talking to the host */
 #endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
-        looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
+        if (++part >= LOOK_PARTS) {
+            part = 0;
+            looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
+        }
         if (!is_timed)
             continue;
         if (left <= LOOK_TICKS) {
@@ -218,7 +223,7 @@ uint8_t player_run(void)
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !all_halted()) {
 #ifdef STREAMED
-            BOARD_INTERRUPTS_ON(); /* there is a line to look after */
+            BOARD_INTERRUPTS_ON(); /* the line needs service */
 #else
             BOARD_IDLE();
 #endif
@@ -228,7 +233,7 @@ uint8_t player_run(void)
         if (player_input == NO_INPUT) {
             player_end(player_ending);
         } else {
-            wait_for_input();
+            player_wait();
             if (player_state == RUNNING)
                 start_streams();
         }
@@ -248,7 +253,7 @@ int32_t player_position(uint8_t axis)
     if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
         place = (uint8_t)(place + sizeof(struct event));
 #endif
-    /* Takes off what is still in the ring. */
+    /* Less the steps that are still in the ring. */
     for (; place != stream->head; place = (uint8_t)(place + sizeof(struct event))) {
         const struct event *event = ring_at(stream, place);
 

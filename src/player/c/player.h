@@ -3,10 +3,10 @@
  * Each axis has a stream of events of its own, and outputs, inputs and texts share one
  * more. A source (table.c: a packed schedule in memory; link.c: a serial line) puts
  * the events of every stream into a ring, ahead of time; the compare interrupt of the
- * stream's timer channel takes them out. Nothing is worked out in the interrupt, so
- * that it is short and always takes the same time.
+ * stream's timer channel takes them out. The interrupt computes nothing, so that it
+ * is short and always takes the same time.
  *
- * What is the board's is behind four functions; see board.h.
+ * Five functions separate the player from the board; see board.h.
  */
 #ifndef PLAYER_H
 #define PLAYER_H
@@ -27,16 +27,25 @@
 #define APART
 #endif
 
-/* Between writing an event and letting the interrupts have it: the compiler may not put
- * the one behind the other. */
+/* Keeps the compiler from publishing an event to the interrupts before it is written. */
 #if defined(__GNUC__)
 #define WRITTEN() __asm__ __volatile__("" : : : "memory")
 #else
 #define WRITTEN() (void)0
 #endif
 
-/* Events of a ring; each takes 4 bytes, so that a place in it is one byte. */
+/* Events of a ring; each takes 4 bytes, so that a place in it is one byte, which starts over
+ * where the ring does. */
 #define RING_EVENTS 64u
+#if RING_EVENTS != 64
+#error "RING_EVENTS must be 64: a place in a ring is one byte, and an event has four"
+#endif
+#if STREAMS != AXES + 1 || AXES < 1
+#error "STREAMS must be AXES + 1"
+#endif
+#if STEP_PULSE_TICKS < 1 || STEP_PULSE_TICKS > 0x7FFE
+#error "STEP_PULSE_TICKS must be 1 to 32766"
+#endif
 
 /* What happens at an event. Bit 2 is set where outputs or texts are meant, bit 0 where an
  * output goes on or a direction backwards. */
@@ -74,12 +83,12 @@ enum {
     FINISHED,  /* to its end */
     DAMAGED,   /* the schedule is not whole: nothing was moved */
     STOP_CONTACT, /* the stop contact is open */
-    LATE,      /* an interval was shorter than the interrupt takes */
+    LATE,      /* an interval was shorter than its interrupt */
     STARVED,   /* the source did not keep up */
     TIMED_OUT, /* an input did not come in time */
     LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
     STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
-    NOT_STARTED /* the processor was reset, and nobody knows where the axes stand */
+    NOT_STARTED /* the processor was reset; the positions of the axes are unknown */
 };
 
 #define INPUT_OF(awaited) ((awaited) & 63u)
@@ -91,27 +100,30 @@ enum { UNTIL_ACTIVE, UNTIL_RELEASED, UNTIL_PRESSED };
 
 extern struct stream player_streams[STREAMS];
 extern volatile uint8_t player_state;
-extern uint8_t player_ending; /* what the end of all streams means: FINISHED, or why it came early */
+extern uint8_t player_ending; /* the state at the end of all streams: FINISHED, or the reason of an early end */
 extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none yet */
 
-/* The input that a source waits for, and in its two highest bits until what: it is active,
- * it is not, or it becomes active after it was not. Every stream has ended then. The timeout is
+/* The awaited input, with UNTIL_... in its two highest bits. All streams have ended then. The
+ * timeout is
  * player_timeout + player_timeout_turns * TIMEOUT_TURN ticks; one of 0 never passes. */
 #define TIMEOUT_TURN 0x10000000ul
 extern uint8_t player_input;
 extern uint32_t player_timeout, player_timeout_turns;
 
+/* Waits for player_input; returns early where the player is stopped, or the timeout passes. */
+void player_wait(void);
+
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);
 
-/* Any event of a channel that is due, at that count of the timer. Called with
- * interrupts off, but for the channel of outputs and texts. */
+/* Handles an event of a channel that is due at the count `at`. Called with interrupts off,
+ * except for the channel of outputs and texts. */
 void player_event(uint8_t channel, uint16_t at);
 
-/* Stops every pulse and keeps why. Leaves interrupts off. */
+/* Ends every pulse and records the reason. Leaves interrupts off. */
 void player_stop(uint8_t state);
 
-/* Ends the program, unless it has ended otherwise: the stop contact is never forgotten. */
+/* Ends the program, unless it has ended: an open stop contact is never overwritten. */
 void player_end(uint8_t state);
 
 /* Steps that an axis has made since the start, forwards less backwards. */

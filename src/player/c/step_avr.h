@@ -10,13 +10,42 @@
 
 #include "event.h"
 
+/* Parts with 8 KiB of flash or less have no long jumps. */
+#ifdef __AVR_HAVE_JMP_CALL__
+#define JUMP "jmp  "
+#define CALL "call "
+#else
+#define JUMP "rjmp "
+#define CALL "rcall "
+#endif
+
+/* Registers that nothing else uses, within reach of `in` and `out`; and the end of a pulse. */
+#ifdef FIRST_GENERATION
+#define KEPT_0 EEDR
+#define KEPT_1 EEARL
+#define KEPT_2 OCR2
+#define FORCES TCCR1A
+#define FORCE_COMPARE                \
+    "lds  r24, %[forces]        \n"  \
+    "ori  r24, %[force]         \n"  \
+    "sts  %[forces], r24        \n"
+#else
+#define KEPT_0 GPIOR0
+#define KEPT_1 GPIOR1
+#define KEPT_2 GPIOR2
+#define FORCES TCCR1C
+#define FORCE_COMPARE                \
+    "ldi  r24, %[force]         \n"  \
+    "sts  %[forces], r24        \n"
+#endif
+
 /* Any event of a channel but the usual one. */
 static APART __attribute__((used)) void rare_event(uint8_t channel)
 {
     if (player_state == LATE)
         player_stop(LATE);
     else
-        player_event(channel, (&OCR1A)[channel]);
+        player_event(channel, COMPARE(channel));
 }
 
 /* Jumped to from an interrupt that has changed nothing but r24, which holds the channel,
@@ -41,7 +70,7 @@ static __attribute__((naked, used)) void save_and_call(void)
         "push r27              \n"
         "push r30              \n"
         "push r31              \n"
-        "call %x[rare_event]   \n"
+        CALL "%x[rare_event]   \n"
         "pop  r31              \n"
         "pop  r30              \n"
         "pop  r27              \n"
@@ -67,19 +96,18 @@ static __attribute__((naked, used)) void save_and_call(void)
 #define RARE_EVENT                 \
     "push r24                  \n" \
     "ldi  r24, %[channel]      \n" \
-    "jmp  %x[save_and_call]    \n"
+    JUMP "%x[save_and_call]    \n"
 
-/* What the hand-written part has changed, as it was before. Two registers and the flags
- * are kept in general purpose I/O registers, which nothing else uses: that takes half the
- * time of the stack. */
+/* Restores what the hand-written part has changed. Two registers and the flags
+ * are kept in registers that nothing else uses: that takes half the time of the stack. */
 #define RESTORE                  \
     "in   r25, %[kept_r25]  \n"  \
     "in   r24, %[kept_sreg] \n"  \
     "out  __SREG__, r24     \n"  \
     "in   r24, %[kept_r24]  \n"
 
-/* A pulse that is longer than the way to its end is waited for: until TCNT1 - OCR1x is
- * PULSE_END. The loop stands behind everything else, which branches reach no further. */
+/* Waits for the end of a long pulse: until TCNT1 - OCR1x is PULSE_END. The loop follows
+ * everything else, because branches reach only so far. */
 #if STEP_PULSE_TICKS > BOARD_TO_ARM
 #define WAIT_FOR_PULSE               \
     "rjmp pulse_%=              \n"  \
@@ -113,7 +141,7 @@ static __attribute__((naked, used)) void save_and_call(void)
     "subi r30, lo8(-(%[ring]))  \n"  \
     "sbci r31, hi8(-(%[ring]))  \n"
 
-/* The same as event_due() and board_step_again(). Uses the flags, r24, r25 and Z (r30,
+/* Does what event_due() and board_step_again() do. Uses the flags, r24, r25 and Z (r30,
  * r31); interrupts stay off. An interval of half a turn of the counter or more counts as
  * rare, so that the sign of what is left of it says whether its end has gone by. */
 #define STEP_INTERRUPT(number, letter)                                                      \
@@ -147,8 +175,7 @@ static __attribute__((naked, used)) void save_and_call(void)
             "sts  %[tail], r24          \n"                                                 \
             WAIT_FOR_PULSE                                                                  \
             /* The end of the pulse: a compare is forced. */                                \
-            "ldi  r24, %[force]         \n"                                                 \
-            "sts  %[forces], r24        \n"                                                 \
+            FORCE_COMPARE                                                                   \
             "arm_%=:                    \n"                                                 \
             /* Z = when the next step is due; of two bytes of the timer that are written    \
              * the upper one goes first, and of two that are read the lower one. */         \
@@ -169,9 +196,10 @@ static __attribute__((naked, used)) void save_and_call(void)
             "pop  r30                   \n"                                                 \
             RESTORE                                                                         \
             "reti                       \n"                                                 \
-            /* What has matched already is not late. */                                     \
+            /* A step that has matched is not late. */                                      \
             "gone_by_%=:                \n"                                                 \
-            "sbic %[flags], %[flag]     \n"                                                 \
+            "in   r24, %[flags]         \n"                                                 \
+            "sbrc r24, %[flag]          \n"                                                 \
             "rjmp ready_%=              \n"                                                 \
             "ldi  r24, %[late]          \n"                                                 \
             "sts  %[state], r24         \n"                                                 \
@@ -203,9 +231,9 @@ static __attribute__((naked, used)) void save_and_call(void)
             "rjmp arm_%=                \n"                                                 \
             WAITING                                                                         \
             :                                                                               \
-            : [kept_r24] "I"(_SFR_IO_ADDR(GPIOR0)), [kept_sreg] "I"(_SFR_IO_ADDR(GPIOR1)),  \
-              [kept_r25] "I"(_SFR_IO_ADDR(GPIOR2)), [flags] "I"(_SFR_IO_ADDR(TIFR1)),       \
-              [flag] "I"(OCF1##letter), [forces] "n"(_SFR_MEM_ADDR(TCCR1C)),                \
+            : [kept_r24] "I"(_SFR_IO_ADDR(KEPT_0)), [kept_sreg] "I"(_SFR_IO_ADDR(KEPT_1)),  \
+              [kept_r25] "I"(_SFR_IO_ADDR(KEPT_2)), [flags] "I"(_SFR_IO_ADDR(TIFR1)),       \
+              [flag] "I"(OCF1##letter), [forces] "n"(_SFR_MEM_ADDR(FORCES)),                \
               [force] "M"(1 << FOC1##letter), [count] "n"(_SFR_MEM_ADDR(TCNT1)),            \
               [compare] "n"(_SFR_MEM_ADDR(OCR1##letter)), [pulse] "n"(PULSE_END),           \
               [tail] "i"(&player_streams[number].tail),                                     \

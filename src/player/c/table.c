@@ -1,5 +1,5 @@
-/* The source of a player that works on its own: decodes a packed schedule in the
- * memory of the program ahead of time.
+/* The source of a stand-alone player: decodes a packed schedule from program memory ahead of
+ * time.
  *
  * The layout of the schedule is described where slewsmith writes it. The clock of a
  * stream counts 2^-32 ticks and is moved on by gaps and by the intervals of motions;
@@ -15,8 +15,14 @@
  * together. */
 #define PIECE 0x4000u
 #define DIRECTION_LEAD (3u * BOARD_LEAD)
-/* Events that are decoded without looking up in between, at most. */
+#if LONGEST_INTERVAL + PIECE > 0xFFFF || PIECE < 256 || PIECE > LONGEST_INTERVAL
+#error "PIECE must be 256 to LONGEST_INTERVAL, and the sum of both must fit 16 bits"
+#endif
+/* Most events that are decoded before other streams get their turn. */
 #define AT_A_TIME 16u
+#if AT_A_TIME < 1 || AT_A_TIME > 32 || RING_EVENTS % AT_A_TIME
+#error "AT_A_TIME must divide RING_EVENTS and be 32 at most"
+#endif
 /* From here on the length of a run takes two bytes. */
 #define SHORT_COUNT 112u
 
@@ -30,8 +36,8 @@ enum {
 /* Parts of a motion. */
 enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
 
-/* Reading the schedule. A table may be wrong although its checksum is right; then the
- * player says that it is damaged, and nothing outside of it is read. On an AVR tables stand
+/* Reading the schedule. A table may be wrong although its checksum is right; the player then
+ * stops as DAMAGED, and reads nothing outside of it. On an AVR tables stand
  * in a memory of their own, where reading past them harms nothing. */
 #ifdef __AVR__
 #define TABLE_BYTE(place) SCHEDULE_BYTE(place)
@@ -97,7 +103,7 @@ uint8_t source_start(void)
         player_streams[k].d.op = schedule + starts[k];
         player_streams[k].d.run = schedule; /* none before the first */
     }
-    /* What any message leaves that ends in its own checksum. */
+    /* The CRC of a message together with its own CRC. */
     return crc == 0xDEBB20E3ul;
 }
 
@@ -153,8 +159,8 @@ APART static void read_even(struct stream *s)
     s->d.even = even;
 }
 
-/* The next part of a motion. A mirror stands for an interval, a ramp, an even part and
- * the ramp back, in this order; what follows the interval goes without a name. */
+/* The next part of a motion. A mirror is an interval, a ramp, an even part and the ramp back,
+ * in this order; only the mirror itself has a code. */
 APART static void next_part(struct stream *s)
 {
     uint8_t unnamed = s->d.unnamed, part = unnamed, k;
@@ -307,7 +313,7 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
     s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
-/* A timeout is longer than other numbers may be: its low 28 bits, and what is above. */
+/* A timeout may exceed 32 bits: its low 28 bits, and the bits above. */
 APART static void read_timeout(struct stream *s)
 {
     uint32_t low = 0;
@@ -403,8 +409,8 @@ APART static void next_operation(struct stream *s)
     ring_push(s, wait, op, value);
 }
 
-/* Decodes the next events of a stream, where its ring has room; returns whether it was
- * worth while. */
+/* Decodes the next events of a stream, as far as its ring has room; returns whether there were
+ * any. */
 static uint8_t decode(struct stream *s)
 {
     uint8_t head = s->head, room;

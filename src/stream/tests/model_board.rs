@@ -12,7 +12,7 @@ use crate::stream::record::{self, Act, RecordKind};
 use super::boards::{Board, Happening, Line};
 
 const QUEUE: usize = 512;
-const SLOW_DOWN: u8 = 96;
+const SLOW_DOWN: u8 = 128;
 
 /// One stream: where its records end, which way its steps go, what is still to come.
 #[derive(Debug, Default, Clone)]
