@@ -145,10 +145,8 @@ fn passed(seed: u64) -> Option<Passed> {
         seed,
         lost_steps: job.simulate(&Options::default()).ok()?.lost_steps,
         times: [planned.motion.duration, at_once(&job)],
-        gentler: planned
-            .changes
-            .iter()
-            .any(|change| is_gentler(&change.kind)),
+        gentler: planned.changes.iter().any(|one| is_gentler(&one.kind)),
+        lower: planned.changes.iter().any(|one| is_lower(&one.kind)),
     })
 }
 
