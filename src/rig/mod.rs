@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod body;
 mod direction;
 mod drive;
 pub(crate) mod fields;
