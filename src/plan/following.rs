@@ -37,15 +37,18 @@ use crate::plan::profile::Impossible;
 /// Somebody who knows whether a rotor follows a motion.
 pub trait Following: Debug {
     /// Whether every axis follows `motion` from rest without losing a step; none where the
-    /// motion is too long to be tried.
-    fn followed(&self, motion: &Arc<Motion>) -> Option<bool>;
+    /// motion is too long to be tried. Where it cruises `in_band`, a critical one, all of the
+    /// cruise matters, as a swing may take long to grow there.
+    fn followed(&self, motion: &Arc<Motion>, in_band: bool) -> Option<bool>;
 }
 
 /// Parts of the natural period over which the torque rises: chosen. After a rise over a whole
 /// period no swing is left (linear theory), and a shorter one costs less time.
 const RISES: usize = 8;
-/// Shares of the period that go with gentler accelerations and lower speeds: chosen.
-const LONG_RISES: [f64; 2] = [1.0, 0.5];
+/// Parts of the period that go with gentler accelerations, and those that go with lower speeds:
+/// chosen.
+const RISES_WITH_SHARES: [f64; 4] = [1.0, 0.5, 0.25, 0.0];
+const RISES_WITH_SPEEDS: [f64; 2] = [1.0, 0.5];
 /// Gentler accelerations that are tried: chosen, down to a quarter in steps of a sixteenth.
 const SHARES: usize = 13;
 /// Lower speeds that are tried, and the ratio of neighbours: chosen, down to a twentieth.
@@ -141,12 +144,14 @@ impl Trial<'_> {
                 rise: (number + 1) as f64 / RISES as f64 * self.period,
                 ..Gentle::FASTEST
             });
-            for rise in LONG_RISES.map(|part| part * self.period) {
+            for rise in RISES_WITH_SHARES.map(|part| part * self.period) {
                 self.better(&mut best, SHARES, |number| Gentle {
                     rise,
                     share: 1.0 - number as f64 / 16.0,
                     ..Gentle::FASTEST
                 });
+            }
+            for rise in RISES_WITH_SPEEDS.map(|part| part * self.period) {
                 self.better(&mut best, SPEEDS, |number| Gentle {
                     rise,
                     speed: lower(number),

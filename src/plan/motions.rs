@@ -170,7 +170,8 @@ impl Motions<'_> {
             period: periods.fold(0.0, f64::max),
             followed: &|driven| {
                 let motion = planned(jobs, driven, shares, Vec::new()).motion;
-                model.followed(&motion)
+                let in_band = driven.avoided.iter().any(|avoided| avoided.to.is_none());
+                model.followed(&motion, in_band)
             },
         };
         Ok(trial.driven()?)

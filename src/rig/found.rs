@@ -41,10 +41,12 @@ pub(super) fn where_found(key: &str) -> &'static str {
         "converter_reference" => {
             "your own converter's full scale: a voltmeter at its reference pin"
         }
+        "diameter" | "inner" | "outer" | "length" => "measured on your own load",
         "mass" => "the mass that travels on your own axis, with all that it carries",
         "travel_per_turn" => {
             "the lead of your own axis's screw, or teeth of the pulley times pitch of the belt; a turning load has \
-             `inertia` instead of `mass`: m·d²/8 for a disc, m·(d1² + d2²)/8 for a ring"
+             `inertia` instead of `mass`, or `disc: { mass, diameter }`, `ring: { mass, inner, outer }`, \
+             `rod: { mass, length }`: m·d²/8 for a disc, m·(d1² + d2²)/8 for a ring"
         }
         "clock" => {
             "your own board's: the frequency on its crystal, or the clock that its firmware sets"

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::body;
 use super::fields::{self, Bounds, Fields};
 use super::yaml::Node;
 use crate::diagnostic::Diagnostic;
@@ -151,6 +152,7 @@ impl Load {
         let linear = LINEAR_KEYS.iter().any(|key| fields.has(key));
         let none = Self::NONE;
         let inertia = fields.or("inertia", Bounds::up_to(1e4), none.inertia);
+        let inertia = Inertia::new(inertia.si() + body::inertia(&mut fields).si());
         let constant_torque = fields.or(
             "constant_torque",
             Bounds::either_way(1e5),

@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod body;
 mod controller;
 mod direction;
 mod drive;

@@ -7,8 +7,8 @@
 //! for two periods of the natural frequency: nothing drives them any more, so that a rotor
 //! whose whole second swing is below [`STAYS`] stays.
 //!
-//! A long cruise tells little that is new: where the whole motion takes more than [`WHOLE`]
-//! steps, all but [`CRUISED`] periods of each cruise are left out.
+//! A long cruise outside of the critical bands tells little that is new: where the whole motion
+//! takes more than [`WHOLE`] steps, all but [`CRUISED`] periods of it are left out.
 
 use std::cell::Cell;
 use std::collections::HashMap;
@@ -34,9 +34,9 @@ const CRUISED: f64 = 40.0;
 /// A rotor that lags by so many electrical cycles is lost, as in a simulation: chosen, half
 /// way between the rest it leaves and the next.
 const LOST: f64 = 0.75;
-/// Steps and internal steps up to which a motion is played whole: chosen, some tens
-/// of milliseconds.
-const WHOLE: f64 = 3e5;
+/// Steps and internal steps up to which a motion is played whole: chosen, some ten
+/// milliseconds.
+const WHOLE: f64 = 1e5;
 /// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
 const LONGEST: f64 = 1e6;
 /// Motions remembered at most; past it the memory starts afresh: chosen, to bound it.
@@ -115,10 +115,10 @@ impl Trials {
         }
     }
 
-    fn axis_followed(&self, one: &OneAxis) -> Option<bool> {
+    fn axis_followed(&self, one: &OneAxis, in_band: bool) -> Option<bool> {
         let axis = &self.axes[one.motion().axis];
         let mut played = one.motion().clone();
-        if axis.work(&played) > WHOLE {
+        if axis.work(&played) > if in_band { LONGEST } else { WHOLE } {
             played = axis.cut(&played);
         }
         if axis.work(&played) > LONGEST {
@@ -173,7 +173,7 @@ impl Trials {
 }
 
 impl Following for Trials {
-    fn followed(&self, motion: &Arc<Motion>) -> Option<bool> {
+    fn followed(&self, motion: &Arc<Motion>, in_band: bool) -> Option<bool> {
         let mut all = Some(true);
         for number in 0..motion.axes.len() {
             let one = OneAxis {
@@ -184,7 +184,7 @@ impl Following for Trials {
             let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
             let before = known().get(&one).copied();
             let found = before.unwrap_or_else(|| {
-                let found = self.axis_followed(&one);
+                let found = self.axis_followed(&one, in_band);
                 let mut known = known();
                 if known.len() >= REMEMBERED {
                     known.clear();

@@ -128,6 +128,9 @@ struct Passed {
     /// How long it takes, and would take where torque is asked for at once (s).
     times: [f64; 2],
     gentler: bool,
+    /// Whether its peak speed is lower than that of the fastest plan, which the rotor loses at
+    /// any torque.
+    lower: bool,
 }
 
 fn passed(seed: u64) -> Option<Passed> {
@@ -137,14 +140,13 @@ fn passed(seed: u64) -> Option<Passed> {
         return None;
     }
     let is_gentler = |kind: &ChangeKind| matches!(kind, ChangeKind::Gentler { .. });
+    let is_lower = |kind: &ChangeKind| matches!(kind, ChangeKind::Gentler { peak: Some(_), .. });
     Some(Passed {
         seed,
         lost_steps: job.simulate(&Options::default()).ok()?.lost_steps,
         times: [planned.motion.duration, at_once(&job)],
-        gentler: planned
-            .changes
-            .iter()
-            .any(|change| is_gentler(&change.kind)),
+        gentler: planned.changes.iter().any(|one| is_gentler(&one.kind)),
+        lower: planned.changes.iter().any(|one| is_lower(&one.kind)),
     })
 }
 
@@ -164,14 +166,15 @@ fn full_torque_moves_that_pass_the_check_lose_no_step_and_little_time() {
     }
     let ratio = |one: &Passed| one.times[0] / one.times[1];
     let total = |which: usize| all.iter().map(|one| one.times[which]).sum::<f64>();
-    let long = || all.iter().filter(|one| one.times[1] >= 0.05);
+    let long = || all.iter().filter(|one| one.times[1] >= 0.05 && !one.lower);
     println!(
-        "{} of {cases} moves pass, {} lose steps, {} are gentler; together {:.2} % longer, mean {:.2} % (from 50 ms on {:.2} %)",
+        "{} of {cases} moves pass, {} lose steps, {} are gentler; together {:.2} % longer, mean {:.2} % (from 50 ms on, without the {} whose speed is lower, {:.2} %)",
         all.len(),
         lost.len(),
         all.iter().filter(|one| one.gentler).count(),
         100.0 * (total(0) / total(1) - 1.0),
         100.0 * (mean(all.iter().map(ratio)) - 1.0),
+        all.iter().filter(|one| one.lower).count(),
         100.0 * (mean(long().map(ratio)) - 1.0),
     );
     assert!(all.len() as u64 > cases * 9 / 10);

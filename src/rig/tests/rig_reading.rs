@@ -686,6 +686,31 @@ fn what_a_rig_has_under_another_name_is_said_rather_than_guessed() {
     assert!(help.contains("m·d²/8 for a disc"), "{help}");
 }
 
+/// By hand: 0.2 kg of 0.1 m is 0.2 · 0.01/8 = 2.5 kg·cm² as a disc; between 0.06 m and 0.1 m
+/// 0.2 · 0.0136/8 = 3.4 kg·cm²; as a rod of 0.12 m about its middle 0.2 · 0.0144/12 = 2.4 kg·cm².
+#[test]
+fn inertia_follows_from_the_shape_of_the_load() {
+    let read = |load: &str| {
+        let rig = parse(&BASE.replace("inertia: 2.1 kg.cm^2", load)).unwrap();
+        rig.rig.axes[0].load.inertia.si() * 1e4
+    };
+    let close = |load: &str, expected: f64| {
+        let found = read(load);
+        assert!((found - expected).abs() < 1e-9, "{load}: {found}");
+    };
+    close("disc: { mass: 200 g, diameter: 10 cm }", 2.5);
+    close("ring: { mass: 200 g, inner: 60 mm, outer: 100 mm }", 3.4);
+    close("rod: { mass: 200 g, length: 12 cm }", 2.4);
+    close(
+        "inertia: 1 kg.cm^2, disc: { mass: 200 g, diameter: 10 cm }",
+        3.5,
+    );
+    let (_, help) = one_problem("inertia: 2.1 kg.cm^2", "disc: { mass: 200 g }");
+    assert!(help.contains("add `diameter: …"), "{help}");
+    let (_, help) = one_problem("inertia: 2.1 kg.cm^2", "mass: 150 g");
+    assert!(help.contains("`disc: { mass, diameter }`"), "{help}");
+}
+
 #[test]
 fn the_help_for_a_missing_value_holds_none_that_could_be_taken_for_ones_own() {
     let mut keys = 0;
