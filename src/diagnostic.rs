@@ -77,16 +77,30 @@ impl Source {
 /// A stretch of a source, in bytes from its start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, PartialOrd, Ord)]
 pub struct Span {
-    /// Offset of the first byte.
-    pub start: usize,
+    /// Offset of the first byte. Half as wide as an offset may be: scripts hold very many
+    /// spans, and no text that is read has 4 GiB.
+    start: u32,
     /// Offset behind the last byte.
-    pub end: usize,
+    end: u32,
 }
 
 impl Span {
     /// The stretch from `start` to before `end`.
     pub const fn new(start: usize, end: usize) -> Self {
-        Self { start, end }
+        Self {
+            start: narrow(start),
+            end: narrow(end),
+        }
+    }
+
+    /// Offset of its first byte.
+    pub const fn start(self) -> usize {
+        self.start as usize
+    }
+
+    /// Offset behind its last byte.
+    pub const fn end(self) -> usize {
+        self.end as usize
     }
 
     /// The least stretch that holds both.
@@ -95,6 +109,14 @@ impl Span {
             start: self.start.min(other.start),
             end: self.end.max(other.end),
         }
+    }
+}
+
+const fn narrow(offset: usize) -> u32 {
+    if offset > u32::MAX as usize {
+        u32::MAX
+    } else {
+        offset as u32
     }
 }
 
@@ -186,7 +208,7 @@ impl Diagnostic {
     /// File, line and column of the first place.
     pub fn place(&self) -> Option<(&str, usize, usize)> {
         let label = self.labels.first()?;
-        let (line, column) = label.source.position(label.span.start);
+        let (line, column) = label.source.position(label.span.start());
         Some((label.source.name(), line, column))
     }
 
@@ -258,8 +280,8 @@ type LabelsOf<'a> = (&'a Arc<Source>, Vec<(AnnotationKind, &'a Label)>);
 
 /// The span as a range that lies within the source and on character boundaries.
 fn source_range(source: &Source, span: Span) -> Range<usize> {
-    let start = source.floor(span.start);
-    start..source.floor(span.end).max(start)
+    let start = source.floor(span.start());
+    start..source.floor(span.end()).max(start)
 }
 
 impl fmt::Display for Diagnostic {

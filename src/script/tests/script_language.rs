@@ -86,7 +86,7 @@ fn a_whole_script_comes_down_to_its_actions() {
     let (rig, span) = carousel.rig().unwrap();
     assert_eq!(rig, "carousel.yaml");
     assert_eq!(
-        &carousel.source().text()[span.start..span.end],
+        &carousel.source().text()[span.start()..span.end()],
         "\"carousel.yaml\""
     );
 
@@ -94,7 +94,7 @@ fn a_whole_script_comes_down_to_its_actions() {
     assert_eq!(all.len(), 8 * 5 + 1);
     assert_eq!(all[0].line, 12);
     assert_eq!(
-        &CAROUSEL[all[0].span.start..all[0].span.end],
+        &CAROUSEL[all[0].span.start()..all[0].span.end()],
         "turn by 3 * pocket"
     );
     let ActionKind::Move(first) = &all[0].kind else {
@@ -106,7 +106,7 @@ fn a_whole_script_comes_down_to_its_actions() {
     assert_relative_eq!(distance.si, TAU / 8.0, max_relative = 1e-15);
     let (speed, span) = first.settings.all.speed.unwrap();
     assert_relative_eq!(speed.si, TAU / 3.0, max_relative = 1e-15);
-    assert_eq!(&CAROUSEL[span.start..span.end], "120 deg/s");
+    assert_eq!(&CAROUSEL[span.start()..span.end()], "120 deg/s");
     assert_relative_eq!(
         first.settings.all.jerk.unwrap().0.si,
         9000.0 * DEGREE,
@@ -451,7 +451,7 @@ fn values_that_only_fail_in_one_call_are_found_before_anything_moves() {
     assert_eq!(error.code, "out-of-range");
     assert_eq!(error.place(), Some(("bench.moves", 1, 35)));
     let call = error.labels.last().unwrap();
-    assert_eq!(call.source.position(call.span.start).0, 3);
+    assert_eq!(call.source.position(call.span.start()).0, 3);
 }
 
 #[test]
