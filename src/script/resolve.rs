@@ -138,7 +138,8 @@ impl<'a> Resolver<'a> {
     fn block(&mut self, block: &Block) -> Operations {
         let around = self.block.replace(block.span);
         let settings = Arc::clone(&self.settings);
-        let operations = self.statements(&block.statements);
+        let mut operations = self.statements(&block.statements);
+        operations.shrink_to_fit();
         self.settings = settings;
         self.block = around;
         Arc::new(operations)
@@ -225,7 +226,7 @@ impl<'a> Resolver<'a> {
                     name: Arc::clone(&name.text),
                     name_span: name.span,
                     on: *on,
-                    passing: self.clause(passing.as_ref(), Wanted::Travel)?,
+                    passing: self.clause(passing.as_deref(), Wanted::Travel)?,
                 }
             }
             StatementKind::Await {
@@ -237,7 +238,7 @@ impl<'a> Resolver<'a> {
                 name_span: name.span,
                 until: *until,
                 timeout: self
-                    .clause(timeout.as_ref(), Wanted::Wait)?
+                    .clause(timeout.as_deref(), Wanted::Wait)?
                     .map(|time| time.si),
             },
             StatementKind::Mark(text) => ActionKind::Mark(Arc::clone(&text.text)),
@@ -262,8 +263,8 @@ impl<'a> Resolver<'a> {
             let kind = ErrorKind::SpeedAndTime { time: time.span() };
             self.errors.push(ScriptError::new(at.span(), kind));
         }
-        let speed = self.clause(turn.at.as_ref(), Wanted::Speed)?;
-        let time = self.clause(turn.time.as_ref(), Wanted::Duration)?;
+        let speed = self.clause(turn.at.as_deref(), Wanted::Speed)?;
+        let time = self.clause(turn.time.as_deref(), Wanted::Duration)?;
         let target = target?;
         if let Some((way, span)) = turn.way {
             self.errors.extend(way_error(turn, target, way, span));
