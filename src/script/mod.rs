@@ -93,21 +93,34 @@ impl Script {
         // Gone through twice, so that the memory for the tree is that of the largest statement:
         // a statement may call sequences, and tell of values, that are defined below it.
         let (mut definitions, mut rig) = (Definitions::default(), None);
-        let (mut of_names, mut of_rigs) = (Vec::new(), Vec::new());
+        let [mut of_names, mut of_rigs, mut of_values] = [const { Vec::new() }; 3];
+        // Each of them comes in the order of the text, so that further ones are not reported.
+        let enough = |errors: &[ScriptError]| errors.len() >= MOST_ERRORS;
         let mut errors = grammar::read(source.text(), &mut |statement| {
-            definitions.gather(&statement, &mut of_names);
-            find_rig(statement, &mut rig, &mut of_rigs);
+            if !enough(&of_names) {
+                definitions.gather(&statement, &mut of_names);
+            }
+            if !enough(&of_rigs) {
+                find_rig(statement, &mut rig, &mut of_rigs);
+            }
         });
-        errors.append(&mut of_names);
-        errors.append(&mut of_rigs);
         let mut outermost = resolve::Outermost::default();
         grammar::read(source.text(), &mut |statement| {
-            outermost.statement(&statement, &mut definitions, &mut errors);
+            if !enough(&of_values) {
+                outermost.statement(&statement, &mut definitions, &mut of_values);
+            }
         });
-        let operations = outermost.operations();
-        for sequence in &definitions.sequences {
-            resolve::check_sequence(sequence, &definitions, &mut errors);
+        for mut further in [of_names, of_rigs, of_values] {
+            errors.append(&mut further);
         }
+        let operations = outermost.operations();
+        let mut of_bodies = Vec::new();
+        for sequence in &definitions.sequences {
+            if !enough(&of_bodies) {
+                resolve::check_sequence(sequence, &definitions, &mut of_bodies);
+            }
+        }
+        errors.append(&mut of_bodies);
         let circles = recursion::check(&definitions);
         let calls = if circles.is_empty() {
             check_calls(&operations, &definitions, &mut errors)
@@ -160,11 +173,7 @@ impl Script {
 
 /// Keeps the first `rig` statement outside all blocks, and where it is; further ones are
 /// noted.
-fn find_rig(
-    statement: Statement,
-    known: &mut Option<(Text, Span)>,
-    errors: &mut Vec<ScriptError>,
-) {
+fn find_rig(statement: Statement, known: &mut Option<(Text, Span)>, errors: &mut Vec<ScriptError>) {
     let StatementKind::Rig(text) = statement.kind else {
         return;
     };

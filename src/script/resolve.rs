@@ -9,6 +9,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use super::MOST_ERRORS;
 use super::action::{Action, ActionKind, Move, MovePace, Settings, SpeedLimits, Target};
 use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
@@ -149,6 +150,10 @@ impl<'a> Resolver<'a> {
         let mut operations = Vec::new();
         let mut defined = Vec::new();
         for statement in statements {
+            // More are not reported.
+            if self.errors.len() >= MOST_ERRORS {
+                break;
+            }
             if let Some((name, binding)) = self.statement(statement, &mut operations) {
                 defined.push(Arc::clone(&name));
                 self.scope.local.insert(name, binding);

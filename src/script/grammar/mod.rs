@@ -190,7 +190,9 @@ fn block(input: Input<'_>) -> Parsed<'_, Block> {
     let (inside, _) = expect(Expected::OpeningBrace, sign('{')).parse(start)?;
     let brace = span_between(start, inside);
     let mut found = Vec::new();
-    let rest = statements(deeper(inside, brace)?, &mut |statement| found.push(statement));
+    let rest = statements(deeper(inside, brace)?, &mut |statement| {
+        found.push(statement)
+    });
     let noted = input.extra.noted;
     let rest = match sign('}').parse(rest) {
         Ok((rest, _)) => rest,
