@@ -134,6 +134,9 @@ impl Unplayable {
             } => format!("use {baud} bit/s"),
             Self::Baud { fits: None, .. } => "use a faster clock".to_owned(),
             Self::Pack(PackError::TooSlow { .. }) => "use a larger prescaler".to_owned(),
+            Self::Pack(PackError::TooManySteps { .. }) => {
+                "make several moves of the one, or use `--feed line`".to_owned()
+            }
             Self::Pack(
                 PackError::TooManyMotions
                 | PackError::TooManyMarks
@@ -200,9 +203,11 @@ impl Refusal {
 impl From<Unplayable> for Refusal {
     fn from(reason: Unplayable) -> Self {
         let place = match reason {
-            Unplayable::Pack(PackError::TooSlow { index } | PackError::Inconsistent { index }) => {
-                Place::Move(index)
-            }
+            Unplayable::Pack(
+                PackError::TooSlow { index }
+                | PackError::TooManySteps { index, .. }
+                | PackError::Inconsistent { index },
+            ) => Place::Move(index),
             _ => Place::Nowhere,
         };
         Self::new(reason, place)

@@ -104,3 +104,19 @@ fn check_says_what_a_c_header_cannot_hold() {
     let told = "a timeout is longer than 2^32 ticks [header-overflow]";
     assert!(checked.out.contains(told), "{}", checked.out);
 }
+
+/// Packing holds the times of the steps of one move.
+#[test]
+fn a_move_of_more_steps_than_can_be_packed_is_refused_at_once() {
+    let bench = Bench::with_scenario();
+    let script = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nturn by 1e8 turn\n";
+    bench.write("far.moves", script);
+    for command in [
+        &["emit", "far.moves", "--as", "binary", "-o", "far.bin"][..],
+        &["emit", "far.moves", "--as", "firmware", "-o", "far"],
+    ] {
+        let message = bench.run_limited("ulimit -d 200000", command).ended(2);
+        let told = "makes 640000000000 steps, and the limit of a packed move is 16777216";
+        assert!(message.contains(told), "{message}");
+    }
+}

@@ -100,11 +100,17 @@ fn cruising_at_500_arrives_and_cruising_at_800_or_1000_ends_steps_short() {
     // An independent integration of motor A (two phases on, 2.4 V, ramp 500 steps/s²,
     // 1667 steps): at 500 it arrives; at 800 it ends about 190 steps short, at 1000
     // about 295.
-    for (cruise, good) in [(500.0, true), (800.0, false), (1000.0, false)] {
+    for (cruise, short) in [(500.0, 0.0), (800.0, 190.0), (1000.0, 295.0)] {
         let (items, _) = long_move(cruise);
         let outcome = simulate(&fixed_voltage_rig(), items, &Options::default());
-        println!("cruise {cruise}: {:?}", outcome.moves[0]);
-        assert_eq!(outcome.ok, good, "cruise {cruise}: {outcome:?}");
+        assert_eq!(outcome.ok, short == 0.0, "cruise {cruise}: {outcome:?}");
+        // Where a rotor comes to rest that has lost synchronism hangs on the least
+        // difference: to a tenth of the move.
+        let lost = outcome.moves[0].lost_steps.abs() as f64;
+        assert!(
+            (lost - short).abs() <= 0.1 * short,
+            "cruise {cruise}: {outcome:?}"
+        );
     }
 }
 
