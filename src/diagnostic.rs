@@ -131,7 +131,7 @@ pub enum DiagnosticLevel {
     Error,
 }
 
-/// A marked stretch and what is to be said about it.
+/// A marked stretch and its label.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Label {
     /// Where.

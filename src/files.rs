@@ -19,7 +19,7 @@ pub fn read_source(path: &Path) -> io::Result<Arc<Source>> {
     Ok(Source::of_file(path, read_text(File::open(path)?)?))
 }
 
-/// Reads a text to its end, 64 MiB at the most.
+/// Reads a text to its end, at most 64 MiB.
 ///
 /// # Errors
 /// What keeps it from being read; `InvalidData` where it is not UTF-8 or longer.

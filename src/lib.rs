@@ -10,7 +10,7 @@
 //! | [`events()`](Job::events) | steps, directions and outputs, each on its timer tick |
 //! | [`simulate()`](Job::simulate) | what the rotor makes of these ticks |
 //! | [`write()`](Job::write), [`project()`](Job::project) | the schedule as a file, or with firmware that plays it |
-//! | [`motor()`](Job::motor) | pull-out torque, bad speeds, start-stop rate and heat of one axis |
+//! | [`motor()`](Job::motor) | pull-out torque, critical speeds, start-stop rate and heat of one axis |
 //! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
 //! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!
@@ -22,10 +22,10 @@
 //!
 //! ```
 //! use slewsmith::Job;
-//! use slewsmith::schedule::{Event, What};
+//! use slewsmith::schedule::{Event, EventKind};
 //!
-//! fn put_out(event: &Event) {
-//!     if let What::Step { axis, direction } = event.what {
+//! fn drive_pins(event: &Event) {
+//!     if let EventKind::Step { axis, direction } = event.what {
 //!         println!("tick {}: axis {axis} steps {:+}", event.tick, direction.sign());
 //!     }
 //! }
@@ -51,8 +51,8 @@
 //! }
 //! for event in job.events() {
 //!     let event = event?;
-//!     put_out(&event);
-//!     steps += u64::from(matches!(event.what, What::Step { .. }));
+//!     drive_pins(&event);
+//!     steps += u64::from(matches!(event.what, EventKind::Step { .. }));
 //! }
 //! assert_eq!((moves, steps), (7, 200 * 16), "seven sevenths of a turn are a turn");
 //! # Ok::<(), Box<dyn std::error::Error>>(())

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use slewsmith::diagnostic::Source;
 use slewsmith::identify::estimate::Origin;
 use slewsmith::identify::scaling::{self, Size};
-use slewsmith::identify::{Estimate, Notes, Value, contradictions, fits, log, next, profile};
+use slewsmith::identify::{Estimate, MotorValue, Notes, contradictions, fits, log, next, profile};
 use slewsmith::rig::{Files, Motor, NoFiles};
 
 /// The folder of the example.
@@ -109,7 +109,7 @@ fn redundant_readings_are_reconciled_as_scipy_does() {
          rated_current: { value: 1.2 A, tolerance: 0.01 % }\n",
     );
     let estimate = estimate(&notes);
-    let found = estimate.found(Value::HoldingTorque);
+    let found = estimate.found(MotorValue::HoldingTorque);
     let reconciled = &reference()["reconciled"];
     let constant = reconciled["torque_constant"].as_f64().unwrap();
     let sigma = reconciled["torque_constant_sigma"].as_f64().unwrap();
@@ -130,16 +130,16 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
     let motor = &reference()["motor"];
     let of = |key: &str| motor[key].as_f64().unwrap();
     let truth = [
-        (Value::PhaseResistance, of("resistance")),
-        (Value::PhaseInductance, of("inductance")),
-        (Value::RatedCurrent, of("rated_current")),
+        (MotorValue::PhaseResistance, of("resistance")),
+        (MotorValue::PhaseInductance, of("inductance")),
+        (MotorValue::RatedCurrent, of("rated_current")),
         (
-            Value::HoldingTorque,
+            MotorValue::HoldingTorque,
             SQRT_2 * of("torque_constant") * of("rated_current"),
         ),
-        (Value::DetentTorque, of("detent_torque")),
-        (Value::RotorInertia, of("rotor_inertia")),
-        (Value::ViscousDamping, of("damping")),
+        (MotorValue::DetentTorque, of("detent_torque")),
+        (MotorValue::RotorInertia, of("rotor_inertia")),
+        (MotorValue::ViscousDamping, of("damping")),
     ];
     for (value, true_value) in truth {
         let found = estimate.found(value);
@@ -163,7 +163,7 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
     // The profile is a motor that a rig reads, with the values as they were found.
     let text = profile::write(&notes, &estimate, &estimate.values());
     let read = Motor::parse(&Source::new("motor.yaml", text.as_str())).unwrap();
-    let inertia = estimate.found(Value::RotorInertia).si;
+    let inertia = estimate.found(MotorValue::RotorInertia).si;
     near(
         read.rotor_inertia.si(),
         inertia,
@@ -178,9 +178,9 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
         .filter(|one| !one.origin.starts_with("detent"))
         .cloned()
         .collect();
-    let without = Estimate::of(50, &less).found(Value::RotorInertia);
+    let without = Estimate::of(50, &less).found(MotorValue::RotorInertia);
     assert_eq!(without.origin, Origin::Guessed);
-    let with = estimate.found(Value::RotorInertia);
+    let with = estimate.found(MotorValue::RotorInertia);
     assert!(without.sigma > 2.0 * with.sigma, "{without:?}");
 }
 
@@ -214,7 +214,7 @@ fn a_factor_of_root_two_is_named_with_its_likely_reason() {
     );
     // The ranges cover what both say.
     let estimate = estimate(&of("amplitude: 4.0 V"));
-    let holding = estimate.found(Value::HoldingTorque);
+    let holding = estimate.found(MotorValue::HoldingTorque);
     assert!(
         holding.low() < 0.4 / SQRT_2 && holding.high() > 0.4,
         "{holding:?}"
@@ -240,7 +240,7 @@ fn what_is_not_measured_is_marked_as_a_guess_and_wide() {
     let notes = notes("resistance: 1.8 ohm\nframe: 42 mm\nlength: 40 mm\n");
     let estimate = estimate(&notes);
     for found in estimate.values() {
-        let measured = found.value == Value::PhaseResistance;
+        let measured = found.value == MotorValue::PhaseResistance;
         assert_eq!(found.origin != Origin::Guessed, measured, "{found:?}");
         assert!(measured || found.high() > 1.3 * found.si, "{found:?}");
     }
@@ -263,8 +263,8 @@ fn the_measurement_that_is_proposed_narrows_the_torque_as_much_as_was_said() {
         assert!(pair[0].then <= pair[1].then);
     }
     // Measured where the estimate lies, with the deviation that was foreseen.
-    let tau =
-        estimated.found(Value::PhaseInductance).si / estimated.found(Value::PhaseResistance).si;
+    let tau = estimated.found(MotorValue::PhaseInductance).si
+        / estimated.found(MotorValue::PhaseResistance).si;
     let after = notes(&format!(
         "resistance: 1.8 ohm\nframe: 42 mm\nlength: 40 mm\nrated_current: 1.5 A\n\
          inductance: {{ rise_time: {tau} s, tolerance: 6 % }}\n"
@@ -343,15 +343,15 @@ impl Truth {
         }
     }
 
-    fn value(&self, value: Value) -> f64 {
+    fn value(&self, value: MotorValue) -> f64 {
         match value {
-            Value::PhaseResistance => self.resistance,
-            Value::PhaseInductance => self.inductance,
-            Value::RatedCurrent => self.current,
-            Value::HoldingTorque => SQRT_2 * self.constant * self.current,
-            Value::DetentTorque => self.detent,
-            Value::RotorInertia => self.inertia,
-            Value::ViscousDamping => self.damping,
+            MotorValue::PhaseResistance => self.resistance,
+            MotorValue::PhaseInductance => self.inductance,
+            MotorValue::RatedCurrent => self.current,
+            MotorValue::HoldingTorque => SQRT_2 * self.constant * self.current,
+            MotorValue::DetentTorque => self.detent,
+            MotorValue::RotorInertia => self.inertia,
+            MotorValue::ViscousDamping => self.damping,
         }
     }
 

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use slewsmith::diagnostic::Source;
-use slewsmith::identify::Value;
+use slewsmith::identify::MotorValue;
 use slewsmith::identify::scaling::{Likely, Size};
 use slewsmith::rig::Motor;
 
@@ -144,7 +144,7 @@ impl Chosen {
     fn text(&self) -> String {
         let likely = self.likely();
         let (frame, length) = self.size;
-        let line = |value: Value, si: f64| format!("{}: {}", value.key(), value.show(si));
+        let line = |value: MotorValue, si: f64| format!("{}: {}", value.key(), value.show(si));
         format!(
             "# A two-phase hybrid stepping motor, {}.\n# {}\nname: {}\nrotor_teeth: {}\n{}\n{}\n{:<32}# per phase\n\
              {:<32}# both phases on, at rated current\n{}\n{}\n{}\nsource: >-\n  Worked out by slewsmith's scaling rule \
@@ -155,13 +155,13 @@ impl Chosen {
             self.use_for,
             self.name,
             self.teeth,
-            line(Value::PhaseResistance, likely.phase_resistance),
-            line(Value::PhaseInductance, likely.phase_inductance),
-            line(Value::RatedCurrent, likely.rated_current),
-            line(Value::HoldingTorque, likely.holding_torque),
-            line(Value::DetentTorque, likely.detent_torque),
-            line(Value::RotorInertia, likely.rotor_inertia),
-            line(Value::ViscousDamping, likely.viscous_damping),
+            line(MotorValue::PhaseResistance, likely.phase_resistance),
+            line(MotorValue::PhaseInductance, likely.phase_inductance),
+            line(MotorValue::RatedCurrent, likely.rated_current),
+            line(MotorValue::HoldingTorque, likely.holding_torque),
+            line(MotorValue::DetentTorque, likely.detent_torque),
+            line(MotorValue::RotorInertia, likely.rotor_inertia),
+            line(MotorValue::ViscousDamping, likely.viscous_damping),
             self.voltage,
         )
     }

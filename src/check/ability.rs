@@ -22,17 +22,17 @@ pub struct AxisAbility {
     pub pull_out: PullOut,
     /// What the rotor loses.
     pub loss: RotorLoss,
-    /// The bad speeds with the least damping that is likely.
+    /// The critical speeds with the least damping that is likely.
     pub bands: Vec<Band>,
-    /// The bad speeds with the typical damping.
+    /// The critical speeds with the typical damping.
     pub typical_bands: Vec<Band>,
-    /// Heat and what is to be said about it.
+    /// Heat and its findings.
     pub heat: Heat,
     start_stop: OnceLock<StartStop>,
 }
 
 impl AxisAbility {
-    /// What `axis` can do, its bad speeds looked for with so much effort.
+    /// What `axis` can do, its critical speeds looked for with so much effort.
     pub fn of(axis: &Axis, effort: Effort) -> Self {
         Self {
             load: ShaftLoad::of(axis),

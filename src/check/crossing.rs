@@ -1,4 +1,4 @@
-//! Which bad speeds a motion passes through, and for how long.
+//! Which critical speeds a motion passes through, and for how long.
 
 use super::ability::AxisAbility;
 use crate::physics::band::Band;

@@ -30,7 +30,7 @@ struct Failing<'a> {
     load: &'a ShaftLoad,
     tolerance: f64,
     motion: &'a AxisMotion,
-    /// The margin that is to be kept.
+    /// The required margin.
     needed: f64,
 }
 

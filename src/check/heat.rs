@@ -17,7 +17,7 @@ use crate::units::{
 /// motor holds as much.
 const LEAST_HOLD: f64 = 0.05;
 
-/// What is to be said of an axis; `moving` is the share of a program's time in which it
+/// The findings about an axis; `moving` is the share of a program's time in which it
 /// moves, where there is a program.
 pub(super) fn findings(axis: &Axis, heat: &Heat, moving: Option<f64>) -> Vec<Finding> {
     let overload = heat.windings.overload(moving);

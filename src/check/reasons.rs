@@ -264,7 +264,7 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     let frequency = Machine::of(axis).ringing_frequency() / std::f64::consts::TAU;
     let for_one = 2.0 * frequency * ability.load.inertia();
     let message = format!(
-        "`viscous_damping` is missing: {} to {} is assumed, which widens the band of the pull-out curve; bad speeds assume the least",
+        "`viscous_damping` is missing: {} to {} is assumed, which widens the band of the pull-out curve; critical speeds assume the least",
         Damping::new(two_digits(viscous.low)),
         Damping::new(two_digits(viscous.high)),
     );

@@ -105,7 +105,7 @@ impl<'a> TorqueRule<'a> {
             .min_by(|a, b| a.least.total_cmp(&b.least))
     }
 
-    /// Instants close enough together to stand for the whole motion: the ends of
+    /// Instants close enough together to represent the whole motion: the ends of
     /// every segment and points between.
     pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = MotionInstant> {
         let long = motion.segments.len() > LONG_LIST;

@@ -14,14 +14,14 @@ use slewsmith::identify::bench::{programs, sheet};
 /// a sheet: the first power-up, what to connect, what to write down, when to stop.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith bench examples/carousel.yaml carousel-bench")]
-pub struct Bench {
+pub struct BenchCommand {
     /// The rig.
     rig: PathBuf,
     /// The folder to write to; made where it is missing.
     folder: PathBuf,
 }
 
-impl Bench {
+impl BenchCommand {
     /// Runs the command. Files that are there already are left alone.
     ///
     /// # Errors
@@ -55,6 +55,7 @@ impl Bench {
             Output::write_whole(&path, text.as_bytes())?;
             terminal.note(&format!("wrote {}", path.display()));
         }
+        terminal.note("`slewsmith explain SYMPTOM` tells the causes of a symptom apart");
         Ok(Answer::Yes)
     }
 }

@@ -25,11 +25,11 @@ const ROWS: usize = 100;
 /// Columns that a table with bands and the place of the least margin takes.
 const ROOMY: usize = 110;
 
-/// Check every move against torque, bad speeds, timer, drive and heat. Exit code 1 when a
+/// Check every move against torque, critical speeds, timer, drive and heat. Exit code 1 when a
 /// move must not run.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
-pub struct Check {
+pub struct CheckCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -40,7 +40,7 @@ pub struct Check {
     simulate: bool,
 }
 
-impl Check {
+impl CheckCommand {
     /// Runs the command.
     ///
     /// # Errors
@@ -177,7 +177,7 @@ fn concluded(checks: Checks<'_>, terminal: &Terminal) -> Result<Summary, Failure
 }
 
 fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Terminal) -> String {
-    // Most programs keep out of bad speeds; their table stays narrow.
+    // Most programs keep out of critical speeds; their table stays narrow.
     let crosses = rows
         .iter()
         .flat_map(|row| &row.sample.check.axes)
@@ -306,7 +306,7 @@ fn bands_met(rows: &[Row], rig: &Rig) -> String {
 /// A finding with its cures, as a paragraph.
 pub(super) fn describe(text: &mut String, finding: &Finding) {
     let (word, style) = match finding.severity {
-        Severity::Failure => ("must not run", BAD),
+        Severity::Failure => ("failure", BAD),
         Severity::Warning => ("warning", DOUBTFUL),
         Severity::Note => ("note", STRONG),
     };

@@ -15,7 +15,7 @@ use slewsmith::physics::CoilTable;
 /// with their rounding errors.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith coils examples/carousel.yaml --as c -o coils.h")]
-pub struct Coils {
+pub struct CoilsCommand {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Format: a table, csv, JSON, or a C header.
@@ -30,7 +30,7 @@ pub struct Coils {
     output: PathBuf,
 }
 
-impl Coils {
+impl CoilsCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -11,12 +11,12 @@ use super::{Answer, Arguments, Failure, Terminal};
 /// them where that shell looks for completions.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  source <(slewsmith completions bash)")]
-pub struct Completions {
+pub struct CompletionsCommand {
     /// The shell.
     shell: Shell,
 }
 
-impl Completions {
+impl CompletionsCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -30,7 +30,7 @@ const STOP: &str = include_str!("start/unfinished.h");
 #[command(
     after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player"
 )]
-pub struct Emit {
+pub struct EmitCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Format: `csv` and `json` list every event with its tick, `vcd` is for a waveform viewer,
@@ -80,8 +80,8 @@ enum PlayerLines {
     Coils,
 }
 
-impl Emit {
-    /// What the project is to be.
+impl EmitCommand {
+    /// The kind of project asked for.
     fn options(&self) -> PlayerOptions {
         PlayerOptions {
             lines: match self.lines {
@@ -172,10 +172,13 @@ impl Emit {
             }
         };
         if self.format == player::NAME {
-            let project = job
+            let mut project = job
                 .project_with(&heading, self.options(), &mut seen)
                 .map_err(|error| self.cannot(error))?;
             drop(bar);
+            if let ScheduleSource::Line { baud } = self.options().source {
+                say_how_to_stream(&mut project, baud);
+            }
             self.put_project(&project, &job, steps, terminal)?;
         } else {
             let (output, bytes) = self.file(&job, &heading, &mut seen)?;
@@ -310,6 +313,17 @@ impl Emit {
             )),
         }
         Ok(())
+    }
+}
+
+/// Adds to the project's README the command that feeds its player.
+fn say_how_to_stream(project: &mut Project, baud: u32) {
+    for file in &mut project.files {
+        if file.name == "README.md" {
+            file.text.push_str(&format!(
+                "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
+            ));
+        }
     }
 }
 

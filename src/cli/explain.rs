@@ -35,7 +35,7 @@ const HEADING: &str = "\n## ";
 /// codes.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith explain torque-margin")]
-pub struct Explain {
+pub struct ExplainCommand {
     /// The code in square brackets at the start or end of a message.
     code: Option<String>,
     /// Print JSON.
@@ -87,7 +87,7 @@ pub fn explanation(code: &str) -> Option<Explanation> {
     explanations().find(|one| one.code == code)
 }
 
-impl Explain {
+impl ExplainCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -16,10 +16,10 @@ use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
 use slewsmith::identify::estimate::RANGE;
 use slewsmith::identify::fits::Fit;
-use slewsmith::identify::machine::{self, Supply};
+use slewsmith::identify::machine::{self, TestSupply};
 use slewsmith::identify::notes::USUAL_TEETH;
 use slewsmith::identify::questions::{QUESTIONS, Question, note};
-use slewsmith::identify::wiring::Wiring;
+use slewsmith::identify::wiring::MotorWiring;
 use slewsmith::identify::{
     Contradiction, Estimate, Found, Notes, Origin, contradictions, next, profile,
 };
@@ -36,7 +36,7 @@ const PROPOSED: usize = 3;
     after_help = "Examples:\n  slewsmith identify examples/unknown-motor/notes.yaml -o drawer-motor.yaml\n  \
     slewsmith identify examples/unknown-motor/notes.yaml --plot fits.svg"
 )]
-pub struct Identify {
+pub struct IdentifyCommand {
     /// The notes: YAML with measurements and their tolerances; `-` reads standard input.
     notes: PathBuf,
     /// Ask for the measurements one by one, and write them to the notes first.
@@ -62,11 +62,11 @@ struct Sheet {
     estimate: Estimate,
     values: Vec<Found>,
     contradictions: Vec<Contradiction>,
-    supply: Supply,
-    next: Vec<next::Candidate>,
+    supply: TestSupply,
+    next: Vec<next::NextMeasurement>,
 }
 
-impl Identify {
+impl IdentifyCommand {
     /// Runs the command. The answer is no where measurements contradict each other.
     ///
     /// # Errors
@@ -116,10 +116,10 @@ impl Identify {
 }
 
 /// What the drive of a rig's first axis gives.
-fn supply_of(path: &Path) -> Result<Supply, Failure> {
+fn supply_of(path: &Path) -> Result<TestSupply, Failure> {
     let rig = load_rig(path)?;
     // A rig has one axis at least.
-    Ok(Supply::of(&rig.axes[0]))
+    Ok(TestSupply::of(&rig.axes[0]))
 }
 
 fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
@@ -321,7 +321,7 @@ fn pull_out_lines(sheet: &Sheet, width: usize) -> String {
     )
 }
 
-fn wiring_lines(wiring: &Wiring, values: &[Found], width: usize) -> String {
+fn wiring_lines(wiring: &MotorWiring, values: &[Found], width: usize) -> String {
     let mut text = String::from("\nLeads\n");
     for coil in wiring.layout.coils() {
         let _ = writeln!(text, "  {coil}");

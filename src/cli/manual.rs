@@ -14,13 +14,13 @@ use super::{Answer, Arguments, Failure, Terminal};
 #[command(
     after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man -M ~/.local/share/man slewsmith-check"
 )]
-pub struct Manual {
+pub struct ManualCommand {
     /// Folder to write them to, created if missing; without it, the program's
     /// page is printed.
     folder: Option<PathBuf>,
 }
 
-impl Manual {
+impl ManualCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -28,10 +28,10 @@ const BEYOND: usize = 24;
 const LINES: usize = 13;
 
 /// Print what the motors can do on their drives with their loads: pull-out torque,
-/// start-stop rate, bad speeds, heat.
+/// start-stop rate, critical speeds, heat.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
-pub struct Motor {
+pub struct MotorCommand {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Print JSON.
@@ -51,7 +51,7 @@ fn curve_rows(sheet: &MotorSheet<'_>) -> Vec<PullOutSample> {
         .collect()
 }
 
-impl Motor {
+impl MotorCommand {
     /// Runs the command.
     ///
     /// # Errors
@@ -290,9 +290,9 @@ fn heat_json(axis: &Axis, heat: &Heat) -> Value {
 
 fn band_lines(bands: &[Band], scale: f64, unit: &str) -> String {
     if bands.is_empty() {
-        return "No bad speeds found.\n".to_owned();
+        return "No critical speeds found.\n".to_owned();
     }
-    let mut text = String::from("Bad speeds\n");
+    let mut text = String::from("Critical speeds\n");
     for band in bands {
         let to = |value: Option<f64>| {
             value.map_or_else(|| "and above".to_owned(), |to| format!("… {}", Rounded(to)))

@@ -16,12 +16,12 @@ pub const SCENARIO: [(&str, &str); 2] = [
 /// Write a working scenario to start from: a script and a rig that pass `check`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith new bench && slewsmith check bench/turntable.moves")]
-pub struct New {
+pub struct NewCommand {
     /// Folder to write it to, created if missing.
     folder: PathBuf,
 }
 
-impl New {
+impl NewCommand {
     /// Runs the command. Files that are there already are left alone.
     ///
     /// # Errors

@@ -19,7 +19,7 @@ const ROWS: usize = 200;
 /// Print the segments of every move with their times.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith plan examples/carousel.moves --json > timings.json")]
-pub struct Plan {
+pub struct PlanCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -27,7 +27,7 @@ pub struct Plan {
     json: bool,
 }
 
-impl Plan {
+impl PlanCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -23,7 +23,7 @@ const MOVES: u64 = 2000;
     slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg\n  \
     slewsmith plot examples/carousel.yaml --of heat -o heat.png"
 )]
-pub struct Plot {
+pub struct PlotCommand {
     /// The move script, or a rig.
     input: PathBuf,
     /// Plot file to write, `.svg` or `.png`.
@@ -49,7 +49,7 @@ pub struct Plot {
 /// What can be shown of a rig.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
 enum Of {
-    /// What its motors can do: pull-out torque, bad speeds, start-stop rate.
+    /// What its motors can do: pull-out torque, critical speeds, start-stop rate.
     #[default]
     Motor,
     /// The currents of the coils through one electrical cycle.
@@ -60,18 +60,18 @@ enum Of {
 
 /// The kinds of picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum PlotKind {
     Svg,
     Png,
 }
 
-impl Plot {
+impl PlotCommand {
     /// Runs the command.
     ///
     /// # Errors
     /// Wrong input, an ending that is no picture's, or a file that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        Kind::of(&self.output)?;
+        PlotKind::of(&self.output)?;
         let is_rig = holds_rig(&self.input)?;
         if self.of.is_some() && !is_rig {
             return Err(Failure::Request(format!(
@@ -131,7 +131,7 @@ impl Plot {
     }
 }
 
-impl Kind {
+impl PlotKind {
     /// The kind that the file's ending says.
     fn of(path: &Path) -> Result<Self, Failure> {
         let ending = path
@@ -154,10 +154,10 @@ impl Kind {
 /// # Errors
 /// An ending that is no picture's, or a file that cannot be written.
 pub(super) fn write_figure(path: &Path, figure: &Figure) -> Result<(), Failure> {
-    let kind = Kind::of(path)?;
+    let kind = PlotKind::of(path)?;
     let drawn = match kind {
-        Kind::Svg => figure.svg().map(String::into_bytes),
-        Kind::Png => figure.png(),
+        PlotKind::Svg => figure.svg().map(String::into_bytes),
+        PlotKind::Png => figure.png(),
     };
     let bytes = drawn.map_err(|error| Failure::Request(error.to_string()))?;
     Output::write_whole(path, &bytes)

@@ -16,7 +16,7 @@ use slewsmith::draw::Page;
 /// heat on one page that needs nothing but itself.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith report examples/carousel.moves -o carousel.html")]
-pub struct Report {
+pub struct ReportCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Where to write the page; `-` is standard output.
@@ -24,7 +24,7 @@ pub struct Report {
     output: PathBuf,
 }
 
-impl Report {
+impl ReportCommand {
     /// Runs the command. The page is written whether or not the moves may run.
     ///
     /// # Errors

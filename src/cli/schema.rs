@@ -10,7 +10,7 @@ use super::{Answer, Failure, Terminal};
 /// with `--json`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
-pub struct Schema {
+pub struct SchemaCommand {
     /// What to describe.
     of: Subject,
 }
@@ -42,7 +42,7 @@ impl Subject {
     }
 }
 
-impl Schema {
+impl SchemaCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -25,7 +25,7 @@ const TRACE_INTERVAL: f64 = 1e-3;
 /// settling. Exit code 1 when a step is lost.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith simulate examples/carousel.moves --trace trace.csv")]
-pub struct Simulate {
+pub struct SimulateCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -39,7 +39,7 @@ pub struct Simulate {
     every: Option<String>,
 }
 
-impl Simulate {
+impl SimulateCommand {
     /// Runs the command.
     ///
     /// # Errors

@@ -37,7 +37,7 @@ const LISTEN: Duration = Duration::from_millis(3);
     The axes move as soon as the board has answered. Keep clear of them, and keep within\n\
     reach of an emergency stop that removes power: Ctrl-C and the stop contact are none."
 )]
-pub struct Stream {
+pub struct StreamCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// The board's serial port.
@@ -54,7 +54,7 @@ pub struct Stream {
     json: bool,
 }
 
-impl Stream {
+impl StreamCommand {
     /// Runs the command.
     ///
     /// # Errors
@@ -82,7 +82,7 @@ impl Stream {
         }
         let mut port = port::open(&self.port, self.baud, LISTEN)?;
         let interrupts = count_interrupts();
-        let mut talk = Talk {
+        let mut talk = TerminalTalk {
             port: &mut *port,
             interrupts: &interrupts,
             began: Instant::now(),
@@ -222,13 +222,13 @@ enum Lost {
 }
 
 /// A port, and the user at the keyboard.
-struct Talk<'p> {
+struct TerminalTalk<'p> {
     port: &'p mut dyn SerialPort,
     interrupts: &'p AtomicU32,
     began: Instant,
 }
 
-impl Talk<'_> {
+impl TerminalTalk<'_> {
     /// Until the board wants the program, or it has come to an end before.
     fn greet(&mut self, streaming: &mut Streaming<'_>) -> Result<(), Lost> {
         while streaming.ending().is_none() && !streaming.is_welcome() {

@@ -38,7 +38,7 @@ const CLEAR: &str = "\x1b[2J\x1b[3J\x1b[H";
     after_help = "Example:\n  slewsmith watch examples/carousel.moves -o carousel.html\n\
     An open page reloads by itself."
 )]
-pub struct Watch {
+pub struct WatchCommand {
     /// The move script.
     script: PathBuf,
     /// Report file (default: beside the script, with the
@@ -50,9 +50,9 @@ pub struct Watch {
 /// Size, time and permissions of a file; none if missing.
 type Stamp = Option<(u64, Option<SystemTime>, Permissions)>;
 /// The files of a scenario, each stamped before it was read.
-type Files = BTreeMap<PathBuf, Stamp>;
+type Stamps = BTreeMap<PathBuf, Stamp>;
 
-impl Watch {
+impl WatchCommand {
     /// Runs the command until Ctrl-C.
     ///
     /// # Errors
@@ -86,7 +86,7 @@ impl Watch {
         let mut watched = BTreeSet::new();
         let mut written_once = false;
         loop {
-            let mut files = Files::new();
+            let mut files = Stamps::new();
             let page = self.look(terminal, &mut files).revised().html();
             refuse_inputs(&output, files.keys())?;
             let write = || Output::write_whole(&output, page.as_bytes());
@@ -121,7 +121,7 @@ impl Watch {
 
     /// Checks once, shows the outcome or what is wrong, and gives the page that says the
     /// same. `files` receives what was read.
-    fn look(&self, terminal: &mut Terminal, files: &mut Files) -> Page {
+    fn look(&self, terminal: &mut Terminal, files: &mut Stamps) -> Page {
         let mut note = |path: &Path| {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
@@ -176,7 +176,7 @@ fn stamp(path: &Path) -> Stamp {
 /// Folders rather than files: editors put a new file in the place of the old one.
 fn watch_folders(
     watcher: Option<&mut RecommendedWatcher>,
-    files: &Files,
+    files: &Stamps,
     watched: &mut BTreeSet<PathBuf>,
 ) {
     let Some(watcher) = watcher else { return };

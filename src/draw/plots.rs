@@ -290,7 +290,7 @@ impl<'a> TorquePlane<'a> {
     }
 }
 
-/// What the motor of axis `number` can do: pull-out torque, bad speeds and the start-stop
+/// What the motor of axis `number` can do: pull-out torque, critical speeds and the start-stop
 /// rate.
 pub fn motor(rig: &Rig, number: usize, ability: &AxisAbility) -> Chart {
     TorquePlane::new(rig, number, ability).chart_with_start_stop()

@@ -17,12 +17,12 @@ pub(super) enum Shows {
 /// How a motion is sampled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Sampling {
-    /// What is to be shown.
+    /// What is shown.
     pub(super) shows: Shows,
     /// Stretches that a segment in which the curve bends is cut into.
     pub(super) in_bend: usize,
     /// Whether an edge between segments is sampled on both of its sides; else the end of
-    /// each segment stands for both.
+    /// each segment shows both.
     pub(super) both_sides: bool,
     /// A motion of more segments than this is short in each of them; of those, only some
     /// are sampled, at their starts.

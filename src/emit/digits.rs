@@ -31,7 +31,7 @@ pub(crate) struct TickLine {
     before: Vec<u8>,
     after: Vec<u8>,
     line: Vec<u8>,
-    /// The upper digits that `line` stands for, and where the lower ones begin.
+    /// The upper digits that `line` holds, and where the lower ones begin.
     upper: u64,
     at: usize,
 }

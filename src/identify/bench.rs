@@ -120,7 +120,7 @@ impl Programs<'_> {
         }
         self.file(
             "start-stop",
-            "Start-stop rate: bursts without a ramp, faster each time. Run it with --unchecked.",
+            "Start-stop rate: bursts without a ramp, faster each time. It exceeds the limits on purpose: skip the check when you play it.",
             &body,
         )
     }
@@ -145,7 +145,7 @@ impl Programs<'_> {
         }
         self.file(
             "pull-out",
-            "Pull-out ladder: runs of two seconds and more, faster each time. Run it with --unchecked.",
+            "Pull-out ladder: runs of two seconds and more, faster each time. It exceeds the limits on purpose: skip the check when you play it.",
             &body,
         )
     }

@@ -20,7 +20,7 @@ use nalgebra::storage::Owned;
 use nalgebra::{Const, DVector, Dyn, OMatrix, SMatrix, U1};
 
 use super::observation::{Observation, Rule, commonest};
-use super::parameter::{Point, UNKNOWNS, Value};
+use super::parameter::{MotorValue, Point, UNKNOWNS};
 
 /// Standard deviations to either end of a 95 % range.
 pub const RANGE: f64 = 1.96;
@@ -72,7 +72,7 @@ pub enum Origin {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Found {
     /// Which value.
-    pub value: Value,
+    pub value: MotorValue,
     /// The best estimate (SI units).
     pub si: f64,
     /// Standard deviation of its logarithm.
@@ -211,11 +211,11 @@ impl Estimate {
 
     /// The values of the profile.
     pub fn values(&self) -> Vec<Found> {
-        Value::ALL.map(|value| self.found(value)).to_vec()
+        MotorValue::ALL.map(|value| self.found(value)).to_vec()
     }
 
     /// One value of the profile.
-    pub fn found(&self, value: Value) -> Found {
+    pub fn found(&self, value: MotorValue) -> Found {
         let gradient = value.gradient();
         Found {
             value,

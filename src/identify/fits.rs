@@ -33,7 +33,7 @@ const EXPLAINS: f64 = 0.8;
 /// A swing below this share of the largest is not counted: it may be noise or the steps of a
 /// converter.
 const LEAST_SWING: f64 = 0.08;
-/// Readings of a current rise that are fitted at the most; more are averaged in groups.
+/// Most readings of a current rise that are fitted; more are averaged in groups.
 const MOST: usize = 4000;
 /// Readings in a period that suffice for a swing's shape.
 const PER_PERIOD: f64 = 40.0;
@@ -46,7 +46,7 @@ const LEAST_TURNS: usize = 5;
 
 /// Why a log cannot be fitted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum FitError {
+pub enum LogFitError {
     /// The reading does not change.
     #[error("the reading does not change")]
     Flat,
@@ -82,14 +82,14 @@ pub struct Fit {
 
 /// A number with the standard deviation of its logarithm.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fitted {
+pub struct FittedValue {
     /// The value (SI units).
     pub value: f64,
     /// Relative standard deviation.
     pub sigma: f64,
 }
 
-struct Curve<'a, F> {
+struct CurveFit<'a, F> {
     log: &'a Log,
     model: F,
     parameters: DVector<f64>,
@@ -97,7 +97,7 @@ struct Curve<'a, F> {
     scale: DVector<f64>,
 }
 
-impl<F: Fn(&DVector<f64>, f64) -> f64> Curve<'_, F> {
+impl<F: Fn(&DVector<f64>, f64) -> f64> CurveFit<'_, F> {
     fn residuals_at(&self, parameters: &DVector<f64>) -> DVector<f64> {
         let pairs = self.log.time.iter().zip(&self.log.reading);
         DVector::from_iterator(
@@ -120,7 +120,7 @@ impl<F: Fn(&DVector<f64>, f64) -> f64> Curve<'_, F> {
     }
 }
 
-impl<F: Fn(&DVector<f64>, f64) -> f64> LeastSquaresProblem<f64, Dyn, Dyn> for Curve<'_, F> {
+impl<F: Fn(&DVector<f64>, f64) -> f64> LeastSquaresProblem<f64, Dyn, Dyn> for CurveFit<'_, F> {
     type ResidualStorage = Owned<f64, Dyn, U1>;
     type JacobianStorage = Owned<f64, Dyn, Dyn>;
     type ParameterStorage = Owned<f64, Dyn, U1>;
@@ -159,8 +159,8 @@ impl Minimum {
     }
 
     /// A parameter that is a logarithm.
-    fn of_logarithm(&self, index: usize) -> Fitted {
-        Fitted {
+    fn of_logarithm(&self, index: usize) -> FittedValue {
+        FittedValue {
             value: self.parameters[index].exp(),
             sigma: self.covariance[(index, index)].max(0.0).sqrt().max(FLOOR),
         }
@@ -172,8 +172,8 @@ fn minimise(
     start: Vec<f64>,
     scale: Vec<f64>,
     model: impl Fn(&DVector<f64>, f64) -> f64,
-) -> Result<Minimum, FitError> {
-    let problem = Curve {
+) -> Result<Minimum, LogFitError> {
+    let problem = CurveFit {
         log,
         model,
         parameters: DVector::from_vec(start),
@@ -189,11 +189,14 @@ fn minimise(
     let total: f64 = log.reading.iter().map(|one| (one - mean).powi(2)).sum();
     let left = residuals.norm_squared();
     if total <= 0.0 {
-        return Err(FitError::Flat);
+        return Err(LogFitError::Flat);
     }
     let explained = 1.0 - left / total;
     if explained.is_nan() || explained < EXPLAINS {
-        return Err(FitError::Poor(format!("{:.0}", 100.0 * explained.max(0.0))));
+        return Err(LogFitError::Poor(format!(
+            "{:.0}",
+            100.0 * explained.max(0.0)
+        )));
     }
     let freedom = (points - problem.parameters.len() as f64).max(1.0);
     let information = jacobian.transpose() * &jacobian;
@@ -215,12 +218,12 @@ fn minimise(
 ///
 /// # Errors
 /// The log is flat or no such rise.
-pub fn current_rise(log: &Log) -> Result<(Fitted, Fit), FitError> {
+pub fn current_rise(log: &Log) -> Result<(FittedValue, Fit), LogFitError> {
     let log = &log.thinned(log.time.len().div_ceil(MOST));
     let (first, last) = (head(&log.reading), tail(&log.reading));
     let rise = last - first;
     if rise == 0.0 {
-        return Err(FitError::Flat);
+        return Err(LogFitError::Flat);
     }
     let reached = |share: f64| {
         let level = first + share * rise;
@@ -277,7 +280,7 @@ fn envelope(decay: f64, kappa: f64, t: f64) -> (f64, f64) {
 ///
 /// # Errors
 /// The log is flat or no such swing.
-pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
+pub fn ring_down(log: &Log) -> Result<(FittedValue, FittedValue, Fit), LogFitError> {
     let span = log.time[log.time.len() - 1] - log.time[0];
     let mean = log.reading.iter().sum::<f64>() / log.reading.len() as f64;
     let crossings = crossings(log, mean);
@@ -295,7 +298,7 @@ pub fn ring_down(log: &Log) -> Result<(Fitted, Fitted, Fit), FitError> {
         .map(|one| (one - mean).abs())
         .fold(0.0, f64::max);
     if amplitude == 0.0 {
-        return Err(FitError::Flat);
+        return Err(LogFitError::Flat);
     }
     let model = |p: &DVector<f64>, t: f64| {
         let (frequency, decay, kappa) = (p[0].exp(), p[1].exp(), p[5].max(-0.9));
@@ -379,7 +382,7 @@ pub struct SlowingDown {
     /// Speed (rad/s).
     pub omega: f64,
     /// Deceleration there (rad/s²).
-    pub deceleration: Fitted,
+    pub deceleration: FittedValue,
 }
 
 /// What a log of a spin-down holds.
@@ -399,7 +402,7 @@ pub fn spin_down(
     log: &Log,
     reading: SpinReading,
     teeth: f64,
-) -> Result<([SlowingDown; 2], Fit), FitError> {
+) -> Result<([SlowingDown; 2], Fit), LogFitError> {
     let speeds = match reading {
         SpinReading::Speed => log.clone(),
         SpinReading::Voltage => speeds(log, teeth)?,
@@ -410,7 +413,7 @@ pub fn spin_down(
     );
     let (first, last) = (head(&speeds.reading), tail(&speeds.reading));
     if first <= last {
-        return Err(FitError::Flat);
+        return Err(LogFitError::Flat);
     }
     // By speed and decelerations at two speeds inside the log, which the curve fixes well,
     // where τ and c by themselves can trade against each other.
@@ -437,7 +440,7 @@ pub fn spin_down(
         gradient[index] = 1.0;
         SlowingDown {
             omega,
-            deceleration: Fitted {
+            deceleration: FittedValue {
                 value: minimum.parameters[index].exp(),
                 // Two numbers of one log; friction that is not quite dry and detent torque
                 // make it no better than this.
@@ -464,7 +467,7 @@ pub fn spin_down(
 
 /// Speeds from the periods of an open phase's voltage: two zero crossings of one direction
 /// are an electrical turn, 2π/N of the shaft.
-fn speeds(log: &Log, teeth: f64) -> Result<Log, FitError> {
+fn speeds(log: &Log, teeth: f64) -> Result<Log, LogFitError> {
     let mean = log.reading.iter().sum::<f64>() / log.reading.len() as f64;
     let crossings = crossings(log, mean);
     enough(&crossings, LEAST_TURNS)?;
@@ -477,10 +480,10 @@ fn speeds(log: &Log, teeth: f64) -> Result<Log, FitError> {
 }
 
 /// Whether the crossings make so many periods.
-fn enough(crossings: &[f64], least: usize) -> Result<(), FitError> {
+fn enough(crossings: &[f64], least: usize) -> Result<(), LogFitError> {
     let found = crossings.len().saturating_sub(1) / 2;
     if found < least {
-        return Err(FitError::Periods { found, least });
+        return Err(LogFitError::Periods { found, least });
     }
     Ok(())
 }
@@ -589,7 +592,7 @@ mod tests {
     #[test]
     fn what_is_no_such_curve_is_refused() {
         let flat = log(100, 1e-3, |_| 1.0);
-        assert_eq!(current_rise(&flat).unwrap_err(), FitError::Flat);
+        assert_eq!(current_rise(&flat).unwrap_err(), LogFitError::Flat);
         assert!(ring_down(&flat).is_err());
         let line = log(100, 1e-3, |t| t);
         assert!(ring_down(&line).is_err());

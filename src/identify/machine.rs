@@ -79,7 +79,7 @@ impl Phases {
 
 /// How the phases are fed while the rotor swings.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Feed {
+pub enum CoilFeed {
     /// A regulated current, or the swinging phase is open: no current answers the swing.
     Regulated,
     /// A plain supply or a short, with that resistance in series (Ω).
@@ -91,13 +91,13 @@ pub enum Feed {
 
 /// A rotor that swings about its rest.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Swing {
+pub struct RingDown {
     /// Current of a phase that is on (A).
     pub current: f64,
     /// Which phases are on.
     pub phases: Phases,
     /// How they are fed.
-    pub feed: Feed,
+    pub feed: CoilFeed,
     /// Inertia fixed to the shaft (kg·m²).
     pub inertia: f64,
 }
@@ -111,7 +111,7 @@ pub struct Ringing {
     pub decay: f64,
 }
 
-impl Swing {
+impl RingDown {
     /// Frequency and decay of small swings of the motor at `point`.
     pub fn ringing(&self, point: &Point, teeth: f64) -> Ringing {
         let k_t = Unknown::TorqueConstant.at(point);
@@ -126,7 +126,7 @@ impl Swing {
         let inertia = Unknown::RotorInertia.at(point) + self.inertia;
         let damping = Unknown::Damping.at(point);
         let mut s = Complex::new(-0.5 * damping / inertia, (stiffness / inertia).sqrt());
-        if let Feed::Supply { series } = self.feed {
+        if let CoilFeed::Supply { series } = self.feed {
             let resistance = Unknown::Resistance.at(point) + series;
             let inductance = Unknown::Inductance.at(point);
             for _ in 0..60 {
@@ -180,7 +180,7 @@ pub fn start_stop_rate(
 
 /// A drive as far as the pull-out torque needs it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Supply {
+pub struct TestSupply {
     /// Voltage (V).
     pub voltage: f64,
     /// Amplitude of the regulated current (A); none on a fixed voltage.
@@ -189,7 +189,7 @@ pub struct Supply {
     pub series: f64,
 }
 
-impl Supply {
+impl TestSupply {
     /// The drive of an axis.
     pub fn of(axis: &Axis) -> Self {
         Self {
@@ -201,7 +201,7 @@ impl Supply {
 }
 
 /// Pull-out torque (N·m) at the shaft at a rate of full steps a second.
-pub fn pull_out(point: &Point, teeth: f64, supply: &Supply, step_rate: f64) -> f64 {
+pub fn pull_out(point: &Point, teeth: f64, supply: &TestSupply, step_rate: f64) -> f64 {
     let omega_e = step_rate * FRAC_PI_2;
     let omega = omega_e / teeth;
     let resistance = Unknown::Resistance.at(point) + supply.series;
@@ -275,10 +275,10 @@ mod tests {
     #[test]
     fn a_ring_down_worked_by_hand_comes_out() {
         let swing = |phases| {
-            Swing {
+            RingDown {
                 current: 1.5,
                 phases,
-                feed: Feed::Regulated,
+                feed: CoilFeed::Regulated,
                 inertia: 0.0,
             }
             .ringing(&motor_a(), 50.0)
@@ -295,7 +295,7 @@ mod tests {
     #[test]
     fn a_supply_damps_and_stiffens_and_a_large_series_resistance_only_damps() {
         let swing = |feed| {
-            Swing {
+            RingDown {
                 current: 1.5,
                 phases: Phases::Two,
                 feed,
@@ -303,12 +303,12 @@ mod tests {
             }
             .ringing(&motor_a(), 50.0)
         };
-        let regulated = swing(Feed::Regulated);
-        let plain = swing(Feed::Supply { series: 0.0 });
+        let regulated = swing(CoilFeed::Regulated);
+        let plain = swing(CoilFeed::Supply { series: 0.0 });
         assert!(plain.frequency > 1.02 * regulated.frequency, "{plain:?}");
         assert!(plain.decay > 3.0 * regulated.decay, "{plain:?}");
         // K²/(R + Rs) is added to the drag where R + Rs is far above ωL.
-        let large = swing(Feed::Supply { series: 1000.0 });
+        let large = swing(CoilFeed::Supply { series: 1000.0 });
         let k_t = 0.42 / SQRT_2 / 1.5;
         let expected = (1e-4 + k_t * k_t / 1001.6) / 2.0 / 57e-7;
         assert_relative_eq!(large.decay, expected, max_relative = 1e-3);
@@ -321,7 +321,7 @@ mod tests {
         let mut point = motor_a();
         point[Unknown::DetentTorque.index()] = -100.0;
         point[Unknown::Damping.index()] = -100.0;
-        let supply = Supply {
+        let supply = TestSupply {
             voltage: 2.4,
             current: None,
             series: 0.0,
@@ -336,7 +336,7 @@ mod tests {
     #[test]
     fn pull_out_of_a_regulated_current_falls_without_a_jump() {
         let point = motor_a();
-        let supply = Supply {
+        let supply = TestSupply {
             voltage: 24.0,
             current: Some(1.5),
             series: 0.0,

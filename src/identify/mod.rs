@@ -30,4 +30,4 @@ pub mod wiring;
 pub use contradiction::{Contradiction, contradictions};
 pub use estimate::{Estimate, Found, Origin};
 pub use notes::Notes;
-pub use parameter::Value;
+pub use parameter::MotorValue;

@@ -2,16 +2,16 @@
 //!
 //! The verdict hangs on the pull-out torque. With g the gradient of its logarithm and C the
 //! covariance of the unknowns, an observation with the gradient h and the standard deviation σ
-//! takes (gᵀCh)²/(σ² + hᵀCh) off the variance gᵀCg: no measurement has to be made to know
+//! takes (gᵀCh)²/(σ² + hᵀCh) off the variance gᵀCg: no measurement is needed to know
 //! that. The torque is taken slowly, at the speed where it has fallen to seven tenths, and at
 //! that where it has fallen to a third; their variances are added.
 
 use std::f64::consts::SQRT_2;
 
 use super::estimate::{Estimate, RANGE};
-use super::machine::{self, Feed, Phases, Supply, Swing};
+use super::machine::{self, CoilFeed, Phases, RingDown, TestSupply};
 use super::observation::{Misreading, Observation, Observed};
-use super::parameter::{Point, Unknown, Value};
+use super::parameter::{MotorValue, Point, Unknown};
 
 /// Step of the numerical derivatives (of logarithms).
 const STEP: f64 = 1e-4;
@@ -22,7 +22,7 @@ const USUAL_SUPPLY: f64 = 8.0;
 
 /// A measurement that could be made.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Candidate {
+pub struct NextMeasurement {
     /// What to do.
     pub what: &'static str,
     /// The key of the notes that it goes under.
@@ -34,7 +34,7 @@ pub struct Candidate {
 }
 
 /// Rates (full steps/s) at which the pull-out torque has fallen to the [`SHARES`].
-pub fn telling_rates(estimate: &Estimate, supply: &Supply) -> [f64; 3] {
+pub fn telling_rates(estimate: &Estimate, supply: &TestSupply) -> [f64; 3] {
     let teeth = f64::from(estimate.teeth);
     let at = |rate: f64| machine::pull_out(&estimate.point, teeth, supply, rate);
     let slow = at(1.0);
@@ -54,10 +54,10 @@ pub fn telling_rates(estimate: &Estimate, supply: &Supply) -> [f64; 3] {
 
 /// A drive for a motor of which none is known: its rated current at a supply of eight times
 /// R·I, as choppers have it.
-pub fn usual_supply(estimate: &Estimate) -> Supply {
-    let current = Value::RatedCurrent.at(&estimate.point);
-    let resistance = Value::PhaseResistance.at(&estimate.point);
-    Supply {
+pub fn usual_supply(estimate: &Estimate) -> TestSupply {
+    let current = MotorValue::RatedCurrent.at(&estimate.point);
+    let resistance = MotorValue::PhaseResistance.at(&estimate.point);
+    TestSupply {
         voltage: USUAL_SUPPLY * resistance * current,
         current: Some(current),
         series: 0.0,
@@ -65,7 +65,7 @@ pub fn usual_supply(estimate: &Estimate) -> Supply {
 }
 
 /// Gradients of the logarithm of the pull-out torque at some rates.
-pub fn pull_out_gradient(estimate: &Estimate, supply: &Supply, rate: f64) -> Point {
+pub fn pull_out_gradient(estimate: &Estimate, supply: &TestSupply, rate: f64) -> Point {
     let teeth = f64::from(estimate.teeth);
     let ln_torque = |point: &Point| {
         let least = 1e-3 * Unknown::TorqueConstant.at(point);
@@ -84,13 +84,13 @@ pub fn pull_out_gradient(estimate: &Estimate, supply: &Supply, rate: f64) -> Poi
 }
 
 /// Every measurement that would help, the most telling first.
-pub fn candidates(estimate: &Estimate, supply: &Supply) -> Vec<Candidate> {
+pub fn candidates(estimate: &Estimate, supply: &TestSupply) -> Vec<NextMeasurement> {
     let gradients =
         telling_rates(estimate, supply).map(|rate| pull_out_gradient(estimate, supply, rate));
     let variance = |gradient: &Point| estimate.sigma(gradient).powi(2);
     let scale = estimate.widened * estimate.widened;
     let now: f64 = gradients.iter().map(variance).sum();
-    let mut found: Vec<Candidate> = possible(estimate)
+    let mut found: Vec<NextMeasurement> = possible(estimate)
         .into_iter()
         .map(|(what, key, observation)| {
             let row = estimate.gradient_of(&observation);
@@ -101,7 +101,7 @@ pub fn candidates(estimate: &Estimate, supply: &Supply) -> Vec<Candidate> {
                 .map(|gradient| scale * gradient.dot(&moved).powi(2) / noise)
                 .sum();
             let share = |variance: f64| (RANGE * (variance.max(0.0) / 3.0).sqrt()).exp() - 1.0;
-            Candidate {
+            NextMeasurement {
                 what,
                 key,
                 now: share(now),
@@ -115,15 +115,15 @@ pub fn candidates(estimate: &Estimate, supply: &Supply) -> Vec<Candidate> {
 
 /// What can be measured, with the uncertainty that a careful person reaches.
 fn possible(estimate: &Estimate) -> Vec<(&'static str, &'static str, Observation)> {
-    let current = Value::RatedCurrent.at(&estimate.point);
+    let current = MotorValue::RatedCurrent.at(&estimate.point);
     let direct = |unknown, sigma| (Observed::Direct(unknown), sigma);
-    let swing = |inertia: f64| Swing {
+    let swing = |inertia: f64| RingDown {
         current,
         phases: Phases::One,
-        feed: Feed::Regulated,
+        feed: CoilFeed::Regulated,
         inertia,
     };
-    let disc = Value::RotorInertia.at(&estimate.point);
+    let disc = MotorValue::RotorInertia.at(&estimate.point);
     let omega = 30.0;
     [
         (

@@ -3,8 +3,8 @@
 
 use std::f64::consts::SQRT_2;
 
-use super::machine::{self, Supply, Swing};
-use super::parameter::{Point, Unknown, Value};
+use super::machine::{self, RingDown, TestSupply};
+use super::parameter::{MotorValue, Point, Unknown};
 use super::scaling::{self, Size};
 
 /// What was observed.
@@ -13,7 +13,7 @@ pub enum Observed {
     /// An unknown itself.
     Direct(Unknown),
     /// A value of the profile.
-    Profile(Value),
+    Profile(MotorValue),
     /// Resistance of a phase at a temperature (°C).
     WarmResistance {
         /// Temperature of the winding (°C).
@@ -39,9 +39,9 @@ pub enum Observed {
         phases: f64,
     },
     /// Frequency of a ring-down.
-    RingFrequency(Swing),
+    RingFrequency(RingDown),
     /// Decay rate of a ring-down.
-    RingDecay(Swing),
+    RingDecay(RingDown),
     /// Deceleration of a coasting rotor.
     Deceleration {
         /// Speed (rad/s).
@@ -68,7 +68,7 @@ pub enum Observed {
     /// Torque at the highest speed that was reached with it.
     PullOut {
         /// The drive.
-        supply: Supply,
+        supply: TestSupply,
         /// Full steps a second.
         step_rate: f64,
     },
@@ -145,7 +145,7 @@ impl Rule {
             length: Unknown::Length.at(point),
         };
         let current = Unknown::RatedCurrent.at(point);
-        let holding = Value::HoldingTorque.at(point);
+        let holding = MotorValue::HoldingTorque.at(point);
         match self {
             Self::Frame => at(Unknown::Frame) - COMMON_FRAME.ln(),
             Self::Length => at(Unknown::Length) - at(Unknown::Frame),

@@ -58,7 +58,7 @@ impl Unknown {
 
 /// A value of the motor's profile, or one that is worth knowing beside it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Value {
+pub enum MotorValue {
     /// Resistance of a phase at 25 °C.
     PhaseResistance,
     /// Inductance of a phase.
@@ -75,7 +75,7 @@ pub enum Value {
     ViscousDamping,
 }
 
-impl Value {
+impl MotorValue {
     /// All of them, in the order of a profile.
     pub const ALL: [Self; 7] = [
         Self::PhaseResistance,

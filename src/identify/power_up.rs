@@ -14,7 +14,7 @@ use crate::rig::{Axis, DriveKind};
 use crate::units::{Current, Power, Resistance, Rounded, Torque, Voltage, two_digits};
 
 /// One step of the procedure.
-struct Step {
+struct PowerUpStep {
     title: &'static str,
     doing: String,
     expect: String,
@@ -54,7 +54,7 @@ fn current(axis: &Axis) -> f64 {
     drive.min(axis.motor.rated_current.si())
 }
 
-fn steps(axis: &Axis) -> Vec<Step> {
+fn steps(axis: &Axis) -> Vec<PowerUpStep> {
     let motor = &axis.motor;
     let resistance = motor.phase_resistance.si();
     let i = current(axis);
@@ -70,7 +70,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
     let volts = |si: f64| Voltage::new(two_digits(si)).to_string();
     let watts = |si: f64| Power::new(two_digits(si)).to_string();
     vec![
-        Step {
+        PowerUpStep {
             title: "Without power.",
             doing: "Measure each coil, and from each lead to the case.".to_owned(),
             expect: format!(
@@ -84,7 +84,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
                 ("a reading to the case", "the insulation is broken: do not use this motor"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "One coil.",
             doing: format!(
                 "Set the bench supply to {} with a current limit of {}, switch it off, connect one coil, switch on.",
@@ -106,7 +106,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
                 ("the shaft is as loose as before", "two halves of the coil oppose each other: turn one round"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "Both coils.",
             doing: "Switch off, connect the second coil to its own supply with the same setting, or in series with the \
                     first at twice the voltage. Switch on."
@@ -123,7 +123,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
                 ("it moves by a full step or more", "it was not at rest on the first coil: friction, or a load"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "The sequence by hand.",
             doing: "Switch off before each change. Feed coil A, then B, then A the other way round, then B the other way \
                     round."
@@ -134,7 +134,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
                 ("three steps one way, none at the fourth", "one polarity is missing: a switch of the bridge is open"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "The drive, at rest.",
             doing: format!(
                 "Connect the drive with its supply at {} and the bench supply's limit at {}. Enable it, give no steps.",
@@ -152,7 +152,7 @@ fn steps(axis: &Axis) -> Vec<Step> {
                 ("it sings", "the regulator chops in the range that is heard: a nuisance, not a fault"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "A slow turn.",
             doing: format!(
                 "Play `{}-return.moves`, which is slow, or give {} full steps a second by hand.",
@@ -161,16 +161,16 @@ fn steps(axis: &Axis) -> Vec<Step> {
             ),
             expect: format!("the flag goes round in steps of {full} degrees, all alike, the same way all the time."),
             otherwise: &[
-                ("it shakes and goes nowhere", "one coil is not driven: see `slewsmith explain hums-without-turning`"),
+                ("it shakes and goes nowhere", "one coil is not driven: see the symptom `hums-without-turning`"),
                 ("the wrong way", "swap the two leads of one coil, with the power off"),
             ],
         },
-        Step {
+        PowerUpStep {
             title: "The return test.",
             doing: format!("Mark where the flag stands, let `{}-return.moves` run to its end.", axis.name),
             expect: format!("the flag stands on the mark within {half} degrees."),
             otherwise: &[
-                ("off by a multiple of four full steps", "steps were lost: see `slewsmith explain ends-off-by-four-steps`"),
+                ("off by a multiple of four full steps", "steps were lost: see the symptom `ends-off-by-four-steps`"),
                 ("off by less than a full step", "friction, or microsteps that are uneven"),
                 ("off by some other angle", "the flag slipped, or pulses come in that nobody sent"),
             ],

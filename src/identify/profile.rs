@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::estimate::{Estimate, Found, Origin};
 use super::notes::{Notes, USUAL_TEETH};
-use super::parameter::Value;
+use super::parameter::MotorValue;
 
 /// The YAML of the motor that was identified.
 pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
@@ -25,12 +25,14 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
         // A guess of what a rig can do without would be taken for a value that is known, and
         // narrow the rig's own range.
         let left_out = match found.value {
-            Value::DetentTorque | Value::ViscousDamping => found.origin == Origin::Guessed,
-            Value::PhaseResistance
-            | Value::PhaseInductance
-            | Value::RatedCurrent
-            | Value::HoldingTorque
-            | Value::RotorInertia => false,
+            MotorValue::DetentTorque | MotorValue::ViscousDamping => {
+                found.origin == Origin::Guessed
+            }
+            MotorValue::PhaseResistance
+            | MotorValue::PhaseInductance
+            | MotorValue::RatedCurrent
+            | MotorValue::HoldingTorque
+            | MotorValue::RotorInertia => false,
         };
         let mark = if left_out { "# " } else { "" };
         let value = format!(
@@ -105,14 +107,14 @@ fn quoted(text: &str) -> String {
 
 /// The values of a profile that are needed for the connections of a coil's halves.
 pub fn electrical(values: &[Found]) -> [f64; 4] {
-    let of = |value: Value| {
+    let of = |value: MotorValue| {
         let found = values.iter().find(|found| found.value == value);
         found.map_or(f64::NAN, |found| found.si)
     };
     [
-        of(Value::PhaseResistance),
-        of(Value::PhaseInductance),
-        of(Value::RatedCurrent),
-        of(Value::HoldingTorque),
+        of(MotorValue::PhaseResistance),
+        of(MotorValue::PhaseInductance),
+        of(MotorValue::RatedCurrent),
+        of(MotorValue::HoldingTorque),
     ]
 }

@@ -10,7 +10,7 @@ use crate::units::{
 
 /// One number that is asked for.
 #[derive(Debug, Clone, Copy)]
-pub struct Part {
+pub struct NotePart {
     /// Its key in the notes.
     pub key: &'static str,
     /// What to ask.
@@ -33,15 +33,15 @@ pub struct Question {
     /// What can hurt whom; empty where nothing can.
     pub caution: &'static str,
     /// The numbers; a measurement without its first one is skipped.
-    pub parts: &'static [Part],
+    pub parts: &'static [NotePart],
 }
 
 const fn part(
     key: &'static str,
     prompt: &'static str,
     check: fn(&str) -> Result<(), String>,
-) -> Part {
-    Part { key, prompt, check }
+) -> NotePart {
+    NotePart { key, prompt, check }
 }
 
 fn quantity<T: Measure>(text: &str) -> Result<(), String> {

@@ -34,7 +34,7 @@
 //! **Winding.** Free is the voltage U at which the rated current flows; with it
 //! I = P / (2 U) and R = U / I. At rated current the flux of the winding is a fixed multiple
 //! of that of the magnet, since both share one iron: L I = λ ψ with ψ = K / 50 (a winding
-//! does not know the teeth, so those of 1.8 degrees stand for all), and K = T / (√2 I):
+//! does not know the teeth and uses those of 1.8 degrees), and K = T / (√2 I):
 //! L = λ T / (50 √2 I²). λ = 1.6.
 //!
 //! **Detent torque.** The fourth harmonic of the same air gap: 4 % of the holding torque.

@@ -50,7 +50,7 @@ pub struct Coil {
 
 /// How the leads belong together.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Layout {
+pub enum LeadLayout {
     /// Two coils.
     Four([Coil; 2]),
     /// Four halves with one common lead.
@@ -70,9 +70,9 @@ pub enum Layout {
 
 /// What was found out about the leads.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Wiring {
+pub struct MotorWiring {
     /// How they belong together.
-    pub layout: Layout,
+    pub layout: LeadLayout,
     /// What the other notes were measured on.
     pub measured_on: Connection,
 }
@@ -122,7 +122,7 @@ impl fmt::Display for Connection {
     }
 }
 
-impl Layout {
+impl LeadLayout {
     /// The connections that these leads allow.
     pub fn connections(&self) -> &'static [Connection] {
         match self {
@@ -233,7 +233,7 @@ impl Layout {
 }
 
 /// Reads `wiring`.
-pub(super) fn read(entry: Entry, problems: &mut Problems) -> Option<Wiring> {
+pub(super) fn read(entry: Entry, problems: &mut Problems) -> Option<MotorWiring> {
     let place = entry.key_place.clone();
     let mut fields = Fields::of("the wiring", entry.key_place, entry.value, problems)?;
     let leads = read_leads(&mut fields)?;
@@ -254,10 +254,10 @@ pub(super) fn read(entry: Entry, problems: &mut Problems) -> Option<Wiring> {
     fields.finish();
     let layout = layout?;
     let usual = match layout {
-        Layout::Four(_) | Layout::Six(_) => Connection::Series,
-        Layout::Five { .. } | Layout::Eight(_) => Connection::Half,
+        LeadLayout::Four(_) | LeadLayout::Six(_) => Connection::Series,
+        LeadLayout::Five { .. } | LeadLayout::Eight(_) => Connection::Half,
     };
-    Some(Wiring {
+    Some(MotorWiring {
         layout,
         measured_on: measured_on.unwrap_or(usual),
     })
@@ -365,7 +365,7 @@ fn pair(
 }
 
 /// The layout that the readings show, or why they show none.
-fn layout(leads: &[String], readings: &[Reading]) -> Result<Layout, String> {
+fn layout(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, String> {
     let groups = groups(leads.len(), readings);
     if let Some(alone) = groups.iter().find(|group| group.len() == 1) {
         return Err(format!(
@@ -382,9 +382,9 @@ fn layout(leads: &[String], readings: &[Reading]) -> Result<Layout, String> {
     };
     let two = |coils: Vec<Coil>| <[Coil; 2]>::try_from(coils).map_err(|_| unclear(leads.len()));
     match (leads.len(), sizes.as_slice()) {
-        (4, [2, 2]) => equal(coils()?).and_then(two).map(Layout::Four),
-        (6, [3, 3]) => equal(coils()?).and_then(two).map(Layout::Six),
-        (8, [2, 2, 2, 2]) => equal(coils()?).map(Layout::Eight),
+        (4, [2, 2]) => equal(coils()?).and_then(two).map(LeadLayout::Four),
+        (6, [3, 3]) => equal(coils()?).and_then(two).map(LeadLayout::Six),
+        (8, [2, 2, 2, 2]) => equal(coils()?).map(LeadLayout::Eight),
         (5, [5]) => five(leads, readings),
         (3, [3]) => Err("three leads that all conduct are a three-phase motor, which no two-phase drive turns".to_owned()),
         (4, [4]) => Err(
@@ -475,7 +475,7 @@ fn alike(one: f64, other: f64) -> bool {
     (one - other).abs() <= ALIKE * one.max(other)
 }
 
-/// The coils, which have to be of one resistance.
+/// The coils, which must have one resistance.
 fn equal(coils: Vec<Coil>) -> Result<Vec<Coil>, String> {
     let differing = coils.iter().find(|coil| !alike(coil.ohms, coils[0].ohms));
     match differing {
@@ -491,7 +491,7 @@ fn equal(coils: Vec<Coil>) -> Result<Vec<Coil>, String> {
 }
 
 /// Four halves with a common lead: all read the same to it and twice that to each other.
-fn five(leads: &[String], readings: &[Reading]) -> Result<Layout, String> {
+fn five(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, String> {
     for common in 0..5 {
         let ends: Vec<usize> = (0..5).filter(|lead| *lead != common).collect();
         let to: Vec<f64> = ends
@@ -508,7 +508,7 @@ fn five(leads: &[String], readings: &[Reading]) -> Result<Layout, String> {
             .clone()
             .all(|reading| alike(reading.ohms, 2.0 * to[0]))
         {
-            return Ok(Layout::Five {
+            return Ok(LeadLayout::Five {
                 common: leads[common].clone(),
                 ends: ends.iter().map(|end| leads[*end].clone()).collect(),
                 ohms: to.iter().sum::<f64>() / 4.0,
@@ -522,7 +522,7 @@ fn five(leads: &[String], readings: &[Reading]) -> Result<Layout, String> {
 mod tests {
     use super::*;
 
-    fn of(leads: &str, readings: &[(&str, f64)]) -> Result<Layout, String> {
+    fn of(leads: &str, readings: &[(&str, f64)]) -> Result<LeadLayout, String> {
         let leads: Vec<String> = leads.split(' ').map(str::to_owned).collect();
         let at = |name: &str| leads.iter().position(|lead| lead == name).unwrap();
         let readings: Vec<Reading> = readings
@@ -541,7 +541,7 @@ mod tests {
     #[test]
     fn four_leads_are_two_coils() {
         let found = of("a b c d", &[("a-c", 1.6), ("b-d", 1.7)]).unwrap();
-        let Layout::Four([one, other]) = found else {
+        let LeadLayout::Four([one, other]) = found else {
             panic!("{found:?}")
         };
         assert_eq!(one.ends, ("a".to_owned(), "c".to_owned()));
@@ -558,7 +558,7 @@ mod tests {
                 readings.remove(skip);
             }
             readings.extend(other);
-            let Layout::Six(coils) = of("a b c d e f", &readings).unwrap() else {
+            let LeadLayout::Six(coils) = of("a b c d e f", &readings).unwrap() else {
                 panic!("{skip:?}")
             };
             assert_eq!(coils[0].tap.as_deref(), Some("b"), "{skip:?}");
@@ -575,13 +575,13 @@ mod tests {
             ("c-s", 30.0),
             ("p-q", 60.0),
         ];
-        let Layout::Five { common, ends, .. } = of("p q c r s", &five).unwrap() else {
+        let LeadLayout::Five { common, ends, .. } = of("p q c r s", &five).unwrap() else {
             panic!()
         };
         assert_eq!((common.as_str(), ends.len()), ("c", 4));
         let eight = [("a-b", 1.0), ("c-d", 1.0), ("e-f", 1.0), ("g-h", 1.0)];
         let found = of("a b c d e f g h", &eight).unwrap();
-        assert!(matches!(found, Layout::Eight(_)));
+        assert!(matches!(found, LeadLayout::Eight(_)));
         assert_eq!(found.combinations(), 24);
     }
 

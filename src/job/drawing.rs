@@ -126,7 +126,7 @@ impl Job {
 }
 
 impl MotorSheet<'_> {
-    /// Torque over speed of each motor, with its bad speeds and its start-stop rate.
+    /// Torque over speed of each motor, with its critical speeds and its start-stop rate.
     pub fn figure(title: String, rig: &Rig, sheets: &[Self]) -> Figure {
         let sheets = sheets.iter().enumerate();
         Figure {

@@ -1,6 +1,6 @@
 //! The front door: a script with its rig, and everything that can be asked of it.
 //!
-//! A [`Job`] plans its program anew, item by item, whenever it is asked, so that a program
+//! A [`Job`] plans its program again, item by item, at each call, so that a program
 //! of any length takes constant memory. What the motors can do is worked out once.
 
 mod checks;
@@ -189,7 +189,7 @@ impl Job {
         items.ended()
     }
 
-    /// What the motor of that axis can do on its drive with its load. Its bad speeds are
+    /// What the motor of that axis can do on its drive with its load. Its critical speeds are
     /// looked for more thoroughly than planning needs, which takes seconds.
     ///
     /// # Errors

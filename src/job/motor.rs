@@ -11,7 +11,7 @@ use crate::rig::{Axis, Rig, TravelUnit};
 pub struct MotorSheet<'a> {
     /// The axis of the rig.
     pub axis: &'a Axis,
-    /// Load, pull-out torque, bad speeds and heat.
+    /// Load, pull-out torque, critical speeds and heat.
     pub ability: AxisAbility,
     /// Natural frequency with the load (Hz).
     pub natural_frequency: f64,

@@ -9,9 +9,10 @@ use super::events::UntilError;
 use super::{Error, Job};
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::Rig;
+use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{BoardReport, Likeness, VERSION, Welcome};
-use crate::stream::slicer::{Slicer, Unsendable};
+use crate::stream::slicer::Slicer;
 use crate::stream::window::Counts;
 
 /// Why a job cannot be streamed to a board.
@@ -74,7 +75,7 @@ impl Job {
         })
     }
 
-    /// Why a board that puts out such lines does not keep up with the program. What it is
+    /// Why a board that drives such lines does not keep up with the program. What it is
     /// wired like, the board itself knows.
     ///
     /// # Errors
@@ -131,7 +132,7 @@ impl Streaming<'_> {
         self.host.receive(now, bytes);
     }
 
-    /// What has to be said now.
+    /// The bytes to send now.
     pub fn transmit(&mut self, now: Duration) -> Vec<u8> {
         self.host.transmit(now)
     }
@@ -177,7 +178,7 @@ impl Streaming<'_> {
     }
 }
 
-/// What a board has to be like.
+/// The properties that a board must have.
 fn likeness(rig: &Rig) -> Result<Likeness, Unstreamable> {
     let rate = rig.timer.tick_rate();
     let byte =

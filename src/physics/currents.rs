@@ -36,7 +36,7 @@ pub struct CoilTable {
     pub drive: String,
     /// Microsteps a full step.
     pub microsteps: u32,
-    /// What 100 % stands for (A): the amplitude of the sine that is reached, or the
+    /// The current at 100 % (A): the amplitude of the sine that is reached, or the
     /// current of a phase that is on at standstill.
     pub full_current: f64,
     /// What the rig asks for and what limits it, where the current is regulated.

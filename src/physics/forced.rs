@@ -44,7 +44,7 @@ pub enum Effort {
     Thorough,
 }
 
-/// Settings that an [`Effort`] stands for.
+/// The settings of an [`Effort`].
 struct Search {
     /// Ratio of neighbouring speeds.
     ratio: f64,
@@ -181,7 +181,7 @@ fn band(from: f64, to: f64, found_by: FoundBy) -> Band {
     }
 }
 
-/// First and last of every run of neighbouring bad speeds.
+/// First and last of every run of neighbouring critical speeds.
 fn runs_of(bad: &[bool]) -> Vec<(usize, usize)> {
     let mut runs: Vec<(usize, usize)> = Vec::new();
     for (k, _) in bad.iter().enumerate().filter(|(_, bad)| **bad) {

@@ -23,7 +23,7 @@
 //!
 //! Source: Joule's law and the balance of power.
 //!
-//! What a motor stands for as long as one likes is the loss in its windings with the rated
+//! The continuous rating of a motor is the loss in its windings with the rated
 //! current in both phases ([`Windings`]).
 
 mod windings;

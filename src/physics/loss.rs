@@ -30,7 +30,7 @@
 //!
 //! A loss that is only assumed is charged where it costs torque. Where it would help, in
 //! the swings of the rotor, only its low end counts, and T_f not at all: it must never hide a
-//! bad speed.
+//! critical speed.
 
 use crate::rig::Motor;
 

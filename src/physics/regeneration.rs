@@ -27,7 +27,7 @@ use crate::units::{Power, Rounded, Voltage};
 /// practice).
 const RISE: f64 = 1.2;
 
-/// Capacity (F) that a supply for small motors has at the least (common practice).
+/// Least capacity (F) of a supply for small motors (common practice).
 pub const USUAL_CAPACITY: f64 = 1000e-6;
 
 /// What an axis on a drive that can give power back returns to its supply.

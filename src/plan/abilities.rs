@@ -1,4 +1,4 @@
-//! What an axis can do, as the planner needs it: acceleration over speed, bad speeds.
+//! What an axis can do, as the planner needs it: acceleration over speed, critical speeds.
 //!
 //! Worked out from the rig when the first move asks for it, then kept. Speeds and
 //! accelerations go in and out in microsteps of the axis.

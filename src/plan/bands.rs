@@ -1,4 +1,4 @@
-//! Bad speeds, and how a cruise keeps out of them.
+//! Critical speeds, and how a cruise keeps out of them.
 //!
 //! A move passes a band as steeply as its ramps allow; it only must not stay there. A
 //! cruise speed inside a band goes to the band's lower edge, since the speed that was
@@ -11,7 +11,7 @@
 /// and is reported.
 pub const CRAWL: f64 = 0.25;
 
-/// Ranges of bad speed along a path (microsteps/s), apart from each other and rising.
+/// Ranges of critical speed along a path (microsteps/s), apart from each other and rising.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Bands {
     ranges: Vec<(f64, f64)>,

@@ -7,7 +7,7 @@
 //! - [`profile`]: the fastest way over a distance: a ramp up, a cruise, a ramp down
 //! - [`trapezoid`], [`s_curve`], [`full_torque`]: the ramps of the three shapes
 //! - [`timed`]: moves that take exactly so long
-//! - [`bands`]: how a cruise keeps out of bad speeds
+//! - [`bands`]: how a cruise keeps out of critical speeds
 //! - `approach`: moves that end from one side, so that backlash is taken up
 //! - [`Settling`]: who knows how long `dwell until settled` takes
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths

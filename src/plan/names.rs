@@ -12,12 +12,12 @@ use crate::units::Rounded;
 
 /// A rig and the script that names its axes, outputs and inputs.
 #[derive(Debug)]
-pub(crate) struct Names<'rig> {
+pub(crate) struct ProgramNames<'rig> {
     pub(crate) rig: &'rig Rig,
     pub(crate) source: Arc<Source>,
 }
 
-impl Names<'_> {
+impl ProgramNames<'_> {
     /// Which axis a move means.
     pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
         let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
@@ -159,7 +159,7 @@ impl Names<'_> {
     }
 }
 
-/// A help with what is to be asked about a gearing that speeds the load up.
+/// A help with the question about a gearing that speeds the load up.
 pub(crate) fn with_doubt(help: &str, axis: &Axis) -> String {
     match axis.load.gearing.doubt() {
         None => help.to_owned(),

@@ -7,7 +7,7 @@ use crate::plan::cuts::Cuts;
 use crate::plan::job::AxisJob;
 use crate::plan::limits::LimitedAxis;
 use crate::plan::motions::{Motions, Planned};
-use crate::plan::names::Names;
+use crate::plan::names::ProgramNames;
 use crate::plan::position::Position;
 use crate::plan::settings::RememberedSettings;
 use crate::plan::settling::Swings;
@@ -19,7 +19,7 @@ use crate::script::{Action, Move, MovePace};
 /// The state of a program that is being planned.
 #[derive(Debug)]
 pub(crate) struct Planner<'rig> {
-    pub(crate) names: Names<'rig>,
+    pub(crate) names: ProgramNames<'rig>,
     pub(crate) standing: Standing,
     pub(crate) swings: Swings<'rig>,
     pub(crate) motions: Motions<'rig>,
@@ -33,7 +33,7 @@ impl<'rig> Planner<'rig> {
     pub(crate) fn new(rig: &'rig Rig, source: &Arc<Source>) -> Self {
         let axes = rig.axes.len();
         Self {
-            names: Names {
+            names: ProgramNames {
                 rig,
                 source: Arc::clone(source),
             },

@@ -126,7 +126,7 @@ impl Planner<'_> {
         )
         .at(&self.names.source, span, "in here it goes beyond")
         .help(format!(
-            "at {} ticks a second, a program takes {} at the most",
+            "at {} ticks a second, the limit of a program is {}",
             Rounded(rate),
             Time::new(MOST_TICKS / rate)
         )))

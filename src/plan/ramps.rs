@@ -30,7 +30,7 @@ pub(crate) struct Ramps<'rig> {
     rig: &'rig Rig,
     /// Microsteps of a full step of each axis.
     full_steps: Vec<f64>,
-    /// Bad speeds of each axis, once they are known.
+    /// Critical speeds of each axis, once they are known.
     bands: Vec<Option<Vec<Band>>>,
     /// Period of each axis's natural frequency (s).
     periods: Vec<f64>,
@@ -238,7 +238,7 @@ fn natural_period(axis: &Axis) -> f64 {
     std::f64::consts::TAU / Machine::of(axis).natural_frequency()
 }
 
-/// The bad speeds of an axis, with some clearance.
+/// The critical speeds of an axis, with some clearance.
 fn kept_out_of(axis: &Axis) -> Vec<Band> {
     let bands = stability::bands(axis, Effort::default());
     bands.iter().map(Band::with_clearance).collect()

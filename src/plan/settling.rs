@@ -10,7 +10,7 @@ use std::fmt::Debug;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
-use crate::plan::names::{Names, with_doubt};
+use crate::plan::names::{ProgramNames, with_doubt};
 use crate::plan::ramps::Ramps;
 use crate::plan::{AxisMotion, Item, Motion};
 use crate::units::Rounded;
@@ -99,7 +99,7 @@ impl<'rig> Swings<'rig> {
     /// Seconds until every axis has settled, a whole number of ticks.
     pub(crate) fn until_settled(
         &mut self,
-        names: &Names<'_>,
+        names: &ProgramNames<'_>,
         ramps: &mut Ramps<'_>,
         place: Span,
     ) -> Result<f64, Diagnostic> {
@@ -134,7 +134,7 @@ impl<'rig> Swings<'rig> {
     }
 }
 
-fn settle_missing(names: &Names<'_>, axis: usize, place: Span) -> Diagnostic {
+fn settle_missing(names: &ProgramNames<'_>, axis: usize, place: Span) -> Diagnostic {
     let axis = &names.rig.axes[axis];
     let example = match axis.load.linear {
         None => "0.25 deg",
@@ -155,7 +155,7 @@ fn settle_missing(names: &Names<'_>, axis: usize, place: Span) -> Diagnostic {
 }
 
 fn never_settles(
-    names: &Names<'_>,
+    names: &ProgramNames<'_>,
     axis: usize,
     never: &NeverSettles,
     place: Span,

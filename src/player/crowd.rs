@@ -12,12 +12,12 @@ use super::budget::{LONGEST_EVENT_WAIT, OTHER_BUSY};
 
 /// A stretch of time (cycles).
 #[derive(Debug, Clone, Copy)]
-struct Span {
+struct CycleSpan {
     from: u64,
     until: u64,
 }
 
-impl Span {
+impl CycleSpan {
     const fn meets(self, other: Self) -> bool {
         self.from <= other.until && other.from <= self.until
     }
@@ -26,7 +26,7 @@ impl Span {
 /// Fast steps, one after the other.
 #[derive(Debug, Clone, Copy)]
 struct Fast {
-    span: Span,
+    span: CycleSpan,
     /// The shortest of their intervals (cycles).
     shortest: u64,
 }
@@ -35,9 +35,9 @@ struct Fast {
 #[derive(Debug, Clone, Default)]
 struct Known {
     /// Its last event, as long as it may turn out to be a step with another one behind it.
-    open: Option<Span>,
+    open: Option<CycleSpan>,
     fast: VecDeque<Fast>,
-    busy: VecDeque<Span>,
+    busy: VecDeque<CycleSpan>,
 }
 
 /// An axis steps so fast while another one starts, stops or turns.
@@ -80,7 +80,7 @@ impl Crowd {
         if self.axes.len() < 2 {
             return Ok(());
         }
-        let this = Span {
+        let this = CycleSpan {
             from: now - early,
             until: now + u64::from(OTHER_BUSY),
         };
@@ -96,7 +96,7 @@ impl Crowd {
                     self.busy(axis, open)?;
                 }
                 let from = now.saturating_sub(self.wait);
-                self.busy(axis, Span { from, ..this })?;
+                self.busy(axis, CycleSpan { from, ..this })?;
             }
         }
         self.look_back(now)
@@ -112,7 +112,7 @@ impl Crowd {
     /// Events that have had no step behind them for too long were no steps under way.
     fn look_back(&mut self, now: u64) -> Result<(), Crowded> {
         for axis in 0..self.axes.len() {
-            let over = |open: &Span| now.saturating_sub(open.until) > self.wait;
+            let over = |open: &CycleSpan| now.saturating_sub(open.until) > self.wait;
             if let Some(open) = self.axes[axis].open.filter(over) {
                 self.axes[axis].open = None;
                 self.busy(axis, open)?;
@@ -137,7 +137,7 @@ impl Crowd {
 
     fn fast(&mut self, axis: usize, before: u64, now: u64) -> Result<(), Crowded> {
         let (from, until, apart) = (before, now, now - before);
-        let span = Span { from, until };
+        let span = CycleSpan { from, until };
         let mut others = self.axes.iter().enumerate();
         if others
             .any(|(other, known)| other != axis && known.busy.iter().any(|busy| busy.meets(span)))
@@ -158,7 +158,7 @@ impl Crowd {
         Ok(())
     }
 
-    fn busy(&mut self, axis: usize, span: Span) -> Result<(), Crowded> {
+    fn busy(&mut self, axis: usize, span: CycleSpan) -> Result<(), Crowded> {
         for (other, known) in self.axes.iter().enumerate() {
             let met = |fast: &&Fast| other != axis && fast.span.meets(span);
             if let Some(fast) = known.fast.iter().find(met) {

@@ -9,7 +9,7 @@ use crate::schedule::{EventKind, Schedule, ScheduleRun};
 
 /// A place in a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Place {
+pub(super) enum ProgramPlace {
     /// None in particular.
     Nowhere,
     /// A move, by its number.
@@ -28,7 +28,7 @@ impl StreamCounts {
     }
 
     /// The place of the next event.
-    pub(super) fn pass(&mut self, what: &EventKind) -> Place {
+    pub(super) fn pass(&mut self, what: &EventKind) -> ProgramPlace {
         let stream = match what {
             EventKind::Step { axis, .. } | EventKind::Direction { axis, .. } => *axis,
             EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => {
@@ -36,14 +36,14 @@ impl StreamCounts {
             }
         };
         self.0[stream] += 1;
-        Place::Event {
+        ProgramPlace::Event {
             stream,
             number: self.0[stream],
         }
     }
 }
 
-impl Place {
+impl ProgramPlace {
     /// The line of the script, and whether it is passed on the way of a move.
     pub(super) fn locate(
         self,

@@ -420,8 +420,8 @@ pub(super) fn readme(
         ),
         (None, ScheduleSource::Line { baud }) => writeln!(
             text,
-            "Plays programs of indexed moves while `slewsmith stream SCRIPT --port PORT --baud {baud}` sends them, \
-            for this rig, by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
+            "Plays programs of indexed moves for this rig while a host sends them at {baud} baud, \
+            by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
             their path to a standstill. Nothing moves until a host connects.\n",
         ),
         (None, ScheduleSource::Memory) => Ok(()),

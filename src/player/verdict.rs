@@ -11,7 +11,7 @@ use super::budget::{LONGEST_TABLE, MOST_MARKS, line_step_rate};
 use super::coils::Unswitched;
 use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
-use super::place::{Place, StreamCounts};
+use super::place::{ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
 use crate::emit::binary::{Layout, lay_out};
 use crate::plan::Item;
@@ -163,7 +163,7 @@ pub struct Refusal {
     /// Line of the script, from 1, where one is to blame.
     pub line: Option<usize>,
     on_the_way: bool,
-    place: Place,
+    place: ProgramPlace,
 }
 
 fn at_line(line: Option<usize>) -> String {
@@ -171,7 +171,7 @@ fn at_line(line: Option<usize>) -> String {
 }
 
 impl Refusal {
-    fn new(reason: impl Into<Unplayable>, place: Place) -> Self {
+    fn new(reason: impl Into<Unplayable>, place: ProgramPlace) -> Self {
         Self {
             reason: reason.into(),
             line: None,
@@ -207,8 +207,8 @@ impl From<Unplayable> for Refusal {
                 PackError::TooSlow { index }
                 | PackError::TooManySteps { index, .. }
                 | PackError::Inconsistent { index },
-            ) => Place::Move(index),
-            _ => Place::Nowhere,
+            ) => ProgramPlace::Move(index),
+            _ => ProgramPlace::Nowhere,
         };
         Self::new(reason, place)
     }
@@ -288,7 +288,7 @@ impl Board<'_> {
             Err(_) => None,
         };
         let mut counts = StreamCounts::new(self.rig.axes.len());
-        let (mut steps, mut last) = (0, Place::Nowhere);
+        let (mut steps, mut last) = (0, ProgramPlace::Nowhere);
         for event in events {
             steps += u64::from(matches!(event.what, EventKind::Step { .. }));
             let place = counts.pass(&event.what);
@@ -340,7 +340,7 @@ impl<I: Iterator<Item = Item>> Iterator for Rated<'_, I> {
                 let most = self.most;
                 self.exceeded = Some(Refusal::new(
                     Unplayable::StepRate { rate, most },
-                    Place::Move(planned.index),
+                    ProgramPlace::Move(planned.index),
                 ));
             }
         }

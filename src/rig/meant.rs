@@ -81,7 +81,7 @@ const JOINED: [(&str, &str); 7] = [
     ("lbin", "lb.in"),
 ];
 
-/// Masses that stand for their weights.
+/// Masses given as weights.
 const WEIGHTS: [(&str, &str); 4] = [("kg", "kgf"), ("g", "gf"), ("oz", "ozf"), ("lb", "lbf")];
 
 /// Asks whether a text was meant as a quantity of this kind: with a decimal point, with a

@@ -33,7 +33,7 @@ pub struct Motor {
     pub rotor_inertia: Inertia,
     /// Drag of the rotor in proportion to speed, where it is given.
     pub viscous_damping: Option<Damping>,
-    /// Resistance across each phase's back-EMF that stands for eddy currents in the iron, where
+    /// Resistance across each phase's back-EMF that models eddy currents in the iron, where
     /// it is given.
     pub core_loss_resistance: Option<Resistance>,
     /// Constant torque that the rotor loses to hysteresis and bearings, where it is given.

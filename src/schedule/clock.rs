@@ -43,7 +43,7 @@ impl TickInstant {
         self.0 >> (64 - bits)
     }
 
-    /// So much later.
+    /// Later by a length.
     pub(crate) fn after(self, span: Self) -> Self {
         Self(self.0.saturating_add(span.0))
     }
@@ -67,7 +67,7 @@ impl TickInstant {
     }
 }
 
-/// What turns seconds into ticks.
+/// Converts seconds into ticks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct TickClock {
     rate: Exact,
@@ -88,12 +88,12 @@ impl TickClock {
         self.rate.nearest()
     }
 
-    /// So many seconds in ticks, without rounding.
+    /// Seconds in ticks, without rounding.
     pub(crate) fn ticks(&self, seconds: Exact) -> Exact {
         seconds * self.rate
     }
 
-    /// The length of something that lasts so many seconds.
+    /// The length of a time in seconds.
     pub(crate) fn span(&self, seconds: f64) -> TickInstant {
         let ticks = self.ticks(Exact::from(seconds.max(0.0)));
         let nearest = ticks.nearest().round();
@@ -104,7 +104,7 @@ impl TickClock {
         TickInstant::from_ticks(ticks)
     }
 
-    /// So many seconds from the start of something.
+    /// A time in seconds after a start.
     pub(crate) fn exact_span(&self, seconds: Exact) -> TickInstant {
         TickInstant::from_ticks(self.ticks(seconds))
     }

@@ -46,7 +46,7 @@ pub enum EventKind {
         input: usize,
         /// Until what.
         until: Until,
-        /// Give up after so many ticks.
+        /// Gives up after this time (ticks).
         timeout: Option<u64>,
     },
     /// A text.

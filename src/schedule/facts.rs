@@ -1,4 +1,4 @@
-//! What a schedule turned out to be, counted as it streams by.
+//! Counts of a schedule, taken as it streams by.
 
 /// Counts of a schedule so far.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

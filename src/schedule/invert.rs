@@ -40,7 +40,7 @@ pub struct TimeScale {
     pub origin: f64,
     /// Units a second.
     pub rate: f64,
-    /// Error that does no harm (units): what is off by less is not worth more work.
+    /// Tolerated error (units): a smaller one is not refined.
     pub harmless: f64,
 }
 

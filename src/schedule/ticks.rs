@@ -22,7 +22,7 @@ const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
 /// Below this a number keeps at least two bits behind the point (2^50).
 const LARGEST: f64 = 1_125_899_906_842_624.0;
 
-/// Error of a moment that does no harm (ticks): one step in some ten thousands is
+/// Tolerated error of a moment (ticks): about one step in ten thousand is
 /// worked out again.
 const HARMLESS: f64 = 1e-5;
 /// A moment this close to the middle between two ticks is looked at more closely: chosen,

@@ -102,7 +102,7 @@ struct Playing {
 #[derive(Debug)]
 struct AxisStream {
     steps: StepTicks,
-    /// The direction line still has to be set at this tick.
+    /// The direction line is set at this tick.
     turn: Option<u64>,
     /// What happens on the way, last first.
     on_the_way: Vec<OnTheWay>,
@@ -116,8 +116,8 @@ impl AxisStream {
 
 impl<I: Iterator<Item = Item>> Schedule<I> {
     /// The schedule of a planned program on a rig. Motions that
-    /// [`verdict`](super::timer::verdict) refuses are scheduled too, as fast as they
-    /// ask for; it is for the caller to ask first.
+    /// [`verdict`](super::timer::verdict) refuses are scheduled too, at the speed they
+    /// ask for; the caller asks first.
     pub fn new(items: impl IntoIterator<Item = Item, IntoIter = I>, rig: &Rig) -> Self {
         Self {
             items: items.into_iter(),

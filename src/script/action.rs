@@ -133,7 +133,7 @@ pub enum Way {
     Shortest,
 }
 
-/// How fast a move is to be.
+/// How fast a move must be.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum MovePace {
     /// As fast as the limits allow.

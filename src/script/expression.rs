@@ -10,7 +10,7 @@ use super::syntax::{Addition, Expression, ExpressionKind, Multiplication};
 use crate::diagnostic::Span;
 use crate::units::{Dimension, Quantity};
 
-/// What a name stands for.
+/// The value of a name.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Value {
     /// This quantity.
@@ -35,9 +35,9 @@ impl From<ScriptError> for NoValue {
     }
 }
 
-/// Finds what a name stands for; the error where it stands for nothing.
+/// Finds the value of a name; an error where it has none.
 pub trait Names {
-    /// What `name`, written at `span`, stands for.
+    /// The value of `name`, written at `span`.
     fn find(&self, name: &Arc<str>, span: Span) -> Result<Value, ScriptError>;
 }
 

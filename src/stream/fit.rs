@@ -14,11 +14,11 @@ pub fn long(tick_rate: f64) -> u64 {
     ((tick_rate / 64.0) as u64).min(0x8000)
 }
 
-/// How true a run has to be.
+/// The accuracy required of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Accuracy {
     /// By which share intervals may differ from their own, or by one tick; none where
-    /// every step has to be within a tick of its own, and the last one on it.
+    /// every step must be within a tick of its own, and the last one on it.
     pub share: Option<f64>,
     /// The shortest interval that the board can play (ticks); only those that are
     /// shorter anyway may be so.
@@ -111,7 +111,7 @@ fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option
     is_true(&run, ticks, accuracy).then_some(run)
 }
 
-/// Whether the run is as true as it has to be, and its intervals fit 16 bits.
+/// Whether the run is accurate enough, and its intervals fit 16 bits.
 fn is_true(run: &StepRun, ticks: &[u64], accuracy: Accuracy) -> bool {
     let (mut before, mut wanted_before) = (0, 0);
     let each = run.ticks().zip(ticks).all(|(tick, &wanted)| {

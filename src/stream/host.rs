@@ -44,7 +44,7 @@ pub enum Ending {
     NoAnswer,
     /// The board is not what the program was made for.
     Unlike {
-        /// What it would have to be.
+        /// The value needed.
         wanted: Likeness,
         /// What it is.
         found: Likeness,
@@ -306,7 +306,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         self.end(ending);
     }
 
-    /// What has to be sent now. To be called again after a few milliseconds at most.
+    /// The bytes to send now. Call it again after a few milliseconds at most.
     pub fn transmit(&mut self, now: Duration) -> Vec<u8> {
         let mut line = Vec::new();
         match self.phase {

@@ -46,7 +46,7 @@ const SLOW_DOWN: u8 = 2;
 /// Flag of data: everything since the last such flag counts from now on.
 const LAST: u8 = 4;
 
-/// What a board has to be like to play a program.
+/// The properties that a board must have to play a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Likeness {
     /// Version of the protocol.

@@ -62,7 +62,7 @@ pub(super) fn pieces(frame: &Frame, start: bool) -> Vec<Piece> {
     pieces
 }
 
-/// What has to be said, in as few pieces as may be, all of about the same length.
+/// The bytes of one part, in as few pieces as possible, all of about the same length.
 fn equal(part: DataPart, bytes: &[u8]) -> Vec<Piece> {
     let count = bytes.len().div_ceil(PIECE).max(1);
     let length = bytes.len().div_ceil(count).max(1);

@@ -1,5 +1,5 @@
 //! What is on its way to the board: pieces of data that it has not acknowledged, and when
-//! one of them has to be sent again.
+//! one of them must be sent again.
 //!
 //! Pieces are numbered, and the board takes them in their order only. Besides, everything
 //! that is said has a tag, which counts up each time, also where a piece is sent again;
@@ -66,7 +66,7 @@ struct PieceUnderWay {
 #[derive(Debug)]
 pub struct Window {
     pieces: VecDeque<PieceUnderWay>,
-    /// Those from here on have to be sent.
+    /// Those from here on must be sent.
     next: usize,
     number: u8,
     /// How many things have been said, with a tag each; of those the board has heard so
@@ -167,7 +167,7 @@ impl Window {
         true
     }
 
-    /// Says what has to be said now to a board with so many free bytes in its queue, apart
+    /// The bytes to send now to a board with that many free bytes in its queue, apart
     /// from what is under way. Whether anything was.
     pub fn transmit(&mut self, now: Duration, room: usize, line: &mut Vec<u8>) -> bool {
         let before = line.len();

@@ -55,7 +55,7 @@ fn a_second_of_microsteps_with_friction(bencher: Bencher) {
     simulated(bencher, CURRENT, "friction: 30 mN.m", "4800 microstep");
 }
 
-/// All that is to be known of a motor, its start-stop rate and its bad speeds among it, on all
+/// All that is to be known of a motor, its start-stop rate and its critical speeds among it, on all
 /// cores: of a rig that is a little different each time, since what was found is remembered.
 #[divan::bench(sample_count = 5)]
 fn what_a_motor_can_do(bencher: Bencher) {

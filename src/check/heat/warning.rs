@@ -80,7 +80,7 @@ pub enum HeatWarning {
 }
 
 impl HeatWarning {
-    /// What is to be said of the heat of `axis`.
+    /// The warnings about the heat of `axis`.
     pub fn of(axis: &Axis, heat: &Heat) -> Vec<Self> {
         let mut warnings = Vec::new();
         if heat.hottest_transistor > BARE_TRANSISTOR {
@@ -165,7 +165,7 @@ impl fmt::Display for Reached {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "torque, bad speeds, heat and coil tables use the {} that it reaches",
+            "torque, critical speeds, heat and coil tables use the {} that it reaches",
             Current::new(self.0)
         )
     }

@@ -123,7 +123,7 @@ impl<'a> ReportContent<'a> {
         sections.push(self.over_time(over_time));
         sections.push(Section {
             id: "torque",
-            heading: "Torque and bad speeds".into(),
+            heading: "Torque and critical speeds".into(),
             blocks: torque::blocks(planes),
         });
         sections.push(schedule::section(self.rig, &self.timing, schedule, packed));
@@ -279,7 +279,7 @@ fn answer(summary: &Summary) -> PageAnswer {
         sentences.push("Every move passes, with warnings.".to_owned());
         (Tone::Doubtful, "May run")
     } else {
-        sentences.push("Every move passes: torque, bad speeds, timer and drive.".to_owned());
+        sentences.push("Every move passes: torque, critical speeds, timer and drive.".to_owned());
         (Tone::Good, "May run")
     };
     PageAnswer {

@@ -25,7 +25,7 @@ pub struct Page {
     pub(crate) revision: Option<String>,
 }
 
-/// How something is to be taken, which shows as a colour beside the words.
+/// The weight of a statement, shown as a colour beside the words.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Tone {
     /// All is well.
@@ -41,7 +41,7 @@ pub enum Tone {
 /// The answer in a word and a sentence.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PageAnswer {
-    /// How it is to be taken.
+    /// Its weight.
     pub tone: Tone,
     /// In a word or two.
     pub word: String,
@@ -95,7 +95,7 @@ pub enum PageBlock {
 /// Something found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PageFinding {
-    /// How it is to be taken.
+    /// Its weight.
     pub tone: Tone,
     /// How much it weighs, in words.
     pub weight: &'static str,
@@ -157,7 +157,7 @@ impl Column {
 pub struct Cell {
     /// What stands in it.
     pub text: String,
-    /// How it is to be taken.
+    /// Its weight.
     pub tone: Tone,
     /// An instant (s) that the reader can go to.
     pub at: Option<f64>,

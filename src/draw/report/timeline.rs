@@ -12,7 +12,7 @@ use crate::rig::{Axis, Rig, TravelUnit};
 const MOVES: usize = 2000;
 /// Samples of all axes together, about.
 const SAMPLES: usize = 4500;
-/// Samples in a ramp, at most and at the least.
+/// Most and fewest samples in a ramp.
 const IN_RAMP: (usize, usize) = (24, 2);
 /// A motion with more segments than this is sampled evenly instead.
 const MANY_SEGMENTS: usize = 16;

@@ -6,7 +6,7 @@ use crate::draw::Chart;
 use crate::draw::plots::TorquePlane;
 use crate::units::Rounded;
 
-/// Rows of the table that stands for a torque plane.
+/// Rows of the table beside a torque plane.
 const CURVE_ROWS: usize = 12;
 
 pub(super) fn blocks(planes: Vec<PagePlot>) -> Vec<PageBlock> {
@@ -33,7 +33,7 @@ pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -
     let table = plane_table(&chart, ability);
     PagePlot {
         description: format!(
-            "{}: pull-out torque less the reserve, bad speeds, and the paths of the moves.",
+            "{}: pull-out torque less the reserve, critical speeds, and the paths of the moves.",
             chart.title
         ),
         chart,

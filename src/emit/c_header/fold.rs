@@ -1,13 +1,13 @@
 //! Folds actions that repeat.
 
-use super::{Action, Kind};
+use super::{HeaderAction, HeaderActionKind};
 
 /// Longest stretch of actions that is folded; `which` of a repeat holds it.
 const LONGEST: usize = 200;
 
 /// The same actions, with every stretch that follows itself written once, and a
 /// repeat behind it. Repeats do not nest.
-pub(super) fn fold(actions: &[Action]) -> Vec<Action> {
+pub(super) fn fold(actions: &[HeaderAction]) -> Vec<HeaderAction> {
     let mut folded = Vec::new();
     let mut at = 0;
     while at < actions.len() {
@@ -21,8 +21,8 @@ pub(super) fn fold(actions: &[Action]) -> Vec<Action> {
             continue;
         };
         folded.extend_from_slice(&actions[at..at + length]);
-        folded.push(Action {
-            kind: Kind::Repeat,
+        folded.push(HeaderAction {
+            kind: HeaderActionKind::Repeat,
             // At most LONGEST, and fewer actions than a u32 holds.
             which: length as u8,
             value: (times - 1) as u32,
@@ -34,7 +34,7 @@ pub(super) fn fold(actions: &[Action]) -> Vec<Action> {
 }
 
 /// How often the first `length` actions follow each other.
-fn times(actions: &[Action], length: usize) -> usize {
+fn times(actions: &[HeaderAction], length: usize) -> usize {
     let body = &actions[..length];
     1 + actions[length..]
         .chunks_exact(length)
@@ -46,9 +46,9 @@ fn times(actions: &[Action], length: usize) -> usize {
 mod tests {
     use super::*;
 
-    fn plays(numbers: &[u32]) -> Vec<Action> {
-        let play = |value: &u32| Action {
-            kind: Kind::Play,
+    fn plays(numbers: &[u32]) -> Vec<HeaderAction> {
+        let play = |value: &u32| HeaderAction {
+            kind: HeaderActionKind::Play,
             which: 0,
             value: *value,
             wait: 7,
@@ -56,10 +56,10 @@ mod tests {
         numbers.iter().map(play).collect()
     }
 
-    fn unfold(actions: &[Action]) -> Vec<Action> {
-        let mut all: Vec<Action> = Vec::new();
+    fn unfold(actions: &[HeaderAction]) -> Vec<HeaderAction> {
+        let mut all: Vec<HeaderAction> = Vec::new();
         for action in actions {
-            if action.kind == Kind::Repeat {
+            if action.kind == HeaderActionKind::Repeat {
                 let body = all[all.len() - usize::from(action.which)..].to_vec();
                 all.extend(body.repeat(action.value as usize));
             } else {

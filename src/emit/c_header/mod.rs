@@ -40,13 +40,13 @@ pub struct CHeader;
 
 /// More actions than any controller holds (before they are folded).
 const MOST_ACTIONS: usize = 1 << 20;
-/// An axis number that stands for several.
+/// The axis number that means several axes.
 const SEVERAL: u8 = 255;
 
 /// One line of the action table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Action {
-    kind: Kind,
+struct HeaderAction {
+    kind: HeaderActionKind,
     /// Axis, output or input.
     which: u8,
     value: u32,
@@ -56,7 +56,7 @@ struct Action {
 
 /// What an action does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum HeaderActionKind {
     Wait,
     Play,
     Direction,
@@ -68,7 +68,7 @@ enum Kind {
     AwaitPressed,
 }
 
-impl Kind {
+impl HeaderActionKind {
     /// Every kind, its name in the header, and what it says there.
     const ALL: [(Self, &'static str, &'static str); 9] = [
         (Self::Wait, "WAIT", "nothing but the wait"),
@@ -212,7 +212,7 @@ pub(crate) struct Overflow {
 /// The tables of one program.
 #[derive(Debug, Default)]
 struct Tables {
-    actions: Vec<Action>,
+    actions: Vec<HeaderAction>,
     parts: Parts,
     marks: Vec<Arc<str>>,
     /// Which move the open part belongs to. Parts end where moves do, so that equal
@@ -238,9 +238,9 @@ impl Tables {
             EventKind::Step { axis, .. } => return self.parts.add(*axis as u8, &[event.tick]),
             EventKind::Direction { axis, direction } => {
                 let positive = *direction == Direction::Positive;
-                (Kind::Direction, *axis, u32::from(positive))
+                (HeaderActionKind::Direction, *axis, u32::from(positive))
             }
-            EventKind::Output { output, on } => (Kind::Output, *output, u32::from(*on)),
+            EventKind::Output { output, on } => (HeaderActionKind::Output, *output, u32::from(*on)),
             EventKind::Await {
                 input,
                 until,
@@ -249,13 +249,13 @@ impl Tables {
                 let ticks = timeout.map_or(Ok(0), |ticks| u32::try_from(ticks.max(1)));
                 let ticks = ticks.map_err(|_| TooMuch::Timeout)?;
                 let kind = match until {
-                    Until::Active => Kind::Await,
-                    Until::Released => Kind::AwaitReleased,
-                    Until::Pressed => Kind::AwaitPressed,
+                    Until::Active => HeaderActionKind::Await,
+                    Until::Released => HeaderActionKind::AwaitReleased,
+                    Until::Pressed => HeaderActionKind::AwaitPressed,
                 };
                 (kind, *input, ticks)
             }
-            EventKind::Mark(text) => (Kind::Mark, 0, self.mark(text)),
+            EventKind::Mark(text) => (HeaderActionKind::Mark, 0, self.mark(text)),
         };
         self.push(event.tick, kind, which as u8, value)?;
         self.tick = event.tick;
@@ -277,26 +277,43 @@ impl Tables {
         let Some(played) = self.parts.close() else {
             return Ok(());
         };
-        self.push(played.first_tick, Kind::Play, played.axis, played.part)?;
+        self.push(
+            played.first_tick,
+            HeaderActionKind::Play,
+            played.axis,
+            played.part,
+        )?;
         self.tick = played.last_tick;
         Ok(())
     }
 
-    fn push(&mut self, tick: u64, kind: Kind, which: u8, value: u32) -> Result<(), TooMuch> {
+    fn push(
+        &mut self,
+        tick: u64,
+        kind: HeaderActionKind,
+        which: u8,
+        value: u32,
+    ) -> Result<(), TooMuch> {
         let mut wait = tick - self.tick;
         while wait > u64::from(u32::MAX) {
             wait -= u64::from(u32::MAX);
-            self.put(Kind::Wait, 0, 0, u32::MAX)?;
+            self.put(HeaderActionKind::Wait, 0, 0, u32::MAX)?;
         }
         // The loop has left what a u32 holds.
         self.put(kind, which, value, wait as u32)
     }
 
-    fn put(&mut self, kind: Kind, which: u8, value: u32, wait: u32) -> Result<(), TooMuch> {
+    fn put(
+        &mut self,
+        kind: HeaderActionKind,
+        which: u8,
+        value: u32,
+        wait: u32,
+    ) -> Result<(), TooMuch> {
         if self.actions.len() == MOST_ACTIONS {
             return Err(TooMuch::Actions);
         }
-        self.actions.push(Action {
+        self.actions.push(HeaderAction {
             kind,
             which,
             value,
@@ -310,7 +327,7 @@ impl Tables {
         self.close()?;
         // A table has at least one entry, be it an empty wait.
         if end > self.tick || self.actions.is_empty() {
-            self.push(end, Kind::Wait, 0, 0)?;
+            self.push(end, HeaderActionKind::Wait, 0, 0)?;
         }
         self.actions = fold::fold(&self.actions);
         Ok(())

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::{Action, Kind, SEVERAL, Tables};
+use super::{HeaderAction, HeaderActionKind, SEVERAL, Tables};
 use crate::emit::Heading;
 use crate::emit::identifiers::Identifiers;
 use crate::schedule::Facts;
@@ -132,7 +132,7 @@ fn constants(
         }
     }
     writeln!(out, "\n/* The kinds of action: */")?;
-    for (kind, word, meaning) in Kind::ALL {
+    for (kind, word, meaning) in HeaderActionKind::ALL {
         writeln!(
             out,
             "#define SLEWSMITH_{word} {} /* {meaning} */",
@@ -355,7 +355,7 @@ fn reader(
     writeln!(out, "    default: return 0;\n    }}\n}}")
 }
 
-fn action(action: &Action, out: &mut dyn Write) -> io::Result<()> {
+fn action(action: &HeaderAction, out: &mut dyn Write) -> io::Result<()> {
     writeln!(
         out,
         "    SLEWSMITH_ACTION(SLEWSMITH_{}, {}U, {}UL, {}UL),",

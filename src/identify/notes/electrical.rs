@@ -2,14 +2,14 @@
 
 use std::f64::consts::{SQRT_2, TAU};
 
-use super::{Bench, Item};
+use super::{NotedBench, NotedItem};
 use crate::identify::fits;
 use crate::identify::machine::PROFILE_TEMPERATURE;
 use crate::identify::observation::{Misreading, Observed};
 use crate::identify::parameter::Unknown;
 use crate::units::{AngularSpeed, Current, Frequency, Inductance, Resistance, Time, Voltage};
 
-pub(super) fn resistance(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn resistance(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let celsius = temperature(item);
     let leads = item.or_zero::<Resistance>("leads", 1e4);
     let (value, usual, way) = match (
@@ -34,7 +34,7 @@ pub(super) fn resistance(item: &mut Item<'_>, bench: &mut Bench<'_>) {
 }
 
 /// Temperature of the winding (°C), that of a room where it is not given.
-fn temperature(item: &mut Item<'_>) -> f64 {
+fn temperature(item: &mut NotedItem<'_>) -> f64 {
     let Some(text) = item.fields.text("temperature") else {
         return PROFILE_TEMPERATURE;
     };
@@ -52,7 +52,7 @@ fn temperature(item: &mut Item<'_>) -> f64 {
     }
 }
 
-pub(super) fn inductance(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn inductance(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let series = item.or_zero::<Resistance>("series", 1e6);
     if let Some((place, log)) = item.log(bench) {
         match fits::current_rise(&log) {
@@ -100,7 +100,7 @@ pub(super) fn inductance(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn rated_current(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn rated_current(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     match item.si::<Current>("value", 100.0) {
         Some(value) => {
             let observed = Observed::Direct(Unknown::RatedCurrent);
@@ -117,7 +117,7 @@ pub(super) fn rated_current(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn back_emf(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn back_emf(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let amplitude = match (
         item.si::<Voltage>("amplitude", 1e4),
         item.si::<Voltage>("rms", 1e4),

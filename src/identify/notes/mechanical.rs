@@ -1,10 +1,10 @@
 //! Measurements at the shaft.
 
-use super::{Bench, Item};
+use super::{NotedBench, NotedItem};
 use crate::identify::fits::{self, SpinReading};
-use crate::identify::machine::{Feed, Phases, Supply, Swing};
+use crate::identify::machine::{CoilFeed, Phases, RingDown, TestSupply};
 use crate::identify::observation::{Misreading, Observed};
-use crate::identify::parameter::{Unknown, Value};
+use crate::identify::parameter::{MotorValue, Unknown};
 use crate::identify::scaling::cylinder_inertia;
 use crate::units::{
     AngularSpeed, Current, Force, Fraction, Frequency, Inertia, Length, Mass, Resistance, StepRate,
@@ -16,7 +16,7 @@ use crate::units::{
 const GRAVITY: f64 = 9.806_65;
 
 /// A torque by itself, or by lever and force or weight, with how it was found.
-fn torque(item: &mut Item<'_>) -> Option<(f64, f64, &'static str)> {
+fn torque(item: &mut NotedItem<'_>) -> Option<(f64, f64, &'static str)> {
     let lever = item.si::<Length>("lever", 10.0);
     match (
         item.si::<Torque>("value", 1e3),
@@ -36,7 +36,7 @@ fn torque(item: &mut Item<'_>) -> Option<(f64, f64, &'static str)> {
     }
 }
 
-fn phases(item: &mut Item<'_>, words: &[&'static str]) -> Phases {
+fn phases(item: &mut NotedItem<'_>, words: &[&'static str]) -> Phases {
     match item.word("phases", words) {
         "none" => Phases::None,
         "one" => Phases::One,
@@ -45,7 +45,7 @@ fn phases(item: &mut Item<'_>, words: &[&'static str]) -> Phases {
     }
 }
 
-pub(super) fn holding_torque(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn holding_torque(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let current = item.si::<Current>("current", 1e3);
     let phases = phases(item, &["two", "one"]);
     let Some((torque, usual, way)) = torque(item) else {
@@ -57,12 +57,12 @@ pub(super) fn holding_torque(item: &mut Item<'_>, bench: &mut Bench<'_>) {
             current,
             phases: phases.torque(),
         },
-        None => Observed::Profile(Value::HoldingTorque),
+        None => Observed::Profile(MotorValue::HoldingTorque),
     };
     item.observe(bench, observed, torque, usual, &way, Misreading::Lever);
 }
 
-pub(super) fn detent_torque(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn detent_torque(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     if let Some((torque, usual, way)) = torque(item) {
         // The friction of the bearings is felt as well.
         let usual = 3.0 * usual;
@@ -72,13 +72,13 @@ pub(super) fn detent_torque(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn ring_down(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn ring_down(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let phases = phases(item, &["one", "two", "none"]);
     let current = item.si::<Current>("current", 1e3);
     let series = item.or_zero::<Resistance>("series", 1e6);
     let feed = match item.word("feed", &["regulated", "supply"]) {
-        "supply" => Feed::Supply { series },
-        _ => Feed::Regulated,
+        "supply" => CoilFeed::Supply { series },
+        _ => CoilFeed::Regulated,
     };
     let inertia = item.or_zero::<Inertia>("inertia", 10.0);
     let current = match (phases, current) {
@@ -88,7 +88,7 @@ pub(super) fn ring_down(item: &mut Item<'_>, bench: &mut Bench<'_>) {
             return item.incomplete("the `current` of a phase that is on");
         }
     };
-    let swing = Swing {
+    let swing = RingDown {
         current,
         phases,
         feed,
@@ -134,7 +134,7 @@ pub(super) fn ring_down(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn spin_down(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn spin_down(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let inertia = item.or_zero::<Inertia>("inertia", 10.0);
     let reading = match item.word("reading", &["voltage", "speed"]) {
         "speed" => SpinReading::Speed,
@@ -177,7 +177,7 @@ pub(super) fn spin_down(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn rotor_inertia(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn rotor_inertia(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let observed = Observed::Direct(Unknown::RotorInertia);
     match (
         item.si::<Inertia>("value", 1.0),
@@ -205,7 +205,7 @@ pub(super) fn rotor_inertia(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     }
 }
 
-pub(super) fn start_stop(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+pub(super) fn start_stop(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let rate = item.si::<StepRate>("step_rate", 1e6);
     let current = item.si::<Current>("current", 1e3);
     let inertia = item.or_zero::<Inertia>("inertia", 10.0);
@@ -228,8 +228,8 @@ pub(super) fn start_stop(item: &mut Item<'_>, bench: &mut Bench<'_>) {
     );
 }
 
-pub(super) fn top_speed(item: &mut Item<'_>, bench: &mut Bench<'_>) {
-    let supply = Supply {
+pub(super) fn top_speed(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
+    let supply = TestSupply {
         voltage: match item.si::<Voltage>("supply", 1e3) {
             Some(voltage) => voltage,
             None => return item.incomplete("the `supply`"),

@@ -26,11 +26,11 @@ mod mechanical;
 
 use std::sync::Arc;
 
-use super::fits::{Fit, FitError};
+use super::fits::{Fit, LogFitError};
 use super::log::{Log, LogError};
 use super::observation::{Misreading, Observation, Observed};
 use super::parameter::Unknown;
-use super::wiring::{self, Wiring};
+use super::wiring::{self, MotorWiring};
 use crate::diagnostic::{Diagnostics, Source};
 use crate::rig::Files;
 use crate::rig::fields::{self, Bounds, Fields};
@@ -54,7 +54,7 @@ pub struct Notes {
     /// The curves that were fitted to logs.
     pub fits: Vec<Fit>,
     /// What was found out about the leads.
-    pub wiring: Option<Wiring>,
+    pub wiring: Option<MotorWiring>,
 }
 
 impl Notes {
@@ -75,13 +75,13 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
     let name = fields.text("name");
     fields.text("source");
     let teeth = read_teeth(&mut fields);
-    let mut bench = Bench {
+    let mut bench = NotedBench {
         files,
         teeth: f64::from(teeth.unwrap_or(USUAL_TEETH)),
         observations: Vec::new(),
         fits: Vec::new(),
     };
-    let keys: [(&'static str, &'static str, Reader); 13] = [
+    let keys: [(&'static str, &'static str, ItemReader); 13] = [
         ("frame", "the frame", read_frame),
         ("length", "the length", read_length),
         (
@@ -127,7 +127,7 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
     for (key, what, reader) in keys {
         for (place, node) in measurements(&mut fields, key) {
             if let Some(fields) = Fields::of(what, place, node, fields.problems()) {
-                let mut item = Item::new(fields);
+                let mut item = NotedItem::new(fields);
                 reader(&mut item, &mut bench);
                 item.fields.finish();
             }
@@ -136,7 +136,7 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
     let wiring = fields
         .take("wiring")
         .and_then(|entry| wiring::read(entry, fields.problems()));
-    let Bench {
+    let NotedBench {
         observations, fits, ..
     } = bench;
     fields.finish();
@@ -188,10 +188,10 @@ fn measurements(fields: &mut Fields<'_>, key: &'static str) -> Vec<(Place, Node)
     nodes.into_iter().map(alone).collect()
 }
 
-type Reader = fn(&mut Item<'_>, &mut Bench<'_>);
+type ItemReader = fn(&mut NotedItem<'_>, &mut NotedBench<'_>);
 
 /// What the readers add to.
-pub(super) struct Bench<'f> {
+pub(super) struct NotedBench<'f> {
     files: &'f mut dyn Files,
     teeth: f64,
     observations: Vec<Observation>,
@@ -199,13 +199,13 @@ pub(super) struct Bench<'f> {
 }
 
 /// One measurement while it is read.
-pub(super) struct Item<'p> {
+pub(super) struct NotedItem<'p> {
     fields: Fields<'p>,
     tolerance: Option<f64>,
     with: Option<String>,
 }
 
-impl<'p> Item<'p> {
+impl<'p> NotedItem<'p> {
     fn new(mut fields: Fields<'p>) -> Self {
         let tolerance: Option<Fraction> = fields.optional("tolerance", Bounds::positive(1e-4, 2.0));
         let with = fields.text("with");
@@ -233,7 +233,7 @@ impl<'p> Item<'p> {
     /// A measurement with its tolerance, `usual` where none is given.
     fn observe(
         &self,
-        bench: &mut Bench<'_>,
+        bench: &mut NotedBench<'_>,
         observed: Observed,
         value: f64,
         usual: f64,
@@ -261,7 +261,7 @@ impl<'p> Item<'p> {
                 format!("this measurement lacks {needs}"),
                 "",
             )
-            .help("`slewsmith bench RIG` writes a sheet that says what to write down");
+            .help("the sheet of the bench programs says what to write down");
         self.fields.problem(problem);
     }
 
@@ -276,7 +276,7 @@ impl<'p> Item<'p> {
     }
 
     /// The log that the measurement names, with its readings multiplied by `per_unit`.
-    fn log(&mut self, bench: &mut Bench<'_>) -> Option<(Place, Log)> {
+    fn log(&mut self, bench: &mut NotedBench<'_>) -> Option<(Place, Log)> {
         let entry = self.fields.take("log")?;
         let column = self.fields.text("column");
         let scale: Option<Fraction> = self.fields.optional("scale", Bounds::either_way(1e9));
@@ -307,7 +307,7 @@ impl<'p> Item<'p> {
         self.fields.problem(problem);
     }
 
-    fn unfitted(&mut self, place: &Place, error: &FitError) {
+    fn unfitted(&mut self, place: &Place, error: &LogFitError) {
         let problem = place
             .error(
                 "log-without-fit",
@@ -319,15 +319,15 @@ impl<'p> Item<'p> {
     }
 }
 
-fn read_frame(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+fn read_frame(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     read_side(item, bench, Unknown::Frame, "frame by callipers");
 }
 
-fn read_length(item: &mut Item<'_>, bench: &mut Bench<'_>) {
+fn read_length(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     read_side(item, bench, Unknown::Length, "length by callipers");
 }
 
-fn read_side(item: &mut Item<'_>, bench: &mut Bench<'_>, unknown: Unknown, way: &str) {
+fn read_side(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>, unknown: Unknown, way: &str) {
     match item.si::<Length>("value", 1.0) {
         Some(value) => item.observe(
             bench,

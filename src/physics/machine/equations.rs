@@ -32,8 +32,8 @@ pub(super) struct Equations<'m> {
     /// 1/L (1/H).
     per_inductance: f64,
     /// The gearing where the torque behind it acts against the motion, and along it.
-    against: Gearing,
-    along: Gearing,
+    against: ThroughGearing,
+    along: ThroughGearing,
     /// 1/τ of a current regulator (1/s), and its ceiling V (V).
     per_time_constant: f64,
     ceiling: f64,
@@ -41,7 +41,7 @@ pub(super) struct Equations<'m> {
 
 /// What the motor feels of a torque behind the gearing, and of the inertia there.
 #[derive(Debug, Clone, Copy)]
-struct Gearing {
+struct ThroughGearing {
     /// Share of the torque.
     share: f64,
     /// One over the inertia of the rotor and that share of the load's (1/(kg·m²)).
@@ -130,7 +130,7 @@ impl<'m> Equations<'m> {
                 ..
             } => (1.0 / time_constant, supply),
         };
-        let gearing = |share: f64| Gearing {
+        let gearing = |share: f64| ThroughGearing {
             share,
             per_inertia: 1.0 / (machine.inertia + machine.load_inertia * (share - 1.0)),
         };
@@ -298,7 +298,8 @@ impl<'m> Equations<'m> {
         let m = self.machine;
         let behind = m.load_torque(theta) + m.friction * slide;
         let driving = driving - m.rotor_friction * slide;
-        let felt = |gearing: Gearing| (driving - behind * gearing.share) * gearing.per_inertia;
+        let felt =
+            |gearing: ThroughGearing| (driving - behind * gearing.share) * gearing.per_inertia;
         let pushed = felt(self.against);
         if m.efficiency == 1.0 || slide * (m.load_inertia * pushed + behind) >= 0.0 {
             pushed

@@ -204,7 +204,7 @@ fn meets_the_requirement(whole: Tally) {
 }
 
 #[test]
-fn bands_find_bad_speeds_of_a_motor_that_they_were_not_tuned_on() {
+fn bands_find_critical_speeds_of_a_motor_that_they_were_not_tuned_on() {
     let whole = table(
         &cases(&[("D", D)], &[0.04, 0.24], &[0.0, 0.03]),
         30,
@@ -216,7 +216,7 @@ fn bands_find_bad_speeds_of_a_motor_that_they_were_not_tuned_on() {
 
 #[test]
 #[ignore = "two minutes in release: the whole table"]
-fn bands_find_bad_speeds_of_three_motors_that_they_were_not_tuned_on() {
+fn bands_find_critical_speeds_of_three_motors_that_they_were_not_tuned_on() {
     let cases = cases(
         &[("D", D), ("E", E), ("F", F)],
         &[0.04, 0.24, 0.4],

@@ -1,7 +1,7 @@
 //! The motor model against independent integrations of the same equations.
 //!
 //! `reference/motor_model.json` is what `reference/motor_model.py` makes with scipy's
-//! adaptive integrators (`reference/redo` works it out anew), and
+//! adaptive integrators (`reference/redo` computes it again), and
 //! `reference/outside_values.json` holds values from another independent integration.
 
 use crate::testing::model;

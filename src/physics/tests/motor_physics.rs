@@ -281,8 +281,8 @@ fn swings_at_standstill_are_those_of_the_outside_values() {
 }
 
 #[test]
-fn forced_bands_cover_the_bad_speeds_of_the_outside_integration() {
-    // Ideal current, a synchronised start, speeds 3.7 % apart: a bad speed counts as
+fn forced_bands_cover_the_critical_speeds_of_the_outside_integration() {
+    // Ideal current, a synchronised start, speeds 3.7 % apart: a critical speed counts as
     // found where a band of ours is within one such step of it.
     //
     // The outside integration leaves the first swings after the start out of its peak lag:

@@ -100,7 +100,7 @@ fn axes_together_keep_the_straight_line_and_their_own_limits() {
             for axis in &motion.axes {
                 let [position, speed, acceleration] = at(axis, time);
                 let limits = axis.limits;
-                // Half of the microstep that the line is to be kept within is the rounding's.
+                // Rounding takes half of the microstep that the line must keep within.
                 assert!((position - share * axis.steps as f64).abs() < 1e-6);
                 assert!(speed <= limits.speed * (1.0 + 1e-9));
                 assert!(acceleration <= limits.accel * (1.0 + 1e-9));

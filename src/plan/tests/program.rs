@@ -432,7 +432,7 @@ mark \"end\"
     assert_eq!(others, expected);
     // In the cruise a step takes 20 ms, to the tick.
     assert_eq!(steps[20] - steps[19], 20_000);
-    // The direction stands for its set-up before the first step back.
+    // The direction holds for its setup time before the first step back.
     let turned = events.iter().filter_map(|event| match event.what {
         EventKind::Direction { .. } => Some(event.tick),
         _ => None,

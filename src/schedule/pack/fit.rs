@@ -1,4 +1,4 @@
-//! Runs: as many steps as one polynomial in fixed point can stand for.
+//! Runs: as many steps as one polynomial in fixed point describes.
 //!
 //! After k intervals of a run with first interval i and differences d₁, d₂, d₃ the
 //! time since the run's start is

@@ -189,7 +189,7 @@ impl PackedMotion {
         self.play(ramps).sum()
     }
 
-    /// How far from `times` its steps fall, if that is as close as it has to be.
+    /// How far from `times` its steps fall, where that is close enough.
     fn error(&self, ramps: &[PackedRamp], times: &[f64]) -> Option<FitError> {
         let mut passed = 0u64;
         let mut steps = times.iter();

@@ -70,7 +70,7 @@ pub(super) struct Fitted {
 struct Bounded {
     act: OpKind,
     lasts: u128,
-    /// Where the clock should stand; before a motion so that its last step, which has to be
+    /// Where the clock should stand; before a motion so that its last step, which must be
     /// on its tick, comes when it should.
     ideal: u128,
     from: u128,

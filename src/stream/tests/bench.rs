@@ -12,8 +12,9 @@ use crate::rig::{NoFiles, Rig};
 use crate::schedule::{EventKind, Schedule};
 use crate::script::Script;
 use crate::simulate::Settler;
+use crate::stream::Unsendable;
 use crate::stream::message::{Likeness, VERSION};
-use crate::stream::slicer::{Frame, Slicer, Unsendable};
+use crate::stream::slicer::{Frame, Slicer};
 
 /// Ticks a second of [`rig`].
 pub const RATE: u32 = 2_000_000;

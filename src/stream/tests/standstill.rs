@@ -4,9 +4,9 @@
 use std::rc::Rc;
 use std::time::Duration;
 
+use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host, HostPhase};
 use crate::stream::message::{BoardState, Likeness};
-use crate::stream::slicer::Unsendable;
 
 use super::bench::{BenchProgram, RATE, likeness, rig};
 use super::boards::{Board, Line};
