@@ -1,6 +1,6 @@
 //! The check of a job, move by move.
 
-use super::header::Counted;
+use super::header::ProgramCounts;
 use super::{Error, Items, Job};
 use crate::check::{Checker, Finding, MoveCheck, Summary, player};
 use crate::plan::Item;
@@ -12,7 +12,7 @@ pub struct Checks<'a> {
     job: &'a Job,
     items: Items<'a>,
     checker: Checker<'a>,
-    counted: Counted,
+    counted: ProgramCounts,
 }
 
 impl<'a> Checks<'a> {
@@ -21,7 +21,7 @@ impl<'a> Checks<'a> {
             job,
             items: job.items(),
             checker: Checker::new(&job.rig, job.abilities()),
-            counted: Counted::default(),
+            counted: ProgramCounts::default(),
         }
     }
 

@@ -14,7 +14,7 @@ const TRIED: (u64, u64) = (1_000_000, 40_000_000);
 
 /// What a check has counted of a program.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Counted {
+pub(super) struct ProgramCounts {
     pub(super) items: u64,
     pub(super) steps: u64,
     pub(super) seconds: f64,
@@ -22,7 +22,7 @@ pub(super) struct Counted {
     pub(super) gives_up: bool,
 }
 
-impl Counted {
+impl ProgramCounts {
     /// Takes in the next item.
     pub(super) fn add(&mut self, item: &Item) {
         self.items += 1;
@@ -40,8 +40,11 @@ impl Counted {
 
 impl Job {
     /// What there is to say about the header.
-    pub(super) fn about_the_header(&self, counted: Counted) -> Result<Option<Finding>, Error> {
-        let Counted { items, steps, .. } = counted;
+    pub(super) fn about_the_header(
+        &self,
+        counted: ProgramCounts,
+    ) -> Result<Option<Finding>, Error> {
+        let ProgramCounts { items, steps, .. } = counted;
         let ticks = counted.seconds * self.rig.timer.tick_rate();
         if items <= SURELY.0 && steps <= SURELY.1 && ticks <= SURELY.2 && !counted.gives_up {
             return Ok(None);
@@ -49,7 +52,7 @@ impl Job {
         if items > TRIED.0 || steps > TRIED.1 {
             let message = format!(
                 "the program makes {steps} steps in {items} statements: whether a C header holds it shows \
-                 only when it is written (`emit --as c`)"
+                 only when it is written"
             );
             return Ok(Some(Finding::new(
                 "header-untried",
@@ -61,11 +64,10 @@ impl Job {
         let overflow = overflow(&self.rig, &mut items);
         items.ended()?;
         Ok(overflow.map(|overflow| {
-            let message =
-                format!("a C header (`emit --as c`) cannot hold this program: {overflow}");
+            let message = format!("a C header cannot hold this program: {overflow}");
             Finding::new("header-overflow", Severity::Note, message)
                 .cures(vec![
-                    "use `--as binary` or `--as firmware`, which pack ramps".to_owned(),
+                    "write the format `binary` or the firmware player, which pack ramps".to_owned(),
                     "make more moves equal".to_owned(),
                 ])
                 .line(overflow.line)

@@ -135,7 +135,7 @@ impl Unplayable {
             Self::Baud { fits: None, .. } => "use a faster clock".to_owned(),
             Self::Pack(PackError::TooSlow { .. }) => "use a larger prescaler".to_owned(),
             Self::Pack(PackError::TooManySteps { .. }) => {
-                "make several moves of the one, or use `--feed line`".to_owned()
+                "make several moves of the one, or stream the program over a line".to_owned()
             }
             Self::Pack(
                 PackError::TooManyMotions

@@ -199,7 +199,7 @@ fn check_calls(
 ) -> HashMap<Arc<Call>, Operations> {
     let noted: HashSet<Span> = errors.iter().map(|error| error.span).collect();
     let mut resolved = HashMap::new();
-    let mut waiting = Waiting::default();
+    let mut waiting = WaitingCalls::default();
     let mut kept = 0;
     waiting.calls_in(operations, &[]);
     while let Some((call, places)) = waiting.calls.pop_front() {
@@ -228,13 +228,13 @@ fn check_calls(
 /// The different calls that are still to be resolved, each with the places that lead to it,
 /// the innermost first.
 #[derive(Debug, Default)]
-struct Waiting {
+struct WaitingCalls {
     calls: VecDeque<(Arc<Call>, Vec<Span>)>,
     /// Those that were ever among them.
     known: HashSet<Arc<Call>>,
 }
 
-impl Waiting {
+impl WaitingCalls {
     /// Takes in the calls of a block that these places lead to, [`CALLS_CHECKED`] in all.
     fn calls_in(&mut self, operations: &[Operation], places: &[Span]) {
         for operation in operations {

@@ -140,18 +140,21 @@ impl Format for CHeader {
 }
 
 /// What a header says of a program.
-struct Held {
+struct HeaderContents {
     tables: Tables,
     facts: Facts,
     end_tick: u64,
 }
 
 /// Gathers the tables of a program.
-fn held(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Result<Held, Overflow> {
+fn held(
+    rig: &Rig,
+    items: &mut dyn Iterator<Item = Item>,
+) -> Result<HeaderContents, HeaderOverflow> {
     let counts = [rig.axes.len(), rig.outputs.len(), rig.inputs.len()];
     if counts.iter().any(|count| *count >= usize::from(SEVERAL)) {
-        return Err(Overflow {
-            what: TooMuch::Names,
+        return Err(HeaderOverflow {
+            what: HeaderLimit::Names,
             line: None,
         });
     }
@@ -173,23 +176,23 @@ fn held(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Result<Held, Overfl
         tables.finish(schedule.end_tick())
     };
     match gather() {
-        Ok(()) => Ok(Held {
+        Ok(()) => Ok(HeaderContents {
             facts: schedule.facts().clone(),
             end_tick: schedule.end_tick(),
             tables,
         }),
-        Err(what) => Err(Overflow { what, line }),
+        Err(what) => Err(HeaderOverflow { what, line }),
     }
 }
 
 /// Why a header cannot hold a program; none where it can.
-pub(crate) fn overflow(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Option<Overflow> {
+pub(crate) fn overflow(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Option<HeaderOverflow> {
     held(rig, items).err()
 }
 
 /// What of a program is more than the tables hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
-pub(crate) enum TooMuch {
+pub(crate) enum HeaderLimit {
     #[error("the rig has more than 254 axes, outputs or inputs")]
     Names,
     #[error("the program takes more than {MOST_ACTIONS} actions")]
@@ -203,8 +206,8 @@ pub(crate) enum TooMuch {
 /// Why a header cannot hold a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
 #[error("{what}{}", line.map_or_else(String::new, |line| format!(", reached in line {line}")))]
-pub(crate) struct Overflow {
-    what: TooMuch,
+pub(crate) struct HeaderOverflow {
+    what: HeaderLimit,
     /// The line of the last move before it, if there is one.
     pub(crate) line: Option<usize>,
 }
@@ -223,7 +226,7 @@ struct Tables {
 }
 
 impl Tables {
-    fn steps(&mut self, axis: usize, ticks: &[u64], of_move: u64) -> Result<(), TooMuch> {
+    fn steps(&mut self, axis: usize, ticks: &[u64], of_move: u64) -> Result<(), HeaderLimit> {
         if of_move != self.of_move {
             self.close()?;
             self.of_move = of_move;
@@ -232,7 +235,7 @@ impl Tables {
         self.parts.add(axis as u8, ticks)
     }
 
-    fn event(&mut self, event: &Event) -> Result<(), TooMuch> {
+    fn event(&mut self, event: &Event) -> Result<(), HeaderLimit> {
         self.close()?;
         let (kind, which, value) = match &event.what {
             EventKind::Step { axis, .. } => return self.parts.add(*axis as u8, &[event.tick]),
@@ -247,7 +250,7 @@ impl Tables {
                 timeout,
             } => {
                 let ticks = timeout.map_or(Ok(0), |ticks| u32::try_from(ticks.max(1)));
-                let ticks = ticks.map_err(|_| TooMuch::Timeout)?;
+                let ticks = ticks.map_err(|_| HeaderLimit::Timeout)?;
                 let kind = match until {
                     Until::Active => HeaderActionKind::Await,
                     Until::Released => HeaderActionKind::AwaitReleased,
@@ -273,7 +276,7 @@ impl Tables {
     }
 
     /// Ends the open part and plays it.
-    fn close(&mut self) -> Result<(), TooMuch> {
+    fn close(&mut self) -> Result<(), HeaderLimit> {
         let Some(played) = self.parts.close() else {
             return Ok(());
         };
@@ -293,7 +296,7 @@ impl Tables {
         kind: HeaderActionKind,
         which: u8,
         value: u32,
-    ) -> Result<(), TooMuch> {
+    ) -> Result<(), HeaderLimit> {
         let mut wait = tick - self.tick;
         while wait > u64::from(u32::MAX) {
             wait -= u64::from(u32::MAX);
@@ -309,9 +312,9 @@ impl Tables {
         which: u8,
         value: u32,
         wait: u32,
-    ) -> Result<(), TooMuch> {
+    ) -> Result<(), HeaderLimit> {
         if self.actions.len() == MOST_ACTIONS {
-            return Err(TooMuch::Actions);
+            return Err(HeaderLimit::Actions);
         }
         self.actions.push(HeaderAction {
             kind,
@@ -323,7 +326,7 @@ impl Tables {
     }
 
     /// Ends the program on a tick.
-    fn finish(&mut self, end: u64) -> Result<(), TooMuch> {
+    fn finish(&mut self, end: u64) -> Result<(), HeaderLimit> {
         self.close()?;
         // A table has at least one entry, be it an empty wait.
         if end > self.tick || self.actions.is_empty() {

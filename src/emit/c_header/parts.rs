@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::collections::hash_map::DefaultHasher;
 use std::hash::{Hash, Hasher};
 
-use super::{SEVERAL, TooMuch};
+use super::{HeaderLimit, SEVERAL};
 
 /// More entries than any controller holds (8 MiB).
 pub(super) const MOST_INTERVALS: usize = 1 << 22;
@@ -55,7 +55,7 @@ struct Open {
 
 impl Parts {
     /// Adds steps of one axis.
-    pub(super) fn add(&mut self, axis: u8, ticks: &[u64]) -> Result<(), TooMuch> {
+    pub(super) fn add(&mut self, axis: u8, ticks: &[u64]) -> Result<(), HeaderLimit> {
         let mut ticks = ticks;
         if self.open.is_none() {
             let Some((first, rest)) = ticks.split_first() else {
@@ -144,9 +144,9 @@ impl Parts {
     }
 }
 
-fn limit(intervals: &[u16]) -> Result<(), TooMuch> {
+fn limit(intervals: &[u16]) -> Result<(), HeaderLimit> {
     if intervals.len() > MOST_INTERVALS {
-        return Err(TooMuch::Intervals);
+        return Err(HeaderLimit::Intervals);
     }
     Ok(())
 }
