@@ -225,10 +225,13 @@ impl Diagnostic {
             .id(self.code)
             .elements(Vec::<Snippet<'_, annotate_snippets::Annotation<'_>>>::new());
         for (source, labels) in self.labels_by_source() {
-            let mut snippet = Snippet::source(source.text()).path(source.name());
+            let shown = lines_of(source, &labels);
+            let mut snippet = Snippet::source(&source.text()[shown.clone()])
+                .line_start(source.position(shown.start).0)
+                .path(source.name());
             for (kind, label) in labels {
-                let span = source_range(source, label.span);
-                let annotation = kind.span(span);
+                let Range { start, end } = source_range(source, label.span);
+                let annotation = kind.span(start - shown.start..end - shown.start);
                 snippet = snippet.annotation(if label.text.is_empty() {
                     annotation
                 } else {
@@ -277,6 +280,22 @@ impl Diagnostic {
 
 /// The labels of one source, each with the kind of its mark.
 type LabelsOf<'a> = (&'a Arc<Source>, Vec<(AnnotationKind, &'a Label)>);
+
+/// The lines from the first label to the last: whatever draws them takes several times the
+/// memory of the text that it is given.
+fn lines_of(source: &Source, labels: &[(AnnotationKind, &Label)]) -> Range<usize> {
+    let ranges = labels
+        .iter()
+        .map(|(_, label)| source_range(source, label.span));
+    let (from, to) = ranges.fold((usize::MAX, 0), |(from, to), range| {
+        (from.min(range.start), to.max(range.end))
+    });
+    let text = source.text();
+    let from = from.min(text.len());
+    let start = text[..from].rfind('\n').map_or(0, |at| at + 1);
+    let end = text[to..].find('\n').map_or(text.len(), |at| to + at + 1);
+    start..end
+}
 
 /// The span as a range that lies within the source and on character boundaries.
 fn source_range(source: &Source, span: Span) -> Range<usize> {

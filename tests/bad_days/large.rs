@@ -14,7 +14,8 @@ fn largest(head: &str, over_and_over: &str, foot: &str) -> String {
     format!("{HEAD}{head}{body}{foot}")
 }
 
-/// A run within so much memory (KiB): of data, as the stacks of threads are not used.
+/// A run within so much memory (KiB). The system counts what is reserved, of which a list
+/// that grows uses as little as half.
 #[track_caller]
 fn planned_within(kib: u32, script: &str) {
     let bench = Bench::with_scenario();
@@ -26,7 +27,7 @@ fn planned_within(kib: u32, script: &str) {
 }
 
 #[test]
-fn the_largest_scripts_take_less_than_thirty_times_their_size() {
+fn the_largest_scripts_reserve_less_than_fifty_times_their_size() {
     for (head, over_and_over, foot) in [
         ("", "turn by 45 deg\n", ""),
         ("", "turn by 1 deg+1 deg+1 deg+1 deg\n", ""),
@@ -37,7 +38,7 @@ fn the_largest_scripts_take_less_than_thirty_times_their_size() {
         ("sequence far {\n", "turn by 45 deg\n", "}\ndo far\n"),
         ("sequence far {\nturn by 45 deg\n}\n", "do far\n", ""),
     ] {
-        planned_within(30 * 8192, &largest(head, over_and_over, foot));
+        planned_within(50 * 8192, &largest(head, over_and_over, foot));
     }
 }
 
