@@ -65,7 +65,7 @@ fn text_of(deeds: &[Deed], times: u32, shape: &str) -> String {
                 let state = if *on { "on" } else { "off" };
                 writeln!(text, "output {} {state}", OUTPUTS[*output])
             }
-            Deed::Mark(number) => writeln!(text, "mark \"mark, \\\"{number}\""),
+            Deed::Mark(number) => writeln!(text, "mark \"mark, {number}\""),
             Deed::Await => writeln!(text, "await gate timeout 3 s"),
         };
     }
