@@ -77,16 +77,30 @@ impl Source {
 /// A stretch of a source, in bytes from its start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, PartialOrd, Ord)]
 pub struct Span {
-    /// Offset of the first byte.
-    pub start: usize,
+    /// Offset of the first byte. Half as wide as an offset may be: scripts hold very many
+    /// spans, and no text that is read has 4 GiB.
+    start: u32,
     /// Offset behind the last byte.
-    pub end: usize,
+    end: u32,
 }
 
 impl Span {
     /// The stretch from `start` to before `end`.
     pub const fn new(start: usize, end: usize) -> Self {
-        Self { start, end }
+        Self {
+            start: narrow(start),
+            end: narrow(end),
+        }
+    }
+
+    /// Offset of its first byte.
+    pub const fn start(self) -> usize {
+        self.start as usize
+    }
+
+    /// Offset behind its last byte.
+    pub const fn end(self) -> usize {
+        self.end as usize
     }
 
     /// The least stretch that holds both.
@@ -95,6 +109,14 @@ impl Span {
             start: self.start.min(other.start),
             end: self.end.max(other.end),
         }
+    }
+}
+
+const fn narrow(offset: usize) -> u32 {
+    if offset > u32::MAX as usize {
+        u32::MAX
+    } else {
+        offset as u32
     }
 }
 
@@ -186,7 +208,7 @@ impl Diagnostic {
     /// File, line and column of the first place.
     pub fn place(&self) -> Option<(&str, usize, usize)> {
         let label = self.labels.first()?;
-        let (line, column) = label.source.position(label.span.start);
+        let (line, column) = label.source.position(label.span.start());
         Some((label.source.name(), line, column))
     }
 
@@ -203,10 +225,13 @@ impl Diagnostic {
             .id(self.code)
             .elements(Vec::<Snippet<'_, annotate_snippets::Annotation<'_>>>::new());
         for (source, labels) in self.labels_by_source() {
-            let mut snippet = Snippet::source(source.text()).path(source.name());
+            let shown = lines_of(source, &labels);
+            let mut snippet = Snippet::source(&source.text()[shown.clone()])
+                .line_start(source.position(shown.start).0)
+                .path(source.name());
             for (kind, label) in labels {
-                let span = source_range(source, label.span);
-                let annotation = kind.span(span);
+                let Range { start, end } = source_range(source, label.span);
+                let annotation = kind.span(start - shown.start..end - shown.start);
                 snippet = snippet.annotation(if label.text.is_empty() {
                     annotation
                 } else {
@@ -256,10 +281,26 @@ impl Diagnostic {
 /// The labels of one source, each with the kind of its mark.
 type LabelsOf<'a> = (&'a Arc<Source>, Vec<(AnnotationKind, &'a Label)>);
 
+/// The lines from the first label to the last: whatever draws them takes several times the
+/// memory of the text that it is given.
+fn lines_of(source: &Source, labels: &[(AnnotationKind, &Label)]) -> Range<usize> {
+    let ranges = labels
+        .iter()
+        .map(|(_, label)| source_range(source, label.span));
+    let (from, to) = ranges.fold((usize::MAX, 0), |(from, to), range| {
+        (from.min(range.start), to.max(range.end))
+    });
+    let text = source.text();
+    let from = from.min(text.len());
+    let start = text[..from].rfind('\n').map_or(0, |at| at + 1);
+    let end = text[to..].find('\n').map_or(text.len(), |at| to + at + 1);
+    start..end
+}
+
 /// The span as a range that lies within the source and on character boundaries.
 fn source_range(source: &Source, span: Span) -> Range<usize> {
-    let start = source.floor(span.start);
-    start..source.floor(span.end).max(start)
+    let start = source.floor(span.start());
+    start..source.floor(span.end()).max(start)
 }
 
 impl fmt::Display for Diagnostic {

@@ -37,6 +37,7 @@ fn stream(millions: usize) {
     );
     let job = Job::from_texts(&script, RIG).unwrap();
     let mut nowhere = File::create("/dev/null").unwrap();
+    // Printed, and nothing depends on it.
     let began = Instant::now();
     let (mut steps, heading) = (0, job.heading(None));
     job.write_with(

@@ -13,12 +13,12 @@ use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
 use super::{Answer, Failure, Terminal};
-use slewsmith::Job;
 use slewsmith::check::{Crossing, Finding, MoveCheck, Severity, Summary, Verdict};
 use slewsmith::plan::{Motion, MovePart};
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::simulate::{Options, Outcome};
 use slewsmith::units::{Decimal, Exactly, Rounded, Time};
+use slewsmith::{Checks, Job};
 
 /// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -95,7 +95,8 @@ fn json(
             write!(out, "{comma}\n{object}").map_err(printing())?;
         }
     }
-    let summary = checks.summary()?;
+    drop(bar);
+    let summary = concluded(checks, terminal)?;
     let ok = summary.ok && simulated.is_none_or(|outcome| outcome.ok);
     let simulation = serde_json::json!(simulated);
     writeln!(
@@ -159,12 +160,18 @@ fn people(
         }
     }
     drop(bar);
-    let summary = checks.summary()?;
+    let summary = concluded(checks, terminal)?;
     let mut text = report(&rows, beyond, &summary, job.rig(), terminal);
     conclude(&mut text, &summary, simulated);
     out.write_all(text.as_bytes())
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(summary.ok)
+}
+
+/// What the whole program comes to; it is gone through again for that.
+fn concluded(checks: Checks<'_>, terminal: &Terminal) -> Result<Summary, Failure> {
+    let _busy = Progress::busy("trying the player and the formats", terminal);
+    Ok(checks.summary()?)
 }
 
 fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Terminal) -> String {

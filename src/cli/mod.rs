@@ -24,6 +24,7 @@ mod port;
 mod progress;
 mod report;
 mod schema;
+mod signals;
 mod simulate;
 mod stream;
 mod table;

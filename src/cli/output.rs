@@ -16,9 +16,8 @@ use std::sync::{Mutex, Once, PoisonError};
 use tempfile::TempPath;
 
 use super::Failure;
+use super::signals::on_interrupt;
 
-/// Exit code of a program that Ctrl-C ended: 128 + SIGINT, common practice of shells.
-pub(super) const INTERRUPTED: i32 = 130;
 /// What the names of unfinished files begin …
 const PREFIX: &str = ".slewsmith-";
 /// … and end with.
@@ -273,12 +272,11 @@ static HANDLER: Once = Once::new();
 impl Unfinished {
     fn lock() -> std::sync::MutexGuard<'static, Vec<PathBuf>> {
         HANDLER.call_once(|| {
-            // Where no handler can be set, Ctrl-C ends the program as the system does.
-            let _ = ctrlc::set_handler(|| {
+            on_interrupt(|code| {
                 for path in Self::paths().iter() {
                     let _ = fs::remove_file(path);
                 }
-                process::exit(INTERRUPTED);
+                process::exit(code);
             });
         });
         Self::paths()

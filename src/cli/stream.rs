@@ -11,9 +11,9 @@ use serde_json::{Value, json};
 use serialport::SerialPort;
 
 use super::input::load;
-use super::output::INTERRUPTED;
 use super::port::{self, BAUD};
 use super::progress::Progress;
+use super::signals::on_interrupt;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::player::Lines;
@@ -205,9 +205,9 @@ fn count_interrupts() -> Arc<AtomicU32> {
     let count = Arc::new(AtomicU32::new(0));
     let counted = Arc::clone(&count);
     // Without a handler Ctrl-C ends the program, and the board slows down by itself.
-    let _ = ctrlc::set_handler(move || {
+    on_interrupt(move |code| {
         if counted.fetch_add(1, Ordering::Relaxed) > 0 {
-            std::process::exit(INTERRUPTED);
+            std::process::exit(code);
         }
     });
     count

@@ -6,7 +6,7 @@
 //! limited.
 
 pub(crate) mod binary;
-mod c_header;
+pub(crate) mod c_header;
 pub(crate) mod coils;
 pub(crate) mod comment;
 mod csv;

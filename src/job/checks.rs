@@ -1,7 +1,8 @@
 //! The check of a job, move by move.
 
+use super::header::ProgramCounts;
 use super::{Error, Items, Job};
-use crate::check::{Checker, MoveCheck, Summary, player};
+use crate::check::{Checker, Finding, MoveCheck, Summary, player};
 use crate::plan::Item;
 use crate::player::ScheduleSource;
 
@@ -11,9 +12,7 @@ pub struct Checks<'a> {
     job: &'a Job,
     items: Items<'a>,
     checker: Checker<'a>,
-    /// Items and steps so far.
-    passed: u64,
-    steps: u64,
+    counted: ProgramCounts,
 }
 
 impl<'a> Checks<'a> {
@@ -22,8 +21,7 @@ impl<'a> Checks<'a> {
             job,
             items: job.items(),
             checker: Checker::new(&job.rig, job.abilities()),
-            passed: 0,
-            steps: 0,
+            counted: ProgramCounts::default(),
         }
     }
 
@@ -31,41 +29,42 @@ impl<'a> Checks<'a> {
     pub(super) fn next_item(&mut self) -> Option<Result<(Item, Option<MoveCheck>), Error>> {
         let item = self.items.next()?;
         Some(item.map(|item| {
-            self.passed += 1;
-            if let Item::Move(planned) = &item {
-                let axes = planned.motion.axes.iter();
-                self.steps += axes.map(|axis| axis.steps).sum::<u64>();
-            }
+            self.counted.add(&item);
             let checked = self.checker.check(&item);
             (item, checked)
         }))
     }
 
     /// Checks what is left, and gives what the whole program comes to. Goes over the program
-    /// again for each kind of player that the rig may be meant for.
+    /// again for each kind of player that the rig may be meant for, and for the C header.
     ///
     /// # Errors
     /// The program cannot be planned.
     pub fn summary(mut self) -> Result<Summary, Error> {
         let mut summary = self.finish()?;
-        let Some(untried) = player::untried(self.steps, self.passed) else {
-            let mut refused = Vec::new();
-            for candidate in player::candidates(&self.job.rig) {
-                let mut refusals = self.job.refusals(candidate.options)?.into_iter();
-                // How a board at a line is wired it says itself.
-                let from_memory = candidate.options.source == ScheduleSource::Memory;
-                let first =
-                    refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
-                refused.extend(first.map(|refusal| (candidate, refusal)));
-            }
-            summary.findings.extend(player::findings(&refused));
-            return Ok(summary);
-        };
-        summary.findings.push(untried);
+        match player::untried(self.counted.steps, self.counted.items) {
+            Some(untried) => summary.findings.push(untried),
+            None => summary.findings.extend(self.of_players()?),
+        }
+        summary
+            .findings
+            .extend(self.job.about_the_header(self.counted)?);
         Ok(summary)
     }
 
-    /// The same without a word about the player, for who asks that next.
+    fn of_players(&self) -> Result<Vec<Finding>, Error> {
+        let mut refused = Vec::new();
+        for candidate in player::candidates(&self.job.rig) {
+            let mut refusals = self.job.refusals(candidate.options)?.into_iter();
+            // How a board at a line is wired it says itself.
+            let from_memory = candidate.options.source == ScheduleSource::Memory;
+            let first = refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
+            refused.extend(first.map(|refusal| (candidate, refusal)));
+        }
+        Ok(player::findings(&refused))
+    }
+
+    /// The same without a word about player and header, for who asks that next.
     ///
     /// # Errors
     /// The program cannot be planned.

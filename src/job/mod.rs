@@ -7,6 +7,7 @@ mod checks;
 mod drawing;
 mod error;
 mod events;
+mod header;
 mod kind;
 mod motor;
 mod player;

@@ -20,7 +20,7 @@ impl Cuts {
         if !self.told.insert((axis, cut.span)) {
             return;
         }
-        let (line, _) = source.position(cut.span.start);
+        let (line, _) = source.position(cut.span.start());
         self.noted.push(Change {
             axis,
             kind: ChangeKind::LimitCut {

@@ -149,6 +149,9 @@ impl Unplayable {
             } => format!("use {baud} bit/s"),
             Self::Baud { fits: None, .. } => "use a faster clock".to_owned(),
             Self::Pack(PackError::TooSlow { .. }) => "use a larger prescaler".to_owned(),
+            Self::Pack(PackError::TooManySteps { .. }) => {
+                "make several moves of the one, or stream the program over a line".to_owned()
+            }
             Self::Pack(
                 PackError::TooManyMotions
                 | PackError::TooManyMarks
@@ -227,9 +230,11 @@ impl Refusal {
 impl From<Unplayable> for Refusal {
     fn from(reason: Unplayable) -> Self {
         let place = match reason {
-            Unplayable::Pack(PackError::TooSlow { index } | PackError::Inconsistent { index }) => {
-                ProgramPlace::Move(index)
-            }
+            Unplayable::Pack(
+                PackError::TooSlow { index }
+                | PackError::TooManySteps { index, .. }
+                | PackError::Inconsistent { index },
+            ) => ProgramPlace::Move(index),
             _ => ProgramPlace::Nowhere,
         };
         Self::new(reason, place)
@@ -371,7 +376,7 @@ impl<I: Iterator<Item = Item>> Iterator for Counted<'_, I> {
             for moving in &planned.motion.axes {
                 let position = &mut self.positions[moving.axis];
                 let way = i64::try_from(moving.steps).unwrap_or(i64::MAX);
-                *position = position.saturating_add(way * i64::from(moving.direction.sign()));
+                *position = position.saturating_add(way * moving.direction.sign());
                 if position.unsigned_abs() > MOST_STEPS {
                     let reason = Unplayable::Position {
                         axis: self.rig.axes[moving.axis].name.clone(),

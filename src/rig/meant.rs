@@ -177,6 +177,6 @@ fn parted(entry: &Entry, next: &Entry) -> Option<String> {
         return None;
     };
     let text = entry.value.place.source.text();
-    let between = text.get(entry.value.place.span.end..next.key_place.span.start)?;
+    let between = text.get(entry.value.place.span.end()..next.key_place.span.start())?;
     with_decimal_point(&format!("{whole}{between}{}", next.key))
 }

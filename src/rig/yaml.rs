@@ -168,7 +168,7 @@ fn node(source: &Arc<Source>, raw: Spanned<Raw>) -> Result<Node, Diagnostic> {
         Raw::Typed => NodeKind::Text(
             source
                 .text()
-                .get(place.span.start..place.span.end)
+                .get(place.span.start()..place.span.end())
                 .unwrap_or_default()
                 .to_owned(),
         ),
@@ -303,7 +303,7 @@ fn too_deep(place: &Place) -> Diagnostic {
 /// What cannot be read at all, with the most likely reason as far as the text shows it.
 fn not_yaml(place: &Place) -> Diagnostic {
     let text = place.source.text();
-    if let Some(tab) = tab_near(text, place.span.start) {
+    if let Some(tab) = tab_near(text, place.span.start()) {
         let place = Place {
             source: Arc::clone(&place.source),
             span: Span::new(tab, tab + 1),
@@ -315,7 +315,7 @@ fn not_yaml(place: &Place) -> Diagnostic {
     let open = |text: &str, open: char, close: char| {
         text.matches(open).count() as i64 - text.matches(close).count() as i64
     };
-    let before = &text[..place.span.start];
+    let before = &text[..place.span.start()];
     if open(before, '[', ']') + open(before, '{', '}') > DEEPEST as i64 {
         return too_deep(place);
     }

@@ -7,12 +7,13 @@ use std::sync::Arc;
 
 use super::ResolvedScript;
 use super::action::Action;
-use super::operation::{Call, Operation};
+use super::operation::{Call, Operation, Operations, count};
 use super::resolve::resolve_call;
 use crate::diagnostic::{Diagnostic, Span};
 
-/// How many calls that were not resolved beforehand are kept.
-const KEPT: usize = 1_000;
+/// How many operations of calls that were not resolved beforehand are kept, besides those of
+/// the last call.
+const KEPT: usize = 100_000;
 
 /// How many of the calls around an error are shown.
 pub const CALLS_SHOWN: usize = 3;
@@ -25,13 +26,15 @@ pub struct Actions {
     /// Calls that turned out to do nothing.
     idle: HashSet<Arc<Call>>,
     /// Calls that were not resolved beforehand.
-    resolved: HashMap<Arc<Call>, Arc<[Operation]>>,
+    resolved: HashMap<Arc<Call>, Operations>,
+    /// How many operations they are.
+    kept: usize,
 }
 
 /// A block that is being gone through.
 #[derive(Debug, Clone)]
 struct OpenBlock {
-    body: Arc<[Operation]>,
+    body: Operations,
     next: usize,
     /// How many passes are left, the present one included.
     passes: u64,
@@ -42,7 +45,7 @@ struct OpenBlock {
 }
 
 impl OpenBlock {
-    fn new(body: &Arc<[Operation]>, passes: u64, call: Option<(Arc<Call>, Span)>) -> Self {
+    fn new(body: &Operations, passes: u64, call: Option<(Arc<Call>, Span)>) -> Self {
         Self {
             body: Arc::clone(body),
             next: 0,
@@ -62,6 +65,7 @@ impl Actions {
             frames,
             idle: HashSet::new(),
             resolved: HashMap::new(),
+            kept: 0,
         }
     }
 
@@ -104,7 +108,7 @@ impl Actions {
         Ok(())
     }
 
-    fn resolve(&mut self, call: &Arc<Call>, span: Span) -> Result<Arc<[Operation]>, Diagnostic> {
+    fn resolve(&mut self, call: &Arc<Call>, span: Span) -> Result<Operations, Diagnostic> {
         let body = resolve_call(call, &self.program.definitions).map_err(|errors| {
             let around = self
                 .frames
@@ -117,9 +121,11 @@ impl Actions {
             error.calls = calls.take(CALLS_SHOWN).collect();
             error.diagnostic(&self.program.source)
         })?;
-        if self.resolved.len() >= KEPT {
+        if self.kept >= KEPT {
             self.resolved.clear();
+            self.kept = 0;
         }
+        self.kept += 1 + count(&body);
         self.resolved.insert(Arc::clone(call), Arc::clone(&body));
         Ok(body)
     }

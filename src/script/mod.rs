@@ -38,7 +38,7 @@ pub(crate) use grammar::{RESERVED, STATEMENTS};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, Span};
 use error::{Duplicate, ErrorKind, ScriptError};
 use expand::CALLS_SHOWN;
-use operation::{Call, Operation};
+use operation::{Call, Operation, Operations, count};
 use scope::Definitions;
 use syntax::{Statement, StatementKind, Text};
 
@@ -49,6 +49,10 @@ const MOST_ERRORS: usize = 20;
 /// from call to call, a few sequences can call each other in more ways than can ever
 /// be tried; what is beyond this is checked when its turn comes.
 const CALLS_CHECKED: usize = 20_000;
+
+/// How many operations these calls may come to, for the same reason: a long sequence that is
+/// called with thousands of values must not take the memory of thousands of long scripts.
+const OPERATIONS_CHECKED: usize = 200_000;
 
 /// A script that has been read and checked.
 #[derive(Debug, Clone)]
@@ -61,14 +65,14 @@ pub struct Script {
 #[derive(Debug)]
 struct ResolvedScript {
     source: Arc<Source>,
-    operations: Arc<[Operation]>,
+    operations: Operations,
     definitions: Definitions,
     /// The bodies of sequences as they are called.
-    calls: HashMap<Arc<Call>, Arc<[Operation]>>,
+    calls: HashMap<Arc<Call>, Operations>,
 }
 
-/// Scripts with more bytes are refused: a script takes some fifty times its size in memory,
-/// and nobody has written a longer one by hand.
+/// Scripts with more bytes are refused: a script takes up to some thirty times its size in
+/// memory, and nobody has written a longer one by hand.
 const MOST_BYTES: usize = 8 << 20;
 
 impl Script {
@@ -86,13 +90,37 @@ impl Script {
             .help("write what comes again with `repeat` or `sequence`, or split the script in two")
             .into());
         }
-        let (statements, mut errors) = grammar::parse(source.text());
-        let mut definitions = Definitions::gather(&statements, &mut errors);
-        let rig = find_rig(&statements, &mut errors);
-        let operations = resolve::resolve_script(&statements, &mut definitions, &mut errors);
-        for sequence in &definitions.sequences {
-            resolve::check_sequence(sequence, &definitions, &mut errors);
+        // Gone through twice, so that the memory for the tree is that of the largest statement:
+        // a statement may call sequences, and tell of values, that are defined below it.
+        let (mut definitions, mut rig) = (Definitions::default(), None);
+        let [mut of_names, mut of_rigs, mut of_values] = [const { Vec::new() }; 3];
+        // Each of them comes in the order of the text, so that further ones are not reported.
+        let enough = |errors: &[ScriptError]| errors.len() >= MOST_ERRORS;
+        let mut errors = grammar::read(source.text(), &mut |statement| {
+            if !enough(&of_names) {
+                definitions.gather(&statement, &mut of_names);
+            }
+            if !enough(&of_rigs) {
+                find_rig(statement, &mut rig, &mut of_rigs);
+            }
+        });
+        let mut outermost = resolve::Outermost::default();
+        grammar::read(source.text(), &mut |statement| {
+            if !enough(&of_values) {
+                outermost.statement(&statement, &mut definitions, &mut of_values);
+            }
+        });
+        for mut further in [of_names, of_rigs, of_values] {
+            errors.append(&mut further);
         }
+        let operations = outermost.operations();
+        let mut of_bodies = Vec::new();
+        for sequence in &definitions.sequences {
+            if !enough(&of_bodies) {
+                resolve::check_sequence(sequence, &definitions, &mut of_bodies);
+            }
+        }
+        errors.append(&mut of_bodies);
         let circles = recursion::check(&definitions);
         let calls = if circles.is_empty() {
             check_calls(&operations, &definitions, &mut errors)
@@ -108,7 +136,7 @@ impl Script {
                 calls,
             };
             return Ok(Self {
-                rig: rig.map(|text| (text.text, text.span)),
+                rig: rig.map(|(text, _)| (text.text, text.span)),
                 program: Arc::new(program),
             });
         }
@@ -143,43 +171,40 @@ impl Script {
     }
 }
 
-/// The `rig` statement outside all blocks; further ones are noted.
-fn find_rig(statements: &[Statement], errors: &mut Vec<ScriptError>) -> Option<Text> {
-    let mut rigs = statements
-        .iter()
-        .filter_map(|statement| match &statement.kind {
-            StatementKind::Rig(text) => Some((text, statement.span)),
-            _ => None,
-        });
-    let (rig, first) = rigs.next()?;
-    errors.extend(rigs.map(|(text, span)| {
-        let kind = ErrorKind::Duplicate {
-            what: Duplicate::Rig,
-            name: Arc::clone(&text.text),
-            first,
-        };
-        ScriptError::new(span, kind)
-    }));
-    Some(rig.clone())
+/// Keeps the first `rig` statement outside all blocks, and where it is; further ones are
+/// noted.
+fn find_rig(statement: Statement, known: &mut Option<(Text, Span)>, errors: &mut Vec<ScriptError>) {
+    let StatementKind::Rig(text) = statement.kind else {
+        return;
+    };
+    match known {
+        None => *known = Some((text, statement.span)),
+        Some((_, first)) => {
+            let kind = ErrorKind::Duplicate {
+                what: Duplicate::Rig,
+                name: text.text,
+                first: *first,
+            };
+            errors.push(ScriptError::new(statement.span, kind));
+        }
+    }
 }
 
 /// Resolves the different calls of sequences, up to [`CALLS_CHECKED`] of them. What is
 /// wrong whatever the values is not noted again.
 fn check_calls(
-    operations: &Arc<[Operation]>,
+    operations: &[Operation],
     definitions: &Definitions,
     errors: &mut Vec<ScriptError>,
-) -> HashMap<Arc<Call>, Arc<[Operation]>> {
+) -> HashMap<Arc<Call>, Operations> {
     let noted: HashSet<Span> = errors.iter().map(|error| error.span).collect();
     let mut resolved = HashMap::new();
-    let mut waiting = VecDeque::new();
-    calls_in(operations, &[], &mut waiting);
-    while let Some((call, places)) = waiting.pop_front() {
-        if resolved.len() >= CALLS_CHECKED || errors.len() >= MOST_ERRORS {
+    let mut waiting = WaitingCalls::default();
+    let mut kept = 0;
+    waiting.calls_in(operations, &[]);
+    while let Some((call, places)) = waiting.calls.pop_front() {
+        if kept >= OPERATIONS_CHECKED || errors.len() >= MOST_ERRORS {
             break;
-        }
-        if resolved.contains_key(&call) {
-            continue;
         }
         let body = resolve::resolve_call(&call, definitions).unwrap_or_else(|wrong| {
             errors.extend(
@@ -193,23 +218,36 @@ fn check_calls(
             );
             Arc::default()
         });
-        calls_in(&body, &places, &mut waiting);
+        kept += count(&body);
+        waiting.calls_in(&body, &places);
         resolved.insert(call, body);
     }
     resolved
 }
 
-/// A call and the places that lead to it, the innermost first.
-type WaitingCall = (Arc<Call>, Vec<Span>);
+/// The different calls that are still to be resolved, each with the places that lead to it,
+/// the innermost first.
+#[derive(Debug, Default)]
+struct WaitingCalls {
+    calls: VecDeque<(Arc<Call>, Vec<Span>)>,
+    /// Those that were ever among them.
+    known: HashSet<Arc<Call>>,
+}
 
-fn calls_in(operations: &[Operation], places: &[Span], waiting: &mut VecDeque<WaitingCall>) {
-    for operation in operations {
-        match operation {
-            Operation::Act(_) => {}
-            Operation::Repeat(_, body) => calls_in(body, places, waiting),
-            Operation::Call(call, span) => {
-                let places = std::iter::once(span).chain(places).take(CALLS_SHOWN);
-                waiting.push_back((Arc::clone(call), places.copied().collect()));
+impl WaitingCalls {
+    /// Takes in the calls of a block that these places lead to, [`CALLS_CHECKED`] in all.
+    fn calls_in(&mut self, operations: &[Operation], places: &[Span]) {
+        for operation in operations {
+            match operation {
+                Operation::Act(_) => {}
+                Operation::Repeat(_, body) => self.calls_in(body, places),
+                Operation::Call(call, span) => {
+                    if self.known.len() < CALLS_CHECKED && self.known.insert(Arc::clone(call)) {
+                        let places = std::iter::once(span).chain(places).take(CALLS_SHOWN);
+                        let places = places.copied().collect();
+                        self.calls.push_back((Arc::clone(call), places));
+                    }
+                }
             }
         }
     }

@@ -7,13 +7,16 @@ use super::action::{Action, Settings};
 use crate::diagnostic::Span;
 use crate::units::{Dimension, Quantity};
 
-/// What a block comes down to.
+/// What a block comes down to. A slice would do, but it has to be copied once it is complete.
+pub type Operations = Arc<Vec<Operation>>;
+
+/// One thing that a block comes down to.
 #[derive(Debug, Clone)]
 pub enum Operation {
     /// Do this.
     Act(Action),
     /// Do these so many times (at least once).
-    Repeat(u64, Arc<[Operation]>),
+    Repeat(u64, Operations),
     /// Do a sequence; the statement that calls it.
     Call(Arc<Call>, Span),
 }
@@ -28,6 +31,21 @@ pub struct Call {
     pub arguments: Vec<Quantity>,
     /// The settings in force where it is called.
     pub settings: Arc<Settings>,
+}
+
+impl Operation {
+    /// How many operations it holds, itself included.
+    pub fn count(&self) -> usize {
+        1 + match self {
+            Self::Act(_) | Self::Call(..) => 0,
+            Self::Repeat(_, body) => count(body),
+        }
+    }
+}
+
+/// How many operations these are, with those in their blocks.
+pub fn count(operations: &[Operation]) -> usize {
+    operations.iter().map(Operation::count).sum()
 }
 
 impl PartialEq for Call {

@@ -9,12 +9,13 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use super::MOST_ERRORS;
 use super::action::{Action, ActionKind, Move, MovePace, Settings, SpeedLimits, Target};
 use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
 use super::expression::{NoValue, Value, evaluate};
 use super::group::{self, Group};
-use super::operation::{Call, Operation};
+use super::operation::{Call, Operation, Operations};
 use super::scope::{Binding, Definitions, Scope, duplicate};
 use super::syntax::{
     Block, Clause, Defined, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind,
@@ -24,25 +25,35 @@ use super::turn::{pace_error, way_error};
 use crate::diagnostic::Span;
 use crate::units::Quantity;
 
-/// Resolves the statements outside all blocks, in their order; values are added to
-/// `definitions` as they come.
-pub fn resolve_script(
-    statements: &[Statement],
-    definitions: &mut Definitions,
-    errors: &mut Vec<ScriptError>,
-) -> Arc<[Operation]> {
-    let mut operations = Vec::new();
-    let mut settings = Arc::new(Settings::default());
-    for statement in statements {
+/// Resolves the statements outside all blocks, one after the other.
+#[derive(Default)]
+pub struct Outermost {
+    operations: Vec<Operation>,
+    settings: Arc<Settings>,
+}
+
+impl Outermost {
+    /// Resolves the next statement; what it defines is added to `definitions`.
+    pub fn statement(
+        &mut self,
+        statement: &Statement,
+        definitions: &mut Definitions,
+        errors: &mut Vec<ScriptError>,
+    ) {
+        let settings = std::mem::take(&mut self.settings);
         let mut resolver = Resolver::new(definitions, usize::MAX, settings);
-        let defined = resolver.statement(statement, &mut operations);
-        settings = resolver.settings;
+        let defined = resolver.statement(statement, &mut self.operations);
+        self.settings = resolver.settings;
         errors.append(&mut resolver.errors);
         if let Some((name, binding)) = defined {
             definitions.values.insert(name, binding);
         }
     }
-    operations.into()
+
+    /// What they come down to.
+    pub fn operations(self) -> Operations {
+        Arc::new(self.operations)
+    }
 }
 
 /// Resolves the body of a sequence with parameters that are not known.
@@ -51,7 +62,7 @@ pub fn check_sequence(
     definitions: &Definitions,
     errors: &mut Vec<ScriptError>,
 ) {
-    let mut resolver = Resolver::new(definitions, sequence.name.span.start, Arc::default());
+    let mut resolver = Resolver::new(definitions, sequence.name.span.start(), Arc::default());
     for parameter in &sequence.parameters {
         let value = Value::Unknown;
         let span = parameter.span;
@@ -77,11 +88,11 @@ pub fn check_sequence(
 pub fn resolve_call(
     call: &Call,
     definitions: &Definitions,
-) -> Result<Arc<[Operation]>, Vec<ScriptError>> {
+) -> Result<Operations, Vec<ScriptError>> {
     let sequence = &definitions.sequences[call.sequence];
     let mut resolver = Resolver::new(
         definitions,
-        sequence.name.span.start,
+        sequence.name.span.start(),
         Arc::clone(&call.settings),
     );
     for (parameter, value) in sequence.parameters.iter().zip(&call.arguments) {
@@ -125,19 +136,24 @@ impl<'a> Resolver<'a> {
     }
 
     /// Resolves a block; what it defines and sets ends with it.
-    fn block(&mut self, block: &Block) -> Arc<[Operation]> {
+    fn block(&mut self, block: &Block) -> Operations {
         let around = self.block.replace(block.span);
         let settings = Arc::clone(&self.settings);
-        let operations = self.statements(&block.statements);
+        let mut operations = self.statements(&block.statements);
+        operations.shrink_to_fit();
         self.settings = settings;
         self.block = around;
-        operations.into()
+        Arc::new(operations)
     }
 
     fn statements(&mut self, statements: &[Statement]) -> Vec<Operation> {
         let mut operations = Vec::new();
         let mut defined = Vec::new();
         for statement in statements {
+            // More are not reported.
+            if self.errors.len() >= MOST_ERRORS {
+                break;
+            }
             if let Some((name, binding)) = self.statement(statement, &mut operations) {
                 defined.push(Arc::clone(&name));
                 self.scope.local.insert(name, binding);
@@ -215,7 +231,7 @@ impl<'a> Resolver<'a> {
                     name: Arc::clone(&name.text),
                     name_span: name.span,
                     on: *on,
-                    passing: self.clause(passing.as_ref(), Wanted::Travel)?,
+                    passing: self.clause(passing.as_deref(), Wanted::Travel)?,
                 }
             }
             StatementKind::Await {
@@ -227,7 +243,7 @@ impl<'a> Resolver<'a> {
                 name_span: name.span,
                 until: *until,
                 timeout: self
-                    .clause(timeout.as_ref(), Wanted::Wait)?
+                    .clause(timeout.as_deref(), Wanted::Wait)?
                     .map(|time| time.si),
             },
             StatementKind::Mark(text) => ActionKind::Mark(Arc::clone(&text.text)),
@@ -252,8 +268,8 @@ impl<'a> Resolver<'a> {
             let kind = ErrorKind::SpeedAndTime { time: time.span() };
             self.errors.push(ScriptError::new(at.span(), kind));
         }
-        let speed = self.clause(turn.at.as_ref(), Wanted::Speed)?;
-        let time = self.clause(turn.time.as_ref(), Wanted::Duration)?;
+        let speed = self.clause(turn.at.as_deref(), Wanted::Speed)?;
+        let time = self.clause(turn.time.as_deref(), Wanted::Duration)?;
         let target = target?;
         if let Some((way, span)) = turn.way {
             self.errors.extend(way_error(turn, target, way, span));
@@ -332,7 +348,7 @@ impl<'a> Resolver<'a> {
     fn outside_blocks(&mut self, statement: &Statement) {
         if let Some(block) = self.block {
             let keyword = statement.kind.keyword();
-            let block = Span::new(block.start, block.start + 1);
+            let block = Span::new(block.start(), block.start() + 1);
             let kind = ErrorKind::NotInBlock { keyword, block };
             self.errors.push(ScriptError::new(statement.keyword, kind));
         }

@@ -32,23 +32,21 @@ pub struct Definitions {
 }
 
 impl Definitions {
-    /// The sequences and names of the script; two of one name are noted.
-    pub fn gather(statements: &[Statement], errors: &mut Vec<ScriptError>) -> Self {
-        let mut all = Self::default();
-        for statement in statements {
-            match &statement.kind {
-                StatementKind::Sequence(sequence) => all.define(sequence, errors),
-                StatementKind::Let { name, .. } => {
-                    all.later.entry(Arc::clone(&name.text)).or_insert(name.span);
-                }
-                StatementKind::Broken {
-                    defines: Some(Defined::Sequence(name)),
-                    ..
-                } => all.broken.push(Arc::clone(&name.text)),
-                _ => {}
+    /// Takes in what the next statement outside all blocks defines; two sequences of one name
+    /// are noted.
+    pub fn gather(&mut self, statement: &Statement, errors: &mut Vec<ScriptError>) {
+        match &statement.kind {
+            StatementKind::Sequence(sequence) => self.define(sequence, errors),
+            StatementKind::Let { name, .. } => {
+                let later = self.later.entry(Arc::clone(&name.text));
+                later.or_insert(name.span);
             }
+            StatementKind::Broken {
+                defines: Some(Defined::Sequence(name)),
+                ..
+            } => self.broken.push(Arc::clone(&name.text)),
+            _ => {}
         }
-        all
     }
 
     fn define(&mut self, sequence: &Arc<SequenceDefinition>, errors: &mut Vec<ScriptError>) {
@@ -102,7 +100,7 @@ impl Scope<'_> {
             self.definitions
                 .values
                 .get(name)
-                .filter(|binding| binding.span.start < self.before)
+                .filter(|binding| binding.span.start() < self.before)
         };
         self.local.get(name).or_else(global)
     }
@@ -117,7 +115,7 @@ impl Names for Scope<'_> {
             .definitions
             .values
             .iter()
-            .filter(|(_, binding)| binding.span.start < self.before);
+            .filter(|(_, binding)| binding.span.start() < self.before);
         let mut known: Vec<&str> = known
             .map(|(name, _)| &**name)
             .chain(self.local.keys().map(|name| &**name))
@@ -135,7 +133,7 @@ impl Names for Scope<'_> {
                 .later
                 .get(name)
                 .copied()
-                .filter(|later| later.start > span.start),
+                .filter(|later| later.start() > span.start()),
         };
         Err(ScriptError::new(span, kind))
     }

@@ -63,12 +63,12 @@ pub enum StatementKind {
     Output {
         name: Name,
         on: bool,
-        passing: Option<Clause>,
+        passing: Option<Box<Clause>>,
     },
     Await {
         name: Name,
         until: Until,
-        timeout: Option<Clause>,
+        timeout: Option<Box<Clause>>,
     },
     Mark(Text),
     Repeat {
@@ -167,8 +167,8 @@ pub struct TurnStatement {
     pub to: bool,
     pub target: Clause,
     pub way: Option<(Way, Span)>,
-    pub at: Option<Clause>,
-    pub time: Option<Clause>,
+    pub at: Option<Box<Clause>>,
+    pub time: Option<Box<Clause>>,
 }
 
 #[derive(Debug, Clone, PartialEq)]

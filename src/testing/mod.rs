@@ -6,6 +6,7 @@ pub(crate) mod model;
 pub(crate) mod motion;
 #[path = "../../tests/support/posix_board.rs"]
 pub(crate) mod posix_board;
+pub(crate) mod processor;
 pub(crate) mod rigs;
 pub(crate) mod spread;
 #[path = "../../tests/support/mod.rs"]

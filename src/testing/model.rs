@@ -14,9 +14,11 @@ pub fn scipy() -> Value {
     serde_json::from_str(include_str!("../../tests/reference/motor_model.json")).unwrap()
 }
 
-/// The cases of one kind.
+/// The cases of one kind; there are some.
 pub fn entries(file: &Value, kind: &str) -> Vec<Value> {
-    file[kind].as_array().unwrap().clone()
+    let entries = file[kind].as_array().unwrap().clone();
+    assert!(!entries.is_empty(), "no {kind}");
+    entries
 }
 
 pub fn number(value: &Value) -> f64 {
@@ -88,14 +90,16 @@ pub fn of_case(case: &Value) -> Machine {
 pub fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
     let file: Value =
         serde_json::from_str(include_str!("../../tests/reference/outside_values.json")).unwrap();
-    entries(&file, "entries")
+    let found: Vec<_> = entries(&file, "entries")
         .into_iter()
         .filter(|entry| entry["id"].as_str().unwrap().starts_with(prefix))
         .map(|entry| {
             let motor = file["motors"][entry["inputs"]["motor"].as_str().unwrap()].clone();
             (entry["inputs"].clone(), entry["expected"].clone(), motor)
         })
-        .collect()
+        .collect();
+    assert!(!found.is_empty(), "no {prefix}");
+    found
 }
 
 /// A motor of the outside values at rated voltage, without detent and damping.

@@ -5,9 +5,14 @@
 #![cfg(unix)]
 
 mod bench;
+#[path = "../support/mod.rs"]
+mod support;
 
 mod endless;
 mod folder;
 mod inputs;
+mod large;
+mod progress;
 mod readers;
 mod targets;
+mod watching;

@@ -10,8 +10,17 @@ fn the_example_plans_checks_and_exports_a_turn_in_any_number_of_stops() {
         let mut header = Vec::new();
         indexer::run(stops, None, &mut header).unwrap();
         let header = String::from_utf8(header).unwrap();
-        // 200 steps of 16 microsteps a turn, through 2:1.
-        assert!(header.contains("6400"), "{header}");
+        // 200 steps of 16 microsteps a turn, through 2:1, in as many moves that differ by a
+        // step at the most.
+        let each = 6400 / u64::from(stops);
+        let parts: Vec<u64> = header
+            .split("    SLEWSMITH_PART(")
+            .skip(1)
+            .map(|part| part.split_once("UL").unwrap().0.parse().unwrap())
+            .collect();
+        let most = each + u64::from(6400 % stops != 0);
+        assert_eq!(parts.iter().max(), Some(&most), "{header}");
+        assert_eq!(parts.iter().min(), Some(&each), "{header}");
         let folder = tempfile::tempdir().unwrap();
         let player = folder.path().join("player");
         indexer::run(stops, Some(&player), &mut Vec::new()).unwrap();

@@ -7,8 +7,11 @@ mod support;
 
 mod command_line;
 mod cures;
+mod dependencies;
+mod digests;
 mod library;
 mod motor_findings;
+mod names;
 mod one_answer;
 mod report;
 mod straight_line;

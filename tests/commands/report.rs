@@ -5,8 +5,8 @@ use crate::support;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
-use std::time::{Duration, Instant};
+use std::process::{Child, Command, Output, Stdio};
+use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
@@ -70,6 +70,67 @@ fn report(script: &Path, page: &Path) -> String {
     fs::read_to_string(page).unwrap()
 }
 
+/// The start of an element.
+struct Tag {
+    element: String,
+    attributes: Vec<(String, String)>,
+}
+
+/// The tags of a page whose texts and values hold no `<` and no `>`; what stands in scripts
+/// and styles is passed over.
+fn tags(page: &str) -> Vec<Tag> {
+    let mut tags = Vec::new();
+    let mut rest = page;
+    while let Some((_, behind)) = rest.split_once('<') {
+        let (inside, after) = behind.split_once('>').unwrap();
+        rest = after;
+        if inside.starts_with(['/', '!']) {
+            continue;
+        }
+        let (element, mut values) = inside.split_once(' ').unwrap_or((inside, ""));
+        let mut attributes = Vec::new();
+        while let Some((attribute, behind)) = values.split_once("=\"") {
+            let (value, after) = behind.split_once('"').unwrap();
+            // In front of it may stand some without a value.
+            for name in attribute.split_whitespace() {
+                attributes.push((name.to_ascii_lowercase(), value.to_owned()));
+            }
+            values = after;
+        }
+        for name in values.split_whitespace() {
+            attributes.push((name.to_ascii_lowercase(), String::new()));
+        }
+        if matches!(element, "script" | "style") {
+            let end = format!("</{element}>");
+            rest = rest.split_once(end.as_str()).unwrap().1;
+        }
+        let element = element.to_ascii_lowercase();
+        tags.push(Tag {
+            element,
+            attributes,
+        });
+    }
+    tags
+}
+
+#[test]
+fn a_page_that_asks_for_something_would_be_noticed() {
+    let tags = tags("<p hidden onclick=\"go()\"><script>a<b</script><img SRC=\"x\"></p>");
+    let found: Vec<_> = tags
+        .iter()
+        .map(|tag| {
+            let names = tag.attributes.iter().map(|(name, _)| name.as_str());
+            (tag.element.as_str(), names.collect::<Vec<_>>())
+        })
+        .collect();
+    let wanted = [
+        ("p", vec!["hidden", "onclick"]),
+        ("script", vec![]),
+        ("img", vec!["src"]),
+    ];
+    assert_eq!(found, wanted);
+}
+
 #[test]
 fn the_report_of_every_example_is_one_small_file_that_asks_for_nothing() {
     let folder = TempDir::new().unwrap();
@@ -77,27 +138,40 @@ fn the_report_of_every_example_is_one_small_file_that_asks_for_nothing() {
         let page = report(&script, &folder.path().join("page.html"));
         let name = script.display();
         assert!(page.len() < 1_000_000, "{name}: {} bytes", page.len());
-        for source in ["src=", "href=\"http", "url(", "@import", " style=", " on"] {
-            let markup = page.split("<script").next().unwrap();
-            let inside = markup.split("<pre").next().unwrap();
-            assert!(
-                !inside.contains(&format!("<link {source}")),
-                "{name}: {source}"
-            );
-            assert!(
-                source == " on" || !inside.contains(source),
-                "{name}: {source}"
-            );
+        let tags = tags(&page);
+        assert!(tags.len() > 100, "{name}: {} tags", tags.len());
+        for Tag {
+            element,
+            attributes,
+        } in &tags
+        {
+            for (attribute, value) in attributes {
+                // What asks for something, and what would run or be styled in its place.
+                let asks = ["src", "srcset", "poster", "data", "action", "style"];
+                let is_handler = attribute.starts_with("on");
+                assert!(
+                    !asks.contains(&attribute.as_str()) && !is_handler,
+                    "{name}: <{element} {attribute}=\"{value}\">"
+                );
+                let is_link = matches!(attribute.as_str(), "href" | "xlink:href");
+                assert!(!is_link || value.starts_with('#'), "{name}: {value}");
+            }
+            let asks = ["link", "img", "iframe", "object", "embed", "base"];
+            assert!(!asks.contains(&element.as_str()), "{name}: <{element}>");
         }
+        for asks in ["url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
+            assert!(!page.contains(asks), "{name}: {asks}");
+        }
+        // The command prints the code of each finding in brackets.
+        let checked = out(&["check", script.to_str().unwrap()]);
+        let finds = checked.contains(']');
         for part in [
             "findings", "moves", "time", "torque", "schedule", "coils", "heat", "cautions",
             "inputs",
         ] {
-            let optional = part == "findings";
-            assert!(
-                optional || page.contains(&format!("id=\"{part}\"")),
-                "{name}: no {part}"
-            );
+            let wanted = part != "findings" || finds;
+            let there = page.contains(&format!("id=\"{part}\""));
+            assert_eq!(there, wanted, "{name}: {part}");
         }
         assert_eq!(
             page,
@@ -169,19 +243,13 @@ fn an_open_page_of_watch_keeps_itself_up_to_date() {
     support::browser_looks("watched.mjs", [Path::new(PROGRAM), folder.path()]);
 }
 
-/// Reads the page until it says `words`.
-fn wait_for(page: &Path, words: &str) {
-    let begun = Instant::now();
-    loop {
-        let text = fs::read_to_string(page).unwrap_or_default();
-        if text.contains(words) {
-            return;
-        }
-        assert!(
-            begun.elapsed() < Duration::from_secs(60),
-            "{words} did not come"
-        );
-        std::thread::sleep(Duration::from_millis(50));
+/// Reads the page until it says `words`, however long that takes, as long as `watch` runs.
+fn wait_for(watch: &mut Child, page: &Path, words: &str) {
+    while !fs::read_to_string(page).is_ok_and(|text| text.contains(words)) {
+        let ended = watch.try_wait().unwrap();
+        assert!(ended.is_none(), "it ended before {words} came: {ended:?}");
+        // A pause between two looks, on which nothing depends.
+        std::thread::sleep(Duration::from_millis(20));
     }
 }
 
@@ -206,25 +274,25 @@ fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
         .stderr(Stdio::piped())
         .spawn()
         .unwrap();
-    wait_for(&page, "<strong>May run");
+    wait_for(&mut watch, &page, "<strong>May run");
     edit(&script, "speed 120", "sped 120");
-    wait_for(&page, "<strong>Invalid input");
-    wait_for(&page, "unknown-statement");
+    wait_for(&mut watch, &page, "<strong>Invalid input");
+    wait_for(&mut watch, &page, "unknown-statement");
     edit(&script, "sped 120", "speed 120");
-    wait_for(&page, "<strong>May run");
+    wait_for(&mut watch, &page, "<strong>May run");
     edit(&rig, "supply: 24 V", "supply: 24 A");
-    wait_for(&page, "unit-mismatch");
+    wait_for(&mut watch, &page, "unit-mismatch");
     fs::remove_file(&rig).unwrap();
-    wait_for(&page, "rig-unreadable");
+    wait_for(&mut watch, &page, "rig-unreadable");
     out(&["new", folder.path().join("other").to_str().unwrap()]);
     fs::rename(folder.path().join("other/turntable.yaml"), &rig).unwrap();
-    wait_for(&page, "<strong>May run");
+    wait_for(&mut watch, &page, "<strong>May run");
     let interrupt = Command::new("kill")
         .args(["-INT", &watch.id().to_string()])
         .status()
         .unwrap();
     assert!(interrupt.success());
-    let ended = watch.wait_with_output_in(Duration::from_secs(20));
+    let ended = watch.wait_with_output().unwrap();
     assert_eq!(
         ended.status.code(),
         Some(130),
@@ -238,37 +306,6 @@ fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
         "{wrong}"
     );
     assert!(!shown.contains('\x1b'), "no terminal, no control codes");
-}
-
-trait WaitIn {
-    fn wait_with_output_in(&mut self, most: Duration) -> Output;
-}
-
-impl WaitIn for std::process::Child {
-    /// Waits for the end of a process that has little to say.
-    fn wait_with_output_in(&mut self, most: Duration) -> Output {
-        let begun = Instant::now();
-        let status = loop {
-            if let Some(status) = self.try_wait().unwrap() {
-                break status;
-            }
-            if begun.elapsed() > most {
-                self.kill().unwrap();
-                panic!("it did not end");
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        };
-        let read = |stream: &mut dyn std::io::Read| {
-            let mut bytes = Vec::new();
-            stream.read_to_end(&mut bytes).unwrap();
-            bytes
-        };
-        Output {
-            status,
-            stdout: read(self.stdout.as_mut().unwrap()),
-            stderr: read(self.stderr.as_mut().unwrap()),
-        }
-    }
 }
 
 /// Hyphenated words in quotation marks that are no codes: words of the rig and the

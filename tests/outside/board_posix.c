@@ -4,7 +4,12 @@
  * loop takes on a small board.
  *
  *   board             in step with whoever holds the other ends of its pipes
- *   board --terminal  in real time, at a pseudo-terminal, whose name it prints
+ *   board --terminal  in real time, at a pseudo-terminal, whose name it prints; it also
+ *                     prints a line for every STEPS_TOLD steps
+ *
+ * At a terminal the clock stands still while a host that has the line open says nothing for
+ * longer than HOST_AWAY ms: such a host got no processor. So nothing that a busy machine
+ * does makes a line fail.
  *
  * In step, over and over: it reads how long to run (4 bytes, ticks), inputs that are
  * active (1; the highest bit: the stop contact is open), how many bytes it may say (2)
@@ -14,6 +19,7 @@
  * or 255). Numbers stand lowest byte first. It ends when there is nothing more to read.
  */
 #define _XOPEN_SOURCE 700
+#include <errno.h>
 #include <fcntl.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -36,6 +42,9 @@
 #define TURN_TICKS (TICK_RATE / 25000u + 1u)
 #define INTERRUPT_TICKS (TICK_RATE / 200000u + 1u)
 #define MOST 65535u
+/* Longer than a host is quiet by itself, shorter than data run ahead. */
+#define HOST_AWAY 200u
+#define STEPS_TOLD 400u
 
 static uint64_t now, slice_end;
 static uint8_t armed[STREAMS];
@@ -49,7 +58,9 @@ static uint8_t events[MOST][10];
 static uint32_t event_count;
 
 static int terminal = -1;
-static struct timespec began;
+/* Real time without the time that the clock stood still; and ms since a word came in. */
+static uint64_t began;
+static uint32_t quiet;
 
 static void note(uint8_t line, uint8_t level)
 {
@@ -64,6 +75,16 @@ static void note(uint8_t line, uint8_t level)
         event[k] = (uint8_t)(now >> (8u * k));
     event[8] = line;
     event[9] = level;
+}
+
+static void tell_steps(void)
+{
+    static uint32_t steps;
+
+    if (++steps % STEPS_TOLD == 0) {
+        printf("%u steps\n", (unsigned)steps);
+        fflush(stdout);
+    }
 }
 
 static void read_all(void *to, size_t length)
@@ -101,30 +122,54 @@ static void in_step(void)
     in_at = out_length = event_count = 0;
 }
 
+static uint64_t nanoseconds(void)
+{
+    struct timespec clock;
+
+    clock_gettime(CLOCK_MONOTONIC, &clock);
+    return (uint64_t)clock.tv_sec * 1000000000u + (uint64_t)clock.tv_nsec;
+}
+
+/* Takes in what came; waits for it where a host is away. */
+static void hear(void)
+{
+    static const struct timespec pause = {0, 1000000};
+    uint64_t since = nanoseconds();
+    ssize_t got;
+
+    for (;;) {
+        got = read(terminal, in, 64);
+        if (got > 0) {
+            quiet = 0;
+            in_length = (uint32_t)got;
+            break;
+        }
+        in_length = 0;
+        /* Nobody holds the other end: then nobody is waited for. */
+        if ((got < 0 && errno == EIO) || quiet < HOST_AWAY) {
+            quiet++;
+            return;
+        }
+        nanosleep(&pause, NULL);
+    }
+    began += nanoseconds() - since;
+}
+
 static void in_real_time(void)
 {
-    struct timespec pause = {0, 1000000}, clock;
-    ssize_t got;
-    uint64_t passed;
+    static const struct timespec pause = {0, 1000000};
 
     if (out_length && write(terminal, out, out_length) != (ssize_t)out_length)
         exit(0);
     if (in_at == in_length) {
-        got = read(terminal, in, 64);
-        in_length = got > 0 ? (uint32_t)got : 0;
+        hear();
         in_at = 0;
     }
     out_length = event_count = 0;
     out_most = 64;
     slice_end += TICK_RATE / 1000u;
-    for (;;) {
-        clock_gettime(CLOCK_MONOTONIC, &clock);
-        passed = (uint64_t)(clock.tv_sec - began.tv_sec) * TICK_RATE +
-                 (uint64_t)((int64_t)(clock.tv_nsec - began.tv_nsec) * (int64_t)(TICK_RATE / 1000u) / 1000000);
-        if (passed >= slice_end)
-            return;
+    while ((nanoseconds() - began) / 1000u * (TICK_RATE / 1000u) / 1000u < slice_end)
         nanosleep(&pause, NULL);
-    }
 }
 
 /* Runs the interrupts that are due until then. */
@@ -147,6 +192,8 @@ static void run_until(uint64_t then)
             uint64_t kept = now;
 
             now = due[next];
+            if (terminal >= 0)
+                tell_steps();
             note((uint8_t)(LINE_STEP + next), ring_at(&player_streams[next], player_streams[next].tail)->what & 1u ? 255u : 1u);
             now = kept;
         }
@@ -260,7 +307,7 @@ static void open_terminal(void)
     fcntl(terminal, F_SETFL, O_NONBLOCK);
     printf("%s\n", ptsname(terminal));
     fflush(stdout);
-    clock_gettime(CLOCK_MONOTONIC, &began);
+    began = nanoseconds();
 }
 
 int main(int count, char **arguments)

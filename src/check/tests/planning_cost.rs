@@ -1,20 +1,20 @@
 //! Planning and checking stay cheap, whether moves repeat or not. `cargo bench --bench
 //! plan` gives the figures; here only a slip by an order of magnitude shows, since tests
-//! run with little optimisation on machines that do other things too.
+//! run with little optimisation.
 
 use std::sync::Arc;
-use std::time::{Duration, Instant};
 
 use crate::check::{AxisAbility, Checker};
 use crate::diagnostic::Source;
 use crate::physics::Band;
 use crate::plan::program;
 use crate::script::{Shape, Target};
+use crate::testing::processor::Cost;
 use crate::testing::rigs::{limit, moving, rig, rotary, settings, turn};
 use crate::units::{Dimension, Quantity};
 
 /// Plans and checks so many moves of `distance` microsteps each.
-fn cost(shape: Shape, moves: u32, distance: impl Fn(u32) -> u32) -> Duration {
+fn check(shape: Shape, moves: u32, distance: impl Fn(u32) -> u32) {
     let rig = rig(vec![rotary("a", 16)]);
     let abilities = [AxisAbility::of(&rig.axes[0])];
     let bands = abilities[0].bands.iter().map(Band::with_clearance);
@@ -27,13 +27,11 @@ fn cost(shape: Shape, moves: u32, distance: impl Fn(u32) -> u32) -> Duration {
         Ok(moving(turn(Target::By(travel), &settings)))
     });
     let source = Source::new("cost.moves", "");
-    let began = Instant::now();
     let mut checker = Checker::new(&rig, &abilities);
     for item in program(&rig, &source, actions).with_bands(vec![bands.collect()]) {
         checker.check(&item.expect("this can be planned"));
     }
     assert_eq!(checker.summary().moves, u64::from(moves));
-    began.elapsed()
 }
 
 const SHAPES: [Shape; 3] = [Shape::Trapezoid, Shape::SCurve, Shape::FullTorque];
@@ -41,16 +39,17 @@ const SHAPES: [Shape; 3] = [Shape::Trapezoid, Shape::SCurve, Shape::FullTorque];
 #[test]
 fn a_hundred_thousand_equal_moves_cost_little_more_than_one() {
     for shape in SHAPES {
-        let cost = cost(shape, 100_000, |_| 3200);
-        assert!(cost < Duration::from_secs(10), "{shape:?}: {cost:?}");
+        let cost = Cost::begin();
+        check(shape, 100_000, |_| 3200);
+        cost.below(10);
     }
 }
 
 #[test]
-fn moves_that_are_all_different_cost_microseconds_each() {
+fn moves_that_are_all_different_cost_less_than_a_millisecond_each() {
     for shape in SHAPES {
-        let cost = cost(shape, 20_000, |number| 1 + 5 * number);
-        assert!(cost < Duration::from_secs(20), "{shape:?}: {cost:?}");
-        println!("{shape:?}: {:.1} us a move", cost.as_secs_f64() * 1e6 / 2e4);
+        let cost = Cost::begin();
+        check(shape, 20_000, |number| 1 + 5 * number);
+        cost.below(20);
     }
 }

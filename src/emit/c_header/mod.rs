@@ -25,10 +25,13 @@ mod text;
 use std::io::Write;
 use std::sync::Arc;
 
-use self::parts::Parts;
+use thiserror::Error;
+
+use self::parts::{MOST_INTERVALS, Parts};
 use super::{EmitError, Format, Heading, Pages};
 use crate::plan::{Direction, Item};
-use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
+use crate::rig::Rig;
+use crate::schedule::{Event, EventKind, Facts, Schedule, ScheduleRun};
 use crate::script::Until;
 
 /// The format `c`.
@@ -120,36 +123,93 @@ impl Format for CHeader {
         items: &mut dyn Iterator<Item = Item>,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
-        let rig = heading.rig;
-        if [rig.axes.len(), rig.outputs.len(), rig.inputs.len()]
-            .iter()
-            .any(|count| *count >= usize::from(SEVERAL))
-        {
-            return Err(unfit("it numbers at most 254 axes, outputs and inputs"));
-        }
-        let mut schedule = Schedule::new(items, rig);
-        let mut tables = Tables::default();
-        while let Some(run) = schedule.next_run() {
-            match run {
-                ScheduleRun::Steps {
-                    axis, ticks, of, ..
-                } => tables.steps(axis, ticks, of.number)?,
-                ScheduleRun::Event(event) => tables.event(&event)?,
-            }
-        }
-        tables.finish(schedule.end_tick())?;
+        let held = held(heading.rig, items).map_err(|overflow| EmitError::Unfit {
+            format: self.name(),
+            reason: overflow.to_string(),
+        })?;
         let mut pages = Pages::new(out);
-        let facts = schedule.facts();
-        text::write(&tables, heading, facts, schedule.end_tick(), &mut pages)?;
+        text::write(
+            &held.tables,
+            heading,
+            &held.facts,
+            held.end_tick,
+            &mut pages,
+        )?;
         Ok(pages.finish()?)
     }
 }
 
-fn unfit(reason: impl Into<String>) -> EmitError {
-    EmitError::Unfit {
-        format: "c",
-        reason: reason.into(),
+/// What a header says of a program.
+struct HeaderContents {
+    tables: Tables,
+    facts: Facts,
+    end_tick: u64,
+}
+
+/// Gathers the tables of a program.
+fn held(
+    rig: &Rig,
+    items: &mut dyn Iterator<Item = Item>,
+) -> Result<HeaderContents, HeaderOverflow> {
+    let counts = [rig.axes.len(), rig.outputs.len(), rig.inputs.len()];
+    if counts.iter().any(|count| *count >= usize::from(SEVERAL)) {
+        return Err(HeaderOverflow {
+            what: HeaderLimit::Names,
+            line: None,
+        });
     }
+    let mut schedule = Schedule::new(items, rig);
+    let mut tables = Tables::default();
+    let mut line = None;
+    let mut gather = || {
+        while let Some(run) = schedule.next_run() {
+            match run {
+                ScheduleRun::Steps {
+                    axis, ticks, of, ..
+                } => {
+                    line = Some(of.planned.line);
+                    tables.steps(axis, ticks, of.number)?;
+                }
+                ScheduleRun::Event(event) => tables.event(&event)?,
+            }
+        }
+        tables.finish(schedule.end_tick())
+    };
+    match gather() {
+        Ok(()) => Ok(HeaderContents {
+            facts: schedule.facts().clone(),
+            end_tick: schedule.end_tick(),
+            tables,
+        }),
+        Err(what) => Err(HeaderOverflow { what, line }),
+    }
+}
+
+/// Why a header cannot hold a program; none where it can.
+pub(crate) fn overflow(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Option<HeaderOverflow> {
+    held(rig, items).err()
+}
+
+/// What of a program is more than the tables hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+pub(crate) enum HeaderLimit {
+    #[error("the rig has more than 254 axes, outputs or inputs")]
+    Names,
+    #[error("the program takes more than {MOST_ACTIONS} actions")]
+    Actions,
+    #[error("the program takes more than {MOST_INTERVALS} different intervals")]
+    Intervals,
+    #[error("a timeout is longer than 2^32 ticks")]
+    Timeout,
+}
+
+/// Why a header cannot hold a program.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+#[error("{what}{}", line.map_or_else(String::new, |line| format!(", reached in line {line}")))]
+pub(crate) struct HeaderOverflow {
+    what: HeaderLimit,
+    /// The line of the last move before it, if there is one.
+    pub(crate) line: Option<usize>,
 }
 
 /// The tables of one program.
@@ -166,7 +226,7 @@ struct Tables {
 }
 
 impl Tables {
-    fn steps(&mut self, axis: usize, ticks: &[u64], of_move: u64) -> Result<(), EmitError> {
+    fn steps(&mut self, axis: usize, ticks: &[u64], of_move: u64) -> Result<(), HeaderLimit> {
         if of_move != self.of_move {
             self.close()?;
             self.of_move = of_move;
@@ -175,7 +235,7 @@ impl Tables {
         self.parts.add(axis as u8, ticks)
     }
 
-    fn event(&mut self, event: &Event) -> Result<(), EmitError> {
+    fn event(&mut self, event: &Event) -> Result<(), HeaderLimit> {
         self.close()?;
         let (kind, which, value) = match &event.what {
             EventKind::Step { axis, .. } => return self.parts.add(*axis as u8, &[event.tick]),
@@ -190,7 +250,7 @@ impl Tables {
                 timeout,
             } => {
                 let ticks = timeout.map_or(Ok(0), |ticks| u32::try_from(ticks.max(1)));
-                let ticks = ticks.map_err(|_| unfit("a timeout is longer than 2^32 ticks"))?;
+                let ticks = ticks.map_err(|_| HeaderLimit::Timeout)?;
                 let kind = match until {
                     Until::Active => HeaderActionKind::Await,
                     Until::Released => HeaderActionKind::AwaitReleased,
@@ -216,7 +276,7 @@ impl Tables {
     }
 
     /// Ends the open part and plays it.
-    fn close(&mut self) -> Result<(), EmitError> {
+    fn close(&mut self) -> Result<(), HeaderLimit> {
         let Some(played) = self.parts.close() else {
             return Ok(());
         };
@@ -236,7 +296,7 @@ impl Tables {
         kind: HeaderActionKind,
         which: u8,
         value: u32,
-    ) -> Result<(), EmitError> {
+    ) -> Result<(), HeaderLimit> {
         let mut wait = tick - self.tick;
         while wait > u64::from(u32::MAX) {
             wait -= u64::from(u32::MAX);
@@ -252,9 +312,9 @@ impl Tables {
         which: u8,
         value: u32,
         wait: u32,
-    ) -> Result<(), EmitError> {
+    ) -> Result<(), HeaderLimit> {
         if self.actions.len() == MOST_ACTIONS {
-            return Err(unfit(format!("it takes more than {MOST_ACTIONS} actions")));
+            return Err(HeaderLimit::Actions);
         }
         self.actions.push(HeaderAction {
             kind,
@@ -266,7 +326,7 @@ impl Tables {
     }
 
     /// Ends the program on a tick.
-    fn finish(&mut self, end: u64) -> Result<(), EmitError> {
+    fn finish(&mut self, end: u64) -> Result<(), HeaderLimit> {
         self.close()?;
         // A table has at least one entry, be it an empty wait.
         if end > self.tick || self.actions.is_empty() {

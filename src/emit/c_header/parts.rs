@@ -4,10 +4,10 @@ use std::collections::HashMap;
 use std::collections::hash_map::DefaultHasher;
 use std::hash::{Hash, Hasher};
 
-use super::{EmitError, SEVERAL, unfit};
+use super::{HeaderLimit, SEVERAL};
 
 /// More entries than any controller holds (8 MiB).
-const MOST_INTERVALS: usize = 1 << 22;
+pub(super) const MOST_INTERVALS: usize = 1 << 22;
 /// An entry of the interval table that goes on in the next one.
 const GOES_ON: u16 = u16::MAX;
 
@@ -55,7 +55,7 @@ struct Open {
 
 impl Parts {
     /// Adds steps of one axis.
-    pub(super) fn add(&mut self, axis: u8, ticks: &[u64]) -> Result<(), EmitError> {
+    pub(super) fn add(&mut self, axis: u8, ticks: &[u64]) -> Result<(), HeaderLimit> {
         let mut ticks = ticks;
         if self.open.is_none() {
             let Some((first, rest)) = ticks.split_first() else {
@@ -144,11 +144,9 @@ impl Parts {
     }
 }
 
-fn limit(intervals: &[u16]) -> Result<(), EmitError> {
+fn limit(intervals: &[u16]) -> Result<(), HeaderLimit> {
     if intervals.len() > MOST_INTERVALS {
-        return Err(unfit(format!(
-            "it takes more than {MOST_INTERVALS} different intervals"
-        )));
+        return Err(HeaderLimit::Intervals);
     }
     Ok(())
 }

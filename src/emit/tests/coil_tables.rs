@@ -80,8 +80,8 @@ fn csv_and_json_carry_the_same_codes() {
     assert_eq!(json["axes"][1]["positions"][1]["phase_b"]["sign"], 1);
 }
 
-/// The header compiles without a warning and holds what it should: the sum of the codes
-/// of phase A over a cycle, added up by the compiled program.
+/// The header compiles without a warning and holds what it should: the signed codes of
+/// phase B over a cycle, each times its position, added up by the compiled program.
 #[test]
 fn a_c_compiler_reads_the_header() {
     let Some(gcc) = support::tool("gcc") else {

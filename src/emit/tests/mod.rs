@@ -3,3 +3,4 @@
 mod coil_tables;
 mod emit_formats;
 mod packing;
+mod pipeline;

@@ -1,7 +1,8 @@
 //! One simulated second of a microstepped move, here and in scipy's solve_ivp.
 //!
 //! scipy runs with several tolerances; the one that is compared is the fastest that is at
-//! least as exact as the simulator, both held against scipy at its tightest.
+//! least as exact as the simulator, both held against scipy at its tightest. It is about
+//! time, so it runs only when it is asked for, on a machine that does nothing else.
 
 use std::time::Instant;
 

@@ -7,7 +7,7 @@ use std::cmp::Reverse;
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::error::PackError;
+use super::error::{MOST_STEPS, PackError};
 use super::motion::{self, FitError, PackedMotion};
 use super::op::{INPUT_BITS, OpKind};
 use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, operations};
@@ -174,6 +174,11 @@ impl Builder {
         let number = *self.known_by_address.entry(key).or_insert(next);
         if number == next {
             let axis = &motion.axes[place];
+            let steps = axis.steps;
+            if steps > MOST_STEPS {
+                let index = *index;
+                return Err(PackError::TooManySteps { index, steps });
+            }
             let times = ideal_times(axis, self.rate);
             self.known.push(KnownAxis {
                 index: *index,
@@ -274,7 +279,8 @@ fn drop_unused_ramps(packed: &mut Packed) {
 /// Ideal times of the steps of one axis (ticks since the start of the motion): step k
 /// falls where the position passes k − ½.
 fn ideal_times(axis: &AxisMotion, rate: f64) -> Vec<f64> {
-    let steps = usize::try_from(axis.steps).unwrap_or(usize::MAX);
+    // At most MOST_STEPS.
+    let steps = axis.steps as usize;
     let mut times = vec![0.0; steps];
     let (mut done, mut elapsed) = (0, 0.0);
     for (number, segment) in axis.segments.iter().enumerate() {

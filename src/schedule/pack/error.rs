@@ -2,6 +2,9 @@
 
 use thiserror::Error;
 
+/// Steps of one axis in a packed move. Chosen: their times are 128 MiB.
+pub(super) const MOST_STEPS: u64 = 1 << 24;
+
 /// Why a program cannot be packed.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum PackError {
@@ -11,6 +14,14 @@ pub enum PackError {
     TooSlow {
         /// Number of the move in the program, from 0.
         index: u64,
+    },
+    /// Packing holds the times of all the steps of one move.
+    #[error("move {index} makes {steps} steps, and the limit of a packed move is {MOST_STEPS}")]
+    TooManySteps {
+        /// Number of the move in the program, from 0.
+        index: u64,
+        /// Steps of one axis.
+        steps: u64,
     },
     /// Numbers of motions have 16 bits.
     #[error("the program has more than 65,535 different moves")]

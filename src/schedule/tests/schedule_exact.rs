@@ -544,6 +544,39 @@ proptest! {
     }
 
     #[test]
+    fn any_motion_mirrored_in_time_has_the_mirrored_schedule(
+        durations in (0.01..2.0, 0.01..2.0, 0.01..2.0),
+        steps in 1..6000_i64,
+        is_s_curve in any::<bool>(),
+    ) {
+        let (a, b, c) = durations;
+        // An S-curve is its own mirror image.
+        let (forwards, mirrored) = if is_s_curve {
+            (s_curve(a, b, c).to_vec(), s_curve(a, b, c).to_vec())
+        } else {
+            (trapezoid(a, b, c).to_vec(), trapezoid(c, b, a).to_vec())
+        };
+        let ticks = |phases: &[Phase]| {
+            let rig = rig(1, timer(1e6, 1));
+            let motion = motion(vec![axis_motion(0, steps, 0.0, phases)]);
+            let mut schedule = Schedule::new([play(&motion)], &rig);
+            let ticks: Vec<u64> = schedule
+                .by_ref()
+                .filter(|event| matches!(event.what, EventKind::Step { .. }))
+                .map(|event| event.tick)
+                .collect();
+            (ticks, motion.duration * 1e6, schedule.facts().added_ticks as f64)
+        };
+        let ((there, end, added), (back, _, added_back)) = (ticks(&forwards), ticks(&mirrored));
+        prop_assert_eq!(there.len(), back.len());
+        for (tick, back) in there.iter().zip(back.iter().rev()) {
+            // Each is rounded on its own, and the end is no whole tick.
+            let off = (end - (*tick as f64 - added)) - (*back as f64 - added_back);
+            prop_assert!(off.abs() <= 1.0 + 1e-3, "{} and {}: {}", tick, back, off);
+        }
+    }
+
+    #[test]
     fn the_verdict_knows_the_shortest_and_the_longest_interval(one in any_axis(0), clock in 1e5..4e7_f64) {
         let rig = rig(1, timer(clock, 1));
         let motion = motion(vec![one]);

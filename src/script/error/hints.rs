@@ -101,7 +101,7 @@ impl ErrorKind {
                 found: Dimension::NONE,
                 ..
             } => {
-                let number = text.get(span.start..span.end)?;
+                let number = text.get(span.start()..span.end())?;
                 let value: f64 = number.parse().ok()?;
                 let units = wanted.units(value).iter();
                 let offered: Vec<String> = units.map(|unit| format!("“{number} {unit}”")).collect();
@@ -115,7 +115,7 @@ impl ErrorKind {
 /// The number that was meant with the comma at `span`.
 fn decimal_point(text: &str, span: Span) -> Option<String> {
     let is_digit = |c: char| c.is_ascii_digit();
-    let (before, behind) = (text.get(..span.start)?, text.get(span.end..)?);
+    let (before, behind) = (text.get(..span.start())?, text.get(span.end()..)?);
     let whole = &before[before.trim_end_matches(is_digit).len()..];
     let fraction = &behind[..behind.len() - behind.trim_start_matches(is_digit).len()];
     let found = !whole.is_empty() && !fraction.is_empty();

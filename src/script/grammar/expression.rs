@@ -25,7 +25,7 @@ pub fn expression(input: Input<'_>) -> Parsed<'_, Expression> {
     if further.is_empty() {
         return Ok((rest, first));
     }
-    let span = Span::new(first.span.start, offset(rest));
+    let span = Span::new(first.span.start(), offset(rest));
     let kind = ExpressionKind::Sum(Box::new(first), further);
     Ok((rest, Expression { span, kind }))
 }
@@ -117,7 +117,7 @@ fn factor(input: Input<'_>) -> Parsed<'_, Expression> {
     let kind = match of.kind {
         // The sign goes to the number, so that `-1/4 turn` is (−1/4) turn.
         ExpressionKind::Measure { number, units } if is_plain(&number) => {
-            let span = Span::new(span.start, number.span.end);
+            let span = Span::new(span.start(), number.span.end());
             let kind = ExpressionKind::Negative(number);
             let number = Box::new(Expression { span, kind });
             ExpressionKind::Measure { number, units }

@@ -69,30 +69,29 @@ impl ErrorsSoFar {
     }
 }
 
-/// Reads a script: its statements and what is wrong with the text.
-pub fn parse(text: &str) -> (Vec<Statement>, Vec<ScriptError>) {
+/// Reads a script: hands on its statements outside all blocks one after the other, so that
+/// they need not all be kept; gives what is wrong with the text.
+pub fn read(text: &str, take: &mut dyn FnMut(Statement)) -> Vec<ScriptError> {
     let noted = ErrorsSoFar::default();
     let extra = Extra {
         noted: &noted,
         depth: 0,
     };
-    let statements = script(LocatedSpan::new_extra(text, extra));
-    (statements, noted.errors.into_inner())
+    script(LocatedSpan::new_extra(text, extra), take);
+    noted.errors.into_inner()
 }
 
 /// `script = { line-end | statement line-end }`
-fn script(mut input: Input<'_>) -> Vec<Statement> {
-    let mut all = Vec::new();
+fn script(mut input: Input<'_>, take: &mut dyn FnMut(Statement)) {
     loop {
-        let (rest, found) = statements(input);
-        all.extend(found);
+        let rest = statements(input, take);
         // What is left begins with a brace that closes nothing.
         let Ok((behind, _)) = sign('}').parse(rest) else {
-            return all;
+            return;
         };
         let noted = input.extra.noted;
         if noted.enough() {
-            return all;
+            return;
         }
         if !noted.explains_brace() {
             noted.note(ScriptError::new(
@@ -104,46 +103,46 @@ fn script(mut input: Input<'_>) -> Vec<Statement> {
     }
 }
 
-/// The statements up to a closing brace or the end of the text.
-fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
+/// The statements up to a closing brace or the end of the text; gives what comes there.
+fn statements<'a>(mut input: Input<'a>, take: &mut dyn FnMut(Statement)) -> Input<'a> {
     let noted = input.extra.noted;
-    let mut found = Vec::new();
     loop {
         input = empty_lines(input);
         if input.fragment().is_empty() || input.fragment().starts_with('}') || noted.enough() {
-            return (input, found);
+            return input;
         }
         // A brace on a line of its own belongs to the statement that lacks it.
         if input.fragment().starts_with('{')
             && noted.explains_brace()
             && let Ok((rest, body)) = block(input)
         {
-            found.extend(body.statements);
+            body.statements.into_iter().for_each(&mut *take);
             input = rest;
             continue;
         }
         match statement::statement(input) {
-            Ok((rest, statement)) => {
+            Ok((rest, mut statement)) => {
                 let following = statement::words_behind(&statement.kind);
-                found.push(statement);
-                input = match expect(Expected::LineEnd(following), line_end).parse(rest) {
-                    Ok((rest, ())) => rest,
+                match expect(Expected::LineEnd(following), line_end).parse(rest) {
+                    Ok((behind, ())) => {
+                        take(statement);
+                        input = behind;
+                    }
                     Err(error) => {
                         note(noted, error);
                         let (behind, body) = skip_line(rest);
                         // In front of a decimal comma stands another value than is meant.
-                        if rest.fragment().starts_with(',')
-                            && let Some(cut_short) = found.last_mut()
-                        {
-                            cut_short.kind = StatementKind::Broken {
+                        if rest.fragment().starts_with(',') {
+                            statement.kind = StatementKind::Broken {
                                 defines: defined(input),
                                 body: Vec::new(),
                             };
                         }
-                        found.extend(body);
-                        behind
+                        take(statement);
+                        body.into_iter().for_each(&mut *take);
+                        input = behind;
                     }
-                };
+                }
             }
             Err(error) => {
                 if lacks_brace(&error) && line_length(input.fragment(), false).1.is_empty() {
@@ -152,7 +151,7 @@ fn statements(mut input: Input<'_>) -> (Input<'_>, Vec<Statement>) {
                 note(noted, error);
                 let defines = defined(input);
                 let (rest, body) = skip_line(input);
-                found.push(Statement {
+                take(Statement {
                     span: span_between(input, rest),
                     keyword: span_between(input, input),
                     line: line(input),
@@ -190,7 +189,10 @@ fn block(input: Input<'_>) -> Parsed<'_, Block> {
     let start = skip_blank(input);
     let (inside, _) = expect(Expected::OpeningBrace, sign('{')).parse(start)?;
     let brace = span_between(start, inside);
-    let (rest, statements) = statements(deeper(inside, brace)?);
+    let mut found = Vec::new();
+    let rest = statements(deeper(inside, brace)?, &mut |statement| {
+        found.push(statement)
+    });
     let noted = input.extra.noted;
     let rest = match sign('}').parse(rest) {
         Ok((rest, _)) => rest,
@@ -203,8 +205,11 @@ fn block(input: Input<'_>) -> Parsed<'_, Block> {
         }
     };
     let rest = back_up(rest, input);
-    let span = span_between(start, rest);
-    Ok((rest, Block { statements, span }))
+    let block = Block {
+        statements: found,
+        span: span_between(start, rest),
+    };
+    Ok((rest, block))
 }
 
 /// Goes on behind the line of a statement that could not be read. Where the line
@@ -340,9 +345,10 @@ mod tests {
     #[test]
     fn every_node_knows_its_place() {
         let text = "repeat 2 {\r\n  turn arm by 3 * 4 deg at 5 deg/s\n}";
-        let (statements, errors) = parse(text);
+        let mut statements = Vec::new();
+        let errors = read(text, &mut |statement| statements.push(statement));
         assert_eq!(errors, []);
-        let written = |span: Span| &text[span.start..span.end];
+        let written = |span: Span| &text[span.start()..span.end()];
         assert_eq!(written(statements[0].span), text);
         let StatementKind::Repeat { count, body } = &statements[0].kind else {
             panic!("{statements:?}")

@@ -202,7 +202,7 @@ fn turn(input: Input<'_>) -> Parsed<'_, StatementKind> {
 
 /// Reads the expression of a clause into `place`; gives the clause that was there.
 fn said<'a>(
-    place: &mut Option<Clause>,
+    place: &mut Option<Box<Clause>>,
     keyword: Span,
     behind: Input<'a>,
     rest: &mut Input<'a>,
@@ -210,7 +210,7 @@ fn said<'a>(
     let (after, value) = expression(behind)?;
     *rest = after;
     Ok(place
-        .replace(Clause { keyword, value })
+        .replace(Box::new(Clause { keyword, value }))
         .map(|clause| clause.span()))
 }
 
@@ -227,7 +227,7 @@ fn dwell(input: Input<'_>) -> Parsed<'_, StatementKind> {
 fn output(input: Input<'_>) -> Parsed<'_, StatementKind> {
     let (rest, name) = expect(Expected::OutputName, rig_name).parse(input)?;
     let (rest, state) = one_of(SWITCH, rest)?;
-    let (rest, passing) = opt(clause("passing")).parse(rest)?;
+    let (rest, passing) = opt(clause("passing").map(Box::new)).parse(rest)?;
     let on = state == "on";
     Ok((rest, StatementKind::Output { name, on, passing }))
 }
@@ -239,7 +239,7 @@ fn await_(input: Input<'_>) -> Parsed<'_, StatementKind> {
     let released = keyword("released").map(|_| Until::Released);
     let until = opt(alt((pressed, released)));
     let (rest, (name, until, timeout)) =
-        (input_name, until, opt(clause("timeout"))).parse(input)?;
+        (input_name, until, opt(clause("timeout").map(Box::new))).parse(input)?;
     let until = until.unwrap_or_default();
     let kind = StatementKind::Await {
         name,

@@ -1,9 +1,7 @@
 //! `dwell until settled`: as long as the rotor swings, no longer, and told when it never
 //! stops.
 
-use crate::testing::rigs;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
 
 use crate::diagnostic::{Diagnostic, Source};
 use crate::emit::{Heading, format};
@@ -12,7 +10,8 @@ use crate::plan::{Item, program};
 use crate::rig::Rig;
 use crate::script::{Action, ActionKind, Settings};
 use crate::simulate::{Options, Settler, simulate};
-use crate::testing::rigs::{action, by, moving, rig, rotary, settings};
+use crate::testing::processor::Cost;
+use crate::testing::rigs::{self, action, by, moving, rig, rotary, settings};
 use crate::units::{Damping, Inertia, Torque, Unbalance};
 
 /// A rotor with a light load and some viscous damping, which rings for a while.
@@ -202,7 +201,8 @@ fn an_unbalance_makes_it_matter_where_the_load_stops() {
             dwells(&there)[0]
         })
         .collect();
-    assert_ne!(found[0], found[1]);
+    // By more than a sample of the simulation, so not by rounding.
+    assert!((found[0] - found[1]).abs() > 1e-3, "{found:?}");
 }
 
 #[test]
@@ -212,13 +212,9 @@ fn a_hundred_thousand_waits_cost_a_few_and_give_the_same_bytes_each_time() {
     let pair = [moving(by("15 deg", &settings)), settled()];
     let actions: Vec<Action> = pair.iter().cycle().take(200_000).cloned().collect();
     let settler = Settler::of(&rig);
-    let began = Instant::now();
+    let cost = Cost::begin();
     let items = plan_with(&rig, &settler, &actions).unwrap();
-    assert!(
-        began.elapsed() < Duration::from_secs(20),
-        "{:?}",
-        began.elapsed()
-    );
+    cost.below(20);
     assert_eq!(items.len(), 200_000);
     let csv = |items: &[Item]| {
         let mut bytes = Vec::new();

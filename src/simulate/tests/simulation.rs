@@ -96,15 +96,23 @@ fn long_move(cruise: f64) -> (Vec<Item>, impl Fn(f64) -> f64) {
 }
 
 #[test]
-fn cruising_at_500_arrives_and_cruising_at_800_or_1000_ends_steps_short() {
+fn cruising_at_500_arrives_and_cruising_at_800_or_1000_loses_synchronism() {
     // An independent integration of motor A (two phases on, 2.4 V, ramp 500 steps/s²,
     // 1667 steps): at 500 it arrives; at 800 it ends about 190 steps short, at 1000
-    // about 295.
-    for (cruise, good) in [(500.0, true), (800.0, false), (1000.0, false)] {
+    // about 295. Where a rotor catches synchronism again on the ramp down hangs on the
+    // least difference (here it is 96 steps short at 1000), so the loss is what counts.
+    for (cruise, least_lost) in [(500.0, 0), (800.0, 50), (1000.0, 50)] {
         let (items, _) = long_move(cruise);
         let outcome = simulate(&fixed_voltage_rig(), items, &Options::default());
-        println!("cruise {cruise}: {:?}", outcome.moves[0]);
-        assert_eq!(outcome.ok, good, "cruise {cruise}: {outcome:?}");
+        let arrives = least_lost == 0;
+        assert_eq!(outcome.ok, arrives, "cruise {cruise}: {outcome:?}");
+        let lost = outcome.moves[0].lost_steps;
+        let fits = if arrives {
+            lost == 0
+        } else {
+            lost >= least_lost
+        };
+        assert!(fits, "cruise {cruise}: {outcome:?}");
     }
 }
 

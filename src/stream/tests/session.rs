@@ -17,6 +17,9 @@ use super::wire::{Quality, Wire};
 
 /// A millisecond.
 pub const SLICE: Duration = Duration::from_millis(1);
+/// An output waits for a turn of the main loop and an interrupt: 81 and 11 ticks of
+/// `board_posix.c` at 2 MHz.
+const LATE_OUTPUTS: i64 = 81 + 11;
 
 /// A line without faults at the usual rate.
 pub const CLEAN: Quality = Quality {
@@ -113,7 +116,8 @@ pub struct Session<B> {
     /// How much happenings count in one tick, and by how much they may be off besides.
     per_tick: i64,
     grain: i64,
-    /// How many ticks outputs may be off by besides.
+    /// How many ticks outputs may be off by besides: [`LATE_OUTPUTS`] where a board without
+    /// hardware for them plays, none on the simulated part.
     late_outputs: i64,
     program: Rc<BenchProgram>,
     pub happened: Vec<Happening>,
@@ -166,7 +170,7 @@ impl<B: Board> Session<B> {
             slice: wanted.tick_rate / 1000,
             per_tick: 1,
             grain: 0,
-            late_outputs: 100,
+            late_outputs: LATE_OUTPUTS,
             program: Rc::clone(program),
             happened: Vec::new(),
             lead: Lead::default(),

@@ -4,6 +4,7 @@ import { chromium } from "playwright-core";
 export const launch = () =>
   chromium.launch({
     executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+    timeout: 0,
     args: [
       "--no-sandbox",
       "--disable-gpu",

@@ -39,6 +39,8 @@ async function validate(file, found) {
 
 async function open(file, options, found) {
   const context = await browser.newContext(options);
+  // Nothing gives up on a slow machine.
+  context.setDefaultTimeout(0);
   await context.setOffline(true);
   const page = await context.newPage();
   const address = pathToFileURL(resolve(file)).href;

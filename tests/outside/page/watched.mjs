@@ -15,17 +15,15 @@ const problems = [];
 
 const watch = spawn(program, ["watch", script, "-o", output], { stdio: "ignore" });
 const ended = new Promise((done) => watch.on("exit", (code) => done(code)));
-for (let tries = 0; tries < 100; tries += 1) {
-  if (await access(output).then(() => true, () => false)) break;
-  await pause(100);
-}
+// Nothing here gives up on a slow machine: what is waited for comes, or `watch` ends.
+while (watch.exitCode === null && !(await access(output).then(() => true, () => false))) await pause(20);
 const browser = await launch();
 try {
   const page = await (await browser.newContext()).newPage();
   const address = pathToFileURL(resolve(output)).href;
   listen(page, address, problems);
-  await page.goto(address);
-  const becomes = (words) => page.locator(".verdict strong", { hasText: words }).waitFor({ timeout: 15_000 });
+  await page.goto(address, { timeout: 0 });
+  const becomes = (words) => page.locator(".verdict strong", { hasText: words }).waitFor({ timeout: 0 });
   await becomes("May run");
   const good = await readFile(script, "utf8");
   await writeFile(script, good.replace("turn by", "trun by"));
@@ -41,6 +39,6 @@ try {
   await browser.close();
   watch.kill("SIGINT");
 }
-const code = await Promise.race([ended, pause(5000).then(() => "never")]);
+const code = await ended;
 expect(code === 130, `Ctrl-C ends it with ${code}`, problems);
 finish(problems);

@@ -1,0 +1,76 @@
+//! Whether the header of the format `c` can hold a job's program, said by its check.
+
+use super::events::UntilError;
+use super::{Error, Job};
+use crate::check::{Finding, Severity};
+use crate::emit::c_header::overflow;
+use crate::plan::Item;
+
+/// A program of so few items and steps, without a timeout and in so few ticks, fits whatever
+/// it does: a hundredth of what the tables hold, or less.
+const SURELY: (u64, u64, f64) = (1000, 40_000, 2e9);
+/// One with more is not tried. Chosen, because to schedule so many takes some seconds.
+const TRIED: (u64, u64) = (1_000_000, 40_000_000);
+
+/// What a check has counted of a program.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct ProgramCounts {
+    pub(super) items: u64,
+    pub(super) steps: u64,
+    pub(super) seconds: f64,
+    /// Whether it gives up waiting for an input.
+    pub(super) gives_up: bool,
+}
+
+impl ProgramCounts {
+    /// Takes in the next item.
+    pub(super) fn add(&mut self, item: &Item) {
+        self.items += 1;
+        self.seconds += item.duration();
+        match item {
+            Item::Move(planned) => {
+                let axes = planned.motion.axes.iter();
+                self.steps += axes.map(|axis| axis.steps).sum::<u64>();
+            }
+            Item::Await { timeout, .. } => self.gives_up |= timeout.is_some(),
+            Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
+        }
+    }
+}
+
+impl Job {
+    /// What there is to say about the header.
+    pub(super) fn about_the_header(
+        &self,
+        counted: ProgramCounts,
+    ) -> Result<Option<Finding>, Error> {
+        let ProgramCounts { items, steps, .. } = counted;
+        let ticks = counted.seconds * self.rig.timer.tick_rate();
+        if items <= SURELY.0 && steps <= SURELY.1 && ticks <= SURELY.2 && !counted.gives_up {
+            return Ok(None);
+        }
+        if items > TRIED.0 || steps > TRIED.1 {
+            let message = format!(
+                "the program makes {steps} steps in {items} statements: whether a C header holds it shows \
+                 only when it is written"
+            );
+            return Ok(Some(Finding::new(
+                "header-untried",
+                Severity::Note,
+                message,
+            )));
+        }
+        let mut items = UntilError::new(self.program());
+        let overflow = overflow(&self.rig, &mut items);
+        items.ended()?;
+        Ok(overflow.map(|overflow| {
+            let message = format!("a C header cannot hold this program: {overflow}");
+            Finding::new("header-overflow", Severity::Note, message)
+                .cures(vec![
+                    "write the format `binary` or the firmware player, which pack ramps".to_owned(),
+                    "make more moves equal".to_owned(),
+                ])
+                .line(overflow.line)
+        }))
+    }
+}
