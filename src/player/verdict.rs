@@ -371,7 +371,7 @@ impl<I: Iterator<Item = Item>> Iterator for Counted<'_, I> {
             for moving in &planned.motion.axes {
                 let position = &mut self.positions[moving.axis];
                 let way = i64::try_from(moving.steps).unwrap_or(i64::MAX);
-                *position = position.saturating_add(way * i64::from(moving.direction.sign()));
+                *position = position.saturating_add(way * moving.direction.sign());
                 if position.unsigned_abs() > MOST_STEPS {
                     let reason = Unplayable::Position {
                         axis: self.rig.axes[moving.axis].name.clone(),
