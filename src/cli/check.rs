@@ -183,7 +183,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         "torque margin",
     ];
     if crosses {
-        heads.push("in bad bands");
+        heads.push("in critical bands");
     }
     heads.push("verdict");
     let short = crosses && terminal.width() < ROOMY;

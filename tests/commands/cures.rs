@@ -69,6 +69,7 @@ pub fn rig(drive: &str, load: &str) -> String {
              holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.1 mN.m.s/rad }}
     drive: {{ {drive} }}
     load: {{ {load} }}
+    limits: {{ settle: 0.01 deg }}
 timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
 "
     )
