@@ -12,7 +12,6 @@
 //! for a rotor that is still swinging.
 
 mod follow;
-mod one_axis;
 mod outcome;
 mod settling;
 #[cfg(test)]

@@ -15,12 +15,14 @@ use std::collections::HashMap;
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::one_axis::OneAxis;
+use sha2::{Digest as _, Sha256};
+
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
 use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
+use crate::script::Shape;
 
 /// Torque constant of the worse motor, and inertia and friction of its load, over those of the
 /// rig's. Chosen: the tolerance of data sheets.
@@ -34,13 +36,18 @@ const CRUISED: f64 = 40.0;
 /// A rotor that lags by so many electrical cycles is lost, as in a simulation: chosen, half
 /// way between the rest it leaves and the next.
 const LOST: f64 = 0.75;
-/// Steps and internal steps up to which a motion is played whole: chosen, some ten
+/// Steps and internal steps up to which a motion is played whole: chosen, about ten
 /// milliseconds.
 const WHOLE: f64 = 1e5;
 /// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
 const LONGEST: f64 = 1e6;
-/// Motions remembered at most; past it the memory starts afresh: chosen, to bound it.
-const REMEMBERED: usize = 1024;
+/// Answers remembered at most; past it the memory starts afresh: chosen, to bound it to some
+/// megabytes.
+const REMEMBERED: usize = 1 << 16;
+
+/// SHA-256 of the numbers of a motion of one axis: the motions that are tried and not taken are
+/// many, and too large to be kept as keys.
+type Digest = [u8; 32];
 
 /// Tries motions in the motor model.
 #[derive(Debug)]
@@ -49,7 +56,7 @@ pub(crate) struct Trials {
     clock: TickClock,
     /// How much faster than nominal the real clock may be.
     tolerance: f64,
-    known: Mutex<HashMap<OneAxis, Option<bool>>>,
+    known: Mutex<HashMap<Digest, Option<bool>>>,
 }
 
 /// The motors of an axis that try a motion.
@@ -115,9 +122,9 @@ impl Trials {
         }
     }
 
-    fn axis_followed(&self, one: &OneAxis, in_band: bool) -> Option<bool> {
-        let axis = &self.axes[one.motion().axis];
-        let mut played = one.motion().clone();
+    fn axis_followed(&self, shape: Shape, motion: &AxisMotion, in_band: bool) -> Option<bool> {
+        let axis = &self.axes[motion.axis];
+        let mut played = motion.clone();
         if axis.work(&played) > if in_band { LONGEST } else { WHOLE } {
             played = axis.cut(&played);
         }
@@ -126,7 +133,7 @@ impl Trials {
         }
         let duration = played.duration();
         let motion = Arc::new(Motion {
-            shape: one.motion.shape,
+            shape,
             axes: vec![played],
             duration,
         });
@@ -172,24 +179,41 @@ impl Trials {
     }
 }
 
+fn digest(motion: &AxisMotion, in_band: bool) -> Digest {
+    let mut hasher = Sha256::new();
+    hasher.update(motion.axis.to_le_bytes());
+    hasher.update(motion.direction.sign().to_le_bytes());
+    hasher.update(motion.steps.to_le_bytes());
+    hasher.update([u8::from(in_band)]);
+    for segment in &motion.segments {
+        for number in [
+            segment.duration,
+            segment.position,
+            segment.velocity,
+            segment.acceleration,
+            segment.jerk,
+        ] {
+            hasher.update(number.to_le_bytes());
+        }
+    }
+    hasher.finalize().into()
+}
+
 impl Following for Trials {
     fn followed(&self, motion: &Arc<Motion>, in_band: bool) -> Option<bool> {
         let mut all = Some(true);
-        for number in 0..motion.axes.len() {
-            let one = OneAxis {
-                motion: Arc::clone(motion),
-                number,
-            };
+        for axis in &motion.axes {
+            let digest = digest(axis, in_band);
             // What a panic left behind is whole: entries are put in at once.
             let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
-            let before = known().get(&one).copied();
+            let before = known().get(&digest).copied();
             let found = before.unwrap_or_else(|| {
-                let found = self.axis_followed(&one, in_band);
+                let found = self.axis_followed(motion.shape, axis, in_band);
                 let mut known = known();
                 if known.len() >= REMEMBERED {
                     known.clear();
                 }
-                known.insert(one, found);
+                known.insert(digest, found);
                 found
             });
             match found {
