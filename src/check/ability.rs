@@ -3,7 +3,6 @@
 use std::sync::OnceLock;
 
 use crate::physics::band::Band;
-use crate::physics::forced::Effort;
 use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
 use crate::physics::loss::RotorLoss;
@@ -33,13 +32,13 @@ pub struct AxisAbility {
 
 impl AxisAbility {
     /// What `axis` can do, its critical speeds looked for with so much effort.
-    pub fn of(axis: &Axis, effort: Effort) -> Self {
+    pub fn of(axis: &Axis) -> Self {
         Self {
             load: ShaftLoad::of(axis),
             pull_out: PullOut::of(axis),
             loss: RotorLoss::of(&axis.motor),
-            bands: bands(axis, effort),
-            typical_bands: typical_bands(axis, effort),
+            bands: bands(axis),
+            typical_bands: typical_bands(axis),
             heat: Heat::of(axis),
             start_stop: OnceLock::new(),
         }

@@ -49,7 +49,7 @@ impl AxisCheck {
         )
     }
 
-    /// How long it is in bad bands of each kind, as a builder reads it.
+    /// How long it is in critical bands of each kind, as a builder reads it.
     pub fn bands_text(&self) -> String {
         let time_in = |kind: BandKind| {
             let of_kind = self.bands.iter().filter(|one| one.band.kind == kind);

@@ -6,6 +6,7 @@ use super::finding::{Finding, Severity};
 use super::heat;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
+use crate::physics::currents::CoilTable;
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
 use crate::plan::{AxisMotion, Change, ChangeKind};
@@ -120,7 +121,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "cruise-moved",
             Severity::Note,
             format!(
-                "to avoid a bad band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
+                "to avoid a critical band it cruises at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -163,7 +164,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-lowered",
             Severity::Note,
             format!(
-                "to avoid a bad band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
+                "to avoid a critical band it peaks at {} instead of {} {}/s{}; `bands allow` disables this",
                 Rounded(to * to_load),
                 Rounded(from * to_load),
                 unit.name,
@@ -174,7 +175,7 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "peak-stays",
             Severity::Note,
             format!(
-                "its speed peaks in the bad band around {} {}/s, and no allowed speed lies outside",
+                "its speed peaks in the critical band around {} {}/s, and no allowed speed lies outside",
                 Rounded(at * to_load),
                 unit.name
             ),
@@ -183,24 +184,51 @@ pub(super) fn change(rig: &Rig, change: &Change) -> Finding {
             "crosses-slowly",
             Severity::Note,
             format!(
-                "it takes {} to cross the bad band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
+                "it takes {} to cross the critical band from {} to {} {}/s, long enough for an oscillation to build up: accelerate faster or stay below, and simulate it",
                 Time::new(time),
                 Rounded(from * to_load),
                 Rounded(to * to_load),
                 unit.name
             ),
         ),
+        ChangeKind::Gentler { rise, share, peak } => Finding::new(
+            "torque-softened",
+            Severity::Note,
+            format!(
+                "to keep the rotor in synchronism {}{}",
+                gentler(
+                    rise,
+                    share,
+                    peak.map(|peak| format!("{} {}/s", Rounded(peak * to_load), unit.name))
+                ),
+                longer(change.cost)
+            ),
+        ),
         ChangeKind::CruiseStays { at } => Finding::new(
             "cruise-stays",
             Severity::Note,
             format!(
-                "no allowed speed lies outside the bad band around {} {}/s",
+                "no allowed speed lies outside the critical band around {} {}/s",
                 Rounded(at * to_load),
                 unit.name
             ),
         ),
     };
     finding.axis(&axis.name)
+}
+
+/// What makes a plan gentler than the fastest.
+fn gentler(rise: f64, share: f64, peak: Option<String>) -> String {
+    let rises = (rise > 0.0).then(|| format!("its torque rises over {}", Time::new(rise)));
+    let less = (share < 1.0).then(|| {
+        format!(
+            "it accelerates at {} % of what the limits allow",
+            Rounded(100.0 * share)
+        )
+    });
+    let peak = peak.map(|peak| format!("its speed peaks at {peak}"));
+    let all: Vec<String> = rises.into_iter().chain(less).chain(peak).collect();
+    all.join(" and ")
 }
 
 /// How much longer a change makes a move take, behind what it does.
@@ -247,6 +275,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
         );
     }
     findings.extend(damping(axis, ability));
+    findings.extend(settle(axis));
     findings.extend(heat::findings(axis, &ability.heat, moving));
     findings
 }
@@ -277,6 +306,34 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     Some(
         Finding::new("damping-unknown", Severity::Note, message)
             .cures(vec![measure])
+            .axis(&axis.name),
+    )
+}
+
+/// A `settle` that the rotor may miss at rest: detent and friction alone hold it farther off.
+fn settle(axis: &Axis) -> Option<Finding> {
+    let settle = axis.limits.settle?;
+    let error = CoilTable::of(axis).rest_error;
+    let off = axis.travel_speed(error.total());
+    if off <= settle {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let travel = |si: f64| format!("{} {}", Rounded(si * unit.per_si), unit.name);
+    let message = format!(
+        "`settle` is {}; detent and friction let the rotor rest up to {} off",
+        travel(settle),
+        travel(off)
+    );
+    let enough = two_digits_up(off * unit.per_si);
+    let cures = vec![
+        format!("settle: {} {}", Rounded(enough), unit.name),
+        "more current or more gearing, both of which pull the load closer; less friction"
+            .to_owned(),
+    ];
+    Some(
+        Finding::new("settle-too-fine", Severity::Warning, message)
+            .cures(cures)
             .axis(&axis.name),
     )
 }

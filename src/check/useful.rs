@@ -124,13 +124,13 @@ impl AxisAbility {
 mod tests {
     use super::*;
     use crate::diagnostic::Source;
-    use crate::physics::{Effort, PullOut};
+    use crate::physics::PullOut;
     use crate::rig::{NoFiles, Rig};
 
     /// Of a motor with a damping (mN·m·s/rad).
     fn range(damping: f64, limits: &str) -> UsefulRange {
         let axis = axis(damping, limits);
-        AxisAbility::of(&axis, Effort::Quick).useful_range(&axis)
+        AxisAbility::of(&axis).useful_range(&axis)
     }
 
     fn axis(damping: f64, limits: &str) -> Axis {

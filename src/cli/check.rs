@@ -98,12 +98,10 @@ fn json(
     drop(bar);
     let summary = concluded(checks, terminal)?;
     let ok = summary.ok && simulated.is_none_or(|outcome| outcome.ok);
-    let simulation = simulated.map_or_else(String::new, |outcome| {
-        format!("\"simulation\":{},", serde_json::json!(outcome))
-    });
+    let simulation = serde_json::json!(simulated);
     writeln!(
         out,
-        "\n],{simulation}\"total_time_s\":{},\"findings\":{},\"ok\":{ok}}}",
+        "\n],\"simulation\":{simulation},\"total_time_s\":{},\"findings\":{},\"ok\":{ok}}}",
         serde_json::json!(summary.total_time),
         summary.findings_json()
     )
@@ -192,7 +190,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         "torque margin",
     ];
     if crosses {
-        heads.push("in bad bands");
+        heads.push("in critical bands");
     }
     heads.push("verdict");
     let short = crosses && terminal.width() < ROOMY;
@@ -351,7 +349,15 @@ fn conclude(text: &mut String, summary: &Summary, simulated: Option<&Outcome>) {
             "{BAD}Must not run{BAD:#}: the simulated motor loses steps; {moves} in {time}{least}"
         );
     } else if summary.ok {
-        let _ = write!(text, "{GOOD}May run{GOOD:#}: {moves} in {time}{least}");
+        let simulated = if simulated.is_some() {
+            ""
+        } else {
+            ", not simulated"
+        };
+        let _ = write!(
+            text,
+            "{GOOD}May run{GOOD:#}{simulated}: {moves} in {time}{least}"
+        );
     } else if summary.failed == 0 {
         let _ = write!(
             text,

@@ -28,7 +28,7 @@ const BEYOND: usize = 24;
 const LINES: usize = 13;
 
 /// Print what the motors can do on their drives with their loads: pull-out torque,
-/// start-stop rate, critical speeds, heat.
+/// start-stop rate, critical speeds, heat. Exit code 1 where a failure is found.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
 pub struct MotorCommand {
@@ -59,13 +59,14 @@ impl MotorCommand {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
         let sheets = MotorSheet::all(&rig);
+        let ok = sheets.iter().all(MotorSheet::ok);
         if let Some(path) = &self.plot {
             let figure = MotorSheet::figure("What the motors can do".to_owned(), &rig, &sheets);
             super::plot::write_figure(path, &figure)?;
         }
         let text = if self.json {
             let axes: Vec<Value> = sheets.iter().map(to_json).collect();
-            format!("{}\n", json!({ "axes": axes }))
+            format!("{}\n", json!({ "ok": ok, "axes": axes }))
         } else {
             sheets
                 .iter()
@@ -78,7 +79,7 @@ impl MotorCommand {
         out.write_all(text.as_bytes())
             .and_then(|()| out.flush())
             .map_err(Failure::system("cannot print the sheet"))?;
-        Ok(Answer::Yes)
+        Ok(Answer::of(ok))
     }
 }
 
@@ -148,7 +149,7 @@ fn to_json(sheet: &MotorSheet<'_>) -> Value {
         "bands": bands,
         "typical_bands": typical_bands,
         "heat": heat_json(sheet.axis, &sheet.ability.heat),
-        "findings": sheet.ability.findings(sheet.axis),
+        "findings": sheet.findings(),
     })
 }
 
@@ -228,7 +229,7 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
         table(&heads, &[0, 1, 2, 3], rows, terminal.width())
     );
     text.push_str(&heat_lines(&sheet.ability.heat, terminal));
-    for finding in sheet.ability.findings(sheet.axis) {
+    for finding in sheet.findings() {
         text.push('\n');
         describe(&mut text, &finding);
     }

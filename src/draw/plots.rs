@@ -321,7 +321,6 @@ fn shades(ability: &AxisAbility, per_step: f64, end_hz: f64) -> Vec<Shade> {
 mod tests {
     use super::*;
     use crate::diagnostic::Source;
-    use crate::physics::Effort;
     use crate::rig::NoFiles;
 
     #[test]
@@ -329,7 +328,7 @@ mod tests {
         let text = include_str!("../cli/start/turntable.yaml");
         let rig = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles).unwrap();
         let rig = rig.rig;
-        let ability = AxisAbility::of(&rig.axes[0], Effort::Quick);
+        let ability = AxisAbility::of(&rig.axes[0]);
         let rate = ability.start_stop(&rig.axes[0]).rate;
         let [mark] = &motor(&rig, 0, &ability).marks[..] else {
             panic!("one mark");

@@ -145,12 +145,21 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
     if codes {
         writeln!(
             out,
-            "\nlargest angle error {:.4}° at the motor's shaft",
+            "\nlargest angle error {:.4}° at the motor's shaft, from rounding of the codes only",
             Decimal(table.worst_angle_error().to_degrees()),
         )?;
     } else {
         writeln!(out)?;
     }
+    let rest = table.rest_error;
+    writeln!(
+        out,
+        "detent and friction {} up to {:.3}° at the motor's shaft (detent {:.3}°, friction {:.3}°)",
+        if codes { "add" } else { "move the rest by" },
+        Decimal(rest.total().to_degrees()),
+        Decimal(rest.detent.to_degrees()),
+        Decimal(rest.friction.to_degrees()),
+    )?;
     writeln!(
         out,
         "torque ripple {:.2} % from greatest to least\n",
@@ -210,6 +219,8 @@ struct JsonAxis<'a> {
     asked_current_a: Option<f64>,
     converter_bits: Option<u32>,
     worst_angle_error_deg: f64,
+    detent_error_deg: f64,
+    friction_error_deg: f64,
     torque_ripple: f64,
     clamped: bool,
     positions: Vec<JsonRow>,
@@ -256,6 +267,8 @@ fn json_axis(table: &CoilTable) -> JsonAxis<'_> {
         asked_current_a: table.amplitude.map(|amplitude| amplitude.asked),
         converter_bits: table.converter.map(|converter| converter.bits),
         worst_angle_error_deg: clean(table.worst_angle_error().to_degrees()),
+        detent_error_deg: clean(table.rest_error.detent.to_degrees()),
+        friction_error_deg: clean(table.rest_error.friction.to_degrees()),
         torque_ripple: clean(table.torque_ripple()),
         clamped: table.beyond_converter(),
         positions: table

@@ -76,7 +76,8 @@ impl Job {
         })
     }
 
-    /// The report on one page, and whether all of the program may run. `explain` gives the
+    /// The report on one page, and whether all of the program may run: not where the motor model
+    /// loses steps in what the page shows. `explain` gives the
     /// paragraphs that explain a kind of finding.
     ///
     /// # Errors
@@ -113,7 +114,11 @@ impl Job {
                 .collect(),
             explain,
         };
-        let summary = checks.summary()?;
+        let mut summary = checks.summary()?;
+        if let Some(loss) = report.loss() {
+            summary.ok = false;
+            summary.first_failure.get_or_insert(loss);
+        }
         let page = report.page(&about, &summary, schedule.as_ref(), packed);
         Ok((page, summary.ok))
     }

@@ -31,11 +31,13 @@ pub use streaming::{Streaming, Unstreamable};
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
-use crate::physics::{Band, Effort};
+use crate::physics::Band;
 use crate::plan::{self, Item, PlannedMove, Program};
 use crate::rig::{Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
-use crate::simulate::{Options, Outcome, Settler, SimulationEvent, simulate, simulate_with};
+use crate::simulate::{
+    Options, Outcome, Settler, SimulationEvent, Trials, simulate, simulate_with,
+};
 use events::UntilError;
 
 /// A script with its rig, ready to be planned as often as needed.
@@ -45,6 +47,7 @@ pub struct Job {
     rig: Rig,
     abilities: OnceLock<Vec<AxisAbility>>,
     settler: Settler,
+    trials: Trials,
     sources: Vec<Arc<Source>>,
 }
 
@@ -123,6 +126,7 @@ impl Job {
         Ok(Self {
             script,
             settler: Settler::of(&read.rig),
+            trials: Trials::of(&read.rig),
             rig: read.rig,
             abilities: OnceLock::new(),
             sources,
@@ -189,8 +193,7 @@ impl Job {
         items.ended()
     }
 
-    /// What the motor of that axis can do on its drive with its load. Its critical speeds are
-    /// looked for more thoroughly than planning needs, which takes seconds.
+    /// What the motor of that axis can do on its drive with its load.
     ///
     /// # Errors
     /// The rig has no such axis.
@@ -204,8 +207,7 @@ impl Job {
     pub fn abilities(&self) -> &[AxisAbility] {
         self.abilities.get_or_init(|| {
             let axes = self.rig.axes.iter();
-            axes.map(|axis| AxisAbility::of(axis, Effort::Quick))
-                .collect()
+            axes.map(AxisAbility::of).collect()
         })
     }
 
@@ -217,6 +219,7 @@ impl Job {
         plan::program(&self.rig, self.script.source(), self.script.actions())
             .with_bands(bands.collect())
             .with_settling(&self.settler)
+            .with_following(&self.trials)
     }
 }
 

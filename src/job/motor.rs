@@ -2,8 +2,8 @@
 
 use std::f64::consts::TAU;
 
-use crate::check::{AxisAbility, UsefulRange};
-use crate::physics::{Effort, Machine, PullOutSample, StartStop};
+use crate::check::{AxisAbility, Finding, Severity, UsefulRange};
+use crate::physics::{Machine, PullOutSample, StartStop};
 use crate::rig::{Axis, Rig, TravelUnit};
 
 /// What a motor can do on its drive with its load.
@@ -22,7 +22,7 @@ pub struct MotorSheet<'a> {
 impl<'a> MotorSheet<'a> {
     /// Of that axis.
     pub fn of(axis: &'a Axis) -> Self {
-        let ability = AxisAbility::of(axis, Effort::Thorough);
+        let ability = AxisAbility::of(axis);
         Self {
             natural_frequency: Machine::of(axis).ringing_frequency() / TAU,
             range: ability.useful_range(axis),
@@ -39,6 +39,17 @@ impl<'a> MotorSheet<'a> {
     /// The start-stop rate, sought in the simulator when it is first asked for.
     pub fn start_stop(&self) -> &StartStop {
         self.ability.start_stop(self.axis)
+    }
+
+    /// What can be said of the axis before it moves.
+    pub fn findings(&self) -> Vec<Finding> {
+        self.ability.findings(self.axis)
+    }
+
+    /// Whether nothing that can be said of the axis before it moves is a failure.
+    pub fn ok(&self) -> bool {
+        let mut findings = self.findings().into_iter();
+        findings.all(|finding| finding.severity != Severity::Failure)
     }
 
     /// The pull-out curve over the useful range, in so many points.

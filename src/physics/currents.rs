@@ -16,7 +16,7 @@
 //!
 //! The rotor comes to rest at the angle of the current vector, atan2(iB', iA'), and its
 //! holding torque goes with the vector's length: the rounding of the codes shows as an
-//! angle error and as a ripple. The signs and φ₀ are those of
+//! angle error and as a ripple. Detent and friction add to that error: see [`RestError`]. The signs and φ₀ are those of
 //! [`Machine::command_angle`].
 //!
 //! Source: the equilibrium of T = K (iB cos θe − iA sin θe); tables of the trade round
@@ -24,6 +24,7 @@
 
 use crate::physics::feed::Demand;
 use crate::physics::machine::Machine;
+use crate::physics::rest_error::RestError;
 use crate::rig::{Amplitude, Axis, Converter, DriveKind};
 use crate::units::Resistance;
 
@@ -45,6 +46,8 @@ pub struct CoilTable {
     pub converter: Option<Converter>,
     /// One row a microstep.
     pub rows: Vec<CoilRow>,
+    /// How far detent and friction let the rotor rest from the angle of the currents.
+    pub rest_error: RestError,
 }
 
 /// What the phases carry at one microstep.
@@ -102,9 +105,14 @@ impl CoilTable {
             Some(amplitude) => amplitude.reached(),
             None => axis.drive.supply.si() / machine.resistance,
         };
-        let rows = (0..4 * axis.drive.microsteps())
+        let rows: Vec<CoilRow> = (0..4 * axis.drive.microsteps())
             .map(|index| row(&machine, index, set, full_current))
             .collect();
+        let flowing = rows.iter().map(|row| {
+            let angle = row.electrical + row.angle_error * machine.rotor_teeth;
+            (row.torque_ratio * full_current, angle)
+        });
+        let rest_error = RestError::of(axis, flowing);
         let kind = axis.drive.kind;
         let drive = match kind {
             DriveKind::FixedVoltage { sequence } => format!("{} {}", kind.name(), sequence.name()),
@@ -118,6 +126,7 @@ impl CoilTable {
             amplitude,
             converter: set.map(|(converter, _)| converter),
             rows,
+            rest_error,
         }
     }
 

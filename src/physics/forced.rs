@@ -34,47 +34,14 @@ use super::machine::{Machine, swings_past};
 /// cycle that holds it.
 pub const LAG_LIMIT_DEG: f64 = 45.0;
 
-/// How much is spent on finding bands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum Effort {
-    /// Some ten milliseconds: enough to judge a move.
-    #[default]
-    Quick,
-    /// Edges to a per cent, longer runs.
-    Thorough,
-}
-
-/// The settings of an [`Effort`].
-struct Search {
-    /// Ratio of neighbouring speeds.
-    ratio: f64,
-    /// The first speed over the natural frequency.
-    from: f64,
-    /// Length of a run in radians of the natural frequency.
-    swings: f64,
-    /// Whether edges are bisected; otherwise they lie at the nearest good speeds.
-    bisect: bool,
-}
-
-impl Effort {
-    fn search(self) -> Search {
-        match self {
-            Self::Quick => Search {
-                ratio: 1.05,
-                from: 0.11,
-                swings: 120.0,
-                bisect: false,
-            },
-            Self::Thorough => Search {
-                ratio: 1.03,
-                from: 0.1,
-                swings: 300.0,
-                bisect: true,
-            },
-        }
-    }
-}
-
+/// Ratio of neighbouring speeds of the scan: chosen, so that no band that loses steps in the
+/// tests falls between two of them; a band's edges are the nearest good speeds.
+const RATIO: f64 = 1.05;
+/// The scan begins at this multiple of the natural frequency: chosen, below the resonance at a
+/// ninth of it …
+const FROM_NATURAL: f64 = 0.11;
+/// … with runs of so many radians of it, at most: chosen, some 19 swings.
+const SWINGS: f64 = 120.0;
 /// The scan ends at this multiple of the natural frequency: chosen, past the parametric
 /// resonance at twice of it.
 const TO_NATURAL: f64 = 2.5;
@@ -106,27 +73,24 @@ const MERGED: f64 = 1.06;
 const MERGED_LOADED: f64 = 1.35;
 /// See [`MERGED_LOADED`]; both chosen on the outside bands of the tests.
 const LOADED: f64 = 0.15;
-/// Bands are this much wider at either end than the runs found them: chosen, above the width
-/// of an edge.
+/// Bands are this much wider at either end than the runs found them: chosen, above the rounding
+/// of a rate.
 const PADDING: f64 = 1.02;
-/// Width to which an edge is bisected: chosen, as the data of a motor are no better.
-const EDGE_WIDTH: f64 = 1.01;
 
 /// Forced bands of `machine` with its own load, rising; speeds in `known` bands are not
 /// examined.
-pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Band> {
-    let search = effort.search();
+pub fn forced_bands(machine: &Machine, known: &[Band]) -> Vec<Band> {
     let natural = machine.natural_frequency() / TAU;
     let rough = rough_below(machine).map(|share| share * natural);
-    let from = rough.unwrap_or(0.0).max(search.from * natural);
-    let rates: Vec<f64> = std::iter::successors(Some(from), |rate| Some(rate * search.ratio))
+    let from = rough.unwrap_or(0.0).max(FROM_NATURAL * natural);
+    let rates: Vec<f64> = std::iter::successors(Some(from), |rate| Some(rate * RATIO))
         .take_while(|rate| *rate <= TO_NATURAL * natural)
         .collect();
     let trial = |rate: f64| {
         !inside(known, rate)
             && suspect(machine, rate).is_some_and(|swing| {
                 // What is damped shows its worst within some time constants.
-                let swings = search.swings.min(60.0 + 8.0 / swing.zeta.max(1e-3));
+                let swings = SWINGS.min(60.0 + 8.0 / swing.zeta.max(1e-3));
                 let seconds = swings / machine.natural_frequency();
                 swings_past(machine, rate, seconds, LAG_LIMIT_DEG)
             })
@@ -134,13 +98,9 @@ pub fn forced_bands(machine: &Machine, known: &[Band], effort: Effort) -> Vec<Ba
     let bad: Vec<bool> = rates.par_iter().map(|rate| trial(*rate)).collect();
 
     let runs: Vec<(f64, f64)> = runs_of(&bad)
-        .into_par_iter()
+        .into_iter()
         .map(|(first, last)| {
-            let end = |bad: usize, good: Option<usize>| match good {
-                Some(good) if search.bisect => edge(rates[bad], rates[good], trial),
-                Some(good) => rates[good],
-                None => rates[bad],
-            };
+            let end = |bad: usize, good: Option<usize>| rates[good.unwrap_or(bad)];
             let from = end(first, first.checked_sub(1));
             let to = end(last, Some(last + 1).filter(|k| *k < rates.len()));
             (from / PADDING, to * PADDING)
@@ -210,20 +170,6 @@ fn rough_below(machine: &Machine) -> Option<f64> {
 
 fn inside(bands: &[Band], rate: f64) -> bool {
     bands.iter().any(|band| band.contains(rate))
-}
-
-/// The edge between a `bad` and a `good` speed: the good side of it.
-fn edge(bad: f64, good: f64, trial: impl Fn(f64) -> bool) -> f64 {
-    let (mut bad, mut good) = (bad, good);
-    while (good / bad).max(bad / good) > EDGE_WIDTH {
-        let middle = (good * bad).sqrt();
-        if trial(middle) {
-            bad = middle;
-        } else {
-            good = middle;
-        }
-    }
-    good
 }
 
 /// The swing at a speed that the closed rule cannot clear.

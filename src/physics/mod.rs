@@ -12,6 +12,7 @@ pub(crate) mod machine;
 pub(crate) mod orbit;
 pub(crate) mod regeneration;
 mod remembered;
+pub(crate) mod rest_error;
 pub(crate) mod stability;
 pub(crate) mod start_stop;
 #[cfg(test)]
@@ -22,7 +23,6 @@ pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
 #[cfg(test)]
 pub(crate) use feed::Feed;
-pub(crate) use forced::Effort;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
 pub use loss::{RotorLoss, Spread};
@@ -30,6 +30,7 @@ pub(crate) use machine::{Machine, Simulator};
 #[cfg(test)]
 pub(crate) use machine::{State, hold_speed};
 pub use regeneration::Regeneration;
+pub use rest_error::RestError;
 pub use start_stop::StartStop;
 #[cfg(test)]
 pub(crate) use start_stop::start_stop;

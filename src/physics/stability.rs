@@ -24,7 +24,7 @@ use rayon::prelude::*;
 
 use super::band::{Band, BandKind, FoundBy};
 use super::feed::Feed;
-use super::forced::{Effort, forced_bands};
+use super::forced::forced_bands;
 use super::linear::{SteadyState, swing, voltage_swing};
 use super::machine::Machine;
 use super::orbit::growth_rate;
@@ -35,6 +35,9 @@ use crate::rig::Axis;
 /// bisected: chosen, finer than the data of a motor are known.
 const SCAN_RATIO: f64 = 1.03;
 const EDGE_WIDTH: f64 = 0.002;
+
+/// A band narrower than this is none: chosen, above the width of its two edges.
+const NARROW: f64 = 2.5 * EDGE_WIDTH;
 
 /// The scan begins at this share of the natural frequency (full steps/s over Hz) …
 const FROM_NATURAL: f64 = 0.05;
@@ -50,6 +53,9 @@ const ORBITS_TO: f64 = 4.0;
 /// … and hunt where less damping is left than this share of the critical: how a real
 /// regulator leaves its set point differs by so much (chosen).
 const HUNTING_DAMPING: f64 = 0.01;
+/// Ratio of neighbouring orbits: chosen; the lower edge is bisected, and the upper one is no better
+/// known.
+const ORBIT_RATIO: f64 = 1.08;
 /// Orbits that are examined together: chosen, as the search ends soon after the first that
 /// hunts.
 const ORBITS_AT_ONCE: usize = 4;
@@ -59,29 +65,29 @@ const ORBITS_AT_ONCE: usize = 4;
 ///
 /// Where the rig gives no damping, the least that is likely is taken; with the
 /// [typical](typical_bands) one the bands are narrower.
-pub fn bands(axis: &Axis, effort: Effort) -> Vec<Band> {
-    worst_bands(Machine::of(axis), effort)
+pub fn bands(axis: &Axis) -> Vec<Band> {
+    worst_bands(Machine::of(axis))
 }
 
 /// As [`bands`], with the typical damping; the same where the rig gives it.
-pub fn typical_bands(axis: &Axis, effort: Effort) -> Vec<Band> {
-    worst_bands(Machine::with_typical_damping(axis), effort)
+pub fn typical_bands(axis: &Axis) -> Vec<Band> {
+    worst_bands(Machine::with_typical_damping(axis))
 }
 
-fn worst_bands(mut machine: Machine, effort: Effort) -> Vec<Band> {
+fn worst_bands(mut machine: Machine) -> Vec<Band> {
     // A torque that always acts is taken against the motion, and an unbalance at its worst.
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
-    static KNOWN: Remembered<Effort, Vec<Band>> = Remembered::new();
-    KNOWN.or_find(&machine, effort, || bands_of(&machine, effort))
+    static KNOWN: Remembered<(), Vec<Band>> = Remembered::new();
+    KNOWN.or_find(&machine, (), || bands_of(&machine))
 }
 
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind
 /// that touch are one.
-pub fn bands_of(machine: &Machine, effort: Effort) -> Vec<Band> {
+pub fn bands_of(machine: &Machine) -> Vec<Band> {
     let load = |omega: f64| machine.steady_torque(omega);
-    let mut bands = unstable_bands(machine, load, effort);
-    bands.extend(forced_bands(machine, &bands, effort));
+    let mut bands = unstable_bands(machine, load);
+    bands.extend(forced_bands(machine, &bands));
     bands.sort_by(|a, b| a.from_step_rate_hz.total_cmp(&b.from_step_rate_hz));
     bands
 }
@@ -89,19 +95,13 @@ pub fn bands_of(machine: &Machine, effort: Effort) -> Vec<Band> {
 /// Unstable bands of `machine` when it makes the torque `torque(ω)` (N·m) at the motor
 /// speed ω (rad/s), rising; edges are good to a fifth of
 /// a per cent for a fixed voltage, to 2 % where a regulated drive begins to hunt and to
-/// the scan's ratio (4 or 8 %) where it ends.
-pub fn unstable_bands(
-    machine: &Machine,
-    torque: impl Fn(f64) -> f64 + Sync,
-    effort: Effort,
-) -> Vec<Band> {
+/// the scan's ratio (8 %) where it ends.
+pub fn unstable_bands(machine: &Machine, torque: impl Fn(f64) -> f64 + Sync) -> Vec<Band> {
     match machine.feed {
         Feed::FixedVoltage { .. } => fixed_voltage_bands(machine, |omega| {
             swing(machine, omega, torque(omega)).map(|swing| swing.growth())
         }),
-        Feed::Regulated { peak_current, .. } => {
-            clipped_bands(machine, peak_current, torque, effort)
-        }
+        Feed::Regulated { peak_current, .. } => clipped_bands(machine, peak_current, torque),
     }
 }
 
@@ -110,7 +110,6 @@ fn clipped_bands(
     machine: &Machine,
     peak_current: f64,
     torque: impl Fn(f64) -> f64 + Sync,
-    effort: Effort,
 ) -> Vec<Band> {
     let square_wave = machine.feed.fundamental_voltage();
     let starved = |rate: f64| {
@@ -143,13 +142,9 @@ fn clipped_bands(
         loaded.constant_torque = torque(omega) - machine.viscous * omega;
         growth_rate(&loaded, rate).map(|growth| growth > -HUNTING_DAMPING * natural)
     };
-    let ratio = match effort {
-        Effort::Quick => 1.08,
-        Effort::Thorough => 1.04,
-    };
     let base = edge.max(starved_from);
     let speeds: Vec<f64> =
-        std::iter::successors(Some(ORBITS_FROM * base), |rate| Some(rate * ratio))
+        std::iter::successors(Some(ORBITS_FROM * base), |rate| Some(rate * ORBIT_RATIO))
             .take_while(|rate| *rate <= ORBITS_TO * base)
             .collect();
     let mut seen: Vec<bool> = Vec::new();
@@ -199,7 +194,10 @@ fn fixed_voltage_bands(machine: &Machine, growth: impl Fn(f64) -> Option<f64>) -
             }
             Some(start) if !now => {
                 let edge = bisect(before, rate, |rate| unstable(rate) == Some(false));
-                bands.push(band(start, Some(edge)));
+                // A speed by itself that is unstable by rounding is no band.
+                if edge > start * (1.0 + NARROW) {
+                    bands.push(band(start, Some(edge)));
+                }
                 open = None;
             }
             _ => {}

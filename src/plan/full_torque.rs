@@ -290,6 +290,17 @@ impl Ramp for TorqueRamp {
         })
     }
 
+    fn rising_over(&self, seconds: f64) -> Arc<dyn Ramp> {
+        let slope = self.slope.min(2.0 * self.steepest() / seconds);
+        let nodes = self.nodes.iter();
+        let mut points: Vec<_> = nodes.map(|node| (node.speed, node.squared)).collect();
+        limit_slope(&mut points, slope);
+        Arc::new(Self {
+            nodes: summed(&points, slope),
+            slope,
+        })
+    }
+
     fn reach(&self, low: f64, distance: f64, ceiling: f64) -> f64 {
         // Without a jerk limit a lower start always needs more room; with one it may
         // need less, and the longest way is looked for among a few starts.

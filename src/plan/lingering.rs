@@ -1,4 +1,4 @@
-//! Speeds that linger in a bad band without cruising there.
+//! Speeds that linger in a critical band without cruising there.
 //!
 //! A move too short to cruise can still turn its speed over inside a band, and there it
 //! stays longest: near its peak the speed hardly changes. What matters is how long the

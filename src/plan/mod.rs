@@ -10,6 +10,7 @@
 //! - [`bands`]: how a cruise keeps out of critical speeds
 //! - `approach`: moves that end from one side, so that backlash is taken up
 //! - [`Settling`]: who knows how long `dwell until settled` takes
+//! - [`Following`]: who knows whether a rotor follows a motion
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
 mod abilities;
@@ -17,6 +18,7 @@ mod approach;
 pub(crate) mod bands;
 mod cache;
 mod cuts;
+mod following;
 pub(crate) mod full_torque;
 mod job;
 mod leg;
@@ -45,6 +47,7 @@ mod together;
 pub(crate) mod trapezoid;
 mod unplannable;
 
+pub(crate) use following::Following;
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, MovePart, OnTheWay, Pass,
     PlannedMove, Segment, Travel,

@@ -211,19 +211,19 @@ pub struct Change {
 /// The kinds of change. Speeds in full steps/s of the motor.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ChangeKind {
-    /// The cruise speed lay in a bad band and was moved to its edge.
+    /// The cruise speed lay in a critical band and was moved to its edge.
     CruiseMoved {
         /// Where it would have been.
         from: f64,
         /// Where it is now.
         to: f64,
     },
-    /// The cruise speed lies in a bad band, and no allowed speed lies outside.
+    /// The cruise speed lies in a critical band, and no allowed speed lies outside.
     CruiseStays {
         /// Where it is.
         at: f64,
     },
-    /// The peak speed of a move too short to cruise stayed in a bad band for long and was
+    /// The peak speed of a move too short to cruise stayed in a critical band for long and was
     /// lowered to its edge.
     PeakLowered {
         /// Where it would have been.
@@ -231,12 +231,12 @@ pub enum ChangeKind {
         /// Where it is now.
         to: f64,
     },
-    /// The peak speed stays in a bad band for long, and no allowed speed lies outside.
+    /// The peak speed stays in a critical band for long, and no allowed speed lies outside.
     PeakStays {
         /// Where it is.
         at: f64,
     },
-    /// It crosses a bad band so slowly that a swing can build up; nothing was changed.
+    /// It crosses a critical band so slowly that a swing can build up; nothing was changed.
     CrossesSlowly {
         /// The band's lower edge.
         from: f64,
@@ -244,6 +244,15 @@ pub enum ChangeKind {
         to: f64,
         /// How long one crossing takes (s).
         time: f64,
+    },
+    /// It is gentler than the limits allow, since the rotor would not follow the fastest plan.
+    Gentler {
+        /// Time over which the torque rises from zero at least (s); zero: at once.
+        rise: f64,
+        /// Share of the accelerations that the limits allow.
+        share: f64,
+        /// The peak speed, where it was lowered for that.
+        peak: Option<f64>,
     },
     /// The script sets a limit beyond the rig's, which holds instead; with the first move
     /// that it would hold for.

@@ -4,7 +4,9 @@
 use std::sync::Arc;
 
 use crate::plan::cache::Cache;
+use crate::plan::following::{Following, Gentle, Trial};
 use crate::plan::job::{AxisJob, Key};
+use crate::plan::leg::Leg;
 use crate::plan::path::{Driven, ceilings, drive};
 use crate::plan::ramps::Ramps;
 use crate::plan::unplannable::Unplannable;
@@ -23,6 +25,8 @@ pub(crate) struct Planned {
 pub(crate) struct Motions<'rig> {
     pub(crate) ramps: Ramps<'rig>,
     known: Cache<Key, Planned>,
+    /// Who knows whether a rotor follows a motion, where anybody does.
+    model: Option<&'rig dyn Following>,
 }
 
 impl<'rig> Motions<'rig> {
@@ -30,7 +34,13 @@ impl<'rig> Motions<'rig> {
         Self {
             ramps: Ramps::new(rig),
             known: Cache::new(),
+            model: None,
         }
+    }
+
+    /// With somebody who knows whether a rotor follows a motion.
+    pub(crate) fn ask(&mut self, model: &'rig dyn Following) {
+        self.model = Some(model);
     }
 }
 
@@ -47,8 +57,9 @@ impl Motions<'_> {
                 return Ok(planned(&[job], &standstill(time), &[1.0], Vec::new()));
             }
             let leg = motions.ramps.leg(&job)?;
-            let driven = drive(&[leg], [job.limits.start; 2], time)?;
-            let changes = motions.changes(job.axis, 1.0, &driven);
+            let ends = [job.limits.start; 2];
+            let (driven, gentle) = motions.driven(&[job], &[1.0], &[leg], ends, time)?;
+            let changes = motions.changes(job.axis, 1.0, &driven, gentle);
             Ok(planned(&[job], &driven, &[1.0], changes))
         })
     }
@@ -78,8 +89,9 @@ impl Motions<'_> {
                 return Ok(planned(&[whole], &standstill(None), &[1.0], Vec::new()));
             };
             let ends = [first.limits.start, last.limits.start];
-            let driven = drive(&motions.ramps.legs(&runs)?, ends, None)?;
-            let changes = motions.changes(whole.axis, 1.0, &driven);
+            let legs = motions.ramps.legs(&runs)?;
+            let (driven, gentle) = motions.driven(&[whole], &[1.0], &legs, ends, None)?;
+            let changes = motions.changes(whole.axis, 1.0, &driven, gentle);
             Ok(planned(&[whole], &driven, &[1.0], changes))
         })
     }
@@ -102,7 +114,7 @@ impl Motions<'_> {
                 return Ok(planned(jobs, &standstill(time), &shares, Vec::new()));
             }
             let (leg, start) = motions.ramps.line_leg(jobs, &shares, distance)?;
-            let driven = drive(&[leg], [start; 2], time)?;
+            let (driven, gentle) = motions.driven(jobs, &shares, &[leg], [start; 2], time)?;
             let mut changes: Vec<Change> = Vec::new();
             for (job, &share) in jobs.iter().zip(&shares) {
                 let own = motions.ramps.avoided(job, share);
@@ -116,7 +128,7 @@ impl Motions<'_> {
                 if !changes.is_empty() {
                     concerned.cost = 0.0;
                 }
-                changes.extend(motions.changes(job.axis, share, &concerned));
+                changes.extend(motions.changes(job.axis, share, &concerned, gentle));
             }
             Ok(planned(jobs, &driven, &shares, changes))
         })
@@ -136,9 +148,43 @@ impl Motions<'_> {
         Ok(planned)
     }
 
+    /// The legs driven as fast as the rotors follow, where somebody knows how fast that is;
+    /// each job makes its share of the path.
+    fn driven(
+        &self,
+        jobs: &[AxisJob],
+        shares: &[f64],
+        legs: &[Leg],
+        ends: [f64; 2],
+        time: Option<f64>,
+    ) -> Result<(Driven, Option<Gentle>), Unplannable> {
+        let Some(model) = self.model else {
+            return Ok((drive(legs, ends, time)?, None));
+        };
+        let periods = jobs.iter().map(|job| self.ramps.period(job.axis));
+        let trial = Trial {
+            legs,
+            ends,
+            time,
+            at_once: jobs.iter().any(|job| job.shape.follows_torque()),
+            period: periods.fold(0.0, f64::max),
+            followed: &|driven| {
+                let motion = planned(jobs, driven, shares, Vec::new()).motion;
+                model.followed(&motion)
+            },
+        };
+        Ok(trial.driven()?)
+    }
+
     /// What the planning of a path changed, for the axis that makes `share` of its
     /// microsteps.
-    fn changes(&self, axis: usize, share: f64, driven: &Driven) -> Vec<Change> {
+    fn changes(
+        &self,
+        axis: usize,
+        share: f64,
+        driven: &Driven,
+        gentle: Option<Gentle>,
+    ) -> Vec<Change> {
         let full_steps = share / self.ramps.full_step(axis);
         let mut cost = driven.cost;
         let avoided = driven.avoided.iter().map(|avoided| {
@@ -158,8 +204,17 @@ impl Motions<'_> {
                 time: slow.time,
             }
         });
+        let gentler = gentle.map(|gentle| ChangeKind::Gentler {
+            rise: gentle.rise,
+            share: gentle.share,
+            peak: gentle
+                .speed
+                .is_finite()
+                .then_some(gentle.speed * full_steps),
+        });
         avoided
             .chain(slow)
+            .chain(gentler)
             .map(|kind| Change {
                 axis,
                 kind,

@@ -25,7 +25,7 @@ pub struct Driven {
     pub segments: Vec<Segment>,
     /// From start to end (s).
     pub duration: f64,
-    /// What was done about cruise speeds in bad bands.
+    /// What was done about cruise speeds in critical bands.
     pub avoided: Vec<Avoided>,
     /// How much longer it takes for that (s).
     pub cost: f64,
@@ -33,7 +33,7 @@ pub struct Driven {
     pub slow_crossings: Vec<SlowCrossing>,
 }
 
-/// A cruise or peak speed (microsteps/s) that lay in a bad band.
+/// A cruise or peak speed (microsteps/s) that lay in a critical band.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Avoided {
     /// Where it was.

@@ -63,6 +63,10 @@ pub trait Ramp: Debug + Send + Sync {
     /// long and as far.
     fn slower(&self, share: f64) -> Arc<dyn Ramp>;
 
+    /// The same ramp with its acceleration rising from zero, and falling back to it, over
+    /// `seconds` at least.
+    fn rising_over(&self, seconds: f64) -> Arc<dyn Ramp>;
+
     /// The highest speed, up to `ceiling`, that is reached within `distance` from
     /// `low` *and from every lower speed*. Limited jerk makes the second condition
     /// matter: from a lower speed less ground is lost while the acceleration builds

@@ -11,6 +11,7 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::physics::band::Band;
 use crate::plan::Item;
 use crate::plan::approach::{Detour, given};
+use crate::plan::following::Following;
 use crate::plan::planner::Planner;
 use crate::plan::settling::Settling;
 use crate::rig::Rig;
@@ -72,6 +73,15 @@ impl<'rig, I> Program<'rig, I> {
     #[must_use]
     pub fn with_settling(mut self, settling: &'rig dyn Settling) -> Self {
         self.planner.swings.ask(settling);
+        self
+    }
+
+    /// The program with somebody who knows whether the rotors follow what the planner makes
+    /// of its own: full-torque ramps and cruises moved out of a band. Without, these are as
+    /// fast as the torque allows.
+    #[must_use]
+    pub fn with_following(mut self, following: &'rig dyn Following) -> Self {
+        self.planner.motions.ask(following);
         self
     }
 }

@@ -6,7 +6,6 @@ use std::sync::Arc;
 
 use crate::physics::Machine;
 use crate::physics::band::Band;
-use crate::physics::forced::Effort;
 use crate::physics::stability;
 use crate::plan::Direction;
 use crate::plan::abilities::{Abilities, ranges};
@@ -61,6 +60,11 @@ impl<'rig> Ramps<'rig> {
     /// Microsteps of a full step.
     pub(crate) fn full_step(&self, axis: usize) -> f64 {
         self.full_steps[axis]
+    }
+
+    /// Period of the natural frequency (s).
+    pub(crate) fn period(&self, axis: usize) -> f64 {
+        self.periods[axis]
     }
 
     /// The leg of a path along which the job's axis does all of its steps.
@@ -240,6 +244,6 @@ fn natural_period(axis: &Axis) -> f64 {
 
 /// The critical speeds of an axis, with some clearance.
 fn kept_out_of(axis: &Axis) -> Vec<Band> {
-    let bands = stability::bands(axis, Effort::default());
+    let bands = stability::bands(axis);
     bands.iter().map(Band::with_clearance).collect()
 }

@@ -106,6 +106,13 @@ impl Ramp for LimitedJerk {
         })
     }
 
+    fn rising_over(&self, seconds: f64) -> Arc<dyn Ramp> {
+        Arc::new(Self {
+            jerk: self.jerk.min(self.acceleration / seconds),
+            ..*self
+        })
+    }
+
     fn reach(&self, low: f64, distance: f64, ceiling: f64) -> f64 {
         // The distance to `high` is longest from the speed where the ground lost to
         // building up balances the speed gained: a²/2j, or high/3 on ramps that do

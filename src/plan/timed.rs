@@ -4,7 +4,7 @@
 //! move falls steadily with its cruise speed, from n/v with hardly any ramp down to the
 //! fastest profile, so that every time from the shortest up is met by one speed v.
 //!
-//! Where that v lies in a bad band, the cruise is moved to the band's *upper* edge and
+//! Where that v lies in a critical band, the cruise is moved to the band's *upper* edge and
 //! the ramps are stretched instead (a slower cruise could not be in time any more). With
 //! t and d the time and distance of both ramps at that edge, the share s of the
 //! accelerations that meets the time T over n microsteps follows from

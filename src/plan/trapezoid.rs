@@ -12,6 +12,7 @@
 use std::sync::Arc;
 
 use crate::plan::profile::{Ramp, RampPiece};
+use crate::plan::s_curve::LimitedJerk;
 
 /// A ramp of constant acceleration.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,5 +48,12 @@ impl Ramp for ConstantAcceleration {
 
     fn slower(&self, share: f64) -> Arc<dyn Ramp> {
         Arc::new(Self(self.0 * share))
+    }
+
+    fn rising_over(&self, seconds: f64) -> Arc<dyn Ramp> {
+        Arc::new(LimitedJerk {
+            acceleration: self.0,
+            jerk: self.0 / seconds,
+        })
     }
 }

@@ -153,7 +153,7 @@ pub struct Settings {
     pub axis: Vec<(Arc<str>, SpeedLimits)>,
     /// Shape of the profile.
     pub shape: Shape,
-    /// Whether cruise speeds may lie in bad bands.
+    /// Whether cruise speeds may lie in critical bands.
     pub bands_allowed: bool,
 }
 

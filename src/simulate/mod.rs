@@ -12,11 +12,13 @@
 //! for a rotor that is still swinging.
 
 mod follow;
+mod one_axis;
 mod outcome;
 mod settling;
 #[cfg(test)]
 mod tests;
 mod trace;
+mod trial;
 
 use std::ops::ControlFlow;
 
@@ -24,6 +26,7 @@ use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
 pub(crate) use settling::Settler;
 pub use trace::{TraceSample, TraceWriter};
+pub(crate) use trial::Trials;
 
 use crate::physics::Machine;
 use crate::plan::Item;

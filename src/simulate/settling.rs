@@ -11,11 +11,11 @@
 
 use std::collections::HashMap;
 use std::f64::consts::TAU;
-use std::hash::{Hash, Hasher};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use super::one_axis::OneAxis;
 use crate::physics::{Machine, Simulator};
-use crate::plan::{AxisMotion, Motion, NeverSettles, Settling};
+use crate::plan::{Motion, NeverSettles, Settling};
 use crate::rig::{Axis, Rig};
 use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
@@ -77,35 +77,10 @@ impl SettlingAxis {
 }
 
 /// A motion of one axis from one place.
-#[derive(Debug)]
+#[derive(Debug, PartialEq, Eq, Hash)]
 struct Start {
-    motion: Arc<Motion>,
-    number: usize,
+    of: OneAxis,
     phase: i64,
-}
-
-impl Start {
-    fn axis(&self) -> &AxisMotion {
-        &self.motion.axes[self.number]
-    }
-}
-
-impl PartialEq for Start {
-    fn eq(&self, other: &Self) -> bool {
-        self.phase == other.phase
-            && self.number == other.number
-            && (Arc::ptr_eq(&self.motion, &other.motion) || self.axis() == other.axis())
-    }
-}
-
-impl Eq for Start {}
-
-impl Hash for Start {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        let axis = self.axis();
-        (axis.axis, axis.direction, axis.steps, self.phase).hash(state);
-        self.motion.duration.to_bits().hash(state);
-    }
 }
 
 impl Settler {
@@ -120,14 +95,14 @@ impl Settler {
     }
 
     fn follow(&self, start: &Start) -> Result<f64, NeverSettles> {
-        let motion = start.axis();
+        let motion = start.of.motion();
         let axis = &self.axes[motion.axis];
         let machine = &axis.machine;
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.direction.sign();
         let mut simulator = Simulator::at_rest(machine, start.phase, machine.internal_step());
         let begin = TickInstant::default();
-        let mut steps = StepTicks::new(&start.motion, start.number, self.clock, begin);
+        let mut steps = StepTicks::new(&start.of.motion, start.of.number, self.clock, begin);
         while let Some(at) = steps.peek() {
             simulator.advance(at as f64 * tick);
             simulator.command(simulator.commanded() + step);
@@ -144,7 +119,7 @@ impl Settler {
         let (mut off, mut window) = (0.0_f64, last_step);
         while simulator.time() < last_step + FOLLOWED {
             if simulator.time() - last_outside >= quiet {
-                let after = last_outside * (1.0 + self.tolerance) - start.motion.duration;
+                let after = last_outside * (1.0 + self.tolerance) - start.of.motion.duration;
                 return Ok(after.max(0.0));
             }
             if simulator.time() - window >= quiet {
@@ -171,8 +146,10 @@ impl Settling for Settler {
     fn after(&self, motion: &Arc<Motion>, number: usize, from: i64) -> Result<f64, NeverSettles> {
         let axis = &self.axes[motion.axes[number].axis];
         let start = Start {
-            motion: Arc::clone(motion),
-            number,
+            of: OneAxis {
+                motion: Arc::clone(motion),
+                number,
+            },
             phase: axis.phase(from),
         };
         // What a panic left behind is whole: entries are put in at once.

@@ -216,7 +216,11 @@ fn a_new_scenario_passes_its_check_at_once() {
     let bench = Bench::with_scenario();
     let checked = bench.run(&["check", "turntable.moves"]);
     assert_eq!(checked.code, 0, "{}{}", checked.out, checked.err);
-    assert!(checked.out.contains("May run: 8 moves"), "{}", checked.out);
+    assert!(
+        checked.out.contains("May run, not simulated: 8 moves"),
+        "{}",
+        checked.out
+    );
 }
 
 #[test]

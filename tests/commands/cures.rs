@@ -8,7 +8,7 @@ use slewsmith::check::{Finding, Severity};
 
 /// Findings that are notes, which need no cure, and the one that only a simulated report
 /// makes (a test beside it looks at its cure).
-const ELSEWHERE: [&str; 18] = [
+const ELSEWHERE: [&str; 19] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
@@ -27,10 +27,11 @@ const ELSEWHERE: [&str; 18] = [
     "player-memory",
     "player-untried",
     "steps-lost",
+    "torque-softened",
 ];
 
 /// Drives from weak to grossly overloaded, of every kind.
-const DRIVES: [&str; 9] = [
+pub const DRIVES: [&str; 9] = [
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 1",
     "kind: chopper, supply: 60 V, peak_current: 21 A, microsteps: 8, sense_resistor: 0.1 ohm",
@@ -44,7 +45,7 @@ const DRIVES: [&str; 9] = [
 ];
 
 /// Loads from none to one that no motor of the kind can hold.
-const LOADS: [&str; 6] = [
+pub const LOADS: [&str; 6] = [
     "",
     "inertia: 40 g.cm^2, friction: 5 mN.m",
     "inertia: 6000 g.cm^2, gearing: \"1:3\"",
@@ -54,7 +55,7 @@ const LOADS: [&str; 6] = [
 ];
 
 /// Scripts from slow to absurd.
-const SCRIPTS: [&str; 5] = [
+pub const SCRIPTS: [&str; 5] = [
     "speed 60 deg/s\naccel 400 deg/s^2\nturn by 90 deg\ndwell 1 s\n",
     "bands allow\nspeed 80 deg/s\naccel 40000 deg/s^2\nturn by 5 turn\n",
     "bands allow\nspeed 1800 deg/s\naccel 3000 deg/s^2\nturn by 10 turn\ndwell 10 ms\nturn by -10 turn\n",
@@ -62,7 +63,7 @@ const SCRIPTS: [&str; 5] = [
     "start 1500 deg/s\nspeed 1800 deg/s\naccel 3000 deg/s^2\nturn by 10 turn\n",
 ];
 
-fn rig(drive: &str, load: &str) -> String {
+pub fn rig(drive: &str, load: &str) -> String {
     format!(
         "axes:
   it:
@@ -70,6 +71,7 @@ fn rig(drive: &str, load: &str) -> String {
              holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.1 mN.m.s/rad }}
     drive: {{ {drive} }}
     load: {{ {load} }}
+    limits: {{ settle: 0.01 deg }}
 timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
 "
     )

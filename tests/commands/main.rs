@@ -12,6 +12,7 @@ mod digests;
 mod library;
 mod motor_findings;
 mod names;
+mod one_answer;
 mod report;
 mod straight_line;
 mod streaming;

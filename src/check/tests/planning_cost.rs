@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use crate::check::{AxisAbility, Checker};
 use crate::diagnostic::Source;
-use crate::physics::{Band, Effort};
+use crate::physics::Band;
 use crate::plan::program;
 use crate::script::{Shape, Target};
 use crate::testing::processor::Cost;
@@ -16,7 +16,7 @@ use crate::units::{Dimension, Quantity};
 /// Plans and checks so many moves of `distance` microsteps each.
 fn check(shape: Shape, moves: u32, distance: impl Fn(u32) -> u32) {
     let rig = rig(vec![rotary("a", 16)]);
-    let abilities = [AxisAbility::of(&rig.axes[0], Effort::Quick)];
+    let abilities = [AxisAbility::of(&rig.axes[0])];
     let bands = abilities[0].bands.iter().map(Band::with_clearance);
     let mut settings = settings("360 deg/s", "2000 deg/s^2");
     settings.all.jerk = limit("40000 deg/s^3");

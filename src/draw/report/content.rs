@@ -87,6 +87,15 @@ impl<'a> ReportContent<'a> {
         ));
     }
 
+    /// The first move in which the motor model loses steps, as a reason not to run the program.
+    pub fn loss(&self) -> Option<FirstFailure> {
+        let loss = self.simulation.as_ref()?.first_loss()?;
+        Some(FirstFailure {
+            line: Some(loss.line),
+            reason: findings::loss(loss).message,
+        })
+    }
+
     /// The page; `schedule` is what the schedule came to, where it was counted, and
     /// `packed` how many bytes it takes when it is packed.
     pub fn page(

@@ -30,7 +30,7 @@ pub(super) fn blocks(
         let of_move = of_axes.chain(&sample.changes).cloned();
         found.extend(of_move.map(|finding| (finding, Some(sample.planned.line))));
     }
-    found.extend(loss.map(|loss| (loss_finding(loss), Some(loss.line))));
+    found.extend(loss.map(|loss| (self::loss(loss), Some(loss.line))));
     // Moves of one statement may differ by a microstep, and by nothing else.
     let mut told = HashSet::new();
     found.retain(|(finding, line)| {
@@ -78,12 +78,12 @@ fn as_shown(finding: check::Finding, place: String, explanation: Vec<String>) ->
 }
 
 /// What the motor model lost, where it did.
-fn loss_finding(loss: &MoveOutcome) -> check::Finding {
+pub(super) fn loss(loss: &MoveOutcome) -> check::Finding {
     let message = format!(
         "the motor model loses {} full steps in this move",
         loss.lost_steps.unsigned_abs()
     );
-    check::Finding::new("steps-lost", Severity::Warning, message)
+    check::Finding::new("steps-lost", Severity::Failure, message)
         .cures(vec![
             "a gentler ramp, another cruise speed, or more damping; the simulator shows each move"
                 .to_owned(),
@@ -129,8 +129,8 @@ mod tests {
                 per_si: 1.0,
             },
         };
-        let finding = loss_finding(&lost);
-        assert_eq!(finding.severity, Severity::Warning);
+        let finding = loss(&lost);
+        assert_eq!(finding.severity, Severity::Failure);
         assert!(!finding.cures.is_empty());
     }
 }

@@ -95,7 +95,7 @@ impl Rows {
             Column::numbers("peak speed"),
             Column::numbers("torque needed"),
             Column::numbers("torque left"),
-            Column::words("in bad bands"),
+            Column::words("in critical bands"),
             Column::numbers("target error"),
         ]);
         if simulation.is_some() {

@@ -1,4 +1,5 @@
 //! Whole scenarios.
 
 mod example_scenarios;
+mod following;
 mod players;

@@ -81,6 +81,18 @@ impl Machine {
         machine
     }
 
+    /// The same with a motor whose torque constant is `weaker` times as large, and a load whose
+    /// inertia and friction are `heavier` times as large.
+    pub(crate) fn worse(&self, weaker: f64, heavier: f64) -> Self {
+        Self {
+            torque_constant: weaker * self.torque_constant,
+            inertia: self.inertia + (heavier - 1.0) * self.load_inertia,
+            load_inertia: heavier * self.load_inertia,
+            friction: heavier * self.friction,
+            ..self.clone()
+        }
+    }
+
     /// Microsteps a full step m.
     pub fn microsteps(&self) -> u32 {
         self.feed.microsteps()

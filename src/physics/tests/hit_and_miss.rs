@@ -17,7 +17,7 @@ use std::f64::consts::{SQRT_2, TAU};
 
 use crate::physics::forced::{LAG_LIMIT_DEG, torque};
 use crate::physics::stability::bands_of;
-use crate::physics::{Effort, Machine, PullOut, hold_speed};
+use crate::physics::{Machine, PullOut, hold_speed};
 use crate::rig::Sequence;
 use crate::testing::bench::{Bench, MotorData};
 use rayon::prelude::*;
@@ -124,13 +124,13 @@ fn cases(motors: &[(&'static str, MotorData)], loads: &[f64], zetas: &[f64]) -> 
 
 /// Holds the bands of a case against `points` speeds from 0.11 to 8.2 times the natural
 /// frequency.
-fn judge(case: &Case, points: u32, effort: Effort) -> Tally {
+fn judge(case: &Case, points: u32) -> Tally {
     let axis = case.bench.axis();
     let pull_out = PullOut::of(&axis);
     let mut machine = Machine::of(&axis);
     machine.viscous = 2.0 * case.zeta * machine.natural_frequency() * machine.inertia;
     machine.constant_torque = case.load * machine.holding_torque();
-    let bands = bands_of(&machine, effort);
+    let bands = bands_of(&machine);
     let natural = machine.natural_frequency() / TAU;
     let seconds = (400.0 / machine.natural_frequency()).max(0.5);
     let ratio = 75.0_f64.powf(1.0 / f64::from(points - 1));
@@ -163,11 +163,11 @@ fn judge(case: &Case, points: u32, effort: Effort) -> Tally {
 }
 
 /// Judges every case, prints the table by class and returns the whole.
-fn table(cases: &[Case], points: u32, effort: Effort) -> Tally {
+fn table(cases: &[Case], points: u32) -> Tally {
     let mut classes: BTreeMap<String, Tally> = BTreeMap::new();
     let mut whole = Tally::default();
     for case in cases {
-        let tally = judge(case, points, effort);
+        let tally = judge(case, points);
         whole.add(tally);
         for class in [
             case.drive.to_owned(),
@@ -178,7 +178,6 @@ fn table(cases: &[Case], points: u32, effort: Effort) -> Tally {
             classes.entry(class).or_default().add(tally);
         }
     }
-    println!("{effort:?}");
     println!("| class | points | lost: found of | bad: found of | false alarms |");
     println!("| --- | --- | --- | --- | --- |");
     classes.insert("~ all".to_owned(), whole);
@@ -205,11 +204,7 @@ fn meets_the_requirement(whole: Tally) {
 
 #[test]
 fn bands_find_critical_speeds_of_a_motor_that_they_were_not_tuned_on() {
-    let whole = table(
-        &cases(&[("D", D)], &[0.04, 0.24], &[0.0, 0.03]),
-        30,
-        Effort::Quick,
-    );
+    let whole = table(&cases(&[("D", D)], &[0.04, 0.24], &[0.0, 0.03]), 30);
     assert!(whole.points > 250 && whole.bad > 40, "{whole:?}");
     meets_the_requirement(whole);
 }
@@ -222,9 +217,7 @@ fn bands_find_critical_speeds_of_three_motors_that_they_were_not_tuned_on() {
         &[0.04, 0.24, 0.4],
         &[0.0, 0.03, 0.1],
     );
-    for effort in [Effort::Quick, Effort::Thorough] {
-        let whole = table(&cases, 40, effort);
-        assert!(whole.points > 2000);
-        meets_the_requirement(whole);
-    }
+    let whole = table(&cases, 40);
+    assert!(whole.points > 2000);
+    meets_the_requirement(whole);
 }

@@ -8,7 +8,7 @@ use crate::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use crate::physics::linear::{current_swing, voltage_swing};
 use crate::physics::stability::{bands, unstable_bands};
 use crate::physics::torque::PullOut;
-use crate::physics::{Band, BandKind, Effort, Machine, hold_speed};
+use crate::physics::{Band, BandKind, Machine, hold_speed};
 use crate::rig::{Axis, Sequence};
 use crate::testing::bench::{Bench, MotorData, outside_values};
 use crate::testing::spread::Spread;
@@ -164,7 +164,7 @@ fn unstable_edges_are_within_1_5_per_cent_of_the_outside_eigenvalues() {
         machine.viscous = 2.0 * entry.input("viscous_zeta") * natural * machine.inertia;
         let share = entry.input("load_fraction_of_Tpo");
         let pull_out = formula(&machine, 4.0 / std::f64::consts::PI * entry.input("V"));
-        let ours = unstable_bands(&machine, |omega| share * pull_out(omega), Effort::Thorough);
+        let ours = unstable_bands(&machine, |omega| share * pull_out(omega));
         let outside = entry.expected["bands"].as_array().unwrap();
         assert_eq!(ours.len(), outside.len(), "{}: {ours:?}", entry.id);
         for (ours, outside) in ours.iter().zip(outside) {
@@ -192,11 +192,7 @@ fn regulated_drives_begin_to_hunt_within_12_per_cent_of_the_outside_integration(
         let axis = Bench::of_reference(&entry).axis();
         let pull_out = PullOut::of(&axis);
         let share = entry.input("load_fraction_of_Tpo");
-        let ours = unstable_bands(
-            &Machine::of(&axis),
-            |omega| share * pull_out.at(omega),
-            Effort::Thorough,
-        );
+        let ours = unstable_bands(&Machine::of(&axis), |omega| share * pull_out.at(omega));
         let outside = entry.expected["first_unstable_full_steps_per_s"]
             .as_f64()
             .unwrap();
@@ -213,7 +209,7 @@ fn motor_a_at_rated_voltage_is_unstable_from_between_500_and_600_steps_a_second_
     let axis = Bench::motor_a().detent(0.0).axis();
     let machine = Machine::of(&axis);
     let pull_out = PullOut::of(&axis);
-    let found = unstable_bands(&machine, |omega| 0.3 * pull_out.at(omega), Effort::Quick);
+    let found = unstable_bands(&machine, |omega| 0.3 * pull_out.at(omega));
     let [band] = found.as_slice() else {
         panic!("{found:?}");
     };
@@ -303,7 +299,7 @@ fn forced_bands_cover_the_critical_speeds_of_the_outside_integration() {
         machine.constant_torque = entry.input("TL") * 0.42;
         machine.viscous = 2.0 * entry.input("zeta") * machine.natural_frequency() * machine.inertia;
         let natural = machine.natural_frequency() / std::f64::consts::TAU;
-        let ours = forced_bands(&machine, &[], Effort::Quick);
+        let ours = forced_bands(&machine, &[]);
         let covered =
             |share: f64, step: f64| ours.iter().any(|band| covers(band, share * natural, step));
         let outside: Vec<(f64, f64)> =
@@ -354,7 +350,7 @@ fn sixteenth_steps_have_no_forced_bands_and_full_steps_do() {
             .regulated(24.0, 1.5, microsteps)
             .viscous(4e-4)
             .axis();
-        let mut found = bands(&axis, Effort::Quick);
+        let mut found = bands(&axis);
         found.retain(|band| band.kind == BandKind::Forced);
         found
     };

@@ -336,7 +336,7 @@ fn the_verdict_tells_of_the_detour() {
     let abilities: Vec<_> = rig
         .axes
         .iter()
-        .map(|axis| crate::check::AxisAbility::of(axis, crate::physics::Effort::Quick))
+        .map(|axis| crate::check::AxisAbility::of(axis))
         .collect();
     let mut checker = Checker::new(&rig, &abilities);
     let items = plan(&rig, vec![moving(by("-90 deg", &usual()))]).unwrap();

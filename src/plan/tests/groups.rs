@@ -1,5 +1,5 @@
 //! Moves that belong together: several axes on a line, targets passed without a stop,
-//! and cruise speeds kept out of bad bands.
+//! and cruise speeds kept out of critical bands.
 
 use crate::testing::rigs;
 use std::sync::Arc;

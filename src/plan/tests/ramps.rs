@@ -4,7 +4,7 @@
 use crate::plan::Segment;
 use crate::plan::bands::Bands;
 use crate::plan::full_torque::{Capability, TorqueRamp};
-use crate::plan::profile::{Impossible, Profile, Task, fastest};
+use crate::plan::profile::{Impossible, Profile, Ramp as _, Task, fastest};
 use crate::plan::s_curve::LimitedJerk;
 use crate::plan::timed::in_time;
 use crate::plan::trapezoid::ConstantAcceleration;
@@ -361,6 +361,36 @@ fn full_torque_never_exceeds_torque_jerk_or_acceleration_inside_a_segment() {
                     segment.jerk
                 );
             }
+        }
+    }
+}
+
+#[test]
+fn a_full_torque_ramp_that_rises_over_a_time_starts_and_ends_without_torque_below_the_plain_one() {
+    for problem in torque_problems() {
+        let cap = problem.value("accel");
+        let ramp = |which: usize| {
+            let curve = |speed| problem.able(speed)[which].min(cap);
+            TorqueRamp::below(&curve, problem.value("speed"), problem.jerk()).unwrap()
+        };
+        let (up, down) = (ramp(0), ramp(1));
+        let task = rest_to_rest(problem.value("distance"), problem.value("speed"));
+        let plain = fastest(task, &up, &down).unwrap();
+        let rise = 0.01 * plain.duration;
+        let soft = fastest(task, &*up.rising_over(rise), &*down.rising_over(rise)).unwrap();
+        assert_joined(&soft, &task, true);
+        assert!(soft.duration >= plain.duration * (1.0 - 1e-9));
+        // By hand: a ramp of constant acceleration takes the time of one rise longer, and there
+        // are two of them; torque that falls with speed leaves room.
+        assert!(soft.duration <= plain.duration + 2.0 * rise);
+        for segment in &soft.segments {
+            let [accel, decel] = problem.able(segment.velocity).map(|able| able.min(cap));
+            let allowed = 1.0 + 1e-9;
+            assert!(
+                segment.acceleration <= accel * allowed && -segment.acceleration <= decel * allowed
+            );
+            let steepest = up.steepest().max(down.steepest());
+            assert!(segment.jerk.abs() <= steepest / rise * (1.0 + 1e-6));
         }
     }
 }

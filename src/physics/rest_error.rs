@@ -1,0 +1,123 @@
+//! How far a rotor rests from the angle that its currents point to.
+//!
+//! Detent torque pulls towards the positions with one phase on, and friction holds the rotor
+//! wherever it comes to rest within a dead band:
+//!
+//! ```text
+//! K I sin(φ − θ) = Td sin 4θ          detent: |θ − φ|/N, largest over the microsteps
+//! K I sin(N x)   = Tf                 friction: ± x
+//! ```
+//!
+//! | symbol | what | unit |
+//! | --- | --- | --- |
+//! | K | torque constant | N·m/A |
+//! | I, φ | amplitude and electrical angle of the currents that flow | A, rad |
+//! | θ | electrical angle of the rotor at rest | rad |
+//! | Td | detent torque | N·m |
+//! | Tf | friction of rotor and load at the motor's shaft | N·m |
+//! | N | rotor teeth | |
+//!
+//! Source: the static balance of the machine's torque. Full and half steps rest where
+//! sin 4θ = 0, so the detent moves none of them.
+
+use std::f64::consts::FRAC_PI_2;
+
+use crate::physics::Machine;
+use crate::physics::loss::RotorLoss;
+use crate::rig::Axis;
+
+/// Halvings of a quarter of a turn of the field: chosen, to about 10⁻¹² rad.
+const HALVINGS: usize = 40;
+
+/// How far a rotor may rest from the angle of its currents (rad at the motor's shaft, without
+/// sign).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RestError {
+    /// By the detent torque.
+    pub detent: f64,
+    /// By friction.
+    pub friction: f64,
+}
+
+impl RestError {
+    /// Of an axis whose currents have the amplitudes and electrical angles `currents` (A, rad),
+    /// one for each microstep. Of a loss that the rig leaves out the typical one is taken.
+    pub(crate) fn of(axis: &Axis, currents: impl Iterator<Item = (f64, f64)>) -> Self {
+        let machine = Machine::of(axis);
+        let friction = RotorLoss::of(&axis.motor).friction.typical + machine.friction;
+        let mut error = Self {
+            detent: 0.0,
+            friction: 0.0,
+        };
+        for (amplitude, angle) in currents {
+            let peak = machine.torque_constant * amplitude;
+            let detent = (rest(peak, machine.detent_torque, angle) - angle).abs();
+            let dead_band = libm::asin((friction / peak).min(1.0));
+            error.detent = error.detent.max(detent / machine.rotor_teeth);
+            error.friction = error.friction.max(dead_band / machine.rotor_teeth);
+        }
+        error
+    }
+
+    /// Both together.
+    pub fn total(&self) -> f64 {
+        self.detent + self.friction
+    }
+}
+
+/// The electrical angle at which a rotor without friction rests near `angle`.
+fn rest(peak: f64, detent: f64, angle: f64) -> f64 {
+    let torque = |at: f64| peak * libm::sin(angle - at) - detent * libm::sin(4.0 * at);
+    let (mut low, mut high) = (angle - FRAC_PI_2, angle + FRAC_PI_2);
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(low, high);
+        if torque(middle) > 0.0 {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    f64::midpoint(low, high)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::f64::consts::FRAC_PI_4;
+
+    use approx::assert_relative_eq;
+
+    use super::*;
+    use crate::physics::currents::CoilTable;
+    use crate::testing::rigs::axis_of;
+
+    /// An eighth of a full step beside the one-phase position the detent is strongest:
+    /// x ≈ Td/(K I) there (first order of the balance).
+    #[test]
+    fn a_weak_detent_moves_the_rest_by_its_share_of_the_torque() {
+        let angle = FRAC_PI_4 / 2.0;
+        let off = angle - rest(1.0, 1e-4, angle);
+        assert_relative_eq!(off, 1e-4, max_relative = 1e-3);
+    }
+
+    #[test]
+    fn full_and_half_steps_rest_where_they_are_meant_to() {
+        for half_step in 0..8 {
+            let angle = f64::from(half_step) * FRAC_PI_4;
+            assert!((rest(1.0, 0.2, angle) - angle).abs() < 1e-9);
+        }
+    }
+
+    /// By hand: 0.42 N·m holds with both phases on at 1.5 A, so one phase gives 0.297 N·m;
+    /// 30 mN·m of friction in the load and 21 mN·m in the rotor (5 % detent, all of it) hold
+    /// it within asin(0.0510/0.297)/50 = 0.198 degrees.
+    #[test]
+    fn friction_holds_a_rotor_within_its_dead_band() {
+        let axis = axis_of(
+            "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
+            "friction: 30 mN.m",
+        );
+        let error = CoilTable::of(&axis).rest_error;
+        assert_relative_eq!(error.friction.to_degrees(), 0.198, max_relative = 5e-3);
+        assert!(error.detent > 0.0 && error.total() > error.friction);
+    }
+}

@@ -1,0 +1,203 @@
+//! Whether a rotor follows a motion, for what the planner makes of its own.
+//!
+//! Two motors play the ticks of the motion from rest, on a clock that is as fast as the timer's
+//! tolerance allows: the one of the rig, and one that is worse by [`WEAKER`] and [`HEAVIER`],
+//! so that a plan has something left for a rotor that still swings from the move before. They
+//! start where the detent helps and where it hinders. Behind the last step they are followed
+//! for two periods of the natural frequency: nothing drives them any more, so that a rotor
+//! whose whole second swing is below [`STAYS`] stays.
+//!
+//! A long cruise tells little that is new: where the whole motion takes more than [`WHOLE`]
+//! steps, all but [`CRUISED`] periods of each cruise are left out.
+
+use std::cell::Cell;
+use std::collections::HashMap;
+use std::f64::consts::TAU;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use super::one_axis::OneAxis;
+use crate::physics::{Machine, Simulator};
+use crate::plan::{AxisMotion, Following, Motion};
+use crate::rig::{Axis, Rig};
+use crate::schedule::clock::{TickClock, TickInstant};
+use crate::schedule::ticks::StepTicks;
+
+/// Torque constant of the worse motor, and inertia and friction of its load, over those of the
+/// rig's. Chosen: the tolerance of data sheets.
+const WEAKER: f64 = 0.9;
+const HEAVIER: f64 = 1.1;
+/// Lag (electrical cycles) that the swing of a rotor which stays does not reach at standstill:
+/// chosen, as a rotor that carries no load turns over at half a cycle, and a loaded one sooner.
+const STAYS: f64 = 0.4;
+/// Periods of a cruise that are played: chosen, enough for a swing to grow or die.
+const CRUISED: f64 = 40.0;
+/// A rotor that lags by so many electrical cycles is lost, as in a simulation: chosen, half
+/// way between the rest it leaves and the next.
+const LOST: f64 = 0.75;
+/// Steps and internal steps up to which a motion is played whole: chosen, some tens
+/// of milliseconds.
+const WHOLE: f64 = 3e5;
+/// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
+const LONGEST: f64 = 1e6;
+/// Motions remembered at most; past it the memory starts afresh: chosen, to bound it.
+const REMEMBERED: usize = 1024;
+
+/// Tries motions in the motor model.
+#[derive(Debug)]
+pub(crate) struct Trials {
+    axes: Vec<TriedAxis>,
+    clock: TickClock,
+    /// How much faster than nominal the real clock may be.
+    tolerance: f64,
+    known: Mutex<HashMap<OneAxis, Option<bool>>>,
+}
+
+/// The motors of an axis that try a motion.
+#[derive(Debug)]
+struct TriedAxis {
+    nominal: Machine,
+    worse: Machine,
+    /// Microsteps of a turn of the load.
+    load_turn: f64,
+}
+
+impl TriedAxis {
+    fn of(axis: &Axis) -> Self {
+        let nominal = Machine::of(axis);
+        Self {
+            worse: nominal.worse(WEAKER, HEAVIER),
+            load_turn: axis.microsteps_per_motor_turn() as f64 * nominal.gearing,
+            nominal,
+        }
+    }
+
+    /// Steps and internal steps that it takes to play a motion.
+    fn work(&self, motion: &AxisMotion) -> f64 {
+        motion.steps as f64 + motion.duration() / self.nominal.rotor_step()
+    }
+
+    /// How long a cruise is played (s) at a speed (microsteps/s): a whole turn of a load that is
+    /// out of balance, too.
+    fn cruised(&self, speed: f64) -> f64 {
+        let periods = CRUISED * TAU / self.worse.natural_frequency();
+        match self.nominal.unbalance_torque == 0.0 {
+            true => periods,
+            false => periods.max(self.load_turn / speed),
+        }
+    }
+
+    /// The motion with its cruises cut to what is played.
+    fn cut(&self, motion: &AxisMotion) -> AxisMotion {
+        let mut cut = motion.clone();
+        let mut left_out = 0.0;
+        for segment in &mut cut.segments {
+            segment.position -= left_out;
+            if segment.acceleration == 0.0 && segment.jerk == 0.0 && segment.velocity > 0.0 {
+                let more = segment.duration - self.cruised(segment.velocity);
+                let steps = (more * segment.velocity).floor().max(0.0);
+                segment.duration -= steps / segment.velocity;
+                left_out += steps;
+            }
+        }
+        cut.steps -= left_out as u64;
+        cut
+    }
+}
+
+impl Trials {
+    /// For the axes of `rig`.
+    pub(crate) fn of(rig: &Rig) -> Self {
+        Self {
+            axes: rig.axes.iter().map(TriedAxis::of).collect(),
+            clock: TickClock::new(&rig.timer),
+            tolerance: rig.timer.tolerance,
+            known: Mutex::default(),
+        }
+    }
+
+    fn axis_followed(&self, one: &OneAxis) -> Option<bool> {
+        let axis = &self.axes[one.motion().axis];
+        let mut played = one.motion().clone();
+        if axis.work(&played) > WHOLE {
+            played = axis.cut(&played);
+        }
+        if axis.work(&played) > LONGEST {
+            return None;
+        }
+        let duration = played.duration();
+        let motion = Arc::new(Motion {
+            shape: one.motion.shape,
+            axes: vec![played],
+            duration,
+        });
+        let half_way = i64::from(axis.nominal.microsteps() / 2);
+        let starts = [&axis.worse, &axis.nominal]
+            .into_iter()
+            .flat_map(|machine| [0, half_way].map(|from| (machine, from)));
+        Some(
+            starts
+                .into_iter()
+                .all(|(machine, from)| self.follows(machine, &motion, from)),
+        )
+    }
+
+    /// Whether `machine` plays the only axis of `motion` from rest at microstep `from` and
+    /// comes to rest where it should.
+    fn follows(&self, machine: &Machine, motion: &Arc<Motion>, from: i64) -> bool {
+        let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
+        let step = motion.axes[0].direction.sign();
+        let mut simulator = Simulator::at_rest(machine, from, machine.internal_step());
+        let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
+        let strayed = Cell::new(false);
+        let watch = |simulator: &Simulator<'_>| {
+            // A lag that is no number is none either.
+            let near = simulator.lag().abs() < LOST * TAU;
+            strayed.set(strayed.get() || !near);
+        };
+        while let Some(at) = steps.peek() {
+            simulator.advance_with(at as f64 * tick, watch);
+            if strayed.get() {
+                return false;
+            }
+            simulator.command(simulator.commanded() + step);
+            steps.used(1);
+        }
+        let period = TAU / machine.natural_frequency();
+        simulator.advance_with(simulator.time() + period, watch);
+        let mut widest = 0.0_f64;
+        simulator.advance_with(simulator.time() + period, |simulator| {
+            widest = widest.max(simulator.lag().abs());
+        });
+        !strayed.get() && widest < STAYS * TAU
+    }
+}
+
+impl Following for Trials {
+    fn followed(&self, motion: &Arc<Motion>) -> Option<bool> {
+        let mut all = Some(true);
+        for number in 0..motion.axes.len() {
+            let one = OneAxis {
+                motion: Arc::clone(motion),
+                number,
+            };
+            // What a panic left behind is whole: entries are put in at once.
+            let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
+            let before = known().get(&one).copied();
+            let found = before.unwrap_or_else(|| {
+                let found = self.axis_followed(&one);
+                let mut known = known();
+                if known.len() >= REMEMBERED {
+                    known.clear();
+                }
+                known.insert(one, found);
+                found
+            });
+            match found {
+                Some(true) => {}
+                Some(false) => return Some(false),
+                None => all = None,
+            }
+        }
+        all
+    }
+}
