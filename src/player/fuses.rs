@@ -93,12 +93,14 @@ impl FuseBytes {
             extended,
             ..
         } = part.fuses;
+        let hertz = clock.si();
         let chosen = match layout {
-            FuseLayout::Older => older(source, clock.si()),
+            FuseLayout::Older => older(source, hertz),
             FuseLayout::Usual { full_swing, slow } => {
-                usual(source, clock.si(), full_swing, slow).map(|low| (low, 0xFF))
+                usual(source, hertz, full_swing, slow).map(|low| (low, 0xFF))
             }
         };
+        let chosen = chosen.filter(|_| hertz <= f64::from(part.fastest));
         let (low, of_high) = chosen.ok_or(NoFuses {
             part: part.compiler_name,
             by: source,

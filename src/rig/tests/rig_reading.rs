@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostics, Source};
 use crate::files::{FilesOnDisk, read_source};
-use crate::rig::{Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
+use crate::rig::{ClockSource, Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
 use crate::script::Script;
 use proptest::prelude::*;
 
@@ -90,6 +90,7 @@ axes:
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
 outputs: { camera: { pin: PB1 }, lamp: PB3, bell: }
 inputs: { door: { pin: PB2 } }
+controller: { part: atmega328p, clock_source: resonator, start: door }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
 }
@@ -111,6 +112,8 @@ timer: { clock: 16 MHz }
     approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
+    assert_eq!(rig.controller.clock_source, ClockSource::Crystal);
+    assert_eq!((rig.controller.part, rig.controller.start), (None, None));
 }
 
 #[test]
