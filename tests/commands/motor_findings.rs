@@ -159,7 +159,7 @@ fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
         .collect();
     assert!(!crossed.is_empty(), "{bands}");
     let table = bench.run(&["check", "it.moves"]);
-    assert!(table.contains("in critical"), "{table}");
+    assert!(table.contains("critical"), "{table}");
     assert!(table.contains("forced 180"), "{table}");
     // Which of the bands were found by running the motor model is said.
     assert!(
@@ -173,7 +173,7 @@ fn the_table_tells_how_long_a_move_is_in_bands_that_it_crosses() {
     }
     // Nothing is shown where nothing is crossed.
     let fine = Bench::new(&rig.replace("microsteps: 1 ", "microsteps: 16 "), script);
-    assert!(!fine.run(&["check", "it.moves"]).contains("in critical"));
+    assert!(!fine.run(&["check", "it.moves"]).contains("critical"));
 }
 
 #[test]

@@ -165,24 +165,34 @@ fn full_torque_moves_that_pass_the_check_lose_no_step_and_little_time() {
         println!("case {}: {} steps lost", one.seed, one.lost_steps);
     }
     let ratio = |one: &Passed| one.times[0] / one.times[1];
-    let total = |which: usize| all.iter().map(|one| one.times[which]).sum::<f64>();
-    let long = || all.iter().filter(|one| one.times[1] >= 0.05 && !one.lower);
+    // A speed that no rotor keeps in its band is lost at any torque; lowering it is not what
+    // softer torque costs.
+    let kept: Vec<_> = all.iter().filter(|one| !one.lower).collect();
+    let total = |which: usize| kept.iter().map(|one| one.times[which]).sum::<f64>();
+    let long = kept.iter().filter(|one| one.times[1] >= 0.05);
+    let longer = [
+        total(0) / total(1),
+        mean(kept.iter().map(|one| ratio(one))),
+        mean(long.map(|one| ratio(one))),
+        mean(all.iter().map(ratio)),
+    ];
     println!(
-        "{} of {cases} moves pass, {} lose steps, {} are gentler; together {:.2} % longer, mean {:.2} % (from 50 ms on, without the {} whose speed is lower, {:.2} %)",
+        "{} of {cases} moves pass, {} lose steps, {} are gentler, {} at a lower speed; the others together {:.2} % longer, \
+         mean {:.2} %, from 50 ms on {:.2} %; mean of all {:.2} %",
         all.len(),
         lost.len(),
         all.iter().filter(|one| one.gentler).count(),
-        100.0 * (total(0) / total(1) - 1.0),
-        100.0 * (mean(all.iter().map(ratio)) - 1.0),
-        all.iter().filter(|one| one.lower).count(),
-        100.0 * (mean(long().map(ratio)) - 1.0),
+        all.len() - kept.len(),
+        100.0 * (longer[0] - 1.0),
+        100.0 * (longer[1] - 1.0),
+        100.0 * (longer[2] - 1.0),
+        100.0 * (longer[3] - 1.0),
     );
     assert!(all.len() as u64 > cases * 9 / 10);
     assert!(lost.is_empty());
-    assert!(total(0) <= 1.03 * total(1));
-    // A shorter move has no room: a rise over part of the rotor's period of some 5 to 10 ms
-    // is a large part of it.
-    assert!(mean(long().map(ratio)) <= 1.03);
+    // A short move has no room: a rise over part of the rotor's period of some 5 to 10 ms is a
+    // large part of it.
+    assert!(longer[0] <= 1.03 && longer[2] <= 1.03);
 }
 
 /// A suspended load at a fifth of a metre a second, a carousel that turns its torque round at
