@@ -333,11 +333,7 @@ proptest! {
 fn the_verdict_tells_of_the_detour() {
     use crate::check::Checker;
     let rig = dial(Approach::Positive);
-    let abilities: Vec<_> = rig
-        .axes
-        .iter()
-        .map(|axis| crate::check::AxisAbility::of(axis))
-        .collect();
+    let abilities: Vec<_> = rig.axes.iter().map(crate::check::AxisAbility::of).collect();
     let mut checker = Checker::new(&rig, &abilities);
     let items = plan(&rig, vec![moving(by("-90 deg", &usual()))]).unwrap();
     let checked = checker.check(&items[0]).unwrap();
