@@ -190,7 +190,7 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
         "torque margin",
     ];
     if crosses {
-        heads.push("in critical bands");
+        heads.push("in bands");
     }
     heads.push("verdict");
     let short = crosses && terminal.width() < ROOMY;

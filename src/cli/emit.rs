@@ -263,7 +263,7 @@ impl EmitCommand {
                 self.format
             )));
         };
-        let mut counted = Counted {
+        let mut counted = WrittenBytes {
             output: Output::create(&self.output)?,
             bytes: 0,
         };
@@ -407,12 +407,12 @@ fn text_of(path: &Path) -> Result<Option<String>, Failure> {
 }
 
 /// Counts what passes.
-struct Counted {
+struct WrittenBytes {
     output: Output,
     bytes: u64,
 }
 
-impl Write for Counted {
+impl Write for WrittenBytes {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.output.write(bytes)?;
         self.bytes += written as u64;

@@ -112,12 +112,17 @@ fn a_move_of_more_steps_than_can_be_packed_is_refused_at_once() {
     let bench = Bench::with_scenario();
     let script = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nturn by 1e8 turn\n";
     bench.write("far.moves", script);
-    for command in [
-        &["emit", "far.moves", "--as", "binary", "-o", "far.bin"][..],
-        &["emit", "far.moves", "--as", "firmware", "-o", "far"],
+    for (command, told) in [
+        (
+            &["emit", "far.moves", "--as", "binary", "-o", "far.bin"][..],
+            "makes 640000000000 steps, and the limit of a packed move is 16777216",
+        ),
+        (
+            &["emit", "far.moves", "--as", "firmware", "-o", "far"],
+            "goes 640000000000 microsteps from its start; the player counts 2147483647",
+        ),
     ] {
         let message = bench.run_limited("ulimit -d 200000", command).ended(2);
-        let told = "makes 640000000000 steps, and the limit of a packed move is 16777216";
         assert!(message.contains(told), "{message}");
     }
 }
