@@ -602,7 +602,14 @@ pub(super) fn readme(
         text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
         text.push_str(AFTERWARDS_ON_A_LINE);
     } else {
-        text.push_str(AFTERWARDS);
+        let again = match wiring {
+            Ok(_) => "the power is switched off and on again",
+            Err(_) => "your board starts the program again",
+        };
+        let _ = writeln!(
+            text,
+            "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
+        );
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
@@ -651,17 +658,13 @@ const ENDINGS: &str = "\
 | no input | an input did not arrive within its timeout |
 ";
 
-const AFTERWARDS: &str = "
-After anything but `finished` all outputs are off, and nothing moves before a reset.
-";
-
 const AFTERWARDS_ON_A_LINE: &str = "
 After anything but `finished` all outputs are off. Nothing moves until a host connects again and sends a program: \
 no reset is needed.
 ";
 
 const STARTS: &str = "\
-**The program starts at reset: closing the power starts it.** Begin the script with `await` and a push button on \
+**The program starts at power-on: closing the power starts it.** Begin the script with `await` and a push button on \
 that input, so that nothing moves before somebody is ready.
 ";
 

@@ -361,8 +361,8 @@ fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then(
         let starts_at_once = text.contains("closing the power starts it");
         assert_eq!(starts_at_once, !fed, "{options:?}: {text}");
         assert_eq!(
-            text.contains("nothing moves before a reset"),
-            !fed,
+            text.contains("nothing moves until the power is switched off and on again"),
+            options.is_empty(),
             "{options:?}: {text}"
         );
         assert_eq!(
