@@ -3,7 +3,6 @@
 //! These are notes: firmware of the builder's own may play what ours does not.
 
 use super::finding::{Finding, Severity};
-use crate::physics::currents::CoilTable;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::{DriveKind, Rig};
 
@@ -37,7 +36,7 @@ pub(crate) fn candidates(rig: &Rig) -> Vec<Candidate> {
     let is_switched = rig.axes.iter().any(|axis| match axis.drive.kind {
         DriveKind::FixedVoltage { .. } => true,
         DriveKind::Chopper { .. } | DriveKind::LinearCurrent { .. } => {
-            CoilTable::of(axis).converter.is_some()
+            axis.drive.current_setter().is_some()
         }
     });
     if is_switched {

@@ -28,10 +28,7 @@ impl ProgramCounts {
         self.items += 1;
         self.seconds += item.duration();
         match item {
-            Item::Move(planned) => {
-                let axes = planned.motion.axes.iter();
-                self.steps += axes.map(|axis| axis.steps).sum::<u64>();
-            }
+            Item::Move(planned) => self.steps += planned.motion.steps(),
             Item::Await { timeout, .. } => self.gives_up |= timeout.is_some(),
             Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
         }

@@ -99,7 +99,7 @@ impl CoilTable {
     /// The table of an axis.
     pub fn of(axis: &Axis) -> Self {
         let machine = Machine::of(axis);
-        let set = axis.drive.converter.zip(axis.drive.sense_resistor);
+        let set = axis.drive.current_setter();
         let amplitude = axis.amplitude();
         let full_current = match amplitude {
             Some(amplitude) => amplitude.reached(),

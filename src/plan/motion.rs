@@ -104,6 +104,11 @@ pub struct Motion {
 const ROUNDING: f64 = 1e-13;
 
 impl Motion {
+    /// Microsteps of all its axes.
+    pub fn steps(&self) -> u64 {
+        self.axes.iter().map(|axis| axis.steps).sum()
+    }
+
     /// The same motion, slowed down so that it lasts a whole number of the timer's
     /// ticks.
     ///

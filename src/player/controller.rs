@@ -111,9 +111,22 @@ pub struct Controller {
     pub(super) converters: &'static [[char; 2]],
 }
 
-const USUAL: FuseLayout = FuseLayout::Usual {
-    full_swing: true,
-    slow: true,
+/// Fuses of most parts.
+const USUAL_FUSES: FuseTable = FuseTable {
+    layout: FuseLayout::Usual {
+        full_swing: true,
+        slow: true,
+    },
+    high: 0xD9,
+    extended: Some(0xFF),
+    divides_when_new: 0,
+};
+
+/// Those of the small 28-pin parts, whose boot loader is set by the extended byte.
+const SMALL_FUSES: FuseTable = FuseTable {
+    high: 0xDF,
+    extended: Some(0xF9),
+    ..USUAL_FUSES
 };
 
 /// 28-pin parts, which differ in their memories and in the size of their vectors.
@@ -124,12 +137,7 @@ const SMALL: Controller = Controller {
     fastest: 20_000_000,
     flash: 32 * 1024,
     ram: 2 * 1024,
-    fuses: FuseTable {
-        layout: USUAL,
-        high: 0xD9,
-        extended: Some(0xFF),
-        divides_when_new: 0,
-    },
+    fuses: USUAL_FUSES,
     compare: &[pin('B', 1), pin('B', 2)],
     exact: &[
         compare(pin('D', 6), 0, 'A'),
@@ -175,12 +183,7 @@ const MIDDLE: Controller = Controller {
     fastest: 20_000_000,
     flash: 64 * 1024,
     ram: 4 * 1024,
-    fuses: FuseTable {
-        layout: USUAL,
-        high: 0xD9,
-        extended: Some(0xFF),
-        divides_when_new: 0,
-    },
+    fuses: USUAL_FUSES,
     compare: &[pin('D', 5), pin('D', 4)],
     exact: &[
         compare(pin('B', 3), 0, 'A'),
@@ -228,12 +231,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         ],
         flash: 8 * 1024,
         ram: 1024,
-        fuses: FuseTable {
-            layout: USUAL,
-            high: 0xDF,
-            extended: Some(0xF9),
-            divides_when_new: 0,
-        },
+        fuses: SMALL_FUSES,
         ..SMALL
     },
     Controller {
@@ -246,12 +244,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         ],
         flash: 16 * 1024,
         ram: 1024,
-        fuses: FuseTable {
-            layout: USUAL,
-            high: 0xDF,
-            extended: Some(0xF9),
-            divides_when_new: 0,
-        },
+        fuses: SMALL_FUSES,
         ..SMALL
     },
     SMALL,
@@ -311,12 +304,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         fastest: 16_000_000,
         flash: 256 * 1024,
         ram: 8 * 1024,
-        fuses: FuseTable {
-            layout: USUAL,
-            high: 0xD9,
-            extended: Some(0xFF),
-            divides_when_new: 0,
-        },
+        fuses: USUAL_FUSES,
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[
             compare(pin('E', 3), 3, 'A'),

@@ -80,7 +80,7 @@ impl Axis {
             } => (peak_current.si(), microsteps),
         };
         let share = if microsteps == 1 { FRAC_1_SQRT_2 } else { 1.0 };
-        let set_by = self.drive.converter.zip(self.drive.sense_resistor);
+        let set_by = self.drive.current_setter();
         let full_scale = set_by.map(|(converter, sense)| {
             converter.reference.si() / (sense.si() * converter.sense_gain)
         });

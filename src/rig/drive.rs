@@ -146,6 +146,11 @@ impl DriveKind {
 }
 
 impl Drive {
+    /// The converter that sets the phase currents, with its sense resistor.
+    pub fn current_setter(&self) -> Option<(Converter, Resistance)> {
+        self.converter.zip(self.sense_resistor)
+    }
+
     /// Reads a drive's profile.
     ///
     /// # Errors

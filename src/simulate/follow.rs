@@ -14,6 +14,10 @@ use crate::rig::{Axis, TravelUnit};
 /// 0.06 electrical degrees, below what any stop is judged by.
 const REST: f64 = 1e-3;
 
+/// A moving rotor that lags by so many electrical cycles is lost: chosen, half way between the
+/// rest it leaves and the next.
+pub(super) const LOST: f64 = 0.75;
+
 /// One axis, its simulator and what is known of its moves.
 pub(super) struct Follower<'m> {
     name: &'m str,
@@ -209,7 +213,7 @@ impl<'m> Follower<'m> {
         let new = lag / TAU - self.behind as f64;
         // A rotor that still turns into the next move may lag by half a cycle and more
         // without having lost anything.
-        let slipped = if moving.resting_since.is_some() || new.abs() > 0.75 {
+        let slipped = if moving.resting_since.is_some() || new.abs() > LOST {
             new.round() as i64
         } else {
             0

@@ -17,6 +17,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use sha2::{Digest as _, Sha256};
 
+use super::follow::LOST;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
@@ -33,9 +34,6 @@ const HEAVIER: f64 = 1.1;
 const STAYS: f64 = 0.4;
 /// Periods of a cruise that are played: chosen, enough for a swing to grow or die.
 const CRUISED: f64 = 40.0;
-/// A rotor that lags by so many electrical cycles is lost, as in a simulation: chosen, half
-/// way between the rest it leaves and the next.
-const LOST: f64 = 0.75;
 /// Steps and internal steps up to which a motion is played whole: chosen, about ten
 /// milliseconds.
 const WHOLE: f64 = 1e5;

@@ -4,7 +4,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Output};
 use std::sync::OnceLock;
 
 use slewsmith::emit::unpack;
@@ -245,11 +245,7 @@ impl Built {
             .args(stimuli)
             .output()
             .unwrap();
-        assert!(
-            out.status.success(),
-            "{}",
-            String::from_utf8_lossy(&out.stderr)
-        );
+        assert_succeeded(&out);
         Run::read(&String::from_utf8_lossy(&out.stdout))
     }
 }
@@ -336,6 +332,13 @@ impl Run {
             .map(|edge| edge.cycle)
             .collect()
     }
+}
+
+/// A tool has done its work; what it says of its trouble otherwise.
+#[track_caller]
+pub fn assert_succeeded(done: &Output) {
+    let trouble = String::from_utf8_lossy(&done.stderr);
+    assert!(done.status.success(), "{trouble}");
 }
 
 /// Whether an event is a step of that axis.

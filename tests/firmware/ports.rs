@@ -8,7 +8,7 @@ use std::process::Command;
 use slewsmith::plan::Direction;
 use slewsmith::schedule::{Event, EventKind};
 
-use crate::board::Bench;
+use crate::board::{Bench, assert_succeeded};
 use crate::played::rig;
 use crate::support;
 
@@ -63,11 +63,7 @@ fn played(bench: &Bench, options: &[&str]) -> Option<Told> {
         .args(["-lgcc", "-o", "player.elf"])
         .output()
         .unwrap();
-    assert!(
-        built.status.success(),
-        "{}",
-        String::from_utf8_lossy(&built.stderr)
-    );
+    assert_succeeded(&built);
     // Time goes by with the instructions, so that a busy host changes nothing.
     let out = Command::new(qemu)
         .current_dir(&folder)
