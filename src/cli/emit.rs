@@ -167,8 +167,7 @@ impl EmitCommand {
             reached += item.duration();
             bar.reach(reached);
             if let Item::Move(planned) = item {
-                let axes = planned.motion.axes.iter();
-                steps += axes.map(|axis| axis.steps).sum::<u64>();
+                steps += planned.motion.steps();
             }
         };
         if self.format == player::NAME {
@@ -177,7 +176,9 @@ impl EmitCommand {
                 .map_err(|error| self.cannot(error))?;
             drop(bar);
             if let ScheduleSource::Line { baud } = self.options().source {
-                say_how_to_stream(&mut project, baud);
+                project.add_to_readme(&format!(
+                    "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
+                ));
             }
             self.put_project(&project, &job, steps, terminal)?;
         } else {
@@ -313,17 +314,6 @@ impl EmitCommand {
             )),
         }
         Ok(())
-    }
-}
-
-/// Adds to the project's README the command that feeds its player.
-fn say_how_to_stream(project: &mut Project, baud: u32) {
-    for file in &mut project.files {
-        if file.name == "README.md" {
-            file.text.push_str(&format!(
-                "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
-            ));
-        }
     }
 }
 

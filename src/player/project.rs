@@ -16,6 +16,9 @@ use crate::plan::Item;
 /// What the project is called among the formats.
 pub const NAME: &str = "firmware";
 
+/// The file that says how to build, wire and use the player.
+const README: &str = "README.md";
+
 /// A file of a project.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ProjectFile {
@@ -154,7 +157,7 @@ impl Project {
             .as_ref()
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
-            "README.md",
+            README,
             text::readme(heading, &wiring, options.source, counts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
@@ -165,6 +168,16 @@ impl Project {
             wiring,
             table: counts.map(|(_, bytes)| bytes),
         })
+    }
+
+    /// Adds a section to the README, which still counts as written and not as edited.
+    pub fn add_to_readme(&mut self, section: &str) {
+        let readme = self.files.iter_mut().find(|file| file.name == README);
+        if let Some(ProjectFile { name, text, .. }) = readme
+            && let Some(inside) = text::unsealed(name, text)
+        {
+            *text = text::sealed(name, &format!("{inside}{section}"));
+        }
     }
 }
 

@@ -76,11 +76,16 @@ pub(super) fn sealed(name: &str, text: &str) -> String {
     format!("{text}{open}{AS_WRITTEN}{sum:08x}{close}\n")
 }
 
+/// A file's text without the line of its seal.
+pub(super) fn unsealed<'t>(name: &str, text: &'t str) -> Option<&'t str> {
+    let [open, _] = comment_marks(name);
+    let end = text.rfind(&format!("{open}{AS_WRITTEN}"))?;
+    Some(&text[..end])
+}
+
 /// Whether the text of a file is as it was written.
 pub(super) fn is_as_written(name: &str, text: &str) -> bool {
-    let [open, _] = comment_marks(name);
-    text.rfind(&format!("{open}{AS_WRITTEN}"))
-        .is_some_and(|end| sealed(name, &text[..end]) == text)
+    unsealed(name, text).is_some_and(|inside| sealed(name, inside) == text)
 }
 
 /// Whether two texts of `pins.h` are for one wiring.

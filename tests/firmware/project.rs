@@ -17,11 +17,7 @@ fn assert_compiles(bench: &Bench, compiler: &Path, options: &str) {
         .current_dir(bench.path().join("player"))
         .output()
         .unwrap();
-    assert!(
-        done.status.success(),
-        "{}",
-        String::from_utf8_lossy(&done.stderr)
-    );
+    board::assert_succeeded(&done);
 }
 
 #[test]
@@ -371,6 +367,25 @@ fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then(
             "{options:?}: {text}"
         );
     }
+}
+
+#[test]
+fn the_readme_of_a_line_fed_project_follows_the_rig_and_says_how_to_stream() {
+    let bench = Bench::new(&there_and_back(1000), &rig(&["disc"], LAMP));
+    let readme = || std::fs::read_to_string(bench.path().join("player/README.md")).unwrap();
+    let line = ["--feed", "line"];
+    bench.emit("firmware", "player", &line).unwrap();
+    let before = readme();
+    assert!(before.contains("slewsmith stream SCRIPT --port PORT --baud 115200"));
+    let slower = rig(&["disc"], LAMP).replace("prescaler: 8", "prescaler: 64");
+    std::fs::write(bench.path().join("rig.yaml"), slower).unwrap();
+    let said = bench.emit("firmware", "player", &line).unwrap();
+    assert!(!said.contains("was edited"), "{said}");
+    assert_ne!(readme(), before);
+    // One more line is the builder's.
+    std::fs::write(bench.path().join("player/README.md"), before + "mine\n").unwrap();
+    let said = bench.emit("firmware", "player", &line).unwrap();
+    assert!(said.contains("README.md, which was edited"), "{said}");
 }
 
 #[test]
