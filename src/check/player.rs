@@ -55,8 +55,8 @@ pub(crate) fn untried(steps: u64, items: u64) -> Option<Finding> {
         return None;
     }
     let message = format!(
-        "the program makes {steps} steps in {items} statements: whether the firmware player can play it \
-         shows only when it is written or streamed"
+        "the program makes {steps} steps in {items} statements, too many to try: the firmware player may \
+         refuse it when it is written or streamed"
     );
     Some(Finding::new("player-untried", Severity::Note, message))
 }

@@ -357,7 +357,7 @@ fn write_files(folder: &Path, files: &[ProjectFile]) -> Result<Vec<String>, Fail
                     put(&there)?;
                 }
                 notes.push(format!(
-                    "kept {path}, which was edited: rename it to have it written anew"
+                    "kept {path}, which was edited: rename it to get a new one"
                 ));
             }
             Edits::Refused => {

@@ -48,8 +48,8 @@ impl Job {
         }
         if items > TRIED.0 || steps > TRIED.1 {
             let message = format!(
-                "the program makes {steps} steps in {items} statements: whether a C header holds it shows \
-                 only when it is written"
+                "the program makes {steps} steps in {items} statements, too many to try: writing a C header \
+                 of it may fail"
             );
             return Ok(Some(Finding::new(
                 "header-untried",

@@ -155,7 +155,7 @@ impl Trials {
         let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
         let strayed = Cell::new(false);
         let watch = |simulator: &Simulator<'_>| {
-            // A lag that is no number is none either.
+            // A lag that is not a number counts as lost.
             let near = simulator.lag().abs() < LOST * TAU;
             strayed.set(strayed.get() || !near);
         };
