@@ -58,12 +58,13 @@ impl<'a> Checker<'a> {
         }
     }
 
-    /// Looks at the next item of the program; a move comes back with its verdict.
-    pub fn check(&mut self, item: &Item) -> Option<MoveCheck> {
-        self.of_moves.total_time += item.duration();
+    /// Looks at the next item of the program, which comes so many times; a move comes back
+    /// with its verdict.
+    pub fn check(&mut self, item: &Item, times: u64) -> Option<MoveCheck> {
+        self.of_moves.total_time += item.duration() * times as f64;
         match item {
             Item::Move(planned) => {
-                return Some(self.check_move(planned));
+                return Some(self.check_move(planned, times));
             }
             Item::Await { .. } => self.of_moves.waits = true,
             Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
@@ -71,20 +72,20 @@ impl<'a> Checker<'a> {
         None
     }
 
-    fn check_move(&mut self, planned: &PlannedMove) -> MoveCheck {
+    fn check_move(&mut self, planned: &PlannedMove, times: u64) -> MoveCheck {
         let check = self.motion(&planned.motion);
         let summary = &mut self.of_moves;
-        summary.moves += 1;
+        summary.moves = summary.moves.saturating_add(times);
         match check.verdict() {
             Verdict::Pass => {}
-            Verdict::Warn => summary.warned += 1,
+            Verdict::Warn => summary.warned = summary.warned.saturating_add(times),
             Verdict::Fail => {
-                summary.failed += 1;
+                summary.failed = summary.failed.saturating_add(times);
                 summary.ok = false;
             }
         }
         for axis in &check.axes {
-            self.moving[axis.axis] += axis.duration;
+            self.moving[axis.axis] += axis.duration * times as f64;
             if let Some(margin) = axis.torque
                 && summary
                     .least_margin
@@ -109,6 +110,7 @@ impl<'a> Checker<'a> {
             .map(|change| reasons::change(self.rig, change));
         MoveCheck {
             planned: planned.clone(),
+            times,
             check,
             changes: changes.collect(),
         }

@@ -23,6 +23,9 @@ impl MoveCheck {
                 let mut object = Map::new();
                 object.insert("index".into(), json!(self.planned.index));
                 object.insert("line".into(), json!(self.planned.line));
+                if self.times > 1 {
+                    object.insert("times".into(), json!(self.times));
+                }
                 object.insert("part".into(), json!(self.planned.part.word()));
                 object.insert("axis".into(), json!(axis.name));
                 object.insert(named("from"), json!(travel.from * unit.per_si));

@@ -86,6 +86,8 @@ impl MotionCheck {
 pub struct MoveCheck {
     /// The move.
     pub planned: PlannedMove,
+    /// How often it comes: more than once in a long loop whose passes are all the same.
+    pub times: u64,
     /// What was found; shared between equal motions.
     pub check: Arc<MotionCheck>,
     /// What the planner did otherwise than asked.

@@ -146,17 +146,17 @@ fn people(
         bar.count();
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match known.get(&key) {
-            Some(row) => rows[*row].moves += 1,
+            Some(row) => rows[*row].moves += checked.times,
             None if rows.len() < most => {
                 known.insert(key, rows.len());
                 rows.push(Row {
                     line: checked.planned.line,
                     motion: Arc::clone(&checked.planned.motion),
+                    moves: checked.times,
                     sample: checked,
-                    moves: 1,
                 });
             }
-            None => beyond += 1,
+            None => beyond = beyond.saturating_add(checked.times),
         }
     }
     drop(bar);

@@ -85,7 +85,7 @@ use crc::{CRC_32_ISO_HDLC, Crc};
 use thiserror::Error;
 
 use super::{EmitError, Format, Heading};
-use crate::plan::Item;
+use crate::plan::Passages;
 use crate::rig::{Pin, Rig};
 use crate::schedule::Event;
 use crate::schedule::pack::bytes::{Reader, write_number};
@@ -111,14 +111,14 @@ impl Format for Binary {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let unfit = |error: PackError| EmitError::Unfit {
             format: self.name(),
             reason: error.to_string(),
         };
-        let program = pack(items, heading.rig).map_err(unfit)?;
+        let program = pack(passages, heading.rig).map_err(unfit)?;
         write(
             &program,
             heading.rig,

@@ -13,7 +13,7 @@ use std::io::Write;
 
 use super::digits::{TickLine, append_number};
 use super::{EmitError, Format, Heading, Pages};
-use crate::plan::{Direction, Item};
+use crate::plan::{Direction, EachItem, Passages};
 use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 
 /// The format `csv`.
@@ -28,7 +28,7 @@ impl Format for Csv {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let rig = heading.rig;
@@ -45,7 +45,7 @@ impl Format for Csv {
         if let Some(failure) = heading.failure {
             writeln!(pages, "0,unchecked,,{}", field(failure))?;
         }
-        let mut schedule = Schedule::new(items, rig);
+        let mut schedule = Schedule::new(EachItem(passages), rig);
         while let Some(run) = schedule.next_run() {
             match run {
                 ScheduleRun::Steps {

@@ -14,7 +14,7 @@ use serde_json::{Map, Value, json};
 
 use super::digits::TickLine;
 use super::{EmitError, Format, Heading, Pages};
-use crate::plan::{Direction, Item};
+use crate::plan::{Direction, EachItem, Passages};
 use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 
 /// The format `json`.
@@ -29,7 +29,7 @@ impl Format for Json {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let rig = heading.rig;
@@ -55,7 +55,7 @@ impl Format for Json {
             rig.timer.bits,
             json!(axes),
         )?;
-        let mut schedule = Schedule::new(items, rig);
+        let mut schedule = Schedule::new(EachItem(passages), rig);
         let mut first = true;
         while let Some(run) = schedule.next_run() {
             match run {

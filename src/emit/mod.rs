@@ -21,7 +21,7 @@ use std::io::{self, Write};
 
 use thiserror::Error;
 
-use crate::plan::Item;
+use crate::plan::Passages;
 use crate::rig::Rig;
 
 pub use binary::{Binary, ReadError, unpack};
@@ -61,7 +61,7 @@ pub trait Format: Sync {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError>;
 }

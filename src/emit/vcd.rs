@@ -16,7 +16,7 @@ use std::io::{self, Write};
 use super::digits::append_number;
 use super::identifiers::Identifiers;
 use super::{EmitError, Format, Heading, Pages};
-use crate::plan::{Direction, Item};
+use crate::plan::{Direction, EachItem, Passages};
 use crate::rig::Timer;
 use crate::schedule::timer::TickRules;
 use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
@@ -33,12 +33,12 @@ impl Format for Vcd {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let mut dump = Dump::new(heading, out);
         dump.header(heading)?;
-        let mut schedule = Schedule::new(items, heading.rig);
+        let mut schedule = Schedule::new(EachItem(passages), heading.rig);
         while let Some(run) = schedule.next_run() {
             match run {
                 ScheduleRun::Steps { axis, ticks, .. } => {

@@ -1,16 +1,18 @@
 //! The check of a job, move by move.
 
 use super::header::ProgramCounts;
-use super::{Error, Items, Job};
+use super::events::UntilError;
+use super::{Error, Job};
 use crate::check::{Checker, Finding, MoveCheck, Summary, player};
-use crate::plan::Item;
+use crate::plan::{Item, Tally};
 use crate::player::ScheduleSource;
 
-/// The moves of a job, each with its verdict; see [`Job::check`].
+/// The moves of a job, each with its verdict; see [`Job::check`]. Of passes through a long
+/// loop that do the same, one is given, with the number of times.
 #[derive(Debug)]
 pub struct Checks<'a> {
     job: &'a Job,
-    items: Items<'a>,
+    items: Tally<UntilError<'a>>,
     checker: Checker<'a>,
     counted: ProgramCounts,
 }
@@ -19,20 +21,21 @@ impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         Self {
             job,
-            items: job.items(),
+            items: Tally::new(UntilError::new(job.program())),
             checker: Checker::new(&job.rig, job.abilities()),
             counted: ProgramCounts::default(),
         }
     }
 
-    /// The next item, with its check where it is a move.
+    /// The next item, with its check where it is a move. What repeats for long comes once.
     pub(super) fn next_item(&mut self) -> Option<Result<(Item, Option<MoveCheck>), Error>> {
-        let item = self.items.next()?;
-        Some(item.map(|item| {
-            self.counted.add(&item);
-            let checked = self.checker.check(&item);
-            (item, checked)
-        }))
+        let Some((item, times)) = self.items.next() else {
+            let error = self.items.passages_mut().take_error()?;
+            return Some(Err(error.into()));
+        };
+        self.counted.add(&item);
+        let checked = self.checker.check(&item, times);
+        Some(Ok((item, checked)))
     }
 
     /// Checks what is left, and gives what the whole program comes to. Goes over the program

@@ -2,16 +2,17 @@
 
 use thiserror::Error as ThisError;
 
+use super::events::UntilError;
 use super::{Error, Job, MotorSheet};
 use crate::draw::Figure;
 use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording, RecordingError};
 use crate::draw::report::{About, Page, ReportContent};
 use crate::emit::binary::to_bytes;
-use crate::plan::Item;
 use crate::rig::Rig;
 use crate::schedule::pack::pack;
-use crate::schedule::{Facts, Schedule};
+use crate::schedule::Facts;
+use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
 
 /// Schedules with more items than this are not counted.
 const COUNTED: usize = 20_000;
@@ -89,23 +90,21 @@ impl Job {
     ) -> Result<(Page, bool), Error> {
         let mut checks = self.check();
         let mut report = ReportContent::new(&self.rig, self.abilities());
-        let mut items = Vec::new();
+        let mut items = 0;
         while let Some(next) = checks.next_item() {
             let (item, checked) = next?;
             report.add(&item, checked.as_ref());
-            if items.len() <= COUNTED {
-                items.push(item);
-            }
+            items += 1;
         }
         report.simulate();
-        let whole = items.len() <= COUNTED;
+        let whole = items <= COUNTED;
         // A program that cannot be packed has no figure for it.
         let packed = whole
-            .then(|| pack(items.clone(), &self.rig).ok())
+            .then(|| pack(UntilError::new(self.program()), &self.rig).ok())
             .flatten()
             .and_then(|packed| to_bytes(&packed, &self.rig, "").ok())
             .map(|bytes| bytes.len());
-        let schedule = whole.then(|| self.counted(items));
+        let schedule = whole.then(|| self.counted());
         let texts = self.sources.iter();
         let about = About {
             title,
@@ -123,9 +122,13 @@ impl Job {
         Ok((page, summary.ok))
     }
 
-    fn counted(&self, items: Vec<Item>) -> Facts {
-        let mut schedule = Schedule::new(items, &self.rig);
-        while schedule.next_run().is_some() {}
+    fn counted(&self) -> Facts {
+        let mut schedule = PeriodicSchedule::new(UntilError::new(self.program()), &self.rig);
+        while let Some(part) = schedule.next_part() {
+            if let SchedulePart::Ends(_) = part {
+                schedule.leap();
+            }
+        }
         schedule.facts().clone()
     }
 }

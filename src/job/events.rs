@@ -2,7 +2,8 @@
 
 use super::{Error, Job};
 use crate::diagnostic::Diagnostic;
-use crate::plan::{Item, Program};
+use crate::plan::{EachItem, Item, Passage, Passages, Program};
+use crate::player::Lined;
 use crate::schedule::{Event, Schedule, ScheduleRun};
 use crate::script::Actions;
 
@@ -21,18 +22,15 @@ impl<'a> UntilError<'a> {
         }
     }
 
-    /// The items, each with the line of the script that it comes from.
-    pub(super) fn with_lines(mut self) -> impl Iterator<Item = (usize, Item)> {
-        std::iter::from_fn(move || {
-            let item = self.next()?;
-            let line = match &item {
-                Item::Move(planned) => planned.line,
-                Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {
-                    self.program.line()
-                }
-            };
-            Some((line, item))
-        })
+    /// The items one by one, whatever repeats.
+    pub(super) const fn each(&mut self) -> EachItem<&mut Self> {
+        EachItem(self)
+    }
+
+
+    /// What went wrong, if anything did.
+    pub(super) const fn take_error(&mut self) -> Option<Diagnostic> {
+        self.error.take()
     }
 
     /// Whether all went well so far.
@@ -41,27 +39,50 @@ impl<'a> UntilError<'a> {
     }
 }
 
-impl Iterator for UntilError<'_> {
-    type Item = Item;
-
-    fn next(&mut self) -> Option<Item> {
-        match self.program.next()? {
-            Ok(item) => Some(item),
+impl Passages for UntilError<'_> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        match self.program.next_passage()? {
+            Ok(passage) => Some(passage),
             Err(error) => {
                 self.error = Some(error);
                 None
             }
         }
     }
+
+    fn leap(&mut self) {
+        self.program.leap();
+    }
+}
+
+impl Lined for UntilError<'_> {
+    fn line_of(&self, item: &Item) -> usize {
+        match item {
+            Item::Move(planned) => planned.line,
+            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {
+                self.program.line()
+            }
+        }
+    }
+}
+
+impl Passages for &mut UntilError<'_> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        (**self).next_passage()
+    }
+
+    fn leap(&mut self) {
+        (**self).leap();
+    }
 }
 
 /// The events of a job in the order of their ticks; see [`Job::events`].
 #[derive(Debug)]
-pub struct Events<'a>(Schedule<UntilError<'a>>);
+pub struct Events<'a>(Schedule<EachItem<UntilError<'a>>>);
 
 impl<'a> Events<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
-        Self(Schedule::new(UntilError::new(job.program()), &job.rig))
+        Self(Schedule::new(EachItem(UntilError::new(job.program())), &job.rig))
     }
 
     /// The next event, or as many steps as follow each other undisturbed, until the first
@@ -75,7 +96,7 @@ impl<'a> Events<'a> {
     /// # Errors
     /// It was not.
     pub fn ended(mut self) -> Result<(), Error> {
-        let error = self.0.items_mut().error.take();
+        let error = self.0.items_mut().0.error.take();
         error.map_or(Ok(()), |error| Err(error.into()))
     }
 }
@@ -87,7 +108,7 @@ impl Iterator for Events<'_> {
         if let Some(event) = self.0.next() {
             return Some(Ok(event));
         }
-        let error = self.0.items_mut().error.take()?;
+        let error = self.0.items_mut().0.error.take()?;
         Some(Err(error.into()))
     }
 }

@@ -4,13 +4,14 @@ use super::events::UntilError;
 use super::{Error, Job};
 use crate::check::{Finding, Severity};
 use crate::emit::c_header::overflow;
-use crate::plan::Item;
+use crate::plan::{Item, Passage, Passages};
 
 /// A program of so few items and steps, without a timeout and in so few ticks, fits whatever
 /// it does: a hundredth of what the tables hold, or less.
 const SURELY: (u64, u64, f64) = (1000, 40_000, 2e9);
-/// One with more is not tried. Chosen, because to schedule so many takes some seconds.
-const TRIED: (u64, u64) = (1_000_000, 40_000_000);
+/// One that makes more steps, what repeats alike left out, is not tried. Chosen, because to
+/// schedule so many takes some seconds.
+const TRIED: u64 = 40_000_000;
 
 /// What a check has counted of a program.
 #[derive(Debug, Clone, Copy, Default)]
@@ -46,10 +47,15 @@ impl Job {
         if items <= SURELY.0 && steps <= SURELY.1 && ticks <= SURELY.2 && !counted.gives_up {
             return Ok(None);
         }
-        if items > TRIED.0 || steps > TRIED.1 {
+        let mut tried = AtMost {
+            passages: UntilError::new(self.program()),
+            left: TRIED,
+        };
+        let overflow = overflow(&self.rig, &mut tried);
+        if tried.left == 0 {
             let message = format!(
-                "the program makes {steps} steps in {items} statements, too many to try: writing a C header \
-                 of it may fail"
+                "the program makes {TRIED} steps and more without an end to what differs, too many to try: \
+                 writing a C header of it may fail"
             );
             return Ok(Some(Finding::new(
                 "header-untried",
@@ -57,9 +63,7 @@ impl Job {
                 message,
             )));
         }
-        let mut items = UntilError::new(self.program());
-        let overflow = overflow(&self.rig, &mut items);
-        items.ended()?;
+        tried.passages.ended()?;
         Ok(overflow.map(|overflow| {
             let message = format!("a C header cannot hold this program: {overflow}");
             Finding::new("header-overflow", Severity::Note, message)
@@ -69,5 +73,27 @@ impl Job {
                 ])
                 .line(overflow.line)
         }))
+    }
+}
+
+/// A program up to so many microsteps; an item counts as one at least.
+struct AtMost<P> {
+    passages: P,
+    left: u64,
+}
+
+impl<P: Passages> Passages for AtMost<P> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        let passage = self.passages.next_passage()?;
+        let steps = match &passage {
+            Passage::Item(Item::Move(planned)) => planned.motion.steps().max(1),
+            Passage::Item(_) | Passage::Begins | Passage::Ends { .. } => 1,
+        };
+        self.left = self.left.saturating_sub(steps);
+        (self.left > 0).then_some(passage)
+    }
+
+    fn leap(&mut self) {
+        self.passages.leap();
     }
 }

@@ -173,7 +173,7 @@ impl Job {
     /// The program cannot be planned.
     pub fn simulate(&self, options: &Options) -> Result<Outcome, Error> {
         let mut items = UntilError::new(self.program());
-        let outcome = simulate(&self.rig, &mut items, options);
+        let outcome = simulate(&self.rig, items.each(), options);
         items.ended()?;
         Ok(outcome)
     }
@@ -189,7 +189,7 @@ impl Job {
     ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
         // Whoever broke it off knows.
-        let _ = simulate_with(&self.rig, &mut items, options, report);
+        let _ = simulate_with(&self.rig, items.each(), options, report);
         items.ended()
     }
 

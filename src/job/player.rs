@@ -21,7 +21,6 @@ impl Job {
     /// The refusal with its line. Goes over the program again, as lines are of no use to a
     /// program that is played.
     pub(super) fn located(&self, refusal: Refusal) -> Refusal {
-        let items = UntilError::new(self.program()).with_lines();
-        refusal.located(&self.rig, items)
+        refusal.located(&self.rig, UntilError::new(self.program()))
     }
 }

@@ -7,6 +7,7 @@ use thiserror::Error as ThisError;
 
 use super::events::UntilError;
 use super::{Error, Job};
+use crate::plan::EachItem;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::Rig;
 use crate::stream::Unsendable;
@@ -47,7 +48,7 @@ pub enum Unstreamable {
 #[derive(Debug)]
 pub struct Streaming<'a> {
     job: &'a Job,
-    host: Host<Slicer<UntilError<'a>>>,
+    host: Host<Slicer<EachItem<UntilError<'a>>>>,
 }
 
 impl Job {
@@ -122,7 +123,7 @@ impl Streaming<'_> {
             return Ok(());
         };
         let room = usize::from(welcome.slow_down);
-        let items = UntilError::new(self.job.program());
+        let items = EachItem(UntilError::new(self.job.program()));
         self.host.play(Slicer::new(items, &self.job.rig, room)?);
         Ok(())
     }

@@ -6,8 +6,25 @@ use std::path::Path;
 use super::events::UntilError;
 use super::{Error, Job};
 use crate::emit::{Format, Heading};
-use crate::plan::Item;
+use crate::plan::{Item, Passage, Passages};
 use crate::player::{PlayerOptions, Project};
+
+/// A program that shows its items to somebody as they are taken.
+struct Seen<'s, 'a>(&'s mut UntilError<'a>, &'s mut dyn FnMut(&Item));
+
+impl Passages for Seen<'_, '_> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        let passage = self.0.next_passage()?;
+        if let Passage::Item(item) = &passage {
+            (self.1)(item);
+        }
+        Some(passage)
+    }
+
+    fn leap(&mut self) {
+        self.0.leap();
+    }
+}
 
 impl Job {
     /// Writes the schedule in a format.
@@ -33,7 +50,7 @@ impl Job {
         out: &mut dyn Write,
     ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
-        let written = format.write(heading, &mut items.by_ref().inspect(|item| seen(item)), out);
+        let written = format.write(heading, &mut Seen(&mut items, seen), out);
         items.ended()?;
         Ok(written?)
     }
@@ -59,11 +76,7 @@ impl Job {
         seen: &mut dyn FnMut(&Item),
     ) -> Result<Project, Error> {
         let mut items = UntilError::new(self.program());
-        let made = Project::of(
-            heading,
-            options,
-            &mut items.by_ref().inspect(|item| seen(item)),
-        );
+        let made = Project::of(heading, options, &mut Seen(&mut items, seen));
         items.ended()?;
         made.map_err(|refusal| Error::Refused(Box::new(self.located(refusal))))
     }

@@ -33,12 +33,14 @@ pub(crate) mod position;
 pub(crate) mod profile;
 pub(crate) mod program;
 mod ramps;
+mod repetition;
 mod root;
 pub(crate) mod s_curve;
 mod settings;
 mod settling;
 mod standing;
 mod take_up;
+mod tally;
 #[cfg(test)]
 mod tests;
 mod through;
@@ -53,6 +55,9 @@ pub use motion::{
     PlannedMove, Segment, Travel,
 };
 pub(crate) use program::{Program, program};
+pub(crate) use repetition::Patience;
+pub use repetition::{Passage, Passages};
+pub(crate) use tally::{EachItem, Tally};
 pub(crate) use settling::{NeverSettles, Settling};
 
 pub use crate::rig::Direction;

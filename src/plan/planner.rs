@@ -8,13 +8,14 @@ use crate::plan::job::AxisJob;
 use crate::plan::limits::LimitedAxis;
 use crate::plan::motions::{Motions, Planned};
 use crate::plan::names::ProgramNames;
-use crate::plan::position::Position;
+use crate::plan::position::{Position, above_halfway};
+use crate::plan::repetition::{Aim, AimKind};
 use crate::plan::settings::RememberedSettings;
 use crate::plan::settling::Swings;
 use crate::plan::standing::Standing;
 use crate::plan::{MovePart, PlannedMove, Travel};
 use crate::rig::Rig;
-use crate::script::{Action, Move, MovePace};
+use crate::script::{Action, Move, MovePace, Target};
 
 /// The state of a program that is being planned.
 #[derive(Debug)]
@@ -25,6 +26,8 @@ pub(crate) struct Planner<'rig> {
     pub(crate) motions: Motions<'rig>,
     settings: RememberedSettings,
     cuts: Cuts,
+    /// The targets of the present action.
+    pub(crate) aims: Vec<Aim>,
     /// Number of the next move.
     index: u64,
 }
@@ -42,19 +45,41 @@ impl<'rig> Planner<'rig> {
             motions: Motions::new(rig),
             settings: RememberedSettings::new(axes),
             cuts: Cuts::default(),
+            aims: Vec::new(),
             index: 0,
         }
     }
 
     /// Where a move ends that begins at `from`.
     pub(crate) fn target(
-        &self,
+        &mut self,
         axis: usize,
         from: Position,
         turn: &Move,
     ) -> Result<Position, Diagnostic> {
         let scale = &self.standing.scales[axis];
-        self.names.target(axis, scale, from, turn)
+        let to = self.names.target(axis, scale, from, turn)?;
+        let kind = match (turn.target, turn.way) {
+            (Target::By(_), _) => AimKind::By,
+            (Target::To(_), Some(_)) => AimKind::Round,
+            (Target::To(_), None) => AimKind::Place,
+        };
+        self.aims.push(Aim {
+            axis,
+            kind,
+            above: above_halfway(to.asked),
+        });
+        Ok(to)
+    }
+
+    /// How many moves have been planned.
+    pub(crate) const fn moves(&self) -> u64 {
+        self.index
+    }
+
+    /// Leaves out so many moves.
+    pub(crate) const fn leave_out(&mut self, moves: u64) {
+        self.index += moves;
     }
 
     /// The job of a move between two positions of its axis.

@@ -19,7 +19,7 @@ use crate::script::{Target, Way};
 use crate::units::{Dimension, Quantity};
 
 /// The furthest position, in microsteps, that is kept exactly.
-const FURTHEST: f64 = (1u64 << 50) as f64;
+pub(crate) const FURTHEST: f64 = (1u64 << 50) as f64;
 
 /// How near to halfway between two microsteps still counts as halfway: what decimal
 /// fractions of a degree lose when they become binary radians stays far below it.
@@ -29,6 +29,12 @@ const HALFWAY: f64 = 1e-6;
 pub(crate) fn nearest_microstep(position: Exact) -> i64 {
     let (whole, _) = (position + Exact::from(0.5 + HALFWAY)).floor();
     whole.clamp(i128::from(i64::MIN), i128::from(i64::MAX)) as i64
+}
+
+/// How far above the halfway mark below it a position lies (microsteps, 0 to 1).
+pub(crate) fn above_halfway(position: Exact) -> f64 {
+    let (_, above) = (position + Exact::from(0.5 + HALFWAY)).floor();
+    above.nearest()
 }
 
 /// How travel becomes microsteps on one axis.

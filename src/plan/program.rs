@@ -13,9 +13,11 @@ use crate::plan::Item;
 use crate::plan::approach::{Detour, given};
 use crate::plan::following::Following;
 use crate::plan::planner::Planner;
+use crate::plan::repetition::{AxisCycle, Loops, Passage, PassState, Patience};
 use crate::plan::settling::Settling;
-use crate::rig::Rig;
-use crate::script::{Action, ActionKind, Move};
+use crate::plan::position::TravelScale;
+use crate::rig::{Axis, Rig};
+use crate::script::{Action, ActionKind, Actions, Move, ScriptStep};
 use crate::units::{Rounded, Time};
 
 /// Plans what `actions`, written in `source`, ask of the rig.
@@ -32,6 +34,7 @@ where
 {
     Program {
         planner: Planner::new(rig, source),
+        loops: Loops::new(rig.axes.iter().map(cycle).collect(), PATIENCE),
         actions: actions.into_iter(),
         ready: VecDeque::new(),
         line: 0,
@@ -44,6 +47,8 @@ where
 #[derive(Debug)]
 pub struct Program<'rig, I> {
     planner: Planner<'rig>,
+    /// What repeats; of use only to those who ask for [`Passage`]s.
+    loops: Loops,
     actions: I,
     ready: VecDeque<Item>,
     /// Line of the action that `ready` comes from.
@@ -98,24 +103,103 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
             if self.ended {
                 return None;
             }
-            let planned = match self.actions.next()? {
-                Ok(action) => {
-                    self.line = action.line;
-                    self.planner
-                        .action(&action, &mut self.ready)
-                        .and_then(|()| {
-                            self.seconds += self.ready.iter().map(Item::duration).sum::<f64>();
-                            self.planner.countable(self.seconds, action.span)
-                        })
-                }
-                Err(error) => Err(error),
-            };
-            if let Err(error) = planned {
-                self.ready.clear();
-                self.ended = true;
+            let action = self.actions.next()?;
+            if let Err(error) = self.plan(action) {
                 return Some(Err(error));
             }
         }
+    }
+}
+
+impl<I> Program<'_, I> {
+    /// Plans an action. The stream ends with an error.
+    fn plan(&mut self, action: Result<Action, Diagnostic>) -> Result<(), Diagnostic> {
+        self.planner.aims.clear();
+        let planned = action.and_then(|action| {
+            self.line = action.line;
+            self.planner.action(&action, &mut self.ready)?;
+            self.seconds += self.ready.iter().map(Item::duration).sum::<f64>();
+            self.planner.countable(self.seconds, action.span)?;
+            Ok(matches!(action.kind, ActionKind::DwellUntilSettled))
+        });
+        match planned {
+            Ok(settles) => {
+                let steps = self.ready.iter().map(|item| match item {
+                    Item::Move(planned) => planned.motion.steps(),
+                    Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0,
+                });
+                let items = self.ready.len() as u64;
+                self.loops
+                    .note(&self.planner.aims, settles, items, steps.sum());
+                Ok(())
+            }
+            Err(error) => {
+                self.ready.clear();
+                self.ended = true;
+                Err(error)
+            }
+        }
+    }
+}
+
+/// Loops of fewer items and microsteps are gone through pass by pass: chosen, because that
+/// takes milliseconds, and what repeats is then found in the result too.
+const PATIENCE: Patience = Patience {
+    items: 4096,
+    steps: 1 << 20,
+};
+
+/// What of an axis matters for whether passes are alike.
+fn cycle(axis: &Axis) -> AxisCycle {
+    let balanced = axis.load.unbalance.si() == 0.0;
+    AxisCycle {
+        load_turn: TravelScale::new(axis).load_turn().nearest(),
+        // Four full steps are a cycle of the currents.
+        electrical: balanced.then_some(4 * i64::from(axis.drive.microsteps())),
+    }
+}
+
+impl Program<'_, Actions> {
+    /// The next item, or where passes through a loop that are all alike begin and end.
+    pub(crate) fn next_passage(&mut self) -> Option<Result<Passage, Diagnostic>> {
+        loop {
+            if let Some(item) = self.ready.pop_front() {
+                self.planner.swings.note(&item);
+                return Some(Ok(Passage::Item(item)));
+            }
+            if self.ended {
+                return None;
+            }
+            let pass = match self.actions.next_step()? {
+                Ok(ScriptStep::Pass(pass)) => pass,
+                Ok(ScriptStep::Act(action)) => match self.plan(Ok(action)) {
+                    Ok(()) => continue,
+                    Err(error) => return Some(Err(error)),
+                },
+                Err(error) => return self.plan(Err(error)).err().map(Err),
+            };
+            let rate = self.planner.names.rig.timer.tick_rate();
+            let left = (MOST_TICKS / rate - self.seconds).max(0.0);
+            // Two periods are kept, for what is walked and for rounding.
+            let most = |seconds: f64| ((left / seconds) as u64).saturating_sub(2);
+            let state = || PassState::of(&self.planner, self.seconds);
+            if let Some(passage) = self.loops.pass(pass, state, most) {
+                return Some(Ok(passage));
+            }
+        }
+    }
+
+    /// The program with passes that are alike looked for after so much of a loop.
+    #[must_use]
+    pub(crate) fn with_patience(mut self, patience: Patience) -> Self {
+        self.loops.set_patience(patience);
+        self
+    }
+
+    /// Leaves out the periods that were offered last.
+    pub(crate) fn leap(&mut self) {
+        let passes = self.loops.leap(&mut self.planner, &mut self.seconds);
+        self.actions.leave_out(passes);
     }
 }
 

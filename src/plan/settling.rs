@@ -54,6 +54,23 @@ impl LastMotion {
     }
 }
 
+/// What still swings on an axis, as far as passes of a loop can be told apart by it.
+#[derive(Debug, Clone)]
+pub(crate) struct SwingState(LastMotion);
+
+impl SwingState {
+    /// Whether the other swings the same, on an axis whose swing is the same after so many
+    /// microsteps.
+    pub(crate) fn alike(&self, other: &Self, cycle: Option<i64>) -> bool {
+        let (one, two) = (&self.0, &other.0);
+        let moved = two.from - one.from;
+        Arc::ptr_eq(&one.motion, &two.motion)
+            && one.number == two.number
+            && one.ago.to_bits() == two.ago.to_bits()
+            && cycle.map_or(moved == 0, |cycle| moved % cycle == 0)
+    }
+}
+
 /// How the axes still swing after their moves.
 #[derive(Debug)]
 pub(crate) struct Swings<'rig> {
@@ -69,6 +86,24 @@ impl<'rig> Swings<'rig> {
         Self {
             last_motions: vec![None; axes],
             model: None,
+        }
+    }
+
+    /// What still swings on each axis.
+    pub(crate) fn state(&self) -> Vec<Option<SwingState>> {
+        let last = self.last_motions.iter();
+        last.map(|last| last.clone().map(SwingState)).collect()
+    }
+
+    /// Passes of a loop are left out, in which the axis turns by so many microsteps, or which
+    /// last so many seconds without a move of it.
+    pub(crate) fn leap(&mut self, axis: usize, steps: Option<i64>, seconds: f64) {
+        let Some(last) = &mut self.last_motions[axis] else {
+            return;
+        };
+        match steps {
+            Some(steps) => last.from += steps,
+            None => last.ago += seconds,
         }
     }
 

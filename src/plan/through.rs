@@ -16,6 +16,7 @@ use crate::plan::approach::Detour;
 use crate::plan::job::AxisJob;
 use crate::plan::planner::Planner;
 use crate::plan::position::{Position, nearest_microstep};
+use crate::plan::repetition::{Aim, AimKind};
 use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
 use crate::script::{Action, ActionKind, Move, MovePace};
 use crate::units::Quantity;
@@ -169,6 +170,7 @@ impl Planner<'_> {
                     .pin("output", &self.names.rig.outputs, name, *name_span)?;
                 let item = Item::Output { output, on: *on };
                 if let Some(at) = *passing {
+                    self.aims.push(self.aim_passing(block));
                     let place = inner.span;
                     let line = inner.line;
                     block.waiting.push(WaitingOutput {
@@ -243,6 +245,21 @@ impl Planner<'_> {
             target_error: self.standing.error_of(axis, to),
         });
         Ok(())
+    }
+
+    /// What passing a position asks of a loop's repetition: on a rotary axis, whole turns do
+    /// not count.
+    fn aim_passing(&self, block: &PassingBlock) -> Aim {
+        let kind = if self.standing.scales[block.axis].is_linear() {
+            AimKind::Place
+        } else {
+            AimKind::Round
+        };
+        Aim {
+            axis: block.axis,
+            kind,
+            above: 0.5,
+        }
     }
 
     /// The microstep of the motion at which the axis passes a position.

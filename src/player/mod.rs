@@ -27,6 +27,7 @@ pub use coils::Unswitched;
 pub use controller::{CompareOutput, Controller, PartPin};
 pub use options::{Lines, PlayerOptions, ScheduleSource};
 pub use pace::TooClose;
+pub(crate) use place::Lined;
 pub use project::{Edits, NAME, Project, ProjectFile, is_as_written, same_wiring};
 pub(crate) use verdict::judge;
 pub use verdict::{Refusal, Unplayable};

@@ -1,11 +1,13 @@
 //! Where in a script an event comes from.
 //!
 //! Packing moves steps by up to a tick, but not the order of the events of one stream. So an
-//! event is known by its stream and its number there, and found again in the schedule.
+//! event is known by its stream and its number there, and found again in the schedule. What
+//! repeats and is left out is not counted, neither here nor there.
 
-use crate::plan::{Item, OnTheWay};
+use crate::plan::{Item, OnTheWay, Passage, Passages};
 use crate::rig::Rig;
-use crate::schedule::{EventKind, Schedule, ScheduleRun};
+use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
+use crate::schedule::{EventKind, ScheduleRun};
 
 /// A place in a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -43,40 +45,55 @@ impl StreamCounts {
     }
 }
 
+/// A program that knows from where in the script its items come.
+pub(crate) trait Lined: Passages {
+    /// The line of the item that was given last.
+    fn line_of(&self, item: &Item) -> usize;
+}
+
 impl ProgramPlace {
     /// The line of the script, and whether it is passed on the way of a move.
-    pub(super) fn locate(
-        self,
-        rig: &Rig,
-        mut items: impl Iterator<Item = (usize, Item)>,
-    ) -> Option<(usize, bool)> {
+    pub(super) fn locate(self, rig: &Rig, program: impl Lined) -> Option<(usize, bool)> {
+        let mut noted = Noted {
+            program,
+            line: None,
+            index: None,
+            on_the_way: Vec::new(),
+        };
         match self {
             Self::Nowhere => None,
-            Self::Move(index) => items.find_map(|(line, item)| match item {
-                Item::Move(planned) if planned.index == index => Some((line, false)),
-                _ => None,
-            }),
+            Self::Move(index) => {
+                while noted.index.is_none_or(|found| found < index) {
+                    if let Passage::Ends { more: 1.. } = noted.next_passage()? {
+                        noted.leap();
+                    }
+                }
+                Some((noted.line?, false))
+            }
             Self::Event { stream, number } => {
-                let noted = Noted {
-                    items,
-                    line: 0,
-                    on_the_way: Vec::new(),
-                };
-                let mut schedule = Schedule::new(noted, rig);
+                let mut schedule = PeriodicSchedule::new(noted, rig);
                 let mut counts = vec![0; rig.axes.len() + 1];
                 loop {
-                    let (of, count, what) = match schedule.next_run()? {
+                    let run = match schedule.next_part()? {
+                        SchedulePart::Run(run) => run,
+                        SchedulePart::Begins => continue,
+                        SchedulePart::Ends(_) => {
+                            schedule.leap();
+                            continue;
+                        }
+                    };
+                    let (of, count, what) = match run {
                         ScheduleRun::Steps { axis, ticks, .. } => (axis, ticks.len() as u64, None),
                         ScheduleRun::Event(event) => match event.what {
                             EventKind::Direction { axis, .. } => (axis, 1, None),
                             what => (rig.axes.len(), 1, Some(what)),
                         },
                     };
-                    let noted = schedule.items_mut();
+                    let noted = schedule.passages_mut();
                     let passed = what.and_then(|what| noted.passed(&what));
                     counts[of] += count;
                     if of == stream && counts[of] >= number {
-                        return Some((passed.unwrap_or(noted.line), passed.is_some()));
+                        return Some((passed.or(noted.line)?, passed.is_some()));
                     }
                 }
             }
@@ -84,15 +101,17 @@ impl ProgramPlace {
     }
 }
 
-/// Items on their way into the schedule, with the line of the last one, and what happens on
-/// the way of it and has not happened yet.
-struct Noted<I> {
-    items: I,
-    line: usize,
+/// A program on its way into the schedule, with the line of its last item, and what happens
+/// on the way of it and has not happened yet.
+struct Noted<P> {
+    program: P,
+    line: Option<usize>,
+    /// Number of its last move.
+    index: Option<u64>,
     on_the_way: Vec<OnTheWay>,
 }
 
-impl<I> Noted<I> {
+impl<P> Noted<P> {
     /// The line of what happens on the way of a move; none where it stands between moves.
     fn passed(&mut self, what: &EventKind) -> Option<usize> {
         let is_it = |due: &OnTheWay| match (&due.item, what) {
@@ -111,17 +130,22 @@ impl<I> Noted<I> {
     }
 }
 
-impl<I: Iterator<Item = (usize, Item)>> Iterator for Noted<I> {
-    type Item = Item;
-
-    fn next(&mut self) -> Option<Item> {
-        let (line, item) = self.items.next()?;
-        self.line = line;
-        self.on_the_way.clear();
-        if let Item::Move(planned) = &item {
-            self.on_the_way.clone_from(&planned.on_the_way);
-            self.on_the_way.sort_by_key(|due| due.step);
+impl<P: Lined> Passages for Noted<P> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        let passage = self.program.next_passage()?;
+        if let Passage::Item(item) = &passage {
+            self.line = Some(self.program.line_of(item));
+            self.on_the_way.clear();
+            if let Item::Move(planned) = item {
+                self.index = Some(planned.index);
+                self.on_the_way.clone_from(&planned.on_the_way);
+                self.on_the_way.sort_by_key(|due| due.step);
+            }
         }
-        Some(item)
+        Some(passage)
+    }
+
+    fn leap(&mut self) {
+        self.program.leap();
     }
 }

@@ -11,7 +11,7 @@ use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
 use super::{coils, text};
 use crate::emit::Heading;
-use crate::plan::Item;
+use crate::plan::Passages;
 
 /// What the project is called among the formats.
 pub const NAME: &str = "firmware";
@@ -107,11 +107,11 @@ impl Project {
     pub fn of(
         heading: &Heading<'_>,
         options: PlayerOptions,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
     ) -> Result<Self, Refusal> {
         let mut board = Board::of(heading.rig, options)?;
         let table = match options.source {
-            ScheduleSource::Memory => Some(board.load(heading.failure.unwrap_or_default(), items)?),
+            ScheduleSource::Memory => Some(board.load(heading.failure.unwrap_or_default(), passages)?),
             ScheduleSource::Line { .. } => None,
         };
         let Board {

@@ -7,18 +7,21 @@
 use thiserror::Error;
 
 use super::board::{Board, OtherBoard};
-use super::budget::{LONGEST_TABLE, MOST_MARKS, line_step_rate};
+use super::budget::{
+    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, STEP_CYCLES, besides, line_step_rate,
+};
 use super::coils::Unswitched;
-use super::options::{PlayerOptions, ScheduleSource};
+use super::options::{Lines, PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
-use super::place::{ProgramPlace, StreamCounts};
+use super::place::{Lined, ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
 use crate::emit::binary::{Layout, lay_out};
-use crate::plan::Item;
+use crate::plan::{Item, Passage, Passages, PlannedMove};
 use crate::rig::Rig;
 use crate::schedule::pack::{PackError, pack};
-use crate::schedule::{Event, EventKind, Schedule, timer};
-use crate::units::{Frequency, Rounded};
+use crate::schedule::periodic::PeriodicSchedule;
+use crate::schedule::{Event, timer};
+use crate::units::{Frequency, Rounded, Time};
 
 /// Why the player cannot play a program, or cannot be written for a rig.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -149,6 +152,9 @@ impl Unplayable {
             } => format!("use {baud} bit/s"),
             Self::Baud { fits: None, .. } => "use a faster clock".to_owned(),
             Self::Pack(PackError::TooSlow { .. }) => "use a larger prescaler".to_owned(),
+            Self::Pack(PackError::TooNested) => {
+                "write the innermost loops out, or use fewer passes".to_owned()
+            }
             Self::Pack(PackError::TooManySteps { .. }) => {
                 "make several moves of the one, or stream the program over a line".to_owned()
             }
@@ -215,8 +221,8 @@ impl Refusal {
     /// With its line, from the items of the program that was refused, each with the line
     /// it comes from.
     #[must_use]
-    pub(crate) fn located(self, rig: &Rig, items: impl Iterator<Item = (usize, Item)>) -> Self {
-        match self.place.locate(rig, items) {
+    pub(crate) fn located(self, rig: &Rig, passages: impl Lined) -> Self {
+        match self.place.locate(rig, passages) {
             Some((line, on_the_way)) => Self {
                 line: Some(line),
                 on_the_way,
@@ -245,13 +251,13 @@ impl From<Unplayable> for Refusal {
 pub(crate) fn judge(
     rig: &Rig,
     options: PlayerOptions,
-    items: impl Iterator<Item = Item>,
+    passages: impl Passages,
 ) -> Vec<Refusal> {
     match Board::of(rig, options) {
         Err(reason) => vec![reason.into()],
         Ok(mut board) => match options.source {
-            ScheduleSource::Memory => board.load("", items).err().into_iter().collect(),
-            ScheduleSource::Line { .. } => board.follow(items),
+            ScheduleSource::Memory => board.load("", passages).err().into_iter().collect(),
+            ScheduleSource::Line { .. } => board.follow(passages),
         },
     }
 }
@@ -271,10 +277,11 @@ impl Board<'_> {
     pub(super) fn load(
         &mut self,
         remark: &str,
-        items: impl Iterator<Item = Item>,
+        passages: impl Passages,
     ) -> Result<Table, Refusal> {
-        let mut counted = Counted::new(items, self.rig);
-        let packed = pack(&mut counted, self.rig);
+        let mut counted = Counted::new(passages, self.rig, self.options.lines);
+        let packed = pack(&mut counted as &mut dyn Passages, self.rig);
+        let steps = counted.steps;
         if let Some(refusal) = counted.exceeded {
             return Err(refusal);
         }
@@ -289,44 +296,43 @@ impl Board<'_> {
             return Err(Unplayable::Marks { marks }.into());
         }
         self.wire(bytes)?;
-        let steps = self.keep_up(packed.events())?;
+        self.keep_up(packed.events_in_short())?;
         Ok(Table { layout, steps })
     }
 
     /// Whether the board keeps up with a program that comes over a line.
-    fn follow(&self, items: impl Iterator<Item = Item>) -> Vec<Refusal> {
-        let mut counted = Counted::new(items, self.rig);
+    fn follow(&self, passages: impl Passages) -> Vec<Refusal> {
+        let mut counted = Counted::new(passages, self.rig, self.options.lines);
         if self.wiring.is_err() {
-            counted.by_ref().for_each(drop);
+            counted.go_through();
             return counted.exceeded.into_iter().collect();
         }
         let rated = Rated {
-            items: &mut counted,
+            passages: &mut counted as &mut dyn Passages,
             rig: self.rig,
             most: line_step_rate(self.rig, self.options.lines),
             exceeded: None,
         };
-        let mut schedule = Schedule::new(rated, self.rig);
-        let kept_up = self.keep_up(&mut schedule);
+        let mut schedule = PeriodicSchedule::new(rated, self.rig);
+        let kept_up = self.keep_up(std::iter::from_fn(|| schedule.next_event()));
         // What comes behind the refusal still counts for the rate.
-        let rated = schedule.items_mut();
-        rated.by_ref().for_each(drop);
+        let rated = schedule.passages_mut();
+        rated.go_through();
         let too_fast = rated.exceeded.take();
         drop(schedule);
         let refusals = too_fast.into_iter().chain(kept_up.err());
         refusals.chain(counted.exceeded).collect()
     }
 
-    /// Follows the events of a program; how many of them are steps.
-    fn keep_up(&self, events: impl Iterator<Item = Event>) -> Result<u64, Refusal> {
+    /// Follows the events of a program.
+    fn keep_up(&self, events: impl Iterator<Item = Event>) -> Result<(), Refusal> {
         let mut pace = match &self.wiring {
             Ok(wiring) => Some(EventPace::new(self.rig, self.options.lines, wiring)),
             Err(_) => None,
         };
         let mut counts = StreamCounts::new(self.rig.axes.len());
-        let (mut steps, mut last) = (0, ProgramPlace::Nowhere);
+        let mut last = ProgramPlace::Nowhere;
         for event in events {
-            steps += u64::from(matches!(event.what, EventKind::Step { .. }));
             let place = counts.pass(&event.what);
             if let Some(pace) = &mut pace {
                 pace.pass(&event)
@@ -337,63 +343,158 @@ impl Board<'_> {
         if let Some(pace) = &mut pace {
             pace.finish().map_err(|close| Refusal::new(close, last))?;
         }
-        Ok(steps)
+        Ok(())
     }
 }
 
 /// The furthest that an axis may be from its start (microsteps): positions have 32 bits.
 const MOST_STEPS: u64 = i32::MAX as u64;
 
-/// Items on their way, until one of them takes an axis out of the player's count.
-struct Counted<'a, I> {
-    items: I,
+/// A program on its way, until one of its moves takes an axis out of the player's count, or a
+/// loop is more than the player decodes in the long run.
+struct Counted<'a, P> {
+    passages: P,
     rig: &'a Rig,
-    /// Where each axis is, since its start (microsteps).
-    positions: Vec<i64>,
+    /// Cycles that the player takes for a step, on the average.
+    step_cycles: u64,
+    /// Steps so far, those that are left out among them.
+    steps: u64,
+    /// What the open periods come to.
+    periods: Vec<PeriodLoad>,
+    /// The one that ended last, and how often it can come again.
+    ended: Option<(PeriodLoad, u64)>,
     exceeded: Option<Refusal>,
 }
 
-impl<'a, I: Iterator<Item = Item>> Counted<'a, I> {
-    fn new(items: I, rig: &'a Rig) -> Self {
+/// What a period of a loop asks of the player.
+#[derive(Debug, Clone, Copy, Default)]
+struct PeriodLoad {
+    steps: u64,
+    /// Cycles to decode it.
+    cycles: f64,
+    /// How long it lasts (s).
+    seconds: f64,
+    /// Number of its last move.
+    index: u64,
+    /// Whether it waits for an input, for as long as that takes.
+    waits: bool,
+}
+
+/// The share of the time of a loop that decoding may take. What it takes on the average may
+/// take a little more at times, which the rings bridge; chosen.
+const MOST_BUSY: f64 = 0.999;
+
+impl<'a, P: Passages> Counted<'a, P> {
+    fn new(passages: P, rig: &'a Rig, lines: Lines) -> Self {
         Self {
-            items,
+            passages,
             rig,
-            positions: vec![0; rig.axes.len()],
+            step_cycles: u64::from(STEP_CYCLES + besides(rig, lines)),
+            steps: 0,
+            periods: Vec::new(),
+            ended: None,
             exceeded: None,
         }
     }
-}
 
-impl<I: Iterator<Item = Item>> Iterator for Counted<'_, I> {
-    type Item = Item;
-
-    fn next(&mut self) -> Option<Item> {
-        if self.exceeded.is_some() {
-            return None;
-        }
-        let item = self.items.next()?;
-        if let Item::Move(planned) = &item {
-            for moving in &planned.motion.axes {
-                let position = &mut self.positions[moving.axis];
-                let way = i64::try_from(moving.steps).unwrap_or(i64::MAX);
-                *position = position.saturating_add(way * moving.direction.sign());
-                if position.unsigned_abs() > MOST_STEPS {
-                    let reason = Unplayable::Position {
-                        axis: self.rig.axes[moving.axis].name.clone(),
-                        steps: position.unsigned_abs(),
-                    };
-                    self.exceeded = Some(Refusal::new(reason, ProgramPlace::Move(planned.index)));
-                    return None;
-                }
+    fn note(&mut self, item: &Item) {
+        let mut load = PeriodLoad {
+            seconds: item.duration(),
+            ..PeriodLoad::default()
+        };
+        let mut events = 0;
+        match item {
+            Item::Move(planned) => {
+                load.steps = planned.motion.steps();
+                load.index = planned.index;
+                // Each axis may turn; what is on the way counts too.
+                events = planned.motion.axes.len() + planned.on_the_way.len();
+                self.exceeded = self.out_of_count(planned);
             }
+            Item::Await { .. } => load.waits = true,
+            Item::Output { .. } | Item::Mark(_) => events = 1,
+            Item::Dwell(_) => {}
         }
-        Some(item)
+        let events = events as f64 * f64::from(EVENT_CYCLES);
+        load.cycles = load.steps as f64 * self.step_cycles as f64 + events;
+        self.add(load, 1);
+    }
+
+    /// Adds what comes so many times.
+    fn add(&mut self, load: PeriodLoad, times: u64) {
+        let steps = load.steps.saturating_mul(times);
+        match self.periods.last_mut() {
+            Some(period) => {
+                period.steps = period.steps.saturating_add(steps);
+                period.cycles += load.cycles * times as f64;
+                period.seconds += load.seconds * times as f64;
+                period.index = period.index.max(load.index);
+                period.waits |= load.waits;
+            }
+            None => self.steps = self.steps.saturating_add(steps),
+        }
+    }
+
+    /// A period ends that can come `more` times again.
+    fn ends(&mut self, more: u64) {
+        // Periods are told of in pairs.
+        if let Some(load) = self.periods.pop() {
+            self.add(load, 1);
+            self.ended = Some((load, more));
+        }
+    }
+
+    /// The period that ended last comes again.
+    fn again(&mut self) {
+        let Some((load, more)) = self.ended.take() else {
+            return;
+        };
+        self.add(load, more);
+        let clock = self.rig.timer.clock.si();
+        if !load.waits && load.cycles > MOST_BUSY * load.seconds * clock {
+            let needs = Time::new(load.cycles / clock);
+            let within = Time::new(load.seconds);
+            let reason = TooClose::Decoding { needs, within };
+            self.exceeded = Some(Refusal::new(reason, ProgramPlace::Move(load.index)));
+        }
+    }
+
+    fn out_of_count(&self, planned: &PlannedMove) -> Option<Refusal> {
+        let axes = planned.motion.axes.iter().zip(&planned.travel);
+        let (moving, travel) = axes
+            .into_iter()
+            .find(|(_, travel)| travel.to_steps.unsigned_abs() > MOST_STEPS)?;
+        let reason = Unplayable::Position {
+            axis: self.rig.axes[moving.axis].name.clone(),
+            steps: travel.to_steps.unsigned_abs(),
+        };
+        Some(Refusal::new(reason, ProgramPlace::Move(planned.index)))
     }
 }
 
-/// Items on their way, with a look at the step rate of each move.
-struct Rated<'a, I> {
-    items: I,
+impl<P: Passages> Passages for Counted<'_, P> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        if self.exceeded.is_some() {
+            return None;
+        }
+        let passage = self.passages.next_passage()?;
+        match &passage {
+            Passage::Item(item) => self.note(item),
+            Passage::Begins => self.periods.push(PeriodLoad::default()),
+            Passage::Ends { more } => self.ends(*more),
+        }
+        self.exceeded.is_none().then_some(passage)
+    }
+
+    fn leap(&mut self) {
+        self.passages.leap();
+        self.again();
+    }
+}
+
+/// A program on its way, with a look at the step rate of each move.
+struct Rated<'a, P> {
+    passages: P,
     rig: &'a Rig,
     /// What the board decodes (microsteps/s, all axes together).
     most: f64,
@@ -401,12 +502,10 @@ struct Rated<'a, I> {
     exceeded: Option<Refusal>,
 }
 
-impl<I: Iterator<Item = Item>> Iterator for Rated<'_, I> {
-    type Item = Item;
-
-    fn next(&mut self) -> Option<Item> {
-        let item = self.items.next()?;
-        if let Item::Move(planned) = &item
+impl<P: Passages> Passages for Rated<'_, P> {
+    fn next_passage(&mut self) -> Option<Passage> {
+        let passage = self.passages.next_passage()?;
+        if let Passage::Item(Item::Move(planned)) = &passage
             // What the timer cannot play at all is for the check to say.
             && let Ok(facts) = timer::verdict(&planned.motion, self.rig)
         {
@@ -430,6 +529,10 @@ impl<I: Iterator<Item = Item>> Iterator for Rated<'_, I> {
                 ));
             }
         }
-        Some(item)
+        Some(passage)
+    }
+
+    fn leap(&mut self) {
+        self.passages.leap();
     }
 }

@@ -43,6 +43,14 @@ impl TickInstant {
         self.0 >> (64 - bits)
     }
 
+    /// How many ticks after `before` it is, where that is a whole number.
+    pub(crate) const fn whole_ticks_since(self, before: Self) -> Option<u64> {
+        match self.0.checked_sub(before.0) {
+            Some(span) if span as u64 == 0 => Some((span >> 64) as u64),
+            _ => None,
+        }
+    }
+
     /// Later by a length.
     pub(crate) fn after(self, span: Self) -> Self {
         Self(self.0.saturating_add(span.0))

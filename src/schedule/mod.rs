@@ -9,6 +9,8 @@ pub(crate) mod event;
 pub(crate) mod facts;
 pub(crate) mod invert;
 pub(crate) mod pack;
+pub(crate) mod periodic;
+mod state;
 #[cfg(test)]
 mod tests;
 pub(crate) mod ticks;

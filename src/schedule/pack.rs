@@ -78,7 +78,13 @@ impl Packed {
 
     /// Its events in the order of ticks, decoded.
     pub fn events(&self) -> PackedEvents<'_> {
-        PackedEvents::new(self)
+        PackedEvents::new(self, op::Unrolled::new)
+    }
+
+    /// The same without the periods that were not gone through when it was packed. The tick
+    /// of whatever follows them stays.
+    pub(crate) fn events_in_short(&self) -> PackedEvents<'_> {
+        PackedEvents::new(self, op::Unrolled::in_short)
     }
 
     /// Its bytes.

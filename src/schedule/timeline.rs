@@ -21,6 +21,7 @@ use std::collections::VecDeque;
 use super::clock::{TickClock, TickInstant};
 use super::event::{Event, EventKind};
 use super::facts::Facts;
+use super::state::{AxisState, ScheduleState};
 use super::ticks::StepTicks;
 use super::timer::TickRules;
 use crate::plan::{Direction, Item, OnTheWay, PlannedMove};
@@ -68,6 +69,8 @@ pub struct Schedule<I> {
     axes: Vec<AxisState>,
     playing: Option<Playing>,
     waiting: VecDeque<Event>,
+    /// An event that was looked at ahead.
+    peeked: Option<Event>,
     open: Option<OpenSteps>,
     /// Moves begun so far.
     moves: u64,
@@ -81,13 +84,6 @@ struct OpenSteps {
     stream: usize,
     count: usize,
     given: usize,
-}
-
-/// What is known of an axis between motions.
-#[derive(Debug, Clone, Copy, Default)]
-struct AxisState {
-    direction: Option<Direction>,
-    last_step: Option<u64>,
 }
 
 /// A motion that is being played.
@@ -127,6 +123,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             axes: vec![AxisState::default(); rig.axes.len()],
             playing: None,
             waiting: VecDeque::new(),
+            peeked: None,
             open: None,
             moves: 0,
             facts: Facts::new(rig.axes.len()),
@@ -153,9 +150,41 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         self.now
     }
 
+    /// Whether another run comes before the items end.
+    pub(super) fn has_run(&mut self) -> bool {
+        if self.peeked.is_none() {
+            self.peeked = self.advance();
+        }
+        self.peeked.is_some() || self.open.is_some()
+    }
+
+    /// How things stand, between two items.
+    pub(super) fn state(&self) -> ScheduleState {
+        ScheduleState {
+            now: self.now,
+            axes: self.axes.clone(),
+            moves: self.moves,
+            facts: self.facts.clone(),
+        }
+    }
+
+    /// Goes on from another state, between two items.
+    pub(super) fn set_state(&mut self, state: ScheduleState) {
+        let ScheduleState {
+            now,
+            axes,
+            moves,
+            facts,
+        } = state;
+        self.now = now;
+        self.axes = axes;
+        self.moves = moves;
+        self.facts = facts;
+    }
+
     /// The next event, or as many steps as follow each other undisturbed.
     pub fn next_run(&mut self) -> Option<ScheduleRun<'_>> {
-        if let Some(event) = self.advance() {
+        if let Some(event) = self.peeked.take().or_else(|| self.advance()) {
             return Some(ScheduleRun::Event(event));
         }
         let open = self.open.as_mut()?;
@@ -377,7 +406,7 @@ impl<I: Iterator<Item = Item>> Iterator for Schedule<I> {
     type Item = Event;
 
     fn next(&mut self) -> Option<Event> {
-        if let Some(event) = self.advance() {
+        if let Some(event) = self.peeked.take().or_else(|| self.advance()) {
             return Some(event);
         }
         let open = self.open.as_mut()?;

@@ -1,6 +1,8 @@
 //! The actions of a script, one after the other, in constant memory.
 //!
 //! A pass through a block that does nothing is not repeated: every pass is the same.
+//! [`Actions::next_step`] tells where the passes of a `repeat` begin, so that who finds them
+//! equal may [leave some out](Actions::leave_out).
 
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -38,6 +40,12 @@ struct OpenBlock {
     next: usize,
     /// How many passes are left, the present one included.
     passes: u64,
+    /// Whether it is a block that is gone through several times.
+    repeats: bool,
+    /// Passes that have begun and been told of; a pass begins once it is told of.
+    begun: u64,
+    /// Whether the present pass has been told of.
+    told: bool,
     /// Whether it has done anything.
     acted: bool,
     /// The call that it is the body of, and where that is written.
@@ -50,10 +58,33 @@ impl OpenBlock {
             body: Arc::clone(body),
             next: 0,
             passes,
+            repeats: passes > 1,
+            begun: 0,
+            told: false,
             acted: false,
             call,
         }
     }
+}
+
+/// A pass through a block that a script repeats, at its beginning.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct BlockPass {
+    /// How many blocks are open, this one included.
+    pub(crate) depth: usize,
+    /// Passes through it that have begun before.
+    pub(crate) before: u64,
+    /// Passes that are left, this one included.
+    pub(crate) left: u64,
+}
+
+/// What a script does next.
+#[derive(Debug)]
+pub(crate) enum ScriptStep {
+    /// An action.
+    Act(Action),
+    /// It begins a pass through a block that it repeats.
+    Pass(BlockPass),
 }
 
 impl Actions {
@@ -77,6 +108,7 @@ impl Actions {
         if frame.acted && frame.passes > 1 {
             frame.passes -= 1;
             frame.next = 0;
+            frame.told = false;
             return;
         }
         let acted = frame.acted;
@@ -131,12 +163,30 @@ impl Actions {
     }
 }
 
-impl Iterator for Actions {
-    type Item = Result<Action, Diagnostic>;
+impl Actions {
+    /// Leaves out so many passes through the innermost block, whose pass has just begun. At
+    /// least that one is left.
+    pub(crate) fn leave_out(&mut self, passes: u64) {
+        if let Some(frame) = self.frames.last_mut() {
+            frame.passes -= passes.min(frame.passes - 1);
+        }
+    }
 
-    fn next(&mut self) -> Option<Self::Item> {
+    /// The next action, or the beginning of a pass.
+    pub(crate) fn next_step(&mut self) -> Option<Result<ScriptStep, Diagnostic>> {
         loop {
+            let depth = self.frames.len();
             let frame = self.frames.last_mut()?;
+            if frame.repeats && !std::mem::replace(&mut frame.told, true) {
+                let before = frame.begun;
+                frame.begun += 1;
+                let left = frame.passes;
+                return Some(Ok(ScriptStep::Pass(BlockPass {
+                    depth,
+                    before,
+                    left,
+                })));
+            }
             let Some(operation) = frame.body.get(frame.next) else {
                 self.end_pass();
                 continue;
@@ -145,7 +195,7 @@ impl Iterator for Actions {
             match operation {
                 Operation::Act(action) => {
                     frame.acted = true;
-                    return Some(Ok(action.clone()));
+                    return Some(Ok(ScriptStep::Act(action.clone())));
                 }
                 Operation::Repeat(passes, body) => {
                     let inner = OpenBlock::new(body, *passes, None);
@@ -159,6 +209,20 @@ impl Iterator for Actions {
                         return Some(Err(error));
                     }
                 }
+            }
+        }
+    }
+}
+
+impl Iterator for Actions {
+    type Item = Result<Action, Diagnostic>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            match self.next_step()? {
+                Ok(ScriptStep::Act(action)) => return Some(Ok(action)),
+                Ok(ScriptStep::Pass(_)) => {}
+                Err(error) => return Some(Err(error)),
             }
         }
     }

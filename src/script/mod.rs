@@ -32,7 +32,7 @@ use std::sync::Arc;
 
 pub(crate) use action::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
 pub use action::{Shape, Until};
-pub(crate) use expand::Actions;
+pub(crate) use expand::{Actions, BlockPass, ScriptStep};
 pub(crate) use grammar::{RESERVED, STATEMENTS};
 
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, Span};

@@ -29,7 +29,7 @@ fn check(shape: Shape, moves: u32, distance: impl Fn(u32) -> u32) {
     let source = Source::new("cost.moves", "");
     let mut checker = Checker::new(&rig, &abilities);
     for item in program(&rig, &source, actions).with_bands(vec![bands.collect()]) {
-        checker.check(&item.expect("this can be planned"));
+        checker.check(&item.expect("this can be planned"), 1);
     }
     assert_eq!(checker.summary().moves, u64::from(moves));
 }

@@ -3,7 +3,7 @@
 use super::{HeaderAction, HeaderActionKind};
 
 /// Longest stretch of actions that is folded; `which` of a repeat holds it.
-const LONGEST: usize = 200;
+pub(super) const LONGEST: usize = 200;
 
 /// The same actions, with every stretch that follows itself written once, and a
 /// repeat behind it. Repeats do not nest.

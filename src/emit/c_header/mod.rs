@@ -23,15 +23,18 @@ mod parts;
 mod text;
 
 use std::io::Write;
+use std::ops::Range;
 use std::sync::Arc;
 
 use thiserror::Error;
 
+use self::fold::LONGEST;
 use self::parts::{MOST_INTERVALS, Parts};
 use super::{EmitError, Format, Heading, Pages};
-use crate::plan::{Direction, Item};
+use crate::plan::{Direction, Passages};
 use crate::rig::Rig;
-use crate::schedule::{Event, EventKind, Facts, Schedule, ScheduleRun};
+use crate::schedule::periodic::{PeriodicSchedule, Repeated, SchedulePart};
+use crate::schedule::{Event, EventKind, Facts, ScheduleRun};
 use crate::script::Until;
 
 /// The format `c`.
@@ -120,10 +123,10 @@ impl Format for CHeader {
     fn write(
         &self,
         heading: &Heading<'_>,
-        items: &mut dyn Iterator<Item = Item>,
+        passages: &mut dyn Passages,
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
-        let held = held(heading.rig, items).map_err(|overflow| EmitError::Unfit {
+        let held = held(heading.rig, passages).map_err(|overflow| EmitError::Unfit {
             format: self.name(),
             reason: overflow.to_string(),
         })?;
@@ -149,7 +152,7 @@ struct HeaderContents {
 /// Gathers the tables of a program.
 fn held(
     rig: &Rig,
-    items: &mut dyn Iterator<Item = Item>,
+    passages: &mut dyn Passages,
 ) -> Result<HeaderContents, HeaderOverflow> {
     let counts = [rig.axes.len(), rig.outputs.len(), rig.inputs.len()];
     if counts.iter().any(|count| *count >= usize::from(SEVERAL)) {
@@ -158,19 +161,25 @@ fn held(
             line: None,
         });
     }
-    let mut schedule = Schedule::new(items, rig);
+    let mut schedule = PeriodicSchedule::new(passages, rig);
     let mut tables = Tables::default();
     let mut line = None;
     let mut gather = || {
-        while let Some(run) = schedule.next_run() {
-            match run {
-                ScheduleRun::Steps {
+        while let Some(part) = schedule.next_part() {
+            match part {
+                SchedulePart::Run(ScheduleRun::Steps {
                     axis, ticks, of, ..
-                } => {
+                }) => {
                     line = Some(of.planned.line);
                     tables.steps(axis, ticks, of.number)?;
                 }
-                ScheduleRun::Event(event) => tables.event(&event)?,
+                SchedulePart::Run(ScheduleRun::Event(event)) => tables.event(&event)?,
+                SchedulePart::Begins => tables.begins()?,
+                SchedulePart::Ends(repeated) => {
+                    if tables.ends(repeated)? {
+                        schedule.leap();
+                    }
+                }
             }
         }
         tables.finish(schedule.end_tick())
@@ -186,8 +195,8 @@ fn held(
 }
 
 /// Why a header cannot hold a program; none where it can.
-pub(crate) fn overflow(rig: &Rig, items: &mut dyn Iterator<Item = Item>) -> Option<HeaderOverflow> {
-    held(rig, items).err()
+pub(crate) fn overflow(rig: &Rig, passages: &mut dyn Passages) -> Option<HeaderOverflow> {
+    held(rig, passages).err()
 }
 
 /// What of a program is more than the tables hold.
@@ -223,6 +232,10 @@ struct Tables {
     of_move: u64,
     /// Tick that the next wait counts from.
     tick: u64,
+    /// Where the open periods begin: in the actions, and on which tick the wait before counts.
+    periods: Vec<(usize, u64)>,
+    /// Actions that are repeated as they stand, each with its repeats.
+    repeated: Vec<Range<usize>>,
 }
 
 impl Tables {
@@ -273,6 +286,49 @@ impl Tables {
         });
         // There are fewer marks than actions, which are limited.
         number as u32
+    }
+
+    /// A period begins.
+    fn begins(&mut self) -> Result<(), HeaderLimit> {
+        self.close()?;
+        self.periods.push((self.actions.len(), self.tick));
+        Ok(())
+    }
+
+    /// A period ends; whether what comes again is told by a repeat. It is where the actions
+    /// are few, as repeats do not nest.
+    fn ends(&mut self, repeated: Repeated) -> Result<bool, HeaderLimit> {
+        self.close()?;
+        // Periods are told of in pairs.
+        let Some((begin, tick)) = self.periods.pop() else {
+            return Ok(false);
+        };
+        let body = self.actions[begin..].to_vec();
+        let is_nested = self.repeated.last().is_some_and(|inner| inner.end > begin);
+        let in_step = self.tick.checked_sub(tick) == Some(repeated.ticks);
+        if repeated.times == 0 || body.is_empty() || body.len() > LONGEST || is_nested || !in_step {
+            return Ok(false);
+        }
+        let mut left = repeated.times;
+        loop {
+            let times = left.min(u64::from(u32::MAX));
+            // Fewer than a u8 and a u32 hold.
+            self.put(HeaderActionKind::Repeat, body.len() as u8, times as u32, 0)?;
+            left -= times;
+            let Some(more) = left.checked_sub(1) else {
+                break;
+            };
+            left = more;
+            for action in &body {
+                self.put(action.kind, action.which, action.value, action.wait)?;
+            }
+            if left == 0 {
+                break;
+            }
+        }
+        self.repeated.push(begin..self.actions.len());
+        self.tick += repeated.ticks * repeated.times;
+        Ok(true)
     }
 
     /// Ends the open part and plays it.
@@ -332,7 +388,14 @@ impl Tables {
         if end > self.tick || self.actions.is_empty() {
             self.push(end, HeaderActionKind::Wait, 0, 0)?;
         }
-        self.actions = fold::fold(&self.actions);
+        let (mut folded, mut done) = (Vec::new(), 0);
+        for Range { start, end } in std::mem::take(&mut self.repeated) {
+            folded.extend(fold::fold(&self.actions[done..start]));
+            folded.extend_from_slice(&self.actions[start..end]);
+            done = end;
+        }
+        folded.extend(fold::fold(&self.actions[done..]));
+        self.actions = folded;
         Ok(())
     }
 }

@@ -142,7 +142,7 @@ fn assert_faithful(packed: &Packed, items: &[Item], rig: &Rig) {
 fn every_step_is_within_a_tick_and_every_move_ends_exactly() {
     let rig = bench();
     let items = errands();
-    let packed = pack(items.clone(), &rig).expect("packed");
+    let packed = pack(items.clone().into_iter(), &rig).expect("packed");
     assert_faithful(&packed, &items, &rig);
 }
 
@@ -160,14 +160,14 @@ fn s_curves_slow_moves_and_two_axes_keep_to_the_tick_too() {
         .into_iter()
         .map(play)
         .collect();
-    let packed = pack(items.clone(), &rig).expect("packed");
+    let packed = pack(items.clone().into_iter(), &rig).expect("packed");
     assert_faithful(&packed, &items, &rig);
 }
 
 #[test]
 fn bytes_read_back_to_the_same_program() {
     let rig = bench();
-    let packed = pack(errands(), &rig).expect("packed");
+    let packed = pack(errands().into_iter(), &rig).expect("packed");
     let bytes = binary::to_bytes(&packed, &rig, "too fast").expect("bytes");
     let read = binary::read(&bytes).expect("readable");
     assert_eq!(read.program, packed);
@@ -181,7 +181,7 @@ fn bytes_read_back_to_the_same_program() {
 #[test]
 fn no_damaged_byte_goes_unnoticed() {
     let rig = bench();
-    let packed = pack(vec![play(&indexing(300))], &rig).expect("packed");
+    let packed = pack([play(&indexing(300))].into_iter(), &rig).expect("packed");
     let bytes = binary::to_bytes(&packed, &rig, "").expect("bytes");
     for k in 0..bytes.len() {
         let mut damaged = bytes.clone();
@@ -200,7 +200,7 @@ fn what_repeats_is_stored_once() {
     let turn = indexing(300);
     let size = |times: usize| {
         let items = (0..times).flat_map(|_| [play(&turn), Item::Dwell(0.0123456789)]);
-        let packed = pack(items, &rig).expect("packed");
+        let packed = pack(items.into_iter(), &rig).expect("packed");
         binary::to_bytes(&packed, &rig, "").expect("bytes").len()
     };
     let twice = size(2);
@@ -220,7 +220,7 @@ fn a_program_takes_at_most_a_quarter_of_what_a_general_compressor_needs() {
     };
     let rig = bench();
     let items = carousel();
-    let packed = pack(items.clone(), &rig).expect("packed");
+    let packed = pack(items.clone().into_iter(), &rig).expect("packed");
     let bytes = binary::to_bytes(&packed, &rig, "").expect("bytes");
     let mut last = 0;
     let mut plain = Vec::new();
@@ -256,7 +256,7 @@ fn an_independent_reader_finds_the_same_events() {
         axis_motion(0, 1200, 0.0, &trapezoid(0.2, 0.3, 0.4)),
         axis_motion(1, -777, 0.0, &s_curve(0.08, 0.1, 0.3)),
     ])));
-    let packed = pack(items, &rig).expect("packed");
+    let packed = pack(items.into_iter(), &rig).expect("packed");
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("program.bin");
     let bytes = binary::to_bytes(&packed, &rig, "").expect("bytes");

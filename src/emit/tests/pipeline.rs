@@ -202,7 +202,7 @@ proptest! {
         }
 
         // Packed, and read back from its bytes: the same things, each within a tick.
-        let packed = pack(items.clone(), &rig).unwrap();
+        let packed = pack(items.clone().into_iter(), &rig).unwrap();
         let read = binary::read(&written("binary", &rig, &items)).unwrap();
         prop_assert_eq!(&read.program, &packed);
         let (wanted, got) = (by_stream(events.into_iter()), by_stream(packed.events()));

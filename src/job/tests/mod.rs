@@ -3,3 +3,4 @@
 mod example_scenarios;
 mod following;
 mod players;
+mod repetition;

@@ -336,7 +336,7 @@ fn the_verdict_tells_of_the_detour() {
     let abilities: Vec<_> = rig.axes.iter().map(crate::check::AxisAbility::of).collect();
     let mut checker = Checker::new(&rig, &abilities);
     let items = plan(&rig, vec![moving(by("-90 deg", &usual()))]).unwrap();
-    let checked = checker.check(&items[0]).unwrap();
+    let checked = checker.check(&items[0], 1).unwrap();
     assert_eq!(checked.changes[0].code, "backlash-taken-up");
     assert!(
         checked.changes[0]

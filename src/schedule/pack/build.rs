@@ -1,7 +1,8 @@
 //! From a planned program to a packed one.
 //!
 //! The schedule is played once, and each stream takes note of what falls to it, with
-//! its tick and its ideal time; `place.rs` makes operations of them.
+//! its tick and its ideal time; `place.rs` makes operations of them. Of equal periods of a
+//! long program one is played, and each stream takes note of how often it comes again.
 
 use std::cmp::Reverse;
 use std::collections::HashMap;
@@ -10,13 +11,14 @@ use std::sync::Arc;
 use super::error::{MOST_STEPS, PackError};
 use super::motion::{self, FitError, PackedMotion};
 use super::op::{INPUT_BITS, OpKind};
-use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, operations};
+use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, later, operations};
 use super::{Packed, PackedRamp};
-use crate::plan::{self, AxisMotion, Item, PlannedMove};
+use crate::plan::{self, AxisMotion, Passages, PlannedMove};
 use crate::rig::Rig;
 use crate::schedule::event::{Event, EventKind};
 use crate::schedule::invert::{Inverse, TimeScale};
-use crate::schedule::timeline::{Schedule, ScheduleRun, UnderWay};
+use crate::schedule::periodic::{PeriodicSchedule, Repeated, SchedulePart};
+use crate::schedule::timeline::{ScheduleRun, UnderWay};
 
 /// Numbers of outputs have 8 bits, and those of inputs 6 beside what is waited for.
 const MOST_OUTPUTS: usize = 255;
@@ -29,20 +31,25 @@ const MOST_INPUTS: usize = 1 << INPUT_BITS;
 /// # Errors
 ///
 /// Where the program does not fit the layout's numbers; see [`PackError`].
-pub fn pack(items: impl IntoIterator<Item = Item>, rig: &Rig) -> Result<Packed, PackError> {
+pub fn pack(passages: impl Passages, rig: &Rig) -> Result<Packed, PackError> {
     if rig.outputs.len() > MOST_OUTPUTS || rig.inputs.len() > MOST_INPUTS {
         return Err(PackError::TooManyPins);
     }
-    let mut schedule = Schedule::new(items, rig);
+    let mut schedule = PeriodicSchedule::new(passages, rig);
     let mut builder = Builder::new(rig);
-    while let Some(run) = schedule.next_run() {
-        match run {
-            ScheduleRun::Steps {
+    while let Some(part) = schedule.next_part() {
+        match part {
+            SchedulePart::Run(ScheduleRun::Steps {
                 axis, ticks, of, ..
-            } => builder.steps(axis, ticks, of)?,
-            ScheduleRun::Event(event) => {
+            }) => builder.steps(axis, ticks, of)?,
+            SchedulePart::Run(ScheduleRun::Event(event)) => {
                 let now = clock_at(schedule.now());
                 builder.event(event, now)?;
+            }
+            SchedulePart::Begins => builder.begins(),
+            SchedulePart::Ends(repeated) => {
+                builder.ends(repeated);
+                schedule.leap();
             }
         }
     }
@@ -81,6 +88,8 @@ struct Builder {
     known_by_address: HashMap<(*const plan::Motion, usize), usize>,
     marks: HashMap<Arc<str>, u16>,
     open: Vec<Option<OpenMotion>>,
+    /// Where in each stream the open periods begin.
+    periods: Vec<Vec<usize>>,
 }
 
 impl Builder {
@@ -93,6 +102,27 @@ impl Builder {
             known_by_address: HashMap::new(),
             marks: HashMap::new(),
             open: rig.axes.iter().map(|_| None).collect(),
+            periods: Vec::new(),
+        }
+    }
+
+    fn begins(&mut self) {
+        let lengths = self.streams.iter().map(Vec::len);
+        self.periods.push(lengths.collect());
+    }
+
+    fn ends(&mut self, repeated: Repeated) {
+        let begins = self.periods.pop().unwrap_or_default();
+        if repeated.times == 0 {
+            return;
+        }
+        for (stream, begin) in self.streams.iter_mut().zip(begins) {
+            let body = stream[begin..].to_vec();
+            let Some(first) = body.first() else { continue };
+            stream.push(Placed {
+                ideal: first.ideal + later(repeated.ticks),
+                what: Placement::Again { body, repeated },
+            });
         }
     }
 

@@ -32,6 +32,9 @@ pub enum PackError {
     /// Numbers of outputs have 8 bits, those of inputs 6.
     #[error("the rig has more than 255 outputs or 64 inputs")]
     TooManyPins,
+    /// Repeats are nested up to four deep.
+    #[error("the program nests long repeats more than four deep")]
+    TooNested,
     /// Steps fell elsewhere than the motion says.
     #[error("the steps of move {index} do not fall where its motion puts them")]
     Inconsistent {

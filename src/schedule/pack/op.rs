@@ -10,6 +10,7 @@ use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fold::{Fold, fold};
 use crate::plan::Direction;
+use crate::schedule::periodic::Repeated;
 use crate::script::Until;
 
 /// Bits behind the point of a gap.
@@ -43,7 +44,12 @@ pub(crate) enum OpKind {
     Wait,
     /// Do a list of operations so many times.
     Repeat(u32, Vec<Op>),
+    /// The same with what was not gone through when it was packed.
+    Again(Repeated, Vec<Op>),
 }
+
+/// The most of one repeat; more are nested.
+const MANY: u64 = u32::MAX as u64;
 
 const END: u8 = 0;
 const PLAY: u8 = 1;
@@ -80,8 +86,15 @@ impl Fold for Op {
 
     fn depth(&self) -> usize {
         match &self.act {
-            OpKind::Repeat(_, body) => 1 + body.iter().map(Self::depth).max().unwrap_or(0),
-            _ => 0,
+            OpKind::Repeat(_, body) => 1 + depth(body),
+            OpKind::Again(Repeated { times, .. }, body) => levels(*times) + depth(body),
+            OpKind::Play(_)
+            | OpKind::Direction(_)
+            | OpKind::Output(..)
+            | OpKind::Mark(_)
+            | OpKind::Await(..)
+            | OpKind::Meet
+            | OpKind::Wait => 0,
         }
     }
 
@@ -95,10 +108,22 @@ impl Fold for Op {
             OpKind::Output(..) | OpKind::Mark(_) | OpKind::Await(_, _, None) => 2,
             OpKind::Play(_) => 3,
             OpKind::Await(_, _, Some(_)) => 5,
-            OpKind::Repeat(_, body) => Self::REPEAT + body.iter().map(Self::size).sum::<usize>(),
+            OpKind::Repeat(_, body) | OpKind::Again(_, body) => {
+                Self::REPEAT + body.iter().map(Self::size).sum::<usize>()
+            }
         };
         gap + act
     }
+}
+
+/// How deep repeats are nested in a list.
+fn depth(ops: &[Op]) -> usize {
+    ops.iter().map(Op::depth).max().unwrap_or(0)
+}
+
+/// How many repeats, one in the other, so many times take.
+pub(crate) const fn levels(times: u64) -> usize {
+    if times > MANY { 2 } else { 1 }
 }
 
 /// The bytes of a gap's fraction, lowest first, without those that are zero at that end.
@@ -122,9 +147,9 @@ pub(crate) fn read_awaited(byte: u8) -> Result<(u8, Until), Malformed> {
     Ok((byte & ((1 << INPUT_BITS) - 1), *until))
 }
 
-/// Puts what repeats into [`OpKind::Repeat`].
-pub(crate) fn folded(ops: Vec<Op>) -> Vec<Op> {
-    fold(ops, MOST_NESTED)
+/// Puts what repeats into [`OpKind::Repeat`], nested `most_nested` deep at most.
+pub(crate) fn folded(ops: Vec<Op>, most_nested: usize) -> Vec<Op> {
+    fold(ops, most_nested)
 }
 
 /// Appends a stream's bytes; `motion_starts` tells where each motion begins.
@@ -156,13 +181,29 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
             OpKind::Meet => out.push(MEET),
             OpKind::Wait => out.push(WAIT),
             OpKind::Repeat(count, body) => {
-                out.push(REPEAT);
-                write_number(u64::from(*count), out);
-                write(body, motion_starts, out);
+                write_repeat(u64::from(*count), body, motion_starts, out);
+            }
+            OpKind::Again(Repeated { times, .. }, body) => {
+                let (full, rest) = (times / MANY, times % MANY);
+                if full > 0 {
+                    out.push(REPEAT);
+                    write_number(full, out);
+                    write_repeat(MANY, body, motion_starts, out);
+                    out.push(END);
+                }
+                if rest > 0 {
+                    write_repeat(rest, body, motion_starts, out);
+                }
             }
         }
     }
     out.push(END);
+}
+
+fn write_repeat(times: u64, body: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
+    out.push(REPEAT);
+    write_number(times, out);
+    write(body, motion_starts, out);
 }
 
 /// Reads a stream, with repeats nested at most `deeper`.
@@ -225,7 +266,7 @@ pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
     for op in ops {
         match &op.act {
             OpKind::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
-            OpKind::Repeat(_, body) => check(body, marks)?,
+            OpKind::Repeat(_, body) | OpKind::Again(_, body) => check(body, marks)?,
             _ => {}
         }
     }
@@ -236,13 +277,25 @@ pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
 #[derive(Debug, Clone)]
 pub(crate) struct Unrolled<'a> {
     /// From the outermost in: what is left of the list, the list, times to go.
-    levels: Vec<(std::slice::Iter<'a, Op>, &'a [Op], u32)>,
+    levels: Vec<(std::slice::Iter<'a, Op>, &'a [Op], u64)>,
+    /// Whether [`OpKind::Again`] is given out as one operation.
+    short: bool,
 }
 
 impl<'a> Unrolled<'a> {
     pub(crate) fn new(ops: &'a [Op]) -> Self {
         Self {
             levels: vec![(ops.iter(), ops, 0)],
+            short: false,
+        }
+    }
+
+    /// The same, without what was not gone through when it was packed: that is one
+    /// operation, [`OpKind::Again`].
+    pub(crate) fn in_short(ops: &'a [Op]) -> Self {
+        Self {
+            short: true,
+            ..Self::new(ops)
         }
     }
 }
@@ -254,15 +307,18 @@ impl<'a> Iterator for Unrolled<'a> {
         loop {
             let (rest, list, left) = self.levels.last_mut()?;
             match rest.next() {
-                Some(Op {
-                    act: OpKind::Repeat(count, body),
-                    ..
-                }) => {
-                    if *count > 0 {
-                        self.levels.push((body.iter(), body, count - 1));
+                Some(op) => {
+                    let (times, body) = match &op.act {
+                        OpKind::Repeat(count, body) => (u64::from(*count), body),
+                        OpKind::Again(Repeated { times, .. }, body) if !self.short => {
+                            (*times, body)
+                        }
+                        _ => return Some(op),
+                    };
+                    if times > 0 {
+                        self.levels.push((body.iter(), body, times - 1));
                     }
                 }
-                Some(op) => return Some(op),
                 None if *left > 0 => {
                     *left -= 1;
                     *rest = list.iter();

@@ -10,8 +10,10 @@ use std::collections::HashMap;
 use super::LONGEST_WAIT;
 use super::error::PackError;
 use super::motion::FitError;
-use super::op::{self, GAP_BITS, Op, OpKind};
+use super::fold::Fold as _;
+use super::op::{self, GAP_BITS, MOST_NESTED, Op, OpKind};
 use crate::schedule::clock::TickInstant;
+use crate::schedule::periodic::Repeated;
 
 /// One tick of a clock.
 const TICK: u128 = 1 << GAP_BITS;
@@ -34,6 +36,11 @@ pub(super) fn clock_at(instant: TickInstant) -> u128 {
     instant.in_parts(GAP_BITS) + TICK / 2
 }
 
+/// So many ticks on a clock.
+pub(super) fn later(ticks: u64) -> u128 {
+    u128::from(ticks) << GAP_BITS
+}
+
 /// An operation and where in time it falls.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Placed {
@@ -54,6 +61,13 @@ pub(super) enum PlacedKind {
         known: usize,
         /// Tick of its last step.
         last: u64,
+    },
+    /// What stands right before it, again and again.
+    Again {
+        /// One period of it.
+        body: Vec<Placed>,
+        /// How often, and how long a period lasts.
+        repeated: Repeated,
     },
 }
 
@@ -80,9 +94,11 @@ struct Bounded {
 }
 
 impl Bounded {
-    fn of(placed: &Placed, fitted: &[Fitted]) -> Self {
+    /// Of one operation; none of what repeats.
+    fn of(placed: &Placed, fitted: &[Fitted]) -> Option<Self> {
         let ideal = placed.ideal;
-        match &placed.what {
+        Some(match &placed.what {
+            PlacedKind::Again { .. } => return None,
             PlacedKind::Act(tick, act) => {
                 let from = u128::from(*tick) << GAP_BITS;
                 Self {
@@ -114,7 +130,7 @@ impl Bounded {
                 }
                 .ends_within(end, end + TICK - 1)
             }
-        }
+        })
     }
 
     fn ends_within(mut self, from: u128, to: u128) -> Self {
@@ -131,7 +147,8 @@ fn in_parts(ticks: f64) -> u128 {
 /// Where the clock may stand at each operation of a stream, so that those behind it
 /// can still be reached.
 fn bounded(placed: &[Placed], fitted: &[Fitted]) -> Vec<Bounded> {
-    let mut all: Vec<Bounded> = placed.iter().map(|one| Bounded::of(one, fitted)).collect();
+    let placed = placed.iter();
+    let mut all: Vec<Bounded> = placed.filter_map(|one| Bounded::of(one, fitted)).collect();
     let mut latest = u128::MAX;
     for operation in all.iter_mut().rev() {
         operation.to = operation.to.min(latest.saturating_sub(operation.lasts));
@@ -145,10 +162,34 @@ fn bounded(placed: &[Placed], fitted: &[Fitted]) -> Vec<Bounded> {
 /// # Errors
 /// Where an operation cannot be reached in time.
 pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>, PackError> {
+    let (mut ops, mut clock) = (Vec::with_capacity(placed.len()), 0);
+    for stretch in placed.split_inclusive(|one| matches!(one.what, PlacedKind::Again { .. })) {
+        let again = stretch.last().and_then(|last| match &last.what {
+            PlacedKind::Again { body, repeated } => Some((body, *repeated)),
+            PlacedKind::Act(..) | PlacedKind::Play { .. } => None,
+        });
+        clock = stretch_of(stretch, fitted, clock, &mut ops)?;
+        if let Some((body, repeated)) = again {
+            clock = again_and_again(body, repeated, fitted, clock, MOST_NESTED, &mut ops)?;
+        }
+    }
+    let ops = op::folded(ops, MOST_NESTED);
+    if ops.iter().any(|op| op.depth() > MOST_NESTED) {
+        return Err(PackError::TooNested);
+    }
+    Ok(ops)
+}
+
+/// Appends the operations of a stream up to what repeats; gives where its clock then stands.
+fn stretch_of(
+    placed: &[Placed],
+    fitted: &[Fitted],
+    start: u128,
+    ops: &mut Vec<Op>,
+) -> Result<u128, PackError> {
     let all = bounded(placed, fitted);
-    let gaps = Gaps::of(&all);
-    let mut ops = Vec::with_capacity(all.len());
-    let mut clock = 0;
+    let gaps = Gaps::of(&all, start);
+    let mut clock = start;
     for (number, operation) in all.iter().enumerate() {
         let Bounded { from, to, .. } = *operation;
         if to < from.max(clock) {
@@ -156,7 +197,7 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
             return Err(PackError::Inconsistent { index });
         }
         let (least, most) = (from.saturating_sub(clock), to - clock);
-        let mut gap = gaps
+        let gap = gaps
             .usual(number)
             .filter(|gap| (least..=most).contains(gap))
             .unwrap_or_else(|| {
@@ -167,29 +208,123 @@ pub(super) fn operations(placed: &[Placed], fitted: &[Fitted]) -> Result<Vec<Op>
                 )
             });
         clock += gap + operation.lasts;
-        while gap > u128::from(LONGEST_GAP) {
-            // Any number of waits is one operation.
-            let waits = ((gap - 1) / u128::from(LONGEST_GAP)).min(u128::from(u32::MAX));
-            let wait = Op {
-                gap: LONGEST_GAP,
-                act: OpKind::Wait,
-            };
-            if waits < 4 {
-                ops.extend(std::iter::repeat_n(wait, waits as usize));
-            } else {
-                ops.push(Op {
-                    gap: 0,
-                    act: OpKind::Repeat(waits as u32, vec![wait]),
-                });
-            }
-            gap -= waits * u128::from(LONGEST_GAP);
-        }
-        ops.push(Op {
-            gap: gap as u64,
-            act: operation.act.clone(),
-        });
+        after(gap, operation.act.clone(), ops);
     }
-    Ok(op::folded(ops))
+    Ok(clock)
+}
+
+/// Appends an operation after a gap of any length.
+fn after(mut gap: u128, act: OpKind, ops: &mut Vec<Op>) {
+    while gap > u128::from(LONGEST_GAP) {
+        // Any number of waits is one operation.
+        let waits = ((gap - 1) / u128::from(LONGEST_GAP)).min(u128::from(u32::MAX));
+        let wait = Op {
+            gap: LONGEST_GAP,
+            act: OpKind::Wait,
+        };
+        if waits < 4 {
+            ops.extend(std::iter::repeat_n(wait, waits as usize));
+        } else {
+            ops.push(Op {
+                gap: 0,
+                act: OpKind::Repeat(waits as u32, vec![wait]),
+            });
+        }
+        gap -= waits * u128::from(LONGEST_GAP);
+    }
+    let gap = gap as u64;
+    ops.push(Op { gap, act });
+}
+
+/// Periods that are written out before what repeats does so to the last bit: one is usual,
+/// since whatever comes after a gap falls where it should.
+const MOST_RUN_IN: u64 = 8;
+
+/// Appends what repeats behind its first period; gives where the clock of the stream then
+/// stands. Repeats are nested `most_nested` deep at most, if they can be.
+fn again_and_again(
+    body: &[Placed],
+    repeated: Repeated,
+    fitted: &[Fitted],
+    clock: u128,
+    most_nested: usize,
+    ops: &mut Vec<Op>,
+) -> Result<u128, PackError> {
+    let Repeated { times, ticks } = repeated;
+    let inside = most_nested.saturating_sub(op::levels(times));
+    let period = later(ticks);
+    let inconsistent = || PackError::Inconsistent {
+        index: body.iter().find_map(Placed::index).unwrap_or_default(),
+    };
+    // The clock as it stood a period ago, where the body was placed.
+    let mut before = clock.checked_sub(period).ok_or_else(inconsistent)?;
+    for run_in in 0..times.min(MOST_RUN_IN) {
+        let mut once = Vec::new();
+        let end = once_more(body, fitted, before, inside, &mut once)?;
+        let left = times - run_in;
+        let is_periodic = end.checked_sub(period) == Some(before);
+        if is_periodic {
+            ops.push(Op {
+                gap: 0,
+                act: OpKind::Again(
+                    Repeated { times: left, ticks },
+                    op::folded(once, inside),
+                ),
+            });
+        } else {
+            ops.append(&mut once);
+        }
+        before = end.checked_sub(period).ok_or_else(inconsistent)?;
+        if is_periodic || left == 1 {
+            return Ok(end + u128::from(times) * period);
+        }
+    }
+    Err(inconsistent())
+}
+
+/// Appends one period, each operation where it should fall, or as soon after it as can be;
+/// gives where the clock then stands.
+fn once_more(
+    body: &[Placed],
+    fitted: &[Fitted],
+    before: u128,
+    most_nested: usize,
+    ops: &mut Vec<Op>,
+) -> Result<u128, PackError> {
+    let mut clock = before;
+    for placed in body {
+        if let PlacedKind::Again { body, repeated } = &placed.what {
+            clock = again_and_again(body, *repeated, fitted, clock, most_nested, ops)?;
+        }
+        let Some(operation) = Bounded::of(placed, fitted) else {
+            continue;
+        };
+        let Bounded {
+            ideal,
+            lasts,
+            act,
+            from,
+            to,
+            index,
+        } = operation;
+        let at = ideal.max(clock).clamp(from, to.max(from));
+        if at < clock || to < from {
+            return Err(PackError::Inconsistent { index });
+        }
+        after(at - clock, act, ops);
+        clock = at + lasts;
+    }
+    Ok(clock)
+}
+
+impl Placed {
+    /// The number of the move, if it is one.
+    const fn index(&self) -> Option<u64> {
+        match self.what {
+            PlacedKind::Play { index, .. } => Some(index),
+            PlacedKind::Act(..) | PlacedKind::Again { .. } => None,
+        }
+    }
 }
 
 /// The gaps between operations that come again and again: each as round as the number
@@ -204,13 +339,14 @@ struct Gaps {
 }
 
 impl Gaps {
-    fn of(all: &[Bounded]) -> Self {
+    /// Of the operations of a stream whose clock stands at `start` before.
+    fn of(all: &[Bounded], start: u128) -> Self {
         let mut known = HashMap::new();
         let mut kinds = Vec::with_capacity(all.len());
         let mut found: Vec<(u128, u32)> = Vec::new();
         let mut before: Option<&Bounded> = None;
         for operation in all {
-            let end = before.map_or(0, |before| before.ideal + before.lasts);
+            let end = before.map_or(start, |before| before.ideal + before.lasts);
             let kind = operation.ideal.checked_sub(end).map(|ideal| {
                 let key = (
                     before.map(|before| &before.act),

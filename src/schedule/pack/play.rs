@@ -37,10 +37,10 @@ enum Next<'a> {
 }
 
 impl<'a> PackedEvents<'a> {
-    pub(super) fn new(packed: &'a Packed) -> Self {
+    pub(super) fn new(packed: &'a Packed, unrolled: fn(&'a [Op]) -> Unrolled<'a>) -> Self {
         let streams = packed.streams.iter().map(|ops| {
             let mut stream = PlayedStream {
-                ops: Unrolled::new(ops),
+                ops: unrolled(ops),
                 clock: 0,
                 direction: Direction::Positive,
                 motion: None,
@@ -79,6 +79,9 @@ impl<'a> PlayedStream<'a> {
                     self.motion = Some(motion.play(&packed.ramps));
                 }
                 OpKind::Wait => {}
+                OpKind::Again(repeated, _) => {
+                    self.clock += (u128::from(repeated.times) * u128::from(repeated.ticks)) << GAP_BITS;
+                }
                 act => break Some((self.tick(), Next::Act(act))),
             }
         };
@@ -137,7 +140,13 @@ impl Iterator for PackedEvents<'_> {
                         timeout: *timeout,
                     }
                 }
-                Next::Act(OpKind::Meet | OpKind::Play(_) | OpKind::Wait | OpKind::Repeat(..)) => {
+                Next::Act(
+                    OpKind::Meet
+                    | OpKind::Play(_)
+                    | OpKind::Wait
+                    | OpKind::Repeat(..)
+                    | OpKind::Again(..),
+                ) => {
                     self.streams[number].go_on(self.packed);
                     continue;
                 }
