@@ -1,7 +1,7 @@
 //! The check of a job, move by move.
 
-use super::header::ProgramCounts;
 use super::events::UntilError;
+use super::header::ProgramCounts;
 use super::{Error, Job};
 use crate::check::{Checker, Finding, MoveCheck, Summary, player};
 use crate::plan::{Item, Tally};

@@ -10,8 +10,8 @@ use crate::draw::recording::{self, Recording, RecordingError};
 use crate::draw::report::{About, Page, ReportContent};
 use crate::emit::binary::to_bytes;
 use crate::rig::Rig;
-use crate::schedule::pack::pack;
 use crate::schedule::Facts;
+use crate::schedule::pack::pack;
 use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
 
 /// Schedules with more items than this are not counted.

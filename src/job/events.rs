@@ -27,7 +27,6 @@ impl<'a> UntilError<'a> {
         EachItem(self)
     }
 
-
     /// What went wrong, if anything did.
     pub(super) const fn take_error(&mut self) -> Option<Diagnostic> {
         self.error.take()
@@ -82,7 +81,10 @@ pub struct Events<'a>(Schedule<EachItem<UntilError<'a>>>);
 
 impl<'a> Events<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
-        Self(Schedule::new(EachItem(UntilError::new(job.program())), &job.rig))
+        Self(Schedule::new(
+            EachItem(UntilError::new(job.program())),
+            &job.rig,
+        ))
     }
 
     /// The next event, or as many steps as follow each other undisturbed, until the first

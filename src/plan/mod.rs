@@ -55,9 +55,10 @@ pub use motion::{
     PlannedMove, Segment, Travel,
 };
 pub(crate) use program::{Program, program};
+#[cfg(test)]
 pub(crate) use repetition::Patience;
 pub use repetition::{Passage, Passages};
-pub(crate) use tally::{EachItem, Tally};
 pub(crate) use settling::{NeverSettles, Settling};
+pub(crate) use tally::{EachItem, Tally};
 
 pub use crate::rig::Direction;

@@ -289,7 +289,11 @@ impl Loops {
         }) {
             self.open.pop();
         }
-        if self.open.last().is_none_or(|watch| watch.depth < pass.depth) {
+        if self
+            .open
+            .last()
+            .is_none_or(|watch| watch.depth < pass.depth)
+        {
             self.open.push(LoopWatch {
                 depth: pass.depth,
                 items: 0,
@@ -448,7 +452,11 @@ fn room(begin: &PassState, end: &PassState, observed: &Observed) -> u64 {
     for (axis, treated) in observed.axes.iter().enumerate() {
         let Some(treated) = treated else { continue };
         let crept = end.crept(begin, axis);
-        let apart = if crept > 0.0 { treated.up } else { treated.down };
+        let apart = if crept > 0.0 {
+            treated.up
+        } else {
+            treated.down
+        };
         if crept != 0.0 {
             // Saturates where it hardly creeps; nothing is left where there is no room.
             most = most.min(((apart - KEPT_ROOM) / crept.abs()) as u64);

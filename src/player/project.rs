@@ -111,7 +111,9 @@ impl Project {
     ) -> Result<Self, Refusal> {
         let mut board = Board::of(heading.rig, options)?;
         let table = match options.source {
-            ScheduleSource::Memory => Some(board.load(heading.failure.unwrap_or_default(), passages)?),
+            ScheduleSource::Memory => {
+                Some(board.load(heading.failure.unwrap_or_default(), passages)?)
+            }
             ScheduleSource::Line { .. } => None,
         };
         let Board {

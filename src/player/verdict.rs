@@ -248,11 +248,7 @@ impl From<Unplayable> for Refusal {
 }
 
 /// Why the player refuses a program; empty where it plays it.
-pub(crate) fn judge(
-    rig: &Rig,
-    options: PlayerOptions,
-    passages: impl Passages,
-) -> Vec<Refusal> {
+pub(crate) fn judge(rig: &Rig, options: PlayerOptions, passages: impl Passages) -> Vec<Refusal> {
     match Board::of(rig, options) {
         Err(reason) => vec![reason.into()],
         Ok(mut board) => match options.source {
@@ -274,11 +270,7 @@ impl Board<'_> {
     ///
     /// # Errors
     /// It does not fit, or the player does not keep up with it.
-    pub(super) fn load(
-        &mut self,
-        remark: &str,
-        passages: impl Passages,
-    ) -> Result<Table, Refusal> {
+    pub(super) fn load(&mut self, remark: &str, passages: impl Passages) -> Result<Table, Refusal> {
         let mut counted = Counted::new(passages, self.rig, self.options.lines);
         let packed = pack(&mut counted as &mut dyn Passages, self.rig);
         let steps = counted.steps;

@@ -43,12 +43,28 @@ impl TickInstant {
         self.0 >> (64 - bits)
     }
 
-    /// How many ticks after `before` it is, where that is a whole number.
-    pub(crate) const fn whole_ticks_since(self, before: Self) -> Option<u64> {
-        match self.0.checked_sub(before.0) {
-            Some(span) if span as u64 == 0 => Some((span >> 64) as u64),
-            _ => None,
+    /// How long after `before` it is; nothing where it is not.
+    pub(crate) const fn since(self, before: Self) -> Self {
+        Self(self.0.saturating_sub(before.0))
+    }
+
+    /// So many times that long.
+    pub(crate) fn times(self, times: u64) -> Self {
+        Self(self.0.saturating_mul(u128::from(times)))
+    }
+
+    /// In ticks, where that is a whole number.
+    pub(crate) const fn whole_ticks(self) -> Option<u64> {
+        if self.0 as u64 == 0 {
+            Some((self.0 >> 64) as u64)
+        } else {
+            None
         }
+    }
+
+    /// In whole ticks, none too few.
+    pub(crate) const fn ticks_up(self) -> u64 {
+        (self.0 >> 64) as u64 + (self.0 as u64 != 0) as u64
     }
 
     /// Later by a length.

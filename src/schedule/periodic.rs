@@ -1,8 +1,7 @@
 //! A schedule whose equal periods are told of instead of being gone through one by one.
 //!
-//! A period of the plan ([`Passage`]) is one of the schedule where it lasts a whole number of
-//! ticks and the lines and last steps stand at its end as they did at its begin. Then every
-//! event comes again on exactly so many ticks later, and what was added between moves too.
+//! A period of the plan ([`Passage`]) is one of the schedule where the lines and last steps
+//! stand at its end as they did at its begin, and what the timer's rules add comes again.
 
 use super::clock::TickInstant;
 use super::event::Event;
@@ -25,12 +24,12 @@ pub(crate) enum SchedulePart<'a> {
 }
 
 /// What comes again in a schedule.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Repeated {
     /// How many periods like the one that ends; 0 where they differ.
     pub(crate) times: u64,
-    /// How long each lasts (ticks).
-    pub(crate) ticks: u64,
+    /// How long each lasts.
+    pub(crate) span: TickInstant,
 }
 
 /// Items up to where a period begins or ends.
@@ -139,16 +138,19 @@ impl<P: Passages> PeriodicSchedule<P> {
 
     /// Ends a period, and offers `more` where they are equal to the tick.
     fn ends(&mut self, more: u64) -> Repeated {
-        let none = Repeated { times: 0, ticks: 0 };
+        let none = Repeated {
+            times: 0,
+            span: TickInstant::default(),
+        };
         // Periods are told of in pairs.
         let Some(begin) = self.begins.pop() else {
             return none;
         };
         let end = self.schedule.state();
         match begin.period(&end) {
-            Some(ticks) if more > 0 => {
-                self.offer = Some(end.after(&begin, more, ticks));
-                Repeated { times: more, ticks }
+            Some(span) if more > 0 => {
+                self.offer = Some(end.after(&begin, more, span));
+                Repeated { times: more, span }
             }
             _ => none,
         }

@@ -10,6 +10,8 @@ pub(super) struct ScheduleState {
     pub(super) now: TickInstant,
     pub(super) axes: Vec<AxisState>,
     pub(super) moves: u64,
+    /// Moves that the rules of the timer delayed, or nearly so.
+    pub(super) tight: u64,
     pub(super) facts: Facts,
 }
 
@@ -21,22 +23,46 @@ pub(super) struct AxisState {
 }
 
 impl ScheduleState {
-    /// How many ticks later the other state is, where it is the same but for that.
-    pub(super) fn period(&self, later: &Self) -> Option<u64> {
-        let ticks = later.now.whole_ticks_since(self.now)?;
-        let axes = self.axes.iter().zip(&later.axes).zip(self.facts.steps.iter().zip(&later.facts.steps));
+    /// How much later the other state is, where it is the same but for that.
+    ///
+    /// A period of whole ticks comes again on exactly so many ticks later. Of another one each
+    /// repetition is rounded to ticks anew, which adds none where no rule of the timer comes
+    /// near to it.
+    pub(super) fn period(&self, later: &Self) -> Option<TickInstant> {
+        let span = later.now.since(self.now);
+        let (ticks, rounded) = match span.whole_ticks() {
+            Some(ticks) => (ticks, 0),
+            None if self.facts.added_ticks == later.facts.added_ticks
+                && self.tight == later.tight =>
+            {
+                (span.tick(), 1)
+            }
+            None => return None,
+        };
+        let shifted = |was: u64, is: u64| was.saturating_add(ticks).abs_diff(is) <= rounded;
+        let axes = self
+            .axes
+            .iter()
+            .zip(&later.axes)
+            .zip(self.facts.steps.iter().zip(&later.facts.steps));
         let alike = axes.into_iter().all(|((was, is), (steps_before, steps))| {
-            let shifted = was.last_step.map(|tick| tick.saturating_add(ticks));
-            was.direction == is.direction && (steps == steps_before || is.last_step == shifted)
+            let steps_alike = match (was.last_step, is.last_step) {
+                (Some(was), Some(is)) => shifted(was, is),
+                (None, None) => true,
+                (Some(_), None) | (None, Some(_)) => false,
+            };
+            was.direction == is.direction && (steps == steps_before || steps_alike)
         });
         let events = later.facts.events - self.facts.events;
-        let shifted = self.facts.last_tick.saturating_add(ticks);
-        (alike && (events == 0 || later.facts.last_tick == shifted)).then_some(ticks)
+        let events_alike = events == 0 || shifted(self.facts.last_tick, later.facts.last_tick);
+        (alike && events_alike).then_some(span)
     }
 
     /// This state after `times` more periods, the last of which began at `begin`.
-    pub(super) fn after(mut self, begin: &Self, times: u64, ticks: u64) -> Self {
-        let later = ticks.saturating_mul(times);
+    pub(super) fn after(mut self, begin: &Self, times: u64, span: TickInstant) -> Self {
+        let span = span.times(times);
+        // Where it is no whole number, the rules of the timer are far away.
+        let later = span.ticks_up();
         let more = |now: &mut u64, before: u64| {
             *now = now.saturating_add((*now - before).saturating_mul(times));
         };
@@ -45,7 +71,7 @@ impl ScheduleState {
                 axis.last_step = axis.last_step.map(|tick| tick.saturating_add(later));
             }
         }
-        self.now = self.now.after(TickInstant::at_tick(later));
+        self.now = self.now.after(span);
         more(&mut self.moves, begin.moves);
         let (facts, before) = (&mut self.facts, &begin.facts);
         if facts.events > before.events {

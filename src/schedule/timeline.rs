@@ -74,8 +74,13 @@ pub struct Schedule<I> {
     open: Option<OpenSteps>,
     /// Moves begun so far.
     moves: u64,
+    /// Those of them that the rules of the timer delayed, or nearly so.
+    tight: u64,
     facts: Facts,
 }
+
+/// By how many ticks rounding may move two events against each other.
+const ROUNDING: u64 = 2;
 
 /// Steps that are being given out: the first `count` that stream number `stream` has
 /// ready, of which `given` are out.
@@ -126,6 +131,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             peeked: None,
             open: None,
             moves: 0,
+            tight: 0,
             facts: Facts::new(rig.axes.len()),
         }
     }
@@ -164,6 +170,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             now: self.now,
             axes: self.axes.clone(),
             moves: self.moves,
+            tight: self.tight,
             facts: self.facts.clone(),
         }
     }
@@ -174,11 +181,13 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             now,
             axes,
             moves,
+            tight,
             facts,
         } = state;
         self.now = now;
         self.axes = axes;
         self.moves = moves;
+        self.tight = tight;
         self.facts = facts;
     }
 
@@ -344,6 +353,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             .collect();
 
         let mut start = self.now;
+        let mut tight = false;
         let mut streams: Vec<StepTicks>;
         loop {
             streams = moving
@@ -351,10 +361,12 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                 .map(|number| StepTicks::new(motion, *number, self.clock, start))
                 .collect();
             let late = |(steps, (_, earliest)): (&StepTicks, &(Option<u64>, u64))| {
-                earliest.saturating_sub(steps.peek()?).into()
+                // With the room that rounding to ticks may take.
+                (earliest + ROUNDING).saturating_sub(steps.peek()?).into()
             };
             let missing = streams.iter().zip(&rules).filter_map(late).max();
-            match missing {
+            tight |= missing.is_some_and(|ticks: u64| ticks > 0);
+            match missing.map(|ticks| ticks.saturating_sub(ROUNDING)) {
                 None | Some(0) => break,
                 Some(ticks) => {
                     start = start.after(TickInstant::at_tick(ticks));
@@ -362,6 +374,8 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                 }
             }
         }
+
+        self.tight += u64::from(tight);
 
         let mut on_the_way = planned.on_the_way.clone();
         on_the_way.sort_by_key(|due| due.step);

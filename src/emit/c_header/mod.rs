@@ -150,10 +150,7 @@ struct HeaderContents {
 }
 
 /// Gathers the tables of a program.
-fn held(
-    rig: &Rig,
-    passages: &mut dyn Passages,
-) -> Result<HeaderContents, HeaderOverflow> {
+fn held(rig: &Rig, passages: &mut dyn Passages) -> Result<HeaderContents, HeaderOverflow> {
     let counts = [rig.axes.len(), rig.outputs.len(), rig.inputs.len()];
     if counts.iter().any(|count| *count >= usize::from(SEVERAL)) {
         return Err(HeaderOverflow {
@@ -305,7 +302,11 @@ impl Tables {
         };
         let body = self.actions[begin..].to_vec();
         let is_nested = self.repeated.last().is_some_and(|inner| inner.end > begin);
-        let in_step = self.tick.checked_sub(tick) == Some(repeated.ticks);
+        let Some(ticks) = repeated.span.whole_ticks() else {
+            // Each repetition is rounded to ticks in another way.
+            return Ok(false);
+        };
+        let in_step = self.tick.checked_sub(tick) == Some(ticks);
         if repeated.times == 0 || body.is_empty() || body.len() > LONGEST || is_nested || !in_step {
             return Ok(false);
         }
@@ -327,7 +328,7 @@ impl Tables {
             }
         }
         self.repeated.push(begin..self.actions.len());
-        self.tick += repeated.ticks * repeated.times;
+        self.tick += ticks * repeated.times;
         Ok(true)
     }
 

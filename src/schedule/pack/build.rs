@@ -11,7 +11,7 @@ use std::sync::Arc;
 use super::error::{MOST_STEPS, PackError};
 use super::motion::{self, FitError, PackedMotion};
 use super::op::{INPUT_BITS, OpKind};
-use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, later, operations};
+use super::place::{Fitted, Placed, PlacedKind as Placement, clock_at, length_of, operations};
 use super::{Packed, PackedRamp};
 use crate::plan::{self, AxisMotion, Passages, PlannedMove};
 use crate::rig::Rig;
@@ -120,7 +120,7 @@ impl Builder {
             let body = stream[begin..].to_vec();
             let Some(first) = body.first() else { continue };
             stream.push(Placed {
-                ideal: first.ideal + later(repeated.ticks),
+                ideal: first.ideal + length_of(repeated.span),
                 what: Placement::Again { body, repeated },
             });
         }

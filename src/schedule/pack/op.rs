@@ -10,7 +10,6 @@ use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fold::{Fold, fold};
 use crate::plan::Direction;
-use crate::schedule::periodic::Repeated;
 use crate::script::Until;
 
 /// Bits behind the point of a gap.
@@ -44,8 +43,9 @@ pub(crate) enum OpKind {
     Wait,
     /// Do a list of operations so many times.
     Repeat(u32, Vec<Op>),
-    /// The same with what was not gone through when it was packed.
-    Again(Repeated, Vec<Op>),
+    /// The same with what was not gone through when it was packed: how often, and how long
+    /// each time takes (2⁻³² ticks).
+    Again(u64, u128, Vec<Op>),
 }
 
 /// The most of one repeat; more are nested.
@@ -87,7 +87,7 @@ impl Fold for Op {
     fn depth(&self) -> usize {
         match &self.act {
             OpKind::Repeat(_, body) => 1 + depth(body),
-            OpKind::Again(Repeated { times, .. }, body) => levels(*times) + depth(body),
+            OpKind::Again(times, _, body) => levels(*times) + depth(body),
             OpKind::Play(_)
             | OpKind::Direction(_)
             | OpKind::Output(..)
@@ -108,7 +108,7 @@ impl Fold for Op {
             OpKind::Output(..) | OpKind::Mark(_) | OpKind::Await(_, _, None) => 2,
             OpKind::Play(_) => 3,
             OpKind::Await(_, _, Some(_)) => 5,
-            OpKind::Repeat(_, body) | OpKind::Again(_, body) => {
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => {
                 Self::REPEAT + body.iter().map(Self::size).sum::<usize>()
             }
         };
@@ -183,7 +183,7 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
             OpKind::Repeat(count, body) => {
                 write_repeat(u64::from(*count), body, motion_starts, out);
             }
-            OpKind::Again(Repeated { times, .. }, body) => {
+            OpKind::Again(times, _, body) => {
                 let (full, rest) = (times / MANY, times % MANY);
                 if full > 0 {
                     out.push(REPEAT);
@@ -266,7 +266,7 @@ pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
     for op in ops {
         match &op.act {
             OpKind::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
-            OpKind::Repeat(_, body) | OpKind::Again(_, body) => check(body, marks)?,
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => check(body, marks)?,
             _ => {}
         }
     }
@@ -310,9 +310,7 @@ impl<'a> Iterator for Unrolled<'a> {
                 Some(op) => {
                     let (times, body) = match &op.act {
                         OpKind::Repeat(count, body) => (u64::from(*count), body),
-                        OpKind::Again(Repeated { times, .. }, body) if !self.short => {
-                            (*times, body)
-                        }
+                        OpKind::Again(times, _, body) if !self.short => (*times, body),
                         _ => return Some(op),
                     };
                     if times > 0 {

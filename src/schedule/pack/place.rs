@@ -9,8 +9,8 @@ use std::collections::HashMap;
 
 use super::LONGEST_WAIT;
 use super::error::PackError;
-use super::motion::FitError;
 use super::fold::Fold as _;
+use super::motion::FitError;
 use super::op::{self, GAP_BITS, MOST_NESTED, Op, OpKind};
 use crate::schedule::clock::TickInstant;
 use crate::schedule::periodic::Repeated;
@@ -36,9 +36,9 @@ pub(super) fn clock_at(instant: TickInstant) -> u128 {
     instant.in_parts(GAP_BITS) + TICK / 2
 }
 
-/// So many ticks on a clock.
-pub(super) fn later(ticks: u64) -> u128 {
-    u128::from(ticks) << GAP_BITS
+/// A length on a clock, rounded down.
+pub(super) const fn length_of(span: TickInstant) -> u128 {
+    span.in_parts(GAP_BITS)
 }
 
 /// An operation and where in time it falls.
@@ -239,6 +239,9 @@ fn after(mut gap: u128, act: OpKind, ops: &mut Vec<Op>) {
 /// Periods that are written out before what repeats does so to the last bit: one is usual,
 /// since whatever comes after a gap falls where it should.
 const MOST_RUN_IN: u64 = 8;
+/// Periods after which the clock is set right where a period is no multiple of 2⁻³² ticks: by
+/// then it is less than [`DRIFT`] behind.
+const SET_RIGHT: u64 = 1 << 24;
 
 /// Appends what repeats behind its first period; gives where the clock of the stream then
 /// stands. Repeats are nested `most_nested` deep at most, if they can be.
@@ -250,44 +253,70 @@ fn again_and_again(
     most_nested: usize,
     ops: &mut Vec<Op>,
 ) -> Result<u128, PackError> {
-    let Repeated { times, ticks } = repeated;
+    let Repeated { times, span } = repeated;
     let inside = most_nested.saturating_sub(op::levels(times));
-    let period = later(ticks);
+    let period = length_of(span);
     let inconsistent = || PackError::Inconsistent {
         index: body.iter().find_map(Placed::index).unwrap_or_default(),
     };
+    let exact = span.whole_ticks().is_some();
     // The clock as it stood a period ago, where the body was placed.
     let mut before = clock.checked_sub(period).ok_or_else(inconsistent)?;
     for run_in in 0..times.min(MOST_RUN_IN) {
         let mut once = Vec::new();
-        let end = once_more(body, fitted, before, inside, &mut once)?;
+        let end = once_more(body, fitted, before, exact, inside, &mut once)?;
         let left = times - run_in;
         let is_periodic = end.checked_sub(period) == Some(before);
+        let done = end + u128::from(run_in + 1) * period;
         if is_periodic {
-            ops.push(Op {
-                gap: 0,
-                act: OpKind::Again(
-                    Repeated { times: left, ticks },
-                    op::folded(once, inside),
-                ),
-            });
-        } else {
-            ops.append(&mut once);
+            let once = op::folded(once, inside);
+            return Ok(done - period + repeat(once, left, span, ops));
+        }
+        ops.append(&mut once);
+        if left == 1 {
+            return Ok(done);
         }
         before = end.checked_sub(period).ok_or_else(inconsistent)?;
-        if is_periodic || left == 1 {
-            return Ok(end + u128::from(times) * period);
-        }
     }
     Err(inconsistent())
 }
 
+/// Appends a body so many times; gives how long that takes.
+fn repeat(body: Vec<Op>, times: u64, span: TickInstant, ops: &mut Vec<Op>) -> u128 {
+    let again = |times, lasts, body| Op {
+        gap: 0,
+        act: OpKind::Again(times, lasts, body),
+    };
+    let lasts = length_of(span);
+    let many = length_of(span.times(SET_RIGHT));
+    let behind = many - u128::from(SET_RIGHT) * lasts;
+    let (rounds, rest) = (times / SET_RIGHT, times % SET_RIGHT);
+    if behind == 0 || rounds == 0 {
+        ops.push(again(times, lasts, body));
+        return u128::from(times) * lasts;
+    }
+    let round = vec![
+        again(SET_RIGHT, lasts, body.clone()),
+        // Less than 2^24.
+        Op {
+            gap: behind as u64,
+            act: OpKind::Wait,
+        },
+    ];
+    ops.push(again(rounds, many, round));
+    if rest > 0 {
+        ops.push(again(rest, lasts, body));
+    }
+    u128::from(rounds) * many + u128::from(rest) * lasts
+}
+
 /// Appends one period, each operation where it should fall, or as soon after it as can be;
-/// gives where the clock then stands.
+/// gives where the clock then stands. What is `exact` comes again on the very ticks.
 fn once_more(
     body: &[Placed],
     fitted: &[Fitted],
     before: u128,
+    exact: bool,
     most_nested: usize,
     ops: &mut Vec<Op>,
 ) -> Result<u128, PackError> {
@@ -307,6 +336,7 @@ fn once_more(
             to,
             index,
         } = operation;
+        let (from, to) = if exact { (from, to) } else { (0, u128::MAX) };
         let at = ideal.max(clock).clamp(from, to.max(from));
         if at < clock || to < from {
             return Err(PackError::Inconsistent { index });

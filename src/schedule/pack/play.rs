@@ -79,9 +79,7 @@ impl<'a> PlayedStream<'a> {
                     self.motion = Some(motion.play(&packed.ramps));
                 }
                 OpKind::Wait => {}
-                OpKind::Again(repeated, _) => {
-                    self.clock += (u128::from(repeated.times) * u128::from(repeated.ticks)) << GAP_BITS;
-                }
+                OpKind::Again(times, lasts, _) => self.clock += u128::from(*times) * lasts,
                 act => break Some((self.tick(), Next::Act(act))),
             }
         };
