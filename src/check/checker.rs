@@ -7,7 +7,8 @@ use super::ability::AxisAbility;
 use super::braking::Stops;
 use super::crossing::crossings;
 use super::finding::{Severity, Verdict};
-use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
+use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+use super::rehearsed::{MotorModel, RehearsedMoves};
 use super::torque::TorqueRule;
 use super::{cure, reasons};
 use crate::physics::regeneration::Braking;
@@ -31,6 +32,8 @@ pub struct Checker<'a> {
     cures_left: usize,
     /// How long each axis moves (s).
     moving: Vec<f64>,
+    /// What the motor model makes of the moves, where it was asked.
+    rehearsed: Option<RehearsedMoves<'a>>,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
 }
@@ -44,6 +47,7 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
+            rehearsed: None,
             of_moves: Summary {
                 ok: true,
                 moves: 0,
@@ -53,8 +57,18 @@ impl<'a> Checker<'a> {
                 waits: false,
                 least_margin: None,
                 first_failure: None,
+                simulated: None,
                 findings: Vec::new(),
             },
+        }
+    }
+
+    /// The same for a program that a motor model has played.
+    #[must_use]
+    pub fn with_model(self, model: Option<MotorModel<'a>>) -> Self {
+        Self {
+            rehearsed: model.map(|model| RehearsedMoves::new(self.rig, model)),
+            ..self
         }
     }
 
@@ -73,9 +87,21 @@ impl<'a> Checker<'a> {
 
     fn check_move(&mut self, planned: &PlannedMove) -> MoveCheck {
         let check = self.motion(&planned.motion);
+        let rehearsed = self.rehearsed.as_mut();
+        let played = rehearsed.map_or_else(Vec::new, |rehearsed| rehearsed.of(planned, &check));
+        let changes = planned
+            .changes
+            .iter()
+            .map(|change| reasons::change(self.rig, change));
+        let checked = MoveCheck {
+            planned: planned.clone(),
+            check,
+            played,
+            changes: changes.collect(),
+        };
         let summary = &mut self.of_moves;
         summary.moves += 1;
-        match check.verdict() {
+        match checked.verdict() {
             Verdict::Pass => {}
             Verdict::Warn => summary.warned += 1,
             Verdict::Fail => {
@@ -83,7 +109,7 @@ impl<'a> Checker<'a> {
                 summary.ok = false;
             }
         }
-        for axis in &check.axes {
+        for (number, axis) in checked.check.axes.iter().enumerate() {
             self.moving[axis.axis] += axis.duration;
             if let Some(margin) = axis.torque
                 && summary
@@ -92,9 +118,8 @@ impl<'a> Checker<'a> {
             {
                 summary.least_margin = Some((margin.least, planned.line));
             }
-            let failure = axis
-                .findings
-                .iter()
+            let failure = checked
+                .axis_findings(number)
                 .find(|finding| finding.severity == Severity::Failure);
             if let (None, Some(failure)) = (&summary.first_failure, failure) {
                 summary.first_failure = Some(FirstFailure {
@@ -103,15 +128,7 @@ impl<'a> Checker<'a> {
                 });
             }
         }
-        let changes = planned
-            .changes
-            .iter()
-            .map(|change| reasons::change(self.rig, change));
-        MoveCheck {
-            planned: planned.clone(),
-            check,
-            changes: changes.collect(),
-        }
+        checked
     }
 
     /// What all the moves so far come to, on the rig as a whole: how warm a motor gets
@@ -127,6 +144,11 @@ impl<'a> Checker<'a> {
             })
             .chain(reasons::player(self.rig))
             .collect();
+        if let Some(rehearsed) = &self.rehearsed {
+            let simulated = SimulatedSummary::of(rehearsed.rehearsal());
+            summary.findings.extend(reasons::simulated_in_part(&simulated));
+            summary.simulated = Some(simulated);
+        }
         let failure = summary
             .findings
             .iter()
@@ -211,7 +233,7 @@ impl<'a> Checker<'a> {
 
 /// The highest speed and the highest acceleration or deceleration anywhere in a list of
 /// segments (microsteps/s, /s²).
-fn peaks(segments: &[Segment]) -> (f64, f64) {
+pub(super) fn peaks(segments: &[Segment]) -> (f64, f64) {
     let (mut speed, mut acceleration) = (0.0_f64, 0.0_f64);
     for segment in segments {
         let turn = -segment.acceleration / segment.jerk;

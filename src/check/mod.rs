@@ -15,6 +15,7 @@ mod json;
 mod outcome;
 pub(crate) mod player;
 mod reasons;
+mod rehearsed;
 #[cfg(test)]
 mod tests;
 mod torque;
@@ -25,7 +26,9 @@ pub(crate) use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Severity, Verdict};
 pub use heat::HeatWarning;
-pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
+pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+pub use rehearsed::AxisPlayed;
+pub(crate) use rehearsed::MotorModel;
 pub(crate) use torque::TorqueRule;
 pub use torque::{MotionInstant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};

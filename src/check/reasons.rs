@@ -4,6 +4,7 @@ use super::ability::AxisAbility;
 use super::crossing::Crossing;
 use super::finding::{Finding, Severity};
 use super::heat;
+use super::outcome::SimulatedSummary;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::currents::CoilTable;
@@ -430,6 +431,22 @@ pub(super) fn player(rig: &Rig) -> Option<Finding> {
             "set `fastest_interval` to {kept} or more, so that the check applies the player's limit"
         )]),
     )
+}
+
+/// A program that the motor model has played in part.
+pub(super) fn simulated_in_part(simulated: &SimulatedSummary) -> Option<Finding> {
+    let to = simulated.played_to?;
+    let what = match (simulated.lost_steps, simulated.played_moves) {
+        (0, 0) => "no step is lost up to there".to_owned(),
+        (0, moves) => format!("no step is lost in its {moves} moves"),
+        (lost, _) => format!("{lost} full steps are lost in it"),
+    };
+    let message = format!(
+        "the program is longer than a verdict simulates: the motor model plays the first {}, and {what}",
+        Time::new(two_digits(to))
+    );
+    let finding = Finding::new("simulated-in-part", Severity::Note, message);
+    Some(finding.cures(vec!["`simulate` plays all of it".to_owned()]))
 }
 
 /// Energy that returns to the supply, where an ordinary one cannot take it.

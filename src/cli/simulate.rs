@@ -106,7 +106,7 @@ pub(super) fn play(
     let played = job.simulate_with(options, &mut |report| {
         match report {
             SimulationEvent::Progress(seconds) => bar.reach(seconds),
-            SimulationEvent::Move(result) => outcome.add(result.clone()),
+            SimulationEvent::Move(_) | SimulationEvent::Cut(_) => outcome.take_in(&report),
             SimulationEvent::Sample(sample) => {
                 match trace.as_deref_mut().map(|trace| trace.write(sample)) {
                     None | Some(Ok(())) => {}
@@ -133,7 +133,7 @@ pub(super) fn play(
 }
 
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
-fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
+pub(super) fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
     let _busy = Progress::busy("going through the program", terminal);
     if terminal.watched() {

@@ -2,7 +2,7 @@
 
 use super::header::ProgramCounts;
 use super::{Error, Items, Job};
-use crate::check::{Checker, Finding, MoveCheck, Summary, player};
+use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, player};
 use crate::plan::Item;
 use crate::player::ScheduleSource;
 
@@ -17,10 +17,17 @@ pub struct Checks<'a> {
 
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
+        // A program that cannot be planned says so itself, in its place.
+        let rehearsal = job.rehearse(&|_| ()).ok().flatten();
+        let model = rehearsal.map(|rehearsal| MotorModel {
+            rehearsal,
+            following: &job.trials,
+            settling: &job.settler,
+        });
         Self {
             job,
             items: job.items(),
-            checker: Checker::new(&job.rig, job.abilities()),
+            checker: Checker::new(&job.rig, job.abilities()).with_model(model),
             counted: ProgramCounts::default(),
         }
     }

@@ -1,0 +1,86 @@
+//! The option that leaves the motor model out of a verdict, and what shows while it plays.
+
+use std::sync::Mutex;
+
+use clap::Args;
+
+use super::progress::Progress;
+use super::terminal::{BAD, DOUBTFUL, GOOD};
+use super::{Failure, Terminal, simulate};
+use slewsmith::Job;
+use slewsmith::check::{SimulatedSummary, Summary};
+use slewsmith::units::Rounded;
+
+/// What a command says that leaves the motor model out.
+pub const NOT_SIMULATED: &str = "not simulated: lost steps stay unnoticed";
+
+/// Whether a verdict asks the motor model.
+#[derive(Debug, Args)]
+pub struct RehearseOptions {
+    /// Do not play the program in the motor model; lost steps then stay unnoticed.
+    #[arg(long)]
+    without_simulation: bool,
+}
+
+impl RehearseOptions {
+    /// The job with the verdict that was asked for, its program played in the motor model where
+    /// that is part of it; a bar shows how far it is.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn apply(&self, job: Job, terminal: &Terminal) -> Result<Job, Failure> {
+        if !self.without_simulation {
+            rehearse(&job, terminal)?;
+        }
+        Ok(self.apply_silently(job))
+    }
+
+    /// The same where nothing shows how far it is.
+    pub fn apply_silently(&self, job: Job) -> Job {
+        if self.without_simulation {
+            job.without_simulation()
+        } else {
+            job
+        }
+    }
+}
+
+/// Plays the program of a job in the motor model; a bar shows how far it is.
+///
+/// # Errors
+/// The program cannot be planned.
+pub fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
+    let bar = Mutex::new(Progress::new(simulate::duration(job, terminal)?, terminal));
+    job.rehearse(&|seconds| {
+        // A bar that another thread has broken is left alone.
+        if let Ok(mut bar) = bar.lock() {
+            bar.reach(seconds);
+        }
+    })?;
+    Ok(())
+}
+
+/// What the motor model says of a program, in a line.
+pub fn conclusion(summary: &Summary) -> String {
+    match &summary.simulated {
+        None => format!("{DOUBTFUL}Not simulated{DOUBTFUL:#}: lost steps stay unnoticed\n"),
+        Some(simulated) => format!("In the motor model: {}\n", told(simulated)),
+    }
+}
+
+fn told(simulated: &SimulatedSummary) -> String {
+    let lost = match simulated.lost_steps {
+        0 => format!("{GOOD}no step lost{GOOD:#}"),
+        lost => format!("{BAD}{lost} full steps lost{BAD:#}"),
+    };
+    let line = simulated.peak_lag_line;
+    let line = line.map_or_else(String::new, |line| format!(" (line {line})"));
+    let lag = Rounded(simulated.peak_lag_electrical_deg);
+    let worse = match simulated.lost_steps_worse {
+        None => String::new(),
+        Some(0) => "; none in a weaker motor with a heavier load".to_owned(),
+        Some(lost) => format!("; {lost} in a weaker motor with a heavier load"),
+    };
+    let lag = format!("; peak lag {lag} electrical degrees{line}");
+    format!("{lost}{lag}{worse}")
+}
