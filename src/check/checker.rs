@@ -146,7 +146,9 @@ impl<'a> Checker<'a> {
             .collect();
         if let Some(rehearsed) = &self.rehearsed {
             let simulated = SimulatedSummary::of(rehearsed.rehearsal());
-            summary.findings.extend(reasons::simulated_in_part(&simulated));
+            summary
+                .findings
+                .extend(reasons::simulated_in_part(&simulated));
             summary.simulated = Some(simulated);
         }
         let failure = summary
@@ -192,7 +194,7 @@ impl<'a> Checker<'a> {
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
         let (peak_speed, peak_acceleration) = peaks(&motion.segments);
-        let crossings = crossings(motion, ability, axis.drive.microsteps(), rule.clock);
+        let crossings = crossings(motion, axis, ability, &rule);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
             drive,
             rule: &rule,
@@ -200,6 +202,7 @@ impl<'a> Checker<'a> {
             rotor_drag: ability.loss.viscous.low,
         });
         let regeneration = braking.as_ref().map(|stops| stops.regeneration(1.0));
+        let simulated = self.rehearsed.is_some();
         let mut findings = Vec::new();
         findings.extend(reasons::torque(axis, torque, |worst| {
             if self.cures_left == 0 {
@@ -209,7 +212,7 @@ impl<'a> Checker<'a> {
             cure::for_torque(axis, &ability.load, &ability.pull_out, tolerance, motion)
         }));
         let in_bands = crossings.iter();
-        findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing)));
+        findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing, simulated)));
         findings.extend(reasons::start(axis, ability, tolerance, motion));
         let own = problems
             .iter()

@@ -47,7 +47,10 @@ impl MoveCheck {
                 object.insert("bands".into(), check.bands.iter().map(band).collect());
                 object.insert("regeneration".into(), regeneration(check));
                 object.insert("verdict".into(), json!(self.axis_verdict(number).word()));
-                object.insert("reasons".into(), json!(self.axis_findings(number).collect::<Vec<_>>()));
+                object.insert(
+                    "reasons".into(),
+                    json!(self.axis_findings(number).collect::<Vec<_>>()),
+                );
                 object.insert("changes".into(), json!(self.changes));
                 Value::Object(object)
             })

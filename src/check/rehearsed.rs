@@ -91,13 +91,17 @@ impl<'a> RehearsedMoves<'a> {
                 Finding::new("steps-lost", Severity::Failure, steps_lost(lost))
                     .cures(self.cures(axis, planned, number, failed)),
             );
-        } else if let Some(outcome) = outcome
-            && let Some(message) = little_lag_left(axis, outcome, worse)
-        {
-            findings.push(
-                Finding::new("little-lag-left", Severity::Warning, message)
-                    .cures(self.cures(axis, planned, number, failed)),
-            );
+        } else if let Some(outcome) = outcome {
+            let worse_lost = worse.filter(|worse| worse.lost_steps != 0);
+            if let Some(worse) = worse_lost {
+                let message = lost_when_worse(axis, outcome, worse);
+                findings.push(
+                    Finding::new("little-lag-left", Severity::Warning, message)
+                        .cures(self.cures(axis, planned, number, failed)),
+                );
+            } else {
+                findings.extend(little_lag_left(outcome));
+            }
         }
         findings.extend(outcome.and_then(|outcome| self.unsettled(axis, planned, number, outcome)));
         let of_axis = findings.into_iter();
@@ -147,7 +151,10 @@ impl<'a> RehearsedMoves<'a> {
         failed: bool,
     ) -> Vec<String> {
         let generic = || vec!["a gentler ramp, another cruise speed, or more damping".to_owned()];
-        if failed || self.cures_left == 0 {
+        if failed {
+            return vec!["the cure of the failure that this move has besides".to_owned()];
+        }
+        if self.cures_left == 0 {
             return generic();
         }
         self.cures_left -= 1;
@@ -167,7 +174,9 @@ impl<'a> RehearsedMoves<'a> {
                 "it follows from rest: `dwell until settled`, or a dwell, before it".to_owned(),
             ];
         }
-        let slower = SLOWER.into_iter().map(|times| Slower::of(shape, motion, times));
+        let slower = SLOWER
+            .into_iter()
+            .map(|times| Slower::of(shape, motion, times));
         let found = slower
             .map_while(|slower| follows(slower.motion.clone()).map(|follows| (slower, follows)))
             .find(|(_, follows)| *follows);
@@ -184,25 +193,28 @@ pub(crate) fn steps_lost(lost: &MoveOutcome) -> String {
     format!("the rotor {does} {count} full steps in the motor model")
 }
 
-/// Why a move that loses nothing is near to it.
-fn little_lag_left(
-    axis: &Axis,
-    outcome: &MoveOutcome,
-    worse: Option<&MoveOutcome>,
-) -> Option<String> {
-    let peak = Rounded(outcome.peak_lag_electrical_deg.round());
-    if let Some(worse) = worse.filter(|worse| worse.lost_steps != 0) {
-        return Some(format!(
-            "its peak lag is {peak} electrical degrees, and with {} it loses {} full steps",
-            WorseWords(axis),
-            worse.lost_steps.abs()
-        ));
+/// A move that the rig's own motor follows and the worse one does not.
+fn lost_when_worse(axis: &Axis, outcome: &MoveOutcome, worse: &MoveOutcome) -> String {
+    format!(
+        "with {} it loses {} full steps; its peak lag as the rig stands is {} electrical degrees",
+        WorseWords(axis),
+        worse.lost_steps.abs(),
+        Rounded(outcome.peak_lag_electrical_deg.round())
+    )
+}
+
+/// A move that loses nothing, with a lag near to where it would.
+fn little_lag_left(outcome: &MoveOutcome) -> Option<Finding> {
+    let peak = outcome.peak_lag_electrical_deg;
+    if peak < LITTLE {
+        return None;
     }
-    (outcome.peak_lag_electrical_deg >= LITTLE).then(|| {
-        format!(
-            "its peak lag is {peak} electrical degrees; beyond 180 the rotor falls into the next equilibrium"
-        )
-    })
+    let message = format!(
+        "its peak lag is {} electrical degrees; beyond 180 a rotor may fall into the next equilibrium",
+        Rounded(peak.round())
+    );
+    let cure = "less acceleration, a lower speed, finer microsteps, or more damping";
+    Some(Finding::new("little-lag-left", Severity::Warning, message).cures(vec![cure.to_owned()]))
 }
 
 /// The worse motor and load of an axis, in words.
@@ -264,9 +276,9 @@ impl Slower {
     fn words(&self, axis: &Axis) -> String {
         let unit = TravelUnit::of(axis);
         let to_load = unit.per_si / axis.microsteps_per_travel();
-        let shape = self.shape.map_or_else(String::new, |shape| {
-            format!("shape {}, ", shape.name())
-        });
+        let shape = self
+            .shape
+            .map_or_else(String::new, |shape| format!("shape {}, ", shape.name()));
         format!(
             "{shape}speed {speed} {unit}/s and accel {accel} {unit}/s^2",
             speed = Rounded(two_digits_down(self.speed * to_load)),

@@ -148,8 +148,8 @@ fn people(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, 
     drop(bar);
     let summary = concluded(checks, terminal)?;
     let mut text = report(&rows, beyond, &summary, job.rig(), terminal);
-    conclude(&mut text, &summary);
-    text.push_str(&conclusion(&summary));
+    text.push_str(&headline(&summary));
+    text.push_str(&conclusion(&summary, None));
     out.write_all(text.as_bytes())
         .map_err(Failure::system("cannot print the verdict"))?;
     Ok(summary.ok)
@@ -305,7 +305,8 @@ pub(super) fn describe(text: &mut String, finding: &Finding) {
 }
 
 /// The verdict on the whole program.
-fn conclude(text: &mut String, summary: &Summary) {
+pub(super) fn headline(summary: &Summary) -> String {
+    let mut text = String::new();
     let least = match summary.least_margin {
         Some((least, line)) => {
             format!(
@@ -356,4 +357,5 @@ fn conclude(text: &mut String, summary: &Summary) {
         }
     }
     text.push('\n');
+    text
 }

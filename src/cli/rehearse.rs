@@ -9,6 +9,7 @@ use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Failure, Terminal, simulate};
 use slewsmith::Job;
 use slewsmith::check::{SimulatedSummary, Summary};
+use slewsmith::simulate::Outcome;
 use slewsmith::units::Rounded;
 
 /// What a command says that leaves the motor model out.
@@ -60,16 +61,17 @@ pub fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
     Ok(())
 }
 
-/// What the motor model says of a program, in a line.
-pub fn conclusion(summary: &Summary) -> String {
+/// What the motor model says of a program, in a line; `played` is what it came to where all of
+/// it was played, and not only as much as for a verdict.
+pub fn conclusion(summary: &Summary, played: Option<&Outcome>) -> String {
     match &summary.simulated {
         None => format!("{DOUBTFUL}Not simulated{DOUBTFUL:#}: lost steps stay unnoticed\n"),
-        Some(simulated) => format!("In the motor model: {}\n", told(simulated)),
+        Some(simulated) => format!("In the motor model: {}\n", told(simulated, played)),
     }
 }
 
-fn told(simulated: &SimulatedSummary) -> String {
-    let lost = match simulated.lost_steps {
+fn told(simulated: &SimulatedSummary, played: Option<&Outcome>) -> String {
+    let lost = match played.map_or(simulated.lost_steps, |played| played.lost_steps) {
         0 => format!("{GOOD}no step lost{GOOD:#}"),
         lost => format!("{BAD}{lost} full steps lost{BAD:#}"),
     };

@@ -136,7 +136,9 @@ impl WatchCommand {
         let busy = Progress::busy("checking", terminal);
         let read = read(&self.script);
         let looked = read.and_then(|script| {
-            let job = self.rehearse.apply_silently(Job::read(script, &mut on_disk)?);
+            let job = self
+                .rehearse
+                .apply_silently(Job::read(script, &mut on_disk)?);
             let page = report::page(&job, &self.script)?.0;
             Ok((job, page))
         });

@@ -22,10 +22,8 @@ impl Job {
             return Ok(Some(known));
         }
         let ((own, pauses), worse) = if Rehearsal::tries_worse(&self.rig) {
-            let (own, worse) = rayon::join(
-                || self.play(false, progress),
-                || self.play(true, &|_| ()),
-            );
+            let (own, worse) =
+                rayon::join(|| self.play(false, progress), || self.play(true, &|_| ()));
             (own?, Some(worse?.0))
         } else {
             (self.play(false, progress)?, None)

@@ -54,6 +54,8 @@ struct Moving {
     line: usize,
     part: MovePart,
     direction: Direction,
+    /// Microsteps, and those that are still to come.
+    steps: u64,
     steps_left: u64,
     /// Time of the last step so far.
     last_step: f64,
@@ -175,6 +177,7 @@ impl<'m> Follower<'m> {
             line: expected.line,
             part: expected.part,
             direction,
+            steps: expected.steps,
             steps_left: expected.steps,
             last_step: time,
             peak_lag: 0.0,
@@ -185,12 +188,7 @@ impl<'m> Follower<'m> {
     }
 
     /// Follows the rotor after the last step of a move, until `until` seconds at most.
-    fn rest(
-        &mut self,
-        until: f64,
-        left: &mut u64,
-        report: &mut Reporter<'_>,
-    ) -> ControlFlow<()> {
+    fn rest(&mut self, until: f64, left: &mut u64, report: &mut Reporter<'_>) -> ControlFlow<()> {
         let Some(moving) = &self.moving else {
             return ControlFlow::Continue(());
         };
@@ -212,12 +210,7 @@ impl<'m> Follower<'m> {
     }
 
     /// Goes on to `to` seconds, or until nothing is left to do.
-    fn advance(
-        &mut self,
-        to: f64,
-        left: &mut u64,
-        report: &mut Reporter<'_>,
-    ) -> ControlFlow<()> {
+    fn advance(&mut self, to: f64, left: &mut u64, report: &mut Reporter<'_>) -> ControlFlow<()> {
         let stretch = STRETCH * self.simulator.machine().internal_step();
         while *left > 0 && self.simulator.time() + stretch < to {
             self.advance_a_stretch(self.simulator.time() + stretch, left, report)?;
@@ -284,6 +277,11 @@ impl<'m> Follower<'m> {
             line: moving.line,
             part: moving.part.word(),
             axis: self.name.to_owned(),
+            travel: moving.steps as f64
+                * moving.direction.sign() as f64
+                * machine.microstep_electrical()
+                / machine.rotor_teeth
+                * to_load,
             lost_steps: 4 * slipped * moving.direction.sign(),
             peak_lag_electrical_deg: degrees(moving.peak_lag),
             overshoot: moving.overshoot * to_load,

@@ -34,6 +34,8 @@ pub struct MoveOutcome {
     pub part: &'static str,
     /// The axis.
     pub axis: String,
+    /// How far it was to go (in `unit`, signed).
+    pub travel: f64,
     /// Full steps that the rotor fell behind along the motion for good; negative where
     /// it ran ahead. A multiple of four, as equilibria lie four full steps apart.
     pub lost_steps: i64,
@@ -87,7 +89,9 @@ impl Outcome {
     /// What became of a move on an axis; none where it was not played to its end.
     pub fn of(&self, planned: &PlannedMove, axis: &str) -> Option<&MoveOutcome> {
         let first = self.moves.partition_point(|one| one.index < planned.index);
-        let of_index = self.moves[first..].iter().take_while(|one| one.index == planned.index);
+        let of_index = self.moves[first..]
+            .iter()
+            .take_while(|one| one.index == planned.index);
         let mut found = of_index.filter(|one| one.part == planned.part.word());
         found.find(|one| one.axis == axis)
     }

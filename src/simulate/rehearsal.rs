@@ -10,8 +10,8 @@ use std::collections::HashSet;
 use serde::{Serialize, Serializer};
 use serde_json::json;
 
-use super::outcome::{MoveOutcome, Outcome};
 use super::Options;
+use super::outcome::{MoveOutcome, Outcome};
 use crate::plan::{Item, PlannedMove};
 use crate::rig::{Axis, Rig};
 
@@ -43,7 +43,8 @@ impl Rehearsal {
 
     /// Whether a worse motor is to be tried.
     pub(crate) fn tries_worse(rig: &Rig) -> bool {
-        let is_worse = |axis: &Axis| axis.limits.weaker_motor > 0.0 || axis.limits.heavier_load > 0.0;
+        let is_worse =
+            |axis: &Axis| axis.limits.weaker_motor > 0.0 || axis.limits.heavier_load > 0.0;
         rig.axes.iter().any(is_worse)
     }
 
@@ -71,10 +72,7 @@ impl Rehearsal {
 }
 
 /// What the worse motor comes to; its moves are told where they are found at fault.
-fn without_moves<S: Serializer>(
-    worse: &Option<Outcome>,
-    serializer: S,
-) -> Result<S::Ok, S::Error> {
+fn without_moves<S: Serializer>(worse: &Option<Outcome>, serializer: S) -> Result<S::Ok, S::Error> {
     let all = worse.as_ref().map(|worse| {
         json!({
             "ok": worse.ok,

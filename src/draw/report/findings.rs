@@ -9,12 +9,7 @@ use crate::check::{self, Severity, Summary};
 use crate::rig::Rig;
 
 /// What was found about the rig and about the moves of the table, the gravest first.
-pub(super) fn blocks(
-    rig: &Rig,
-    about: &About,
-    summary: &Summary,
-    rows: &Rows,
-) -> Vec<PageBlock> {
+pub(super) fn blocks(rig: &Rig, about: &About, summary: &Summary, rows: &Rows) -> Vec<PageBlock> {
     let mut found: Vec<(check::Finding, Option<usize>)> = Vec::new();
     let of_rig = summary.findings.iter().cloned();
     found.extend(of_rig.map(|finding| {

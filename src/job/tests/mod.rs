@@ -1,5 +1,7 @@
 //! Whole scenarios.
 
+mod crossing;
 mod example_scenarios;
 mod following;
+mod one_answer;
 mod players;
