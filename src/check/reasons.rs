@@ -424,7 +424,7 @@ fn growing(axis: &Axis, crossing: &Crossing, simulated: bool) -> Option<Finding>
         crossing.band.speeds_text(axis),
         crossing.band.found_by.words()
     );
-    let mut cures = vec!["more acceleration, which shortens the time inside".to_owned()];
+    let mut cures = Vec::new();
     if from > 0.0 {
         cures.push(format!(
             "speed below {} {}/s",
@@ -432,6 +432,7 @@ fn growing(axis: &Axis, crossing: &Crossing, simulated: bool) -> Option<Finding>
             unit.name
         ));
     }
+    cures.push("more acceleration, which shortens the time inside".to_owned());
     cures.push("more damping".to_owned());
     Some(
         Finding::new("unstable-crossing", severity, message)

@@ -77,7 +77,7 @@ fn json(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, Fa
     drop(bar);
     let summary = concluded(checks, terminal)?;
     let ok = summary.ok;
-    let rehearsal = job.rehearse(&|_| ())?;
+    let rehearsal = job.rehearse()?;
     let simulated = rehearsal.is_some();
     let simulation = serde_json::json!(rehearsal);
     writeln!(

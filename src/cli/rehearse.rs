@@ -1,12 +1,10 @@
-//! The option that leaves the motor model out of a verdict, and what shows while it plays.
-
-use std::sync::Mutex;
+//! The option that leaves the motor model out of a verdict, and what that says.
 
 use clap::Args;
 
 use super::progress::Progress;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
-use super::{Failure, Terminal, simulate};
+use super::{Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::check::{SimulatedSummary, Summary};
 use slewsmith::simulate::Outcome;
@@ -25,7 +23,7 @@ pub struct RehearseOptions {
 
 impl RehearseOptions {
     /// The job with the verdict that was asked for, its program played in the motor model where
-    /// that is part of it; a bar shows how far it is.
+    /// that is part of it.
     ///
     /// # Errors
     /// The program cannot be planned.
@@ -36,7 +34,7 @@ impl RehearseOptions {
         Ok(self.apply_silently(job))
     }
 
-    /// The same where nothing shows how far it is.
+    /// The same, the program being played when somebody asks.
     pub fn apply_silently(&self, job: Job) -> Job {
         if self.without_simulation {
             job.without_simulation()
@@ -46,18 +44,14 @@ impl RehearseOptions {
     }
 }
 
-/// Plays the program of a job in the motor model; a bar shows how far it is.
+/// Plays the program of a job in the motor model, as far as a verdict does; it shows that it is
+/// at it.
 ///
 /// # Errors
 /// The program cannot be planned.
 pub fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
-    let bar = Mutex::new(Progress::new(simulate::duration(job, terminal)?, terminal));
-    job.rehearse(&|seconds| {
-        // A bar that another thread has broken is left alone.
-        if let Ok(mut bar) = bar.lock() {
-            bar.reach(seconds);
-        }
-    })?;
+    let _busy = Progress::busy("playing the program in the motor model", terminal);
+    job.rehearse()?;
     Ok(())
 }
 

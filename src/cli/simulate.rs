@@ -58,7 +58,7 @@ impl SimulateCommand {
         let writer = trace.as_mut().map(|(writer, _)| writer);
         let writer = writer.zip(self.trace.as_deref());
         rehearse(&job, terminal)?;
-        let outcome = match (&writer, job.rehearse(&|_| ())?) {
+        let outcome = match (&writer, job.rehearse()?) {
             (None, Some(rehearsal)) if rehearsal.own.played_to_s.is_none() => rehearsal.own.clone(),
             _ => play(&job, &options, writer, terminal)?,
         };
@@ -146,7 +146,7 @@ pub(super) fn play(
 }
 
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
-pub(super) fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
+fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     let mut seconds = 0.0;
     let _busy = Progress::busy("going through the program", terminal);
     if terminal.watched() {

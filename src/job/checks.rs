@@ -18,7 +18,7 @@ pub struct Checks<'a> {
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         // A program that cannot be planned says so itself, in its place.
-        let rehearsal = job.rehearse(&|_| ()).ok().flatten();
+        let rehearsal = job.rehearse().ok().flatten();
         let model = rehearsal.map(|rehearsal| MotorModel {
             rehearsal,
             following: &job.trials,

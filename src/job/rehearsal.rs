@@ -5,16 +5,16 @@ use std::ops::ControlFlow;
 use super::events::UntilError;
 use super::{Error, Job};
 use crate::plan::Item;
-use crate::simulate::{Outcome, Pauses, Rehearsal, SimulationEvent, simulate_with};
+use crate::simulate::{Outcome, Pauses, Rehearsal, simulate_with};
 
 impl Job {
-    /// The program played in the rig's motor and in a worse one, once for all that ask;
-    /// `progress` is told how many seconds of it are played. None where the job is
+    /// The program played in the rig's motor and in a worse one, once for all that ask.
+    /// None where the job is
     /// [`without_simulation`](Self::without_simulation).
     ///
     /// # Errors
     /// The program cannot be planned.
-    pub fn rehearse(&self, progress: &(dyn Fn(f64) + Sync)) -> Result<Option<&Rehearsal>, Error> {
+    pub fn rehearse(&self) -> Result<Option<&Rehearsal>, Error> {
         if !self.simulated {
             return Ok(None);
         }
@@ -22,30 +22,22 @@ impl Job {
             return Ok(Some(known));
         }
         let ((own, pauses), worse) = if Rehearsal::tries_worse(&self.rig) {
-            let (own, worse) =
-                rayon::join(|| self.play(false, progress), || self.play(true, &|_| ()));
+            let (own, worse) = rayon::join(|| self.play(false), || self.play(true));
             (own?, Some(worse?.0))
         } else {
-            (self.play(false, progress)?, None)
+            (self.play(false)?, None)
         };
         let rehearsal = Rehearsal { own, worse, pauses };
         // Another thread may have been first, with the same.
         Ok(Some(self.rehearsal.get_or_init(|| rehearsal)))
     }
 
-    fn play(
-        &self,
-        worse: bool,
-        progress: &(dyn Fn(f64) + Sync),
-    ) -> Result<(Outcome, Pauses), Error> {
+    fn play(&self, worse: bool) -> Result<(Outcome, Pauses), Error> {
         let (mut outcome, mut pauses) = (Outcome::default(), Pauses::default());
         let mut items = UntilError::new(self.program());
         let noted = items.by_ref().inspect(|item: &Item| pauses.note(item));
         // It is never broken off from here.
         let _ = simulate_with(&self.rig, noted, &Rehearsal::options(worse), &mut |event| {
-            if let SimulationEvent::Progress(seconds) = event {
-                progress(seconds);
-            }
             outcome.take_in(&event);
             ControlFlow::Continue(())
         });

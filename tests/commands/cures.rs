@@ -6,8 +6,7 @@ use std::process::Command;
 use slewsmith::Job;
 use slewsmith::check::{Finding, Severity};
 
-/// Findings that are notes, which need no cure, and the one that only a simulated report
-/// makes (a test beside it looks at its cure).
+/// Findings that are notes, which need no cure.
 const ELSEWHERE: [&str; 20] = [
     "backlash-taken-up",
     "crosses-slowly",
@@ -27,7 +26,7 @@ const ELSEWHERE: [&str; 20] = [
     "player-memory",
     "player-position",
     "player-untried",
-    "steps-lost",
+    "simulated-in-part",
     "torque-softened",
 ];
 
@@ -78,15 +77,39 @@ timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
     )
 }
 
+/// Programs that the motor model finds at fault: with a drive and a load of the above.
+const PLAYED: [(usize, usize, &str); 3] = [
+    // It turns over at once; it does so with less motor and more load; it stops too shortly.
+    (
+        1,
+        1,
+        "bands allow\nspeed 720 deg/s\naccel 40000 deg/s^2\nturn by 5 turn\n",
+    ),
+    (
+        0,
+        1,
+        "speed 1500 deg/s\naccel 60000 deg/s^2\nturn by 2 turn\n",
+    ),
+    (
+        0,
+        1,
+        "speed 300 deg/s\naccel 9000 deg/s^2\nturn by 90 deg\ndwell 5 ms\nturn by 90 deg\n",
+    ),
+];
+
 /// Everything that the check says of a script on a rig.
-fn findings(rig: &str, script: &str) -> Vec<Finding> {
+fn findings(rig: &str, script: &str, simulated: bool) -> Vec<Finding> {
     let job = Job::from_texts(script, rig).unwrap_or_else(|problems| panic!("{problems}"));
+    let job = if simulated {
+        job
+    } else {
+        job.without_simulation()
+    };
     let mut checks = job.check();
     let mut found = Vec::new();
     for checked in checks.by_ref() {
         let checked = checked.unwrap();
-        let of_axes = checked.check.axes.iter().flat_map(|axis| &axis.findings);
-        found.extend(of_axes.cloned());
+        found.extend(checked.findings().cloned());
         found.extend(checked.changes);
     }
     found.extend(checks.summary().unwrap().findings);
@@ -96,26 +119,26 @@ fn findings(rig: &str, script: &str) -> Vec<Finding> {
 #[test]
 fn every_failure_and_every_warning_has_a_cure_whatever_rig_and_script() {
     let mut seen = BTreeSet::new();
-    for (drive, load) in DRIVES
+    let rules = DRIVES
         .iter()
-        .flat_map(|drive| LOADS.iter().map(move |load| (drive, load)))
-    {
-        let rig = rig(drive, load);
-        for script in SCRIPTS {
-            for finding in findings(&rig, script) {
-                if finding.severity == Severity::Note {
-                    continue;
-                }
-                let has_cure = finding.cures.iter().any(|cure| !cure.trim().is_empty());
-                assert!(has_cure, "{finding:?}\n{drive}\n{load}\n{script}");
-                for cure in &finding.cures {
-                    assert!(
-                        !cure.contains("NaN") && !cure.contains("inf"),
-                        "{finding:?}"
-                    );
-                }
-                seen.insert(finding.code.to_owned());
+        .flat_map(|drive| LOADS.iter().map(move |load| rig(drive, load)))
+        .flat_map(|rig| SCRIPTS.map(|script| (rig.clone(), script, false)));
+    let played =
+        PLAYED.map(|(drive, load, script)| (rig(DRIVES[drive], LOADS[load]), script, true));
+    for (rig, script, simulated) in rules.chain(played) {
+        for finding in findings(&rig, script, simulated) {
+            if finding.severity == Severity::Note {
+                continue;
             }
+            let has_cure = finding.cures.iter().any(|cure| !cure.trim().is_empty());
+            assert!(has_cure, "{finding:?}\n{rig}\n{script}");
+            for cure in &finding.cures {
+                assert!(
+                    !cure.contains("NaN") && !cure.contains("inf"),
+                    "{finding:?}"
+                );
+            }
+            seen.insert(finding.code.to_owned());
         }
     }
     // Every kind that can be explained was met, so none is left out of the above.
