@@ -24,7 +24,7 @@ const SLOWER: [f64; 4] = [1.25, 1.6, 2.0, 3.0];
 
 /// Motions for which slower ones are tried; each may take some tenths of a second. Chosen, so
 /// that a program of failures is still checked at once.
-const CURED: usize = 4;
+const CURED: usize = 8;
 
 /// A motor model that has played the program, and can be asked for more.
 #[derive(Debug, Clone, Copy)]
@@ -52,6 +52,9 @@ pub(crate) struct RehearsedMoves<'a> {
     rig: &'a Rig,
     model: MotorModel<'a>,
     cures_left: usize,
+    /// Cures of motions that were asked for, each kept with its motion so that its address is
+    /// given to no other.
+    cures: Vec<(Arc<Motion>, usize, Vec<String>)>,
 }
 
 impl<'a> RehearsedMoves<'a> {
@@ -61,6 +64,7 @@ impl<'a> RehearsedMoves<'a> {
             rig,
             model,
             cures_left: CURED,
+            cures: Vec::new(),
         }
     }
 
@@ -111,8 +115,8 @@ impl<'a> RehearsedMoves<'a> {
         }
     }
 
-    /// A stop at which the program pauses, and which does not come within `settle` before the
-    /// next move.
+    /// A stop at which the program dwells, and which does not come within `settle` before the next
+    /// move; from rest, as [`Settling`] knows it, where it swings when the next move begins.
     fn unsettled(
         &self,
         axis: &Axis,
@@ -121,8 +125,13 @@ impl<'a> RehearsedMoves<'a> {
         outcome: &MoveOutcome,
     ) -> Option<Finding> {
         let settle = axis.limits.settle?;
-        let pauses = self.model.rehearsal.pauses_after(planned);
-        if !pauses || outcome.settle_s.is_some() || outcome.lost_steps != 0 {
+        let pause = self.model.rehearsal.pause_after(planned);
+        if pause == 0.0 || outcome.steady || outcome.lost_steps != 0 {
+            return None;
+        }
+        let from = planned.travel[number].from_steps;
+        let settled = self.model.settling.after(&planned.motion, number, from);
+        if settled.is_ok_and(|after| after <= pause) {
             return None;
         }
         let unit = TravelUnit::of(axis);
@@ -131,8 +140,7 @@ impl<'a> RehearsedMoves<'a> {
             Rounded(settle * unit.per_si),
             unit.name
         );
-        let from = planned.travel[number].from_steps;
-        let cures = match self.model.settling.after(&planned.motion, number, from) {
+        let cures = match settled {
             Ok(time) => vec![
                 format!("a dwell of {} after it", Time::new(two_digits_up(time))),
                 "dwell until settled".to_owned(),
@@ -154,10 +162,24 @@ impl<'a> RehearsedMoves<'a> {
         if failed {
             return vec!["the cure of the failure that this move has besides".to_owned()];
         }
+        let known = |(motion, axis, _): &&(Arc<Motion>, usize, Vec<String>)| {
+            Arc::ptr_eq(motion, &planned.motion) && *axis == number
+        };
+        if let Some((_, _, cures)) = self.cures.iter().find(known) {
+            return cures.clone();
+        }
         if self.cures_left == 0 {
             return generic();
         }
         self.cures_left -= 1;
+        let cures = self.tried(axis, planned, number).unwrap_or_else(generic);
+        let motion = Arc::clone(&planned.motion);
+        self.cures.push((motion, number, cures.clone()));
+        cures
+    }
+
+    /// What was tried in the motor model and holds; none where nothing does.
+    fn tried(&self, axis: &Axis, planned: &PlannedMove, number: usize) -> Option<Vec<String>> {
         let shape = planned.motion.shape;
         let motion = &planned.motion.axes[number];
         let follows = |motion: AxisMotion| {
@@ -170,9 +192,9 @@ impl<'a> RehearsedMoves<'a> {
             self.model.following.followed(&Arc::new(alone), true)
         };
         if follows(motion.clone()) == Some(true) {
-            return vec![
+            return Some(vec![
                 "it follows from rest: `dwell until settled`, or a dwell, before it".to_owned(),
-            ];
+            ]);
         }
         let slower = SLOWER
             .into_iter()
@@ -180,7 +202,7 @@ impl<'a> RehearsedMoves<'a> {
         let found = slower
             .map_while(|slower| follows(slower.motion.clone()).map(|follows| (slower, follows)))
             .find(|(_, follows)| *follows);
-        found.map_or_else(generic, |(slower, _)| vec![slower.words(axis)])
+        found.map(|(slower, _)| vec![slower.words(axis)])
     }
 }
 

@@ -271,7 +271,9 @@ impl<'m> Follower<'m> {
         };
         self.behind += slipped;
         let to_load = self.unit.per_si / self.motor_per_travel;
-        let settled = moving.last_outside < self.simulator.time();
+        let inside = self.simulator.time() - moving.last_outside;
+        let half_period = 0.5 * TAU / machine.natural_frequency();
+        let settled = inside > 0.0;
         let result = MoveOutcome {
             index: moving.index,
             line: moving.line,
@@ -287,6 +289,7 @@ impl<'m> Follower<'m> {
             overshoot: moving.overshoot * to_load,
             settle_s: settled.then_some(moving.last_outside - moving.last_step),
             final_error: -lag / machine.rotor_teeth * to_load,
+            steady: moving.resting_since.is_some() || inside >= half_period,
             unit: self.unit,
         };
         report(SimulationEvent::Move(&result))

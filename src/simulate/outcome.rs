@@ -50,6 +50,9 @@ pub struct MoveOutcome {
     pub settle_s: Option<f64>,
     /// True minus commanded place of the load at the end (in `unit`), lost steps included.
     pub final_error: f64,
+    /// Whether it rested at the end, or had been within `settle` for half a period of its natural
+    /// frequency: the zero of a swing is no standstill.
+    pub steady: bool,
     /// Degrees, or millimetres where the load is linear.
     pub unit: TravelUnit,
 }

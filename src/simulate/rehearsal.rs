@@ -5,7 +5,7 @@
 //! [`MOST_WORK`] steps and internal steps, whichever comes first, so that no verdict takes long
 //! because a program is long, or because a number of the rig is absurd.
 
-use std::collections::HashSet;
+use std::collections::HashMap;
 
 use serde::{Serialize, Serializer};
 use serde_json::json;
@@ -59,9 +59,13 @@ impl Rehearsal {
         self.worse.as_ref()?.of(planned, axis)
     }
 
-    /// Whether the program stands still, waits or switches an output behind a move.
-    pub fn pauses_after(&self, planned: &PlannedMove) -> bool {
-        self.pauses.after.contains(&planned.index)
+    /// How long the program dwells behind a move (s).
+    pub fn pause_after(&self, planned: &PlannedMove) -> f64 {
+        self.pauses
+            .after
+            .get(&planned.index)
+            .copied()
+            .unwrap_or(0.0)
     }
 
     /// Up to where both motors were played (s); none where that is all of the program.
@@ -88,8 +92,8 @@ fn without_moves<S: Serializer>(worse: &Option<Outcome>, serializer: S) -> Resul
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) struct Pauses {
     last_move: Option<u64>,
-    /// Moves behind which it stands still, waits or switches an output.
-    after: HashSet<u64>,
+    /// Seconds that it dwells behind a move, where it does.
+    after: HashMap<u64, f64>,
 }
 
 impl Pauses {
@@ -97,10 +101,12 @@ impl Pauses {
     pub(crate) fn note(&mut self, item: &Item) {
         match item {
             Item::Move(planned) => self.last_move = Some(planned.index),
-            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } => {
-                self.after.extend(self.last_move);
+            Item::Dwell(seconds) => {
+                if let Some(last) = self.last_move {
+                    *self.after.entry(last).or_default() += seconds;
+                }
             }
-            Item::Mark(_) => {}
+            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
         }
     }
 }

@@ -77,24 +77,11 @@ timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
     )
 }
 
-/// Programs that the motor model finds at fault: with a drive and a load of the above.
-const PLAYED: [(usize, usize, &str); 3] = [
-    // It turns over at once; it does so with less motor and more load; it stops too shortly.
-    (
-        1,
-        1,
-        "bands allow\nspeed 720 deg/s\naccel 40000 deg/s^2\nturn by 5 turn\n",
-    ),
-    (
-        0,
-        1,
-        "speed 1500 deg/s\naccel 60000 deg/s^2\nturn by 2 turn\n",
-    ),
-    (
-        0,
-        1,
-        "speed 300 deg/s\naccel 9000 deg/s^2\nturn by 90 deg\ndwell 5 ms\nturn by 90 deg\n",
-    ),
+/// Programs that the motor model finds at fault, on the first drive with the second load: moves
+/// that follow each other at once, and a stop that is too short.
+const PLAYED: [&str; 2] = [
+    "shape full-torque\nspeed 1500 deg/s\nrepeat 6 { turn by 33 deg\nturn by -70 deg\nturn by 120 deg }\n",
+    "speed 300 deg/s\naccel 9000 deg/s^2\nturn by 90 deg\ndwell 5 ms\nturn by 90 deg\n",
 ];
 
 /// Everything that the check says of a script on a rig.
@@ -123,8 +110,7 @@ fn every_failure_and_every_warning_has_a_cure_whatever_rig_and_script() {
         .iter()
         .flat_map(|drive| LOADS.iter().map(move |load| rig(drive, load)))
         .flat_map(|rig| SCRIPTS.map(|script| (rig.clone(), script, false)));
-    let played =
-        PLAYED.map(|(drive, load, script)| (rig(DRIVES[drive], LOADS[load]), script, true));
+    let played = PLAYED.map(|script| (rig(DRIVES[0], LOADS[1]), script, true));
     for (rig, script, simulated) in rules.chain(played) {
         for finding in findings(&rig, script, simulated) {
             if finding.severity == Severity::Note {
