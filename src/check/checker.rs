@@ -9,8 +9,9 @@ use super::crossing::crossings;
 use super::finding::{Severity, Verdict};
 use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
 use super::rehearsed::{MotorModel, RehearsedMoves};
+use super::stops::AxisStops;
 use super::torque::TorqueRule;
-use super::{cure, reasons};
+use super::{cure, reasons, stops};
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
 use crate::rig::Rig;
@@ -57,6 +58,7 @@ impl<'a> Checker<'a> {
                 waits: false,
                 least_margin: None,
                 first_failure: None,
+                stops: rig.axes.iter().map(AxisStops::of).collect(),
                 simulated: None,
                 findings: Vec::new(),
             },
@@ -92,7 +94,8 @@ impl<'a> Checker<'a> {
         let changes = planned
             .changes
             .iter()
-            .map(|change| reasons::change(self.rig, change));
+            .map(|change| reasons::change(self.rig, change))
+            .chain(reasons::no_step(self.rig, planned));
         let checked = MoveCheck {
             planned: planned.clone(),
             check,
@@ -100,6 +103,7 @@ impl<'a> Checker<'a> {
             changes: changes.collect(),
         };
         let summary = &mut self.of_moves;
+        stops::add(&mut summary.stops, self.rig, &checked);
         summary.moves += 1;
         match checked.verdict() {
             Verdict::Pass => {}
@@ -143,6 +147,7 @@ impl<'a> Checker<'a> {
                 reasons::about_axis(axis, ability, share)
             })
             .chain(reasons::player(self.rig))
+            .chain(reasons::no_moves(&summary))
             .collect();
         if let Some(rehearsed) = &self.rehearsed {
             let simulated = SimulatedSummary::of(rehearsed.rehearsal());

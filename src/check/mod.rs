@@ -16,6 +16,7 @@ mod outcome;
 pub(crate) mod player;
 mod reasons;
 mod rehearsed;
+mod stops;
 #[cfg(test)]
 mod tests;
 mod torque;
@@ -27,8 +28,10 @@ pub use crossing::Crossing;
 pub use finding::{Finding, Severity, Verdict};
 pub use heat::HeatWarning;
 pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+pub(crate) use reasons::borrowed;
 pub use rehearsed::AxisPlayed;
 pub(crate) use rehearsed::MotorModel;
+pub use stops::AxisStops;
 pub(crate) use torque::TorqueRule;
 pub use torque::{MotionInstant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};

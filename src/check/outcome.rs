@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::crossing::Crossing;
 use super::finding::{Finding, Verdict};
 use super::rehearsed::AxisPlayed;
+use super::stops::AxisStops;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::regeneration::Regeneration;
@@ -84,7 +85,7 @@ pub struct MoveCheck {
     pub check: Arc<MotionCheck>,
     /// What the motor model made of it, by the axes of the motion; empty where it was not asked.
     pub played: Vec<AxisPlayed>,
-    /// What the planner did otherwise than asked.
+    /// What the planner did otherwise than asked, or could not do.
     pub changes: Vec<Finding>,
 }
 
@@ -96,19 +97,19 @@ impl MoveCheck {
         of_motion.chain(played.flat_map(|played| &played.findings))
     }
 
-    /// What was found about all of the axes.
+    /// What was found about all of the axes, without what the planner changed.
     pub fn findings(&self) -> impl Iterator<Item = &Finding> {
         (0..self.check.axes.len()).flat_map(|number| self.axis_findings(number))
     }
 
     /// The verdict on one of the axes.
     pub fn axis_verdict(&self, number: usize) -> Verdict {
-        Verdict::of(self.axis_findings(number))
+        Verdict::of(self.axis_findings(number).chain(&self.changes))
     }
 
     /// The verdict over all the axes.
     pub fn verdict(&self) -> Verdict {
-        Verdict::of(self.findings())
+        Verdict::of(self.findings().chain(&self.changes))
     }
 }
 
@@ -149,6 +150,8 @@ pub struct Summary {
     pub least_margin: Option<(f64, usize)>,
     /// The first reason why it must not run; none where it may.
     pub first_failure: Option<FirstFailure>,
+    /// The stops of each axis of the rig.
+    pub stops: Vec<AxisStops>,
     /// What the motor model made of it; none where it was not asked.
     pub simulated: Option<SimulatedSummary>,
     /// What was found about the rig as a whole.

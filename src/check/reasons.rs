@@ -4,15 +4,15 @@ use super::ability::AxisAbility;
 use super::crossing::Crossing;
 use super::finding::{Finding, Severity};
 use super::heat;
-use super::outcome::SimulatedSummary;
+use super::outcome::{SimulatedSummary, Summary};
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::currents::CoilTable;
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
-use crate::plan::{AxisMotion, Change, ChangeKind};
+use crate::plan::{AxisMotion, Change, ChangeKind, PlannedMove};
 use crate::player::budget;
-use crate::rig::{Axis, Rig, TravelUnit};
+use crate::rig::{Axis, BorrowedMotor, Rig, TravelUnit};
 use crate::schedule::timer::TimerProblem;
 use crate::units::{Damping, Rounded, Time, Torque, two_digits, two_digits_down, two_digits_up};
 
@@ -493,6 +493,62 @@ pub(super) fn simulated_in_part(simulated: &SimulatedSummary) -> Option<Finding>
     );
     let finding = Finding::new("simulated-in-part", Severity::Note, message);
     Some(finding.cures(vec!["`simulate` plays all of it".to_owned()]))
+}
+
+/// A move that is asked for and rounds to no step at all.
+pub(super) fn no_step(rig: &Rig, planned: &PlannedMove) -> Option<Finding> {
+    let axes = planned.motion.axes.iter().zip(&planned.travel);
+    let (motion, travel) = axes.clone().next()?;
+    let stands = planned.motion.steps() == 0;
+    let axis = &rig.axes[motion.axis];
+    let microstep = 1.0 / axis.microsteps_per_travel();
+    if !stands || travel.target_error.abs() < 1e-6 * microstep {
+        return None;
+    }
+    let unit = TravelUnit::of(axis);
+    let shown = |si: f64| format!("{} {}", Rounded(si * unit.per_si), unit.name);
+    let message = format!(
+        "it rounds to no step: its target is {} away, and a microstep is {}",
+        shown(travel.target_error.abs()),
+        shown(microstep)
+    );
+    let cures = vec!["a longer move, finer microsteps, or more gearing".to_owned()];
+    Some(
+        Finding::new("no-step", Severity::Warning, message)
+            .cures(cures)
+            .axis(&axis.name),
+    )
+}
+
+/// A program that moves nothing.
+pub(super) fn no_moves(summary: &Summary) -> Option<Finding> {
+    let finding = Finding::new("no-moves", Severity::Warning, "the program has no move");
+    let cures = vec!["write one, such as “turn by 90 deg”".to_owned()];
+    (summary.moves == 0).then(|| finding.cures(cures))
+}
+
+/// Motors of which some values are those of another one's profile.
+pub(crate) fn borrowed(motors: &[BorrowedMotor]) -> impl Iterator<Item = Finding> {
+    motors.iter().map(|motor| {
+        let list = |keys: &[String]| {
+            let quoted: Vec<String> = keys.iter().map(|key| format!("`{key}`")).collect();
+            match quoted.split_last() {
+                Some((last, others)) if !others.is_empty() => {
+                    format!("{} and {last}", others.join(", "))
+                }
+                _ => quoted.concat(),
+            }
+        };
+        let message = format!(
+            "of the motor the rig gives {}; {} are those of {}, not measured",
+            list(&motor.own),
+            list(&motor.borrowed),
+            motor.profile
+        );
+        Finding::new("profile-borrowed", Severity::Note, message).cures(vec![
+            "measure them, and write them beside `profile`".to_owned(),
+        ])
+    })
 }
 
 /// Energy that returns to the supply, where an ordinary one cannot take it.

@@ -188,6 +188,12 @@ fn report(rows: &[Row], beyond: u64, summary: &Summary, rig: &Rig, terminal: &Te
     if beyond > 0 {
         let _ = writeln!(text, "… and {beyond} more moves: --verbose shows all");
     }
+    let stops = rig.axes.iter().zip(&summary.stops);
+    for (axis, stops) in stops {
+        if let Some(stops) = stops.text(axis) {
+            let _ = writeln!(text, "{}: {stops}", axis.name);
+        }
+    }
     text.push_str(&bands_met(rows, rig));
     let mut told = HashSet::new();
     for row in rows {

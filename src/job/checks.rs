@@ -2,7 +2,7 @@
 
 use super::header::ProgramCounts;
 use super::{Error, Items, Job};
-use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, player};
+use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player};
 use crate::plan::Item;
 use crate::player::ScheduleSource;
 
@@ -53,6 +53,7 @@ impl<'a> Checks<'a> {
             Some(untried) => summary.findings.push(untried),
             None => summary.findings.extend(self.of_players()?),
         }
+        summary.findings.extend(borrowed(&self.job.borrowed));
         summary
             .findings
             .extend(self.job.about_the_header(self.counted)?);

@@ -34,7 +34,7 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
 use crate::physics::Band;
 use crate::plan::{self, Item, PlannedMove, Program};
-use crate::rig::{Files, NoFiles, Rig};
+use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
 use crate::simulate::{
     Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate, simulate_with,
@@ -52,6 +52,7 @@ pub struct Job {
     rehearsal: OnceLock<Rehearsal>,
     simulated: bool,
     sources: Vec<Arc<Source>>,
+    borrowed: Vec<BorrowedMotor>,
 }
 
 /// The planned items of a job; see [`Job::items`].
@@ -134,6 +135,7 @@ impl Job {
             abilities: OnceLock::new(),
             rehearsal: OnceLock::new(),
             simulated: true,
+            borrowed: read.borrowed,
             sources,
         })
     }

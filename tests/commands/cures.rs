@@ -7,7 +7,7 @@ use slewsmith::Job;
 use slewsmith::check::{Finding, Severity};
 
 /// Findings that are notes, which need no cure.
-const ELSEWHERE: [&str; 20] = [
+const ELSEWHERE: [&str; 21] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
@@ -26,6 +26,7 @@ const ELSEWHERE: [&str; 20] = [
     "player-memory",
     "player-position",
     "player-untried",
+    "profile-borrowed",
     "simulated-in-part",
     "torque-softened",
 ];
@@ -78,10 +79,12 @@ timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
 }
 
 /// Programs that the motor model finds at fault, on the first drive with the second load: moves
-/// that follow each other at once, and a stop that is too short.
-const PLAYED: [&str; 2] = [
+/// that follow each other at once, a stop that is too short, and nothing to play.
+const PLAYED: [&str; 4] = [
     "shape full-torque\nspeed 1500 deg/s\nrepeat 6 { turn by 33 deg\nturn by -70 deg\nturn by 120 deg }\n",
     "speed 300 deg/s\naccel 9000 deg/s^2\nturn by 90 deg\ndwell 5 ms\nturn by 90 deg\n",
+    "turn by 0.01 deg\n",
+    "mark \"nothing\"\n",
 ];
 
 /// Everything that the check says of a script on a rig.
