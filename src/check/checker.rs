@@ -7,9 +7,11 @@ use super::ability::AxisAbility;
 use super::braking::Stops;
 use super::crossing::crossings;
 use super::finding::{Severity, Verdict};
-use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, Summary};
+use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+use super::rehearsed::{MotorModel, RehearsedMoves};
+use super::stops::AxisStops;
 use super::torque::TorqueRule;
-use super::{cure, reasons};
+use super::{cure, reasons, stops};
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
 use crate::rig::Rig;
@@ -31,6 +33,8 @@ pub struct Checker<'a> {
     cures_left: usize,
     /// How long each axis moves (s).
     moving: Vec<f64>,
+    /// What the motor model makes of the moves, where it was asked.
+    rehearsed: Option<RehearsedMoves<'a>>,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
 }
@@ -44,6 +48,7 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
+            rehearsed: None,
             of_moves: Summary {
                 ok: true,
                 moves: 0,
@@ -53,8 +58,19 @@ impl<'a> Checker<'a> {
                 waits: false,
                 least_margin: None,
                 first_failure: None,
+                stops: rig.axes.iter().map(AxisStops::of).collect(),
+                simulated: None,
                 findings: Vec::new(),
             },
+        }
+    }
+
+    /// The same for a program that a motor model has played.
+    #[must_use]
+    pub fn with_model(self, model: Option<MotorModel<'a>>) -> Self {
+        Self {
+            rehearsed: model.map(|model| RehearsedMoves::new(self.rig, model)),
+            ..self
         }
     }
 
@@ -74,9 +90,24 @@ impl<'a> Checker<'a> {
 
     fn check_move(&mut self, planned: &PlannedMove, times: u64) -> MoveCheck {
         let check = self.motion(&planned.motion);
+        let rehearsed = self.rehearsed.as_mut();
+        let played = rehearsed.map_or_else(Vec::new, |rehearsed| rehearsed.of(planned, &check));
+        let changes = planned
+            .changes
+            .iter()
+            .map(|change| reasons::change(self.rig, change))
+            .chain(reasons::no_step(self.rig, planned));
+        let checked = MoveCheck {
+            planned: planned.clone(),
+            times,
+            check,
+            played,
+            changes: changes.collect(),
+        };
         let summary = &mut self.of_moves;
+        stops::add(&mut summary.stops, self.rig, &checked);
         summary.moves = summary.moves.saturating_add(times);
-        match check.verdict() {
+        match checked.verdict() {
             Verdict::Pass => {}
             Verdict::Warn => summary.warned = summary.warned.saturating_add(times),
             Verdict::Fail => {
@@ -84,7 +115,7 @@ impl<'a> Checker<'a> {
                 summary.ok = false;
             }
         }
-        for axis in &check.axes {
+        for (number, axis) in checked.check.axes.iter().enumerate() {
             self.moving[axis.axis] += axis.duration * times as f64;
             if let Some(margin) = axis.torque
                 && summary
@@ -93,9 +124,8 @@ impl<'a> Checker<'a> {
             {
                 summary.least_margin = Some((margin.least, planned.line));
             }
-            let failure = axis
-                .findings
-                .iter()
+            let failure = checked
+                .axis_findings(number)
                 .find(|finding| finding.severity == Severity::Failure);
             if let (None, Some(failure)) = (&summary.first_failure, failure) {
                 summary.first_failure = Some(FirstFailure {
@@ -104,16 +134,7 @@ impl<'a> Checker<'a> {
                 });
             }
         }
-        let changes = planned
-            .changes
-            .iter()
-            .map(|change| reasons::change(self.rig, change));
-        MoveCheck {
-            planned: planned.clone(),
-            times,
-            check,
-            changes: changes.collect(),
-        }
+        checked
     }
 
     /// What all the moves so far come to, on the rig as a whole: how warm a motor gets
@@ -128,7 +149,15 @@ impl<'a> Checker<'a> {
                 reasons::about_axis(axis, ability, share)
             })
             .chain(reasons::player(self.rig))
+            .chain(reasons::no_moves(&summary))
             .collect();
+        if let Some(rehearsed) = &self.rehearsed {
+            let simulated = SimulatedSummary::of(rehearsed.rehearsal());
+            summary
+                .findings
+                .extend(reasons::simulated_in_part(&simulated));
+            summary.simulated = Some(simulated);
+        }
         let failure = summary
             .findings
             .iter()
@@ -172,7 +201,7 @@ impl<'a> Checker<'a> {
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
         let (peak_speed, peak_acceleration) = peaks(&motion.segments);
-        let crossings = crossings(motion, ability, axis.drive.microsteps(), rule.clock);
+        let crossings = crossings(motion, axis, ability, &rule);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
             drive,
             rule: &rule,
@@ -180,6 +209,7 @@ impl<'a> Checker<'a> {
             rotor_drag: ability.loss.viscous.low,
         });
         let regeneration = braking.as_ref().map(|stops| stops.regeneration(1.0));
+        let simulated = self.rehearsed.is_some();
         let mut findings = Vec::new();
         findings.extend(reasons::torque(axis, torque, |worst| {
             if self.cures_left == 0 {
@@ -189,7 +219,7 @@ impl<'a> Checker<'a> {
             cure::for_torque(axis, &ability.load, &ability.pull_out, tolerance, motion)
         }));
         let in_bands = crossings.iter();
-        findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing)));
+        findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing, simulated)));
         findings.extend(reasons::start(axis, ability, tolerance, motion));
         let own = problems
             .iter()
@@ -213,7 +243,7 @@ impl<'a> Checker<'a> {
 
 /// The highest speed and the highest acceleration or deceleration anywhere in a list of
 /// segments (microsteps/s, /s²).
-fn peaks(segments: &[Segment]) -> (f64, f64) {
+pub(super) fn peaks(segments: &[Segment]) -> (f64, f64) {
     let (mut speed, mut acceleration) = (0.0_f64, 0.0_f64);
     for segment in segments {
         let turn = -segment.acceleration / segment.jerk;

@@ -1,11 +1,31 @@
-//! Which critical speeds a motion passes through, and for how long.
+//! Which critical speeds a motion passes through, for how long, and how far a swing grows there.
+//!
+//! In an unstable band a small swing grows as e^G, with σ the real part of the slowest eigenvalue
+//! of the machine linearised about the speed and the torque of each instant
+//! ([`linear`](crate::physics::linear); a drive that regulates its current is taken on the
+//! square wave of its supply, as it runs out of voltage there):
+//!
+//! ```text
+//! G = max over the stretches of the motion inside the band of ∫ σ(ω(t), M(t)) dt
+//! ```
+//!
+//! so that a fast ramp crosses a band unharmed which a slow one does not.
 
 use super::ability::AxisAbility;
-use crate::physics::band::Band;
+use super::torque::{LONG_LIST, MotionInstant, TorqueRule};
+use crate::physics::band::{Band, BandKind};
+use crate::physics::linear::voltage_swing;
+use crate::physics::machine::Machine;
 use crate::plan::{AxisMotion, Segment};
+use crate::rig::Axis;
 
 /// Halvings that find when a segment passes a speed: its duration over 2⁵².
 const HALVINGS: usize = 52;
+
+/// Parts of a ramp over which the growth is summed: chosen, as it changes slowly with the speed.
+const POINTS: u32 = 48;
+/// The same of a segment of a long list.
+const POINTS_IN_SHORT: u32 = 3;
 
 /// A motion's time in a band.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,17 +39,20 @@ pub struct Crossing {
     /// Whether it cruises where there is a band with the typical damping too, not only with
     /// the least that is likely.
     pub likely: bool,
+    /// Logarithm of how many times a small swing grows inside an unstable band, with the
+    /// typical damping; zero in a band of another kind.
+    pub growth: f64,
 }
 
-/// The bands that a motion enters, with the time spent inside. Speeds are taken
-/// `clock` times as fast as planned; `microsteps` make a full step.
+/// The bands that a motion of `axis` enters, with the time spent inside. Speeds are taken as
+/// fast as the clock of `rule` may run.
 pub fn crossings(
     motion: &AxisMotion,
+    axis: &Axis,
     ability: &AxisAbility,
-    microsteps: u32,
-    clock: f64,
+    rule: &TorqueRule<'_>,
 ) -> Vec<Crossing> {
-    let scale = clock / f64::from(microsteps);
+    let scale = rule.clock / f64::from(axis.drive.microsteps());
     let mut found = Vec::new();
     for band in &ability.bands {
         let typical = |rate: f64| {
@@ -44,6 +67,7 @@ pub fn crossings(
             time: 0.0,
             cruises: false,
             likely: false,
+            growth: 0.0,
         };
         for segment in &motion.segments {
             let inside = time_between(segment, low, high);
@@ -54,10 +78,49 @@ pub fn crossings(
             crossing.likely |= cruises && typical(segment.velocity * scale);
         }
         if crossing.time > 0.0 {
+            crossing.growth = match band.kind {
+                BandKind::Unstable => growth(motion, axis, band, rule),
+                BandKind::Forced => 0.0,
+            };
             found.push(crossing);
         }
     }
     found
+}
+
+/// How far a swing grows along the motion inside `band`, as a logarithm.
+fn growth(motion: &AxisMotion, axis: &Axis, band: &Band, rule: &TorqueRule<'_>) -> f64 {
+    let machine = Machine::with_typical_damping(axis);
+    let voltage = machine.feed.fundamental_voltage();
+    let rate =
+        |at: &MotionInstant| at.omega / (rule.microstep * f64::from(axis.drive.microsteps()));
+    let sigma = |at: &MotionInstant| {
+        let load = rule.load;
+        let torque = load.required_torque(at.omega, at.alpha, motion.direction);
+        let inside = band.contains(rate(at));
+        // Beyond the pull-out torque there is no steady motion; the torque is judged elsewhere.
+        let swing = inside.then(|| voltage_swing(&machine, voltage, at.omega, torque));
+        swing.flatten().map(|swing| swing.growth())
+    };
+    let (mut grown, mut most) = (0.0_f64, 0.0_f64);
+    for segment in &motion.segments {
+        let steady = segment.acceleration == 0.0 && segment.jerk == 0.0;
+        let points = match steady {
+            true => 1,
+            false if motion.segments.len() > LONG_LIST => POINTS_IN_SHORT,
+            false => POINTS,
+        };
+        let part = segment.duration / f64::from(points);
+        for point in 0..points {
+            let middle = (f64::from(point) + 0.5) * part;
+            match sigma(&rule.instant(segment, 0.0, middle)) {
+                Some(sigma) => grown = (grown + sigma * part).max(0.0),
+                None => grown = 0.0,
+            }
+            most = most.max(grown);
+        }
+    }
+    most
 }
 
 /// How long the segment's speed lies strictly between two values (s).

@@ -83,8 +83,8 @@ pub enum Verdict {
 
 impl Verdict {
     /// The verdict that the findings add up to.
-    pub fn of(findings: &[Finding]) -> Self {
-        match findings.iter().map(|finding| finding.severity).max() {
+    pub fn of<'a>(findings: impl IntoIterator<Item = &'a Finding>) -> Self {
+        match findings.into_iter().map(|finding| finding.severity).max() {
             Some(Severity::Failure) => Self::Fail,
             Some(Severity::Warning) => Self::Warn,
             Some(Severity::Note) | None => Self::Pass,

@@ -4,7 +4,6 @@
 use serde_json::{Map, Value, json};
 
 use super::crossing::Crossing;
-use super::finding::Verdict;
 use super::outcome::{AxisCheck, MoveCheck, Summary};
 use crate::rig::{Rig, TravelUnit};
 
@@ -16,7 +15,8 @@ impl MoveCheck {
             .axes
             .iter()
             .zip(travels)
-            .map(|(check, (motion, travel))| {
+            .enumerate()
+            .map(|(number, (check, (motion, travel)))| {
                 let axis = &rig.axes[check.axis];
                 let unit = TravelUnit::of(axis);
                 let named = |name: &str| format!("{name}_{}", unit.name);
@@ -49,8 +49,11 @@ impl MoveCheck {
                 object.insert("torque_margin".into(), margin(check, axis, unit));
                 object.insert("bands".into(), check.bands.iter().map(band).collect());
                 object.insert("regeneration".into(), regeneration(check));
-                object.insert("verdict".into(), json!(Verdict::of(&check.findings).word()));
-                object.insert("reasons".into(), json!(check.findings));
+                object.insert("verdict".into(), json!(self.axis_verdict(number).word()));
+                object.insert(
+                    "reasons".into(),
+                    json!(self.axis_findings(number).collect::<Vec<_>>()),
+                );
                 object.insert("changes".into(), json!(self.changes));
                 Value::Object(object)
             })

@@ -5,11 +5,14 @@ use std::sync::Arc;
 
 use super::crossing::Crossing;
 use super::finding::{Finding, Verdict};
+use super::rehearsed::AxisPlayed;
+use super::stops::AxisStops;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::regeneration::Regeneration;
 use crate::plan::PlannedMove;
 use crate::rig::{Rig, TravelUnit};
+use crate::simulate::{MoveOutcome, Rehearsal};
 use crate::units::{Decimal, Rounded, Time, two_digits};
 
 /// What was found about one axis of a motion.
@@ -73,14 +76,6 @@ pub struct MotionCheck {
     pub axes: Vec<AxisCheck>,
 }
 
-impl MotionCheck {
-    /// The verdict over all the axes.
-    pub fn verdict(&self) -> Verdict {
-        let verdicts = self.axes.iter().map(|axis| Verdict::of(&axis.findings));
-        verdicts.max().unwrap_or(Verdict::Pass)
-    }
-}
-
 /// A move with what was found about it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MoveCheck {
@@ -90,8 +85,34 @@ pub struct MoveCheck {
     pub times: u64,
     /// What was found; shared between equal motions.
     pub check: Arc<MotionCheck>,
-    /// What the planner did otherwise than asked.
+    /// What the motor model made of it, by the axes of the motion; empty where it was not asked.
+    pub played: Vec<AxisPlayed>,
+    /// What the planner did otherwise than asked, or could not do.
     pub changes: Vec<Finding>,
+}
+
+impl MoveCheck {
+    /// What was found about one of the axes of the motion, the motor model's findings last.
+    pub fn axis_findings(&self, number: usize) -> impl Iterator<Item = &Finding> {
+        let played = self.played.get(number).into_iter();
+        let of_motion = self.check.axes[number].findings.iter();
+        of_motion.chain(played.flat_map(|played| &played.findings))
+    }
+
+    /// What was found about all of the axes, without what the planner changed.
+    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
+        (0..self.check.axes.len()).flat_map(|number| self.axis_findings(number))
+    }
+
+    /// The verdict on one of the axes.
+    pub fn axis_verdict(&self, number: usize) -> Verdict {
+        Verdict::of(self.axis_findings(number).chain(&self.changes))
+    }
+
+    /// The verdict over all the axes.
+    pub fn verdict(&self) -> Verdict {
+        Verdict::of(self.findings().chain(&self.changes))
+    }
 }
 
 /// The first reason why a program must not run.
@@ -131,6 +152,44 @@ pub struct Summary {
     pub least_margin: Option<(f64, usize)>,
     /// The first reason why it must not run; none where it may.
     pub first_failure: Option<FirstFailure>,
+    /// The stops of each axis of the rig.
+    pub stops: Vec<AxisStops>,
+    /// What the motor model made of it; none where it was not asked.
+    pub simulated: Option<SimulatedSummary>,
     /// What was found about the rig as a whole.
     pub findings: Vec<Finding>,
+}
+
+/// What the motor model makes of a whole program.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SimulatedSummary {
+    /// Full steps lost in the rig's own motor.
+    pub lost_steps: u64,
+    /// The greatest lag in it (electrical degrees).
+    pub peak_lag_electrical_deg: f64,
+    /// The line of the move with that lag.
+    pub peak_lag_line: Option<usize>,
+    /// Full steps lost in a worse motor; none where none was tried.
+    pub lost_steps_worse: Option<u64>,
+    /// Up to where the program was played (s); none where that is all of it.
+    pub played_to: Option<f64>,
+    /// Moves that were played to their end.
+    pub played_moves: u64,
+}
+
+impl SimulatedSummary {
+    /// Of a program that was played.
+    pub(super) fn of(rehearsal: &Rehearsal) -> Self {
+        let moves = &rehearsal.own.moves;
+        let lag = |one: &MoveOutcome| one.peak_lag_electrical_deg;
+        let worst = moves.iter().max_by(|a, b| lag(a).total_cmp(&lag(b)));
+        Self {
+            lost_steps: rehearsal.own.lost_steps,
+            peak_lag_electrical_deg: rehearsal.own.peak_lag_electrical_deg,
+            peak_lag_line: worst.map(|worst| worst.line),
+            lost_steps_worse: rehearsal.worse.as_ref().map(|worse| worse.lost_steps),
+            played_to: rehearsal.played_to(),
+            played_moves: moves.last().map_or(0, |last| last.index + 1),
+        }
+    }
 }

@@ -11,6 +11,7 @@ use super::input::load_for;
 use super::output::{self, Output};
 use super::port::BAUD;
 use super::progress::Progress;
+use super::rehearse::{NOT_SIMULATED, RehearseOptions};
 use super::{Answer, Failure, Terminal};
 use slewsmith::emit::{Binary, EmitError, FORMATS, Format, Heading, format};
 use slewsmith::plan::Item;
@@ -60,6 +61,8 @@ pub struct EmitCommand {
     /// Write it although the check fails; the output says so.
     #[arg(long)]
     unchecked: bool,
+    #[command(flatten)]
+    rehearse: RehearseOptions,
 }
 
 /// The player's schedule source.
@@ -136,6 +139,7 @@ impl EmitCommand {
             ));
         }
         let job = load_for(&self.script, &self.output)?;
+        let job = self.rehearse.apply(job, terminal)?;
         let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().of_the_motion()?;
         drop(busy);
@@ -155,8 +159,11 @@ impl EmitCommand {
                 several => format!("{several} moves have"),
             };
             terminal.note(&format!(
-                "{moves} warnings: `slewsmith check --simulate` gives the causes, and whether the rotor follows"
+                "{moves} warnings: `slewsmith check` gives causes and cures"
             ));
+        }
+        if summary.simulated.is_none() {
+            terminal.note(NOT_SIMULATED);
         }
         let mut heading = job.heading(failure.as_deref());
         let program = self.script.file_stem().map(|stem| stem.to_string_lossy());

@@ -22,6 +22,7 @@ mod plan;
 mod plot;
 mod port;
 mod progress;
+mod rehearse;
 mod report;
 mod schema;
 mod signals;

@@ -8,6 +8,7 @@ use super::explain::explanation;
 use super::input::load_for;
 use super::output::Output;
 use super::progress::Progress;
+use super::rehearse::RehearseOptions;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Page;
@@ -22,6 +23,8 @@ pub struct ReportCommand {
     /// Where to write the page; `-` is standard output.
     #[arg(short, long, value_name = "FILE.html")]
     output: PathBuf,
+    #[command(flatten)]
+    rehearse: RehearseOptions,
 }
 
 impl ReportCommand {
@@ -32,6 +35,7 @@ impl ReportCommand {
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
         let job = load_for(&self.script, &self.output)?;
+        let job = self.rehearse.apply(job, terminal)?;
         let busy = Progress::busy("checking the program and drawing its page", terminal);
         let (page, ok) = page(&job, &self.script)?;
         drop(busy);

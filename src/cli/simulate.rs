@@ -6,15 +6,16 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::check::headline;
 use super::input::{load, load_for};
 use super::output::Output;
 use super::progress::Progress;
+use super::rehearse::{conclusion, rehearse};
 use super::table::table;
-use super::terminal::{BAD, GOOD};
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::simulate::{MoveOutcome, Options, Outcome, SimulationEvent, TraceWriter};
-use slewsmith::units::{Rounded, Time};
+use slewsmith::units::{Exactly, Rounded, Time};
 
 /// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -22,7 +23,7 @@ const ROWS: usize = 100;
 const TRACE_INTERVAL: f64 = 1e-3;
 
 /// Play the schedule's ticks in the motor model: lost steps, lag, overshoot,
-/// settling. Exit code 1 when a step is lost.
+/// settling. Exit code 1 when a step is lost, or a move must not run for another reason.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith simulate examples/carousel.moves --trace trace.csv")]
 pub struct SimulateCommand {
@@ -55,20 +56,32 @@ impl SimulateCommand {
             ..Options::default()
         };
         let writer = trace.as_mut().map(|(writer, _)| writer);
-        let outcome = play(&job, &options, writer.zip(self.trace.as_deref()), terminal)?;
+        let writer = writer.zip(self.trace.as_deref());
+        rehearse(&job, terminal)?;
+        let outcome = match (&writer, job.rehearse()?) {
+            (None, Some(rehearsal)) if rehearsal.own.played_to_s.is_none() => rehearsal.own.clone(),
+            _ => play(&job, &options, writer, terminal)?,
+        };
+        let summary = job.check().of_the_motion()?;
+        let may_run = outcome.ok && summary.ok;
         if let Some((writer, _)) = trace {
             Failure::unless_unread(writer.into_inner().finish())?;
         }
         let text = if self.json {
-            serde_json::json!(outcome).to_string() + "\n"
+            let mut object = serde_json::json!(outcome);
+            object["may_run"] = serde_json::json!(may_run);
+            object.to_string() + "\n"
         } else {
-            for_people(&outcome, terminal)
+            let mut text = for_people(&outcome, terminal);
+            text.push_str(&headline(&summary));
+            text.push_str(&conclusion(&summary, Some(&outcome)));
+            text
         };
         let mut out = terminal.results();
         out.write_all(text.as_bytes())
             .and_then(|()| out.flush())
             .map_err(Failure::system("cannot print the outcome"))?;
-        Ok(Answer::of(outcome.ok))
+        Ok(Answer::of(may_run))
     }
 
     fn open_trace(&self) -> Result<Option<(TraceWriter<Output>, f64)>, Failure> {
@@ -106,7 +119,7 @@ pub(super) fn play(
     let played = job.simulate_with(options, &mut |report| {
         match report {
             SimulationEvent::Progress(seconds) => bar.reach(seconds),
-            SimulationEvent::Move(result) => outcome.add(result.clone()),
+            SimulationEvent::Move(_) | SimulationEvent::Cut(_) => outcome.take_in(&report),
             SimulationEvent::Sample(sample) => {
                 match trace.as_deref_mut().map(|trace| trace.write(sample)) {
                     None | Some(Ok(())) => {}
@@ -144,58 +157,103 @@ fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
     Ok(seconds)
 }
 
+/// Moves of one statement over one way, with the same outcome as to lost steps: a row of the
+/// table.
+struct Row<'o> {
+    first: &'o MoveOutcome,
+    moves: u64,
+    lost_steps: i64,
+    peak_lag: f64,
+    overshoot: f64,
+    /// The longest; none where one was not seen to settle.
+    settle: Option<f64>,
+    /// The greatest, either way.
+    final_error: f64,
+}
+
+impl<'o> Row<'o> {
+    fn of(first: &'o MoveOutcome) -> Self {
+        Self {
+            first,
+            moves: 1,
+            lost_steps: first.lost_steps,
+            peak_lag: first.peak_lag_electrical_deg,
+            overshoot: first.overshoot,
+            settle: first.settle_s,
+            final_error: first.final_error,
+        }
+    }
+
+    fn holds(&self, other: &MoveOutcome) -> bool {
+        let key = |one: &MoveOutcome| {
+            (
+                one.line,
+                one.part,
+                one.travel.to_bits(),
+                one.lost_steps != 0,
+            )
+        };
+        self.first.axis == other.axis && key(self.first) == key(other)
+    }
+
+    fn add(&mut self, other: &MoveOutcome) {
+        self.moves += 1;
+        self.lost_steps += other.lost_steps;
+        self.peak_lag = self.peak_lag.max(other.peak_lag_electrical_deg);
+        self.overshoot = self.overshoot.max(other.overshoot);
+        let longest = self.settle.zip(other.settle_s);
+        self.settle = longest.map(|(one, other)| one.max(other));
+        if other.final_error.abs() > self.final_error.abs() {
+            self.final_error = other.final_error;
+        }
+    }
+
+    fn cells(&self) -> Vec<String> {
+        let unit = self.first.unit.name;
+        let settle = self.settle.map(|time| Time::new(time).to_string());
+        vec![
+            self.first.line.to_string(),
+            self.first.axis.clone(),
+            format!("{:+} {unit}", Exactly(self.first.travel)),
+            self.moves.to_string(),
+            self.lost_steps.to_string(),
+            format!("{:.1} deg el.", self.peak_lag),
+            format!("{} {unit}", Rounded(self.overshoot)),
+            settle.unwrap_or_else(|| "not seen".to_owned()),
+            format!("{} {unit}", Rounded(self.final_error)),
+        ]
+    }
+}
+
 fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
+    let mut rows: Vec<Row<'_>> = Vec::new();
+    for one in &outcome.moves {
+        match rows.iter_mut().find(|row| row.holds(one)) {
+            Some(row) => row.add(one),
+            None => rows.push(Row::of(one)),
+        }
+    }
     let most = if terminal.verbose { usize::MAX } else { ROWS };
-    let rows = outcome.moves.iter().take(most).map(row);
     let heads = [
-        "move",
         "line",
         "axis",
+        "travel",
+        "moves",
         "lost steps",
         "peak lag",
         "overshoot",
         "settles in",
         "final error",
     ];
-    let mut text = table(&heads, &[0, 1, 3, 4, 5, 6, 7], rows, terminal.width());
+    let cells = rows.iter().take(most).map(Row::cells);
+    let mut text = table(&heads, &[0, 2, 3, 4, 5, 6, 7, 8], cells, terminal.width());
     text.push('\n');
-    if outcome.moves.len() > most {
+    if rows.len() > most {
         text.push_str(&format!(
-            "… and {} more moves: --verbose shows all\n",
-            outcome.moves.len() - most
+            "… and {} more rows: --verbose shows all\n",
+            rows.len() - most
         ));
     }
-    text.push_str(&conclusion(outcome));
+    text.push('\n');
     text
-}
-
-/// What it all came to, in a line.
-pub(super) fn conclusion(outcome: &Outcome) -> String {
-    let lag = Rounded(outcome.peak_lag_electrical_deg);
-    if outcome.ok {
-        format!(
-            "\nIn the simulator: {GOOD}no step lost{GOOD:#}; peak lag {lag} electrical degrees\n"
-        )
-    } else {
-        format!(
-            "\nIn the simulator: {BAD}{} full steps lost{BAD:#}; peak lag {lag} electrical degrees\n",
-            outcome.lost_steps
-        )
-    }
-}
-
-fn row(result: &MoveOutcome) -> Vec<String> {
-    let unit = result.unit.name;
-    vec![
-        result.index.to_string(),
-        result.line.to_string(),
-        result.axis.clone(),
-        result.lost_steps.to_string(),
-        format!("{:.1} deg el.", result.peak_lag_electrical_deg),
-        format!("{} {unit}", Rounded(result.overshoot)),
-        result
-            .settle_s
-            .map_or_else(|| "not seen".to_owned(), |time| Time::new(time).to_string()),
-        format!("{} {unit}", Rounded(result.final_error)),
-    ]
 }

@@ -13,6 +13,7 @@ use serialport::SerialPort;
 use super::input::load;
 use super::port::{self, BAUD};
 use super::progress::Progress;
+use super::rehearse::{NOT_SIMULATED, RehearseOptions};
 use super::signals::on_interrupt;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
@@ -49,6 +50,8 @@ pub struct StreamCommand {
     /// Play it although the check fails.
     #[arg(long)]
     unchecked: bool,
+    #[command(flatten)]
+    rehearse: RehearseOptions,
     /// Print JSON.
     #[arg(long)]
     json: bool,
@@ -61,10 +64,14 @@ impl StreamCommand {
     /// Wrong input, a board that is not made for the rig, or a port that fails.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
+        let job = self.rehearse.apply(job, terminal)?;
         let mut streaming = job.stream_anyway(self.baud)?;
         let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().of_the_motion()?;
         drop(busy);
+        if summary.simulated.is_none() {
+            terminal.note(NOT_SIMULATED);
+        }
         if let Some(reason) = &summary.first_failure {
             if !self.unchecked {
                 terminal.note(&format!(

@@ -17,6 +17,7 @@ use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 use super::input::read;
 use super::output::{Output, refuse_inputs};
 use super::progress::Progress;
+use super::rehearse::RehearseOptions;
 use super::{Answer, Failure, Terminal, check, report};
 use slewsmith::draw::Page;
 use slewsmith::rig::Files as _;
@@ -45,6 +46,8 @@ pub struct WatchCommand {
     /// extension `.html`).
     #[arg(short, long, value_name = "FILE.html")]
     output: Option<PathBuf>,
+    #[command(flatten)]
+    rehearse: RehearseOptions,
 }
 
 /// Size, time and permissions of a file; none if missing.
@@ -133,7 +136,9 @@ impl WatchCommand {
         let busy = Progress::busy("checking", terminal);
         let read = read(&self.script);
         let looked = read.and_then(|script| {
-            let job = Job::read(script, &mut on_disk)?;
+            let job = self
+                .rehearse
+                .apply_silently(Job::read(script, &mut on_disk)?);
             let page = report::page(&job, &self.script)?.0;
             Ok((job, page))
         });

@@ -3,7 +3,7 @@
 use super::events::UntilError;
 use super::header::ProgramCounts;
 use super::{Error, Job};
-use crate::check::{Checker, Finding, MoveCheck, Summary, player};
+use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player};
 use crate::plan::{Item, Tally};
 use crate::player::ScheduleSource;
 
@@ -19,10 +19,17 @@ pub struct Checks<'a> {
 
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
+        // A program that cannot be planned says so itself, in its place.
+        let rehearsal = job.rehearse().ok().flatten();
+        let model = rehearsal.map(|rehearsal| MotorModel {
+            rehearsal,
+            following: &job.trials,
+            settling: &job.settler,
+        });
         Self {
             job,
             items: Tally::new(UntilError::new(job.program())),
-            checker: Checker::new(&job.rig, job.abilities()),
+            checker: Checker::new(&job.rig, job.abilities()).with_model(model),
             counted: ProgramCounts::default(),
         }
     }
@@ -49,6 +56,7 @@ impl<'a> Checks<'a> {
             Some(untried) => summary.findings.push(untried),
             None => summary.findings.extend(self.of_players()?),
         }
+        summary.findings.extend(borrowed(&self.job.borrowed));
         summary
             .findings
             .extend(self.job.about_the_header(self.counted)?);

@@ -77,8 +77,7 @@ impl Job {
         })
     }
 
-    /// The report on one page, and whether all of the program may run: not where the motor model
-    /// loses steps in what the page shows. `explain` gives the
+    /// The report on one page, and whether all of the program may run. `explain` gives the
     /// paragraphs that explain a kind of finding.
     ///
     /// # Errors
@@ -96,7 +95,9 @@ impl Job {
             report.add(&item, checked.as_ref());
             items += 1;
         }
-        report.simulate();
+        if self.simulated {
+            report.simulate();
+        }
         let whole = items <= COUNTED;
         // A program that cannot be packed has no figure for it.
         let packed = whole
@@ -113,11 +114,7 @@ impl Job {
                 .collect(),
             explain,
         };
-        let mut summary = checks.summary()?;
-        if let Some(loss) = report.loss() {
-            summary.ok = false;
-            summary.first_failure.get_or_insert(loss);
-        }
+        let summary = checks.summary()?;
         let page = report.page(&about, &summary, schedule.as_ref(), packed);
         Ok((page, summary.ok))
     }

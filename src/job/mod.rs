@@ -11,6 +11,7 @@ mod header;
 mod kind;
 mod motor;
 mod player;
+mod rehearsal;
 mod streaming;
 #[cfg(test)]
 mod tests;
@@ -33,10 +34,10 @@ use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
 use crate::physics::Band;
 use crate::plan::{self, Item, PlannedMove, Program};
-use crate::rig::{Files, NoFiles, Rig};
+use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
 use crate::simulate::{
-    Options, Outcome, Settler, SimulationEvent, Trials, simulate, simulate_with,
+    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate, simulate_with,
 };
 use events::UntilError;
 
@@ -48,7 +49,10 @@ pub struct Job {
     abilities: OnceLock<Vec<AxisAbility>>,
     settler: Settler,
     trials: Trials,
+    rehearsal: OnceLock<Rehearsal>,
+    simulated: bool,
     sources: Vec<Arc<Source>>,
+    borrowed: Vec<BorrowedMotor>,
 }
 
 /// The planned items of a job; see [`Job::items`].
@@ -129,8 +133,21 @@ impl Job {
             trials: Trials::of(&read.rig),
             rig: read.rig,
             abilities: OnceLock::new(),
+            rehearsal: OnceLock::new(),
+            simulated: true,
+            borrowed: read.borrowed,
             sources,
         })
+    }
+
+    /// The job with verdicts that leave the motor model out: quicker, and silent about lost
+    /// steps.
+    #[must_use]
+    pub fn without_simulation(self) -> Self {
+        Self {
+            simulated: false,
+            ..self
+        }
     }
 
     /// The rig.
@@ -162,7 +179,9 @@ impl Job {
         Events::new(self)
     }
 
-    /// The moves, each with its verdict, and what the whole program comes to.
+    /// The moves, each with its verdict, and what the whole program comes to. For that the
+    /// program is first played in the motor model, unless the job is
+    /// [`without_simulation`](Self::without_simulation).
     pub fn check(&self) -> Checks<'_> {
         Checks::new(self)
     }

@@ -56,16 +56,18 @@ impl Job {
     /// makes step and direction lines.
     ///
     /// # Errors
-    /// The board does not keep up with the program, the link cannot serve the rig, or the
-    /// program cannot be planned.
+    /// The program cannot be planned or fails its check, the board does not keep up with it, or
+    /// the link cannot serve the rig.
     pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
+        self.passed()?;
         match self.too_much_for_a_line(baud, Lines::Steps)? {
             Some(refusal) => Err(Unstreamable::Refused(Box::new(refusal))),
             None => self.stream_anyway(baud),
         }
     }
 
-    /// The same, whether the board keeps up or not; it stops and says so where it does not.
+    /// The same without a check, whether the board keeps up or not; it stops and says so where it
+    /// does not.
     ///
     /// # Errors
     /// The link cannot serve the rig.

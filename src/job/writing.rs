@@ -92,7 +92,7 @@ impl Job {
     }
 
     /// The heading of a program that passes its check.
-    fn passed(&self) -> Result<Heading<'_>, Error> {
+    pub(super) fn passed(&self) -> Result<Heading<'_>, Error> {
         match self.check().of_the_motion()?.first_failure {
             Some(failure) => Err(Error::MustNotRun(failure)),
             None => Ok(self.heading(None)),

@@ -185,11 +185,8 @@ mod tests {
             },
             load: Load::NONE,
             limits: Limits {
-                speed: None,
-                acceleration: None,
-                jerk: None,
                 torque_margin: 0.3,
-                settle: None,
+                ..Limits::NONE
             },
         }
     }

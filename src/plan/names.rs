@@ -7,7 +7,7 @@ use crate::plan::position::{NoTarget, Position, TravelScale};
 use crate::plan::profile::Impossible;
 use crate::plan::unplannable::Unplannable;
 use crate::rig::{Axis, Pin, Rig};
-use crate::script::{Move, MovePace};
+use crate::script::{Move, MovePace, instead_of};
 use crate::units::Rounded;
 
 /// A rig and the script that names its axes, outputs and inputs.
@@ -120,6 +120,9 @@ impl ProgramNames<'_> {
             [] => problem.help(format!("name it under “{what}s” in the rig")),
             list => problem.help(format!("the rig has {}", list.join(", "))),
         };
+        if let Some(instead) = instead_of(name) {
+            return problem.help(instead);
+        }
         problem.suggest(name, known)
     }
 

@@ -22,6 +22,11 @@ pub struct Limits {
     /// How close to the target counts as settled (rad or m), where it is given; see
     /// [`Axis::settle`](super::Axis::settle).
     pub settle: Option<f64>,
+    /// Share by which a worse motor makes less torque than this one, from 0 to below 1 …
+    pub weaker_motor: f64,
+    /// … and by which inertia and friction of a worse load are larger. A program is played in
+    /// both together; a tenth each where they are not given.
+    pub heavier_load: f64,
 }
 
 /// What no axis on a bench exceeds.
@@ -48,10 +53,17 @@ const LINEAR: Ceilings = Ceilings {
     settle: 1.0,
 };
 
+/// Share of a load that may come on top of it: chosen, beyond any doubt about a load.
+const HEAVIEST: f64 = 10.0;
+
 impl Limits {
     /// Share of the low edge of the pull-out torque kept in reserve where the rig does not say:
     /// chosen so that what is left is below every measured point of the tests.
     pub const TORQUE_MARGIN: f64 = 0.15;
+
+    /// Both shares of a worse axis where the rig does not say: chosen, the usual tolerance of
+    /// holding torques in data sheets (common practice).
+    pub const WORSE: f64 = 0.1;
 
     /// No limits but the motor's own.
     pub const NONE: Self = Self {
@@ -60,6 +72,8 @@ impl Limits {
         jerk: None,
         torque_margin: Self::TORQUE_MARGIN,
         settle: None,
+        weaker_motor: Self::WORSE,
+        heavier_load: Self::WORSE,
     };
 
     /// Reads limits of a rotary or a linear axis.
@@ -87,6 +101,9 @@ impl Limits {
             Fraction::new(Self::TORQUE_MARGIN),
         );
         let settle = fields.optional("settle", Bounds::positive(1e-12, ceilings.settle));
+        let worse = Fraction::new(Self::WORSE);
+        let weaker_motor = fields.or("weaker_motor", Bounds::below(1.0), worse);
+        let heavier_load = fields.or("heavier_load", Bounds::up_to(HEAVIEST), worse);
         fields.finish();
         Self {
             speed: speed.map(S::to_si),
@@ -94,6 +111,8 @@ impl Limits {
             jerk: jerk.map(J::to_si),
             torque_margin: margin.si(),
             settle: settle.map(T::to_si),
+            weaker_motor: weaker_motor.si(),
+            heavier_load: heavier_load.si(),
         }
     }
 }

@@ -32,7 +32,7 @@ pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
-pub use profile::{Files, NoFiles};
+pub use profile::{BorrowedMotor, Files, NoFiles};
 #[cfg(test)]
 pub(crate) use read::ReadRig;
 pub use timer::Timer;

@@ -38,10 +38,45 @@ impl Files for NoFiles {
     }
 }
 
+/// A motor of which some values are its own and the others those of a profile.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BorrowedMotor {
+    /// The profile's file, without folder and ending.
+    pub profile: String,
+    /// Keys that the rig gives itself.
+    pub own: Vec<String>,
+    /// Keys that are the profile's.
+    pub borrowed: Vec<String>,
+}
+
+/// What a motor is called among the parts.
+pub(crate) const MOTOR: &str = "the motor";
+
+/// Keys that say nothing about what a motor does.
+const WORDS: [&str; 2] = ["name", "source"];
+
+impl BorrowedMotor {
+    /// Where both sides have values that matter.
+    fn of(path: &str, own: &[Entry], borrowed: &[Entry]) -> Option<Self> {
+        let keys = |entries: &[Entry]| -> Vec<String> {
+            let keys = entries.iter().map(|entry| entry.key.clone());
+            keys.filter(|key| !WORDS.contains(&key.as_str())).collect()
+        };
+        let (own, borrowed) = (keys(own), keys(borrowed));
+        let stem = Path::new(path).file_stem().unwrap_or_default();
+        (!own.is_empty() && !borrowed.is_empty()).then(|| Self {
+            profile: stem.to_string_lossy().into_owned(),
+            own,
+            borrowed,
+        })
+    }
+}
+
 /// The profiles opened so far, each once.
 pub(crate) struct Profiles<'f> {
     files: &'f mut dyn Files,
     opened: Vec<(String, Arc<Source>)>,
+    motors: Vec<BorrowedMotor>,
 }
 
 impl<'f> Profiles<'f> {
@@ -49,7 +84,13 @@ impl<'f> Profiles<'f> {
         Self {
             files,
             opened: Vec::new(),
+            motors: Vec::new(),
         }
+    }
+
+    /// The motors that borrow values, each kind once.
+    pub fn take_motors(&mut self) -> Vec<BorrowedMotor> {
+        std::mem::take(&mut self.motors)
     }
 
     /// The texts read, in the order in which they were first named.
@@ -123,6 +164,11 @@ impl<'f> Profiles<'f> {
             !own.iter()
                 .any(|mine| mine.key == entry.key || twin(&mine.key) == entry.key)
         });
+        if what == MOTOR {
+            let borrowed = BorrowedMotor::of(path, &own, &entries);
+            let is_new = |motor: &BorrowedMotor| !self.motors.contains(motor);
+            self.motors.extend(borrowed.filter(is_new));
+        }
         own.append(&mut entries);
         Some((place, own))
     }

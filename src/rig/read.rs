@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::fields::{self, Fields};
 use super::names::name;
 use super::problems::{Place, Problems};
-use super::profile::{self, Files, Profiles};
+use super::profile::{self, BorrowedMotor, Files, Profiles};
 use super::yaml::{self, Entry, Node, NodeKind};
 use super::{Axis, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
 use crate::diagnostic::{Diagnostics, Source};
@@ -21,6 +21,8 @@ pub struct ReadRig {
     /// Every text that was read: the rig's own, then the profiles in the order in
     /// which they are first named.
     pub sources: Vec<Arc<Source>>,
+    /// Motors of which some values are those of a profile.
+    pub borrowed: Vec<BorrowedMotor>,
 }
 
 impl Rig {
@@ -35,9 +37,14 @@ impl Rig {
         let entries = profile::table("the rig", yaml::read(source)?)?;
         let fields = Fields::new("the rig", profile::start(source), entries, &mut problems);
         let rig = read_rig(fields, &mut profiles);
+        let borrowed = profiles.take_motors();
         let mut sources = vec![Arc::clone(source)];
         sources.extend(profiles.into_sources());
-        problems.finish(rig.map(|rig| ReadRig { rig, sources }))
+        problems.finish(rig.map(|rig| ReadRig {
+            rig,
+            sources,
+            borrowed,
+        }))
     }
 }
 
@@ -116,7 +123,7 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
     let mut fields = Fields::of("the axis", entry.key_place, entry.value, problems)?;
     let motor = fields
         .need("motor", "…")
-        .and_then(|entry| profiles.part("the motor", entry, fields.problems()))
+        .and_then(|entry| profiles.part(profile::MOTOR, entry, fields.problems()))
         .and_then(Motor::read);
     let drive = fields
         .need("drive", "…")

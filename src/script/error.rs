@@ -13,6 +13,7 @@ use super::syntax::Addition;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::units::{Dimension, Quantity};
 pub use expected::Expected;
+pub(crate) use hints::instead_of;
 
 /// Something wrong, and where.
 #[derive(Debug, Clone, PartialEq)]

@@ -36,6 +36,7 @@ pub(crate) use expand::{Actions, BlockPass, ScriptStep};
 pub(crate) use grammar::{RESERVED, STATEMENTS};
 
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, Span};
+pub(crate) use error::instead_of;
 use error::{Duplicate, ErrorKind, ScriptError};
 use expand::CALLS_SHOWN;
 use operation::{Call, Operation, Operations, count};

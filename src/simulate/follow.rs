@@ -14,6 +14,9 @@ use crate::rig::{Axis, TravelUnit};
 /// 0.06 electrical degrees, below what any stop is judged by.
 const REST: f64 = 1e-3;
 
+/// Internal steps between two looks at how much work is left: chosen, some milliseconds.
+const STRETCH: f64 = 10_000.0;
+
 /// A moving rotor that lags by so many electrical cycles is lost: chosen, half way between the
 /// rest it leaves and the next.
 pub(super) const LOST: f64 = 0.75;
@@ -51,6 +54,8 @@ struct Moving {
     line: usize,
     part: MovePart,
     direction: Direction,
+    /// Microsteps, and those that are still to come.
+    steps: u64,
     steps_left: u64,
     /// Time of the last step so far.
     last_step: f64,
@@ -95,24 +100,33 @@ impl<'m> Follower<'m> {
         });
     }
 
-    /// A step at `time` seconds.
+    /// A step at `time` seconds. It and each internal step on the way take one from `left`; once
+    /// nothing is left the rotor stays where it is.
     pub(super) fn step(
         &mut self,
         time: f64,
         direction: Direction,
+        left: &mut u64,
         report: &mut Reporter<'_>,
     ) -> ControlFlow<()> {
+        *left = left.saturating_sub(1);
         if self
             .moving
             .as_ref()
             .is_none_or(|moving| moving.steps_left == 0)
         {
-            self.rest(time, report)?;
+            self.rest(time, left, report)?;
+            if *left == 0 {
+                return ControlFlow::Continue(());
+            }
             self.end(report)?;
             self.simulator.skip(time);
             self.begin(time, direction);
         } else {
-            self.advance(time, report)?;
+            self.advance(time, left, report)?;
+            if *left == 0 {
+                return ControlFlow::Continue(());
+            }
         }
         self.simulator
             .command(self.simulator.commanded() + direction.sign());
@@ -126,9 +140,27 @@ impl<'m> Follower<'m> {
     }
 
     /// The program is over.
-    pub(super) fn finish(&mut self, report: &mut Reporter<'_>) -> ControlFlow<()> {
-        self.rest(f64::INFINITY, report)?;
+    pub(super) fn finish(&mut self, left: &mut u64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        self.rest(f64::INFINITY, left, report)?;
+        if *left == 0 {
+            return ControlFlow::Continue(());
+        }
         self.end(report)
+    }
+
+    /// The simulation ends before the program: what a move has lost until now is told.
+    pub(super) fn cut(&mut self, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        let strayed = self.simulator.lag() / TAU - self.behind as f64;
+        if strayed.abs() > LOST {
+            self.end(report)
+        } else {
+            ControlFlow::Continue(())
+        }
+    }
+
+    /// How far it is (s).
+    pub(super) fn time(&self) -> f64 {
+        self.simulator.time()
     }
 
     fn begin(&mut self, time: f64, direction: Direction) {
@@ -145,6 +177,7 @@ impl<'m> Follower<'m> {
             line: expected.line,
             part: expected.part,
             direction,
+            steps: expected.steps,
             steps_left: expected.steps,
             last_step: time,
             peak_lag: 0.0,
@@ -155,15 +188,15 @@ impl<'m> Follower<'m> {
     }
 
     /// Follows the rotor after the last step of a move, until `until` seconds at most.
-    fn rest(&mut self, until: f64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+    fn rest(&mut self, until: f64, left: &mut u64, report: &mut Reporter<'_>) -> ControlFlow<()> {
         let Some(moving) = &self.moving else {
             return ControlFlow::Continue(());
         };
         let until = until.min(moving.last_step + self.longest_rest);
         let period = TAU / self.simulator.machine().natural_frequency();
-        while self.simulator.time() < until && !self.rests(period) {
+        while self.simulator.time() < until && !self.rests(period) && *left > 0 {
             let to = (self.simulator.time() + 0.25 * period).min(until);
-            self.advance(to, report)?;
+            self.advance(to, left, report)?;
         }
         ControlFlow::Continue(())
     }
@@ -176,7 +209,24 @@ impl<'m> Follower<'m> {
             .is_some_and(|since| self.simulator.time() - since >= period)
     }
 
-    fn advance(&mut self, to: f64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+    /// Goes on to `to` seconds, or until nothing is left to do.
+    fn advance(&mut self, to: f64, left: &mut u64, report: &mut Reporter<'_>) -> ControlFlow<()> {
+        let stretch = STRETCH * self.simulator.machine().internal_step();
+        while *left > 0 && self.simulator.time() + stretch < to {
+            self.advance_a_stretch(self.simulator.time() + stretch, left, report)?;
+        }
+        if *left == 0 {
+            return ControlFlow::Continue(());
+        }
+        self.advance_a_stretch(to, left, report)
+    }
+
+    fn advance_a_stretch(
+        &mut self,
+        to: f64,
+        left: &mut u64,
+        report: &mut Reporter<'_>,
+    ) -> ControlFlow<()> {
         let Self {
             name,
             simulator,
@@ -189,6 +239,7 @@ impl<'m> Follower<'m> {
         } = self;
         let mut flow = ControlFlow::Continue(());
         simulator.advance_with(to, |simulator| {
+            *left = left.saturating_sub(1);
             if let Some(moving) = moving {
                 moving.watch(simulator, *behind, *settle);
             }
@@ -220,17 +271,25 @@ impl<'m> Follower<'m> {
         };
         self.behind += slipped;
         let to_load = self.unit.per_si / self.motor_per_travel;
-        let settled = moving.last_outside < self.simulator.time();
+        let inside = self.simulator.time() - moving.last_outside;
+        let half_period = 0.5 * TAU / machine.natural_frequency();
+        let settled = inside > 0.0;
         let result = MoveOutcome {
             index: moving.index,
             line: moving.line,
             part: moving.part.word(),
             axis: self.name.to_owned(),
+            travel: moving.steps as f64
+                * moving.direction.sign() as f64
+                * machine.microstep_electrical()
+                / machine.rotor_teeth
+                * to_load,
             lost_steps: 4 * slipped * moving.direction.sign(),
             peak_lag_electrical_deg: degrees(moving.peak_lag),
             overshoot: moving.overshoot * to_load,
             settle_s: settled.then_some(moving.last_outside - moving.last_step),
             final_error: -lag / machine.rotor_teeth * to_load,
+            steady: moving.resting_since.is_some() || inside >= half_period,
             unit: self.unit,
         };
         report(SimulationEvent::Move(&result))

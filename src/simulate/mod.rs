@@ -13,6 +13,7 @@
 
 mod follow;
 mod outcome;
+mod rehearsal;
 mod settling;
 #[cfg(test)]
 mod tests;
@@ -23,13 +24,15 @@ use std::ops::ControlFlow;
 
 use follow::Follower;
 pub use outcome::{MoveOutcome, Outcome};
+pub use rehearsal::Rehearsal;
+pub(crate) use rehearsal::{MOST_WORK, Pauses};
 pub(crate) use settling::Settler;
 pub use trace::{TraceSample, TraceWriter};
 pub(crate) use trial::Trials;
 
 use crate::physics::Machine;
 use crate::plan::Item;
-use crate::rig::Rig;
+use crate::rig::{Axis, Rig};
 use crate::schedule::{Schedule, ScheduleRun};
 
 /// How to simulate.
@@ -45,6 +48,12 @@ pub struct Options {
     /// How many times shorter the internal steps are than
     /// [`Machine::internal_step`]: 1 but for showing that it does not matter.
     pub finer: f64,
+    /// Whether each axis has the weaker motor and the heavier load that its
+    /// [`Limits`](crate::rig::Limits) name.
+    pub worse: bool,
+    /// Steps and internal steps of all axes after which the simulation ends; none: with the
+    /// program.
+    pub most_work: Option<u64>,
 }
 
 impl Default for Options {
@@ -54,6 +63,8 @@ impl Default for Options {
             trace_interval: None,
             longest_rest: 2.0,
             finer: 1.0,
+            worse: false,
+            most_work: None,
         }
     }
 }
@@ -68,6 +79,9 @@ pub enum SimulationEvent<'a> {
     Move(&'a MoveOutcome),
     /// A sample of the trace. The samples of one axis come in the order of time.
     Sample(&'a TraceSample<'a>),
+    /// [`Options::most_work`] is done, and the program is played no further than so many
+    /// seconds. Moves that are under way are told where they have lost steps already.
+    Cut(f64),
 }
 
 /// Simulates a planned program on a rig and gathers what became of its moves.
@@ -78,9 +92,7 @@ pub(crate) fn simulate(
 ) -> Outcome {
     let mut outcome = Outcome::default();
     let mut gather = |report: SimulationEvent<'_>| {
-        if let SimulationEvent::Move(result) = report {
-            outcome.add(result.clone());
-        }
+        outcome.take_in(&report);
         ControlFlow::Continue(())
     };
     // The closure never breaks off.
@@ -98,7 +110,11 @@ pub(crate) fn simulate_with(
 ) -> ControlFlow<()> {
     let error = options.clock_error.unwrap_or(rig.timer.tolerance);
     let tick = 1.0 / (rig.timer.tick_rate() * (1.0 + error));
-    let machines: Vec<Machine> = rig.axes.iter().map(Machine::of).collect();
+    let machine = |axis| match options.worse {
+        true => worse_machine(axis),
+        false => Machine::of(axis),
+    };
+    let machines: Vec<Machine> = rig.axes.iter().map(machine).collect();
     let mut followers: Vec<Follower> = rig
         .axes
         .iter()
@@ -107,6 +123,7 @@ pub(crate) fn simulate_with(
         .collect();
 
     let mut moves = 0;
+    let mut left = options.most_work.unwrap_or(u64::MAX);
     let mut schedule = Schedule::new(items, rig);
     while let Some(run) = schedule.next_run() {
         // Nothing but a step turns a rotor.
@@ -132,14 +149,38 @@ pub(crate) fn simulate_with(
             }
         }
         for at in ticks {
-            followers[axis].step(*at as f64 * tick, direction, report)?;
+            followers[axis].step(*at as f64 * tick, direction, &mut left, report)?;
+            if left == 0 {
+                return cut(&mut followers, report);
+            }
         }
         if let Some(last) = ticks.last() {
             report(SimulationEvent::Progress(*last as f64 * tick))?;
         }
     }
     for follower in &mut followers {
-        follower.finish(report)?;
+        follower.finish(&mut left, report)?;
+    }
+    if left == 0 {
+        return cut(&mut followers, report);
     }
     ControlFlow::Continue(())
+}
+
+/// Ends a simulation that has done its work before the program is over.
+fn cut(
+    followers: &mut [Follower<'_>],
+    report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
+) -> ControlFlow<()> {
+    let reached = followers.iter().map(Follower::time).fold(0.0, f64::max);
+    for follower in followers {
+        follower.cut(report)?;
+    }
+    report(SimulationEvent::Cut(reached))
+}
+
+/// The machine of `axis` with the weaker motor and the heavier load that its limits name.
+fn worse_machine(axis: &Axis) -> Machine {
+    let limits = &axis.limits;
+    Machine::of(axis).worse(1.0 - limits.weaker_motor, 1.0 + limits.heavier_load)
 }

@@ -3,6 +3,8 @@
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
+use super::SimulationEvent;
+use crate::plan::PlannedMove;
 use crate::rig::TravelUnit;
 
 /// What became of a program. Serialises as `simulate --json` shows it.
@@ -16,6 +18,8 @@ pub struct Outcome {
     pub peak_lag_electrical_deg: f64,
     /// Every move on every axis that it turns, by index.
     pub moves: Vec<MoveOutcome>,
+    /// Where the simulation ended before the program (s); none where it played all of it.
+    pub played_to_s: Option<f64>,
 }
 
 /// What became of one move on one axis. Serialises with `…_deg` for a rotary load and
@@ -30,6 +34,8 @@ pub struct MoveOutcome {
     pub part: &'static str,
     /// The axis.
     pub axis: String,
+    /// How far it was to go (in `unit`, signed).
+    pub travel: f64,
     /// Full steps that the rotor fell behind along the motion for good; negative where
     /// it ran ahead. A multiple of four, as equilibria lie four full steps apart.
     pub lost_steps: i64,
@@ -44,6 +50,9 @@ pub struct MoveOutcome {
     pub settle_s: Option<f64>,
     /// True minus commanded place of the load at the end (in `unit`), lost steps included.
     pub final_error: f64,
+    /// Whether it rested at the end, or had been within `settle` for half a period of its natural
+    /// frequency: the zero of a swing is no standstill.
+    pub steady: bool,
     /// Degrees, or millimetres where the load is linear.
     pub unit: TravelUnit,
 }
@@ -74,11 +83,31 @@ impl Default for Outcome {
             lost_steps: 0,
             peak_lag_electrical_deg: 0.0,
             moves: Vec::new(),
+            played_to_s: None,
         }
     }
 }
 
 impl Outcome {
+    /// What became of a move on an axis; none where it was not played to its end.
+    pub fn of(&self, planned: &PlannedMove, axis: &str) -> Option<&MoveOutcome> {
+        let first = self.moves.partition_point(|one| one.index < planned.index);
+        let of_index = self.moves[first..]
+            .iter()
+            .take_while(|one| one.index == planned.index);
+        let mut found = of_index.filter(|one| one.part == planned.part.word());
+        found.find(|one| one.axis == axis)
+    }
+
+    /// Takes in what a simulation tells.
+    pub fn take_in(&mut self, event: &SimulationEvent<'_>) {
+        match event {
+            SimulationEvent::Move(result) => self.add((*result).clone()),
+            SimulationEvent::Cut(reached) => self.played_to_s = Some(*reached),
+            SimulationEvent::Progress(_) | SimulationEvent::Sample(_) => {}
+        }
+    }
+
     /// Takes in what became of a move.
     pub fn add(&mut self, result: MoveOutcome) {
         self.ok &= result.lost_steps == 0;

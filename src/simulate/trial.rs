@@ -1,7 +1,7 @@
 //! Whether a rotor follows a motion, for what the planner makes of its own.
 //!
 //! Two motors play the ticks of the motion from rest, on a clock that is as fast as the timer's
-//! tolerance allows: the one of the rig, and one that is worse by [`WEAKER`] and [`HEAVIER`],
+//! tolerance allows: the one of the rig, and one that is worse by the shares that its limits name,
 //! so that a plan has something left for a rotor that still swings from the move before. They
 //! start where the detent helps and where it hinders. Behind the last step they are followed
 //! for two periods of the natural frequency: nothing drives them any more, so that a rotor
@@ -18,6 +18,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use sha2::{Digest as _, Sha256};
 
 use super::follow::LOST;
+use super::worse_machine;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
@@ -25,10 +26,6 @@ use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
 use crate::script::Shape;
 
-/// Torque constant of the worse motor, and inertia and friction of its load, over those of the
-/// rig's. Chosen: the tolerance of data sheets.
-const WEAKER: f64 = 0.9;
-const HEAVIER: f64 = 1.1;
 /// Lag (electrical cycles) that the swing of a rotor which stays does not reach at standstill:
 /// chosen, as a rotor that carries no load turns over at half a cycle, and a loaded one sooner.
 const STAYS: f64 = 0.4;
@@ -70,7 +67,7 @@ impl TriedAxis {
     fn of(axis: &Axis) -> Self {
         let nominal = Machine::of(axis);
         Self {
-            worse: nominal.worse(WEAKER, HEAVIER),
+            worse: worse_machine(axis),
             load_turn: axis.microsteps_per_motor_turn() as f64 * nominal.gearing,
             nominal,
         }

@@ -158,11 +158,9 @@ impl Bench {
                 ..Load::NONE
             },
             limits: Limits {
-                speed: None,
-                acceleration: None,
-                jerk: None,
                 torque_margin: 0.3,
                 settle: Some(0.01),
+                ..Limits::NONE
             },
         }
     }

@@ -2,6 +2,7 @@
 
 pub(crate) mod avr;
 pub(crate) mod bench;
+pub(crate) mod draw;
 pub(crate) mod model;
 pub(crate) mod motion;
 #[path = "../../tests/support/posix_board.rs"]

@@ -49,11 +49,9 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
         },
         load: Load::NONE,
         limits: Limits {
-            speed: None,
-            acceleration: None,
-            jerk: None,
             torque_margin: 0.3,
             settle: Some(0.01),
+            ..Limits::NONE
         },
     }
 }

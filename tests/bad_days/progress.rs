@@ -63,7 +63,6 @@ fn every_command_that_goes_through_a_long_program_shows_progress() {
     let bench = with_moves(1_000_000_000_000, 1);
     for (command, words) in [
         ("check long.moves", " moves in "),
-        ("check long.moves --simulate", "going through the program"),
         ("simulate long.moves", "going through the program"),
         ("emit long.moves --as csv -o x.csv", "checking the program"),
         ("report long.moves -o x.html", "checking the program"),

@@ -44,7 +44,7 @@ fn lost_steps_fail_the_run_whoever_reads_the_outcome_or_the_trace() {
         vec!["simulate", &mixer],
         vec!["simulate", &mixer, "--json"],
         vec!["simulate", &mixer, "--trace", "-"],
-        vec!["check", &mixer, "--simulate"],
+        vec!["check", &mixer],
     ] {
         assert_eq!(bench.run(&command).code, Some(1), "{command:?}");
         unread(&bench, &command).ended(1);

@@ -87,15 +87,6 @@ impl<'a> ReportContent<'a> {
         ));
     }
 
-    /// The first move in which the motor model loses steps, as a reason not to run the program.
-    pub fn loss(&self) -> Option<FirstFailure> {
-        let loss = self.simulation.as_ref()?.first_loss()?;
-        Some(FirstFailure {
-            line: Some(loss.line),
-            reason: findings::loss(loss).message,
-        })
-    }
-
     /// The page; `schedule` is what the schedule came to, where it was counted, and
     /// `packed` how many bytes it takes when it is packed.
     pub fn page(
@@ -119,8 +110,7 @@ impl<'a> ReportContent<'a> {
             .map(|((plane, ability), path)| torque::plot(plane, ability, path))
             .collect();
         let mut sections = Vec::new();
-        let loss = self.simulation.as_ref().and_then(Simulation::first_loss);
-        let findings = findings::blocks(self.rig, about, summary, &self.rows, loss);
+        let findings = findings::blocks(self.rig, about, summary, &self.rows);
         if !findings.is_empty() {
             sections.push(Section {
                 id: "findings",
@@ -266,6 +256,13 @@ fn answer(summary: &Summary) -> PageAnswer {
         format!("{} moves", summary.moves)
     };
     let mut sentences = Vec::new();
+    let (may_run, not_simulated) = match &summary.simulated {
+        Some(_) => ("May run", None),
+        None => (
+            "May run, not simulated",
+            Some("The motor model was left out: lost steps stay unnoticed.".to_owned()),
+        ),
+    };
     let (tone, word) = if !summary.ok {
         sentences.push(match &summary.first_failure {
             Some(FirstFailure { line: None, reason }) => format!("{reason}."),
@@ -286,10 +283,12 @@ fn answer(summary: &Summary) -> PageAnswer {
             .any(|finding| finding.severity == Severity::Warning)
     {
         sentences.push("Every move passes, with warnings.".to_owned());
-        (Tone::Doubtful, "May run")
+        sentences.extend(not_simulated);
+        (Tone::Doubtful, may_run)
     } else {
         sentences.push("Every move passes: torque, critical speeds, timer and drive.".to_owned());
-        (Tone::Good, "May run")
+        sentences.extend(not_simulated);
+        (Tone::Good, may_run)
     };
     PageAnswer {
         tone,

@@ -7,17 +7,9 @@ use super::page::{PageBlock, PageFinding, Tone};
 use super::rows::Rows;
 use crate::check::{self, Severity, Summary};
 use crate::rig::Rig;
-use crate::simulate::MoveOutcome;
 
-/// What was found about the rig and about the moves of the table, the gravest first; `loss`
-/// is the first move in which the motor model loses steps.
-pub(super) fn blocks(
-    rig: &Rig,
-    about: &About,
-    summary: &Summary,
-    rows: &Rows,
-    loss: Option<&MoveOutcome>,
-) -> Vec<PageBlock> {
+/// What was found about the rig and about the moves of the table, the gravest first.
+pub(super) fn blocks(rig: &Rig, about: &About, summary: &Summary, rows: &Rows) -> Vec<PageBlock> {
     let mut found: Vec<(check::Finding, Option<usize>)> = Vec::new();
     let of_rig = summary.findings.iter().cloned();
     found.extend(of_rig.map(|finding| {
@@ -26,11 +18,9 @@ pub(super) fn blocks(
     }));
     for row in rows.rows() {
         let sample = &row.sample;
-        let of_axes = sample.check.axes.iter().flat_map(|check| &check.findings);
-        let of_move = of_axes.chain(&sample.changes).cloned();
+        let of_move = sample.findings().chain(&sample.changes).cloned();
         found.extend(of_move.map(|finding| (finding, Some(sample.planned.line))));
     }
-    found.extend(loss.map(|loss| (self::loss(loss), Some(loss.line))));
     // Moves of one statement may differ by a microstep, and by nothing else.
     let mut told = HashSet::new();
     found.retain(|(finding, line)| {
@@ -77,20 +67,6 @@ fn as_shown(finding: check::Finding, place: String, explanation: Vec<String>) ->
     }
 }
 
-/// What the motor model lost, where it did.
-pub(super) fn loss(loss: &MoveOutcome) -> check::Finding {
-    let message = format!(
-        "the motor model loses {} full steps in this move",
-        loss.lost_steps.unsigned_abs()
-    );
-    check::Finding::new("steps-lost", Severity::Failure, message)
-        .cures(vec![
-            "a gentler ramp, another cruise speed, or more damping; the simulator shows each move"
-                .to_owned(),
-        ])
-        .axis(&loss.axis)
-}
-
 const fn tone_of(weight: Severity) -> Tone {
     match weight {
         Severity::Failure => Tone::Bad,
@@ -104,33 +80,5 @@ const fn weight_word(weight: Severity) -> &'static str {
         Severity::Failure => "Must not run",
         Severity::Warning => "Warning",
         Severity::Note => "Note",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::rig::TravelUnit;
-
-    #[test]
-    fn lost_steps_come_with_a_cure() {
-        let lost = MoveOutcome {
-            index: 0,
-            line: 3,
-            part: "whole",
-            axis: "disc".to_owned(),
-            lost_steps: 4,
-            peak_lag_electrical_deg: 400.0,
-            overshoot: 0.0,
-            settle_s: None,
-            final_error: -7.2,
-            unit: TravelUnit {
-                name: "deg",
-                per_si: 1.0,
-            },
-        };
-        let finding = loss(&lost);
-        assert_eq!(finding.severity, Severity::Failure);
-        assert!(!finding.cures.is_empty());
     }
 }

@@ -14,10 +14,10 @@ use crate::units::{Rounded, Time};
 /// Rows at most.
 const MOST: usize = 200;
 
-/// A row: the first move of its kind and how many there are.
+/// A row: the worst move of its kind, the first of equals, and how many there are.
 #[derive(Debug)]
 pub(super) struct TableRow {
-    /// The first one.
+    /// That move.
     pub sample: MoveCheck,
     /// How many.
     pub moves: u64,
@@ -50,7 +50,11 @@ impl Rows {
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match self.known.get(&key) {
             Some(index) => {
-                self.rows[*index].moves += 1;
+                let row = &mut self.rows[*index];
+                row.moves += 1;
+                if checked.verdict() > row.sample.verdict() {
+                    row.sample = checked.clone();
+                }
                 Some(*index)
             }
             None if self.rows.len() < MOST => {
@@ -114,59 +118,60 @@ impl Rows {
     fn cells(&self, row: &TableRow, rig: &Rig, simulation: Option<&Simulation>) -> Vec<Vec<Cell>> {
         let planned = &row.sample.planned;
         let axes = row.sample.check.axes.iter().zip(&planned.travel);
-        axes.map(|(check, travel)| {
-            let axis = &rig.axes[check.axis];
-            let unit = TravelUnit::of(axis);
-            let mut cells: Vec<Cell> = vec![planned.line.to_string().into()];
-            if self.axes > 1 {
-                cells.push(axis.name.clone().into());
-            }
-            let verdict = Verdict::of(&check.findings);
-            let tone = match verdict {
-                Verdict::Pass => Tone::Good,
-                Verdict::Warn => Tone::Doubtful,
-                Verdict::Fail => Tone::Bad,
-            };
-            cells.extend([
-                Cell {
-                    tone,
-                    ..verdict.word().into()
-                },
-                format!(
-                    "{} {}",
-                    signed((travel.to - travel.from) * unit.per_si),
-                    unit.name
-                )
-                .into(),
-                row.moves.to_string().into(),
-                Cell {
-                    at: Some(row.from),
-                    ..Time::new(row.from).to_string().into()
-                },
-                Time::new(planned.motion.duration).to_string().into(),
-                planned.motion.shape.name().into(),
-                format!(
-                    "{} {}/s",
-                    Rounded(check.peak_speed * unit.per_si),
-                    unit.name
-                )
-                .into(),
-                asked(check).into(),
-                check.margin_text(rig).into(),
-                check.bands_text().into(),
-                format!(
-                    "{} {}",
-                    Rounded(tidy(travel.target_error * unit.per_si)),
-                    unit.name
-                )
-                .into(),
-            ]);
-            if let Some(simulation) = simulation {
-                cells.push(lag(simulation.outcome(planned.index, &axis.name)));
-            }
-            cells
-        })
-        .collect()
+        axes.enumerate()
+            .map(|(number, (check, travel))| {
+                let axis = &rig.axes[check.axis];
+                let unit = TravelUnit::of(axis);
+                let mut cells: Vec<Cell> = vec![planned.line.to_string().into()];
+                if self.axes > 1 {
+                    cells.push(axis.name.clone().into());
+                }
+                let verdict = row.sample.axis_verdict(number);
+                let tone = match verdict {
+                    Verdict::Pass => Tone::Good,
+                    Verdict::Warn => Tone::Doubtful,
+                    Verdict::Fail => Tone::Bad,
+                };
+                cells.extend([
+                    Cell {
+                        tone,
+                        ..verdict.word().into()
+                    },
+                    format!(
+                        "{} {}",
+                        signed((travel.to - travel.from) * unit.per_si),
+                        unit.name
+                    )
+                    .into(),
+                    row.moves.to_string().into(),
+                    Cell {
+                        at: Some(row.from),
+                        ..Time::new(row.from).to_string().into()
+                    },
+                    Time::new(planned.motion.duration).to_string().into(),
+                    planned.motion.shape.name().into(),
+                    format!(
+                        "{} {}/s",
+                        Rounded(check.peak_speed * unit.per_si),
+                        unit.name
+                    )
+                    .into(),
+                    asked(check).into(),
+                    check.margin_text(rig).into(),
+                    check.bands_text().into(),
+                    format!(
+                        "{} {}",
+                        Rounded(tidy(travel.target_error * unit.per_si)),
+                        unit.name
+                    )
+                    .into(),
+                ]);
+                if let Some(simulation) = simulation {
+                    cells.push(lag(simulation.outcome(planned.index, &axis.name)));
+                }
+                cells
+            })
+            .collect()
     }
 }
 

@@ -7,7 +7,7 @@ use super::page::{Live, PagePlot};
 use crate::draw::chart::{Chart, LineStyle, Series, decimate};
 use crate::plan::Item;
 use crate::rig::Rig;
-use crate::simulate::{self, MoveOutcome, Options};
+use crate::simulate::{self, MOST_WORK, MoveOutcome, Options};
 
 /// Columns of a plot in which the least and the greatest value are kept.
 const COLUMNS: usize = 700;
@@ -65,6 +65,7 @@ impl Simulation {
         let options = Options {
             trace_interval: Some(interval),
             longest_rest: REST,
+            most_work: Some(MOST_WORK),
             ..Options::default()
         };
         let mut take_in =
@@ -84,7 +85,7 @@ impl Simulation {
             simulate::SimulationEvent::Progress(time) if *time > until => {
                 return ControlFlow::Break(());
             }
-            simulate::SimulationEvent::Progress(_) => {}
+            simulate::SimulationEvent::Progress(_) | simulate::SimulationEvent::Cut(_) => {}
             simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();
                 self.moves
@@ -108,14 +109,6 @@ impl Simulation {
     /// What became of a move on an axis, where it was played.
     pub fn outcome(&self, index: u64, axis: &str) -> Option<&MoveOutcome> {
         self.moves.get(&(index, axis.to_owned()))
-    }
-
-    /// The first move in which steps were lost, by its line.
-    pub fn first_loss(&self) -> Option<&MoveOutcome> {
-        self.moves
-            .values()
-            .filter(|outcome| outcome.lost_steps != 0)
-            .min_by_key(|outcome| (outcome.index, outcome.line))
     }
 
     /// Lag and current of each axis over time.

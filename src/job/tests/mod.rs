@@ -1,6 +1,8 @@
 //! Whole scenarios.
 
+mod crossing;
 mod example_scenarios;
 mod following;
+mod one_answer;
 mod players;
 mod repetition;

@@ -73,7 +73,7 @@ const OTHER_WORDS: &[(&[&str], &str)] = &[
 ];
 
 /// What there is instead of a word that is known elsewhere.
-pub(super) fn instead_of(word: &str) -> Option<String> {
+pub(crate) fn instead_of(word: &str) -> Option<String> {
     let word = word.to_lowercase();
     let known = OTHER_WORDS
         .iter()

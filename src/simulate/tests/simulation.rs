@@ -138,7 +138,7 @@ fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
                 of_ramp = of_ramp.max(50.0 * behind.abs());
             }
             SimulationEvent::Move(result) => of_step = result.peak_lag_electrical_deg,
-            SimulationEvent::Progress(_) => {}
+            SimulationEvent::Progress(_) | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())
     });
@@ -216,7 +216,7 @@ fn writing_a_trace_changes_no_result() {
         match report {
             SimulationEvent::Sample(sample) => trace.write(sample).unwrap(),
             SimulationEvent::Move(result) => moves.push(result.clone()),
-            SimulationEvent::Progress(_) => {}
+            SimulationEvent::Progress(_) | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())
     });
