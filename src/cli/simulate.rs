@@ -1,5 +1,6 @@
 //! `simulate`: plays the ticks in the motor model.
 
+use std::fmt::Write as _;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -14,7 +15,9 @@ use super::rehearse::{conclusion, rehearse};
 use super::table::table;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
-use slewsmith::simulate::{MoveOutcome, Options, Outcome, SimulationEvent, TraceWriter};
+use slewsmith::simulate::{
+    LeftOut, MoveOutcome, Options, Outcome, Rehearsal, SimulationEvent, TraceWriter,
+};
 use slewsmith::units::{Exactly, Rounded, Time};
 
 /// Rows of the table at most, unless `--verbose` is given.
@@ -59,7 +62,11 @@ impl SimulateCommand {
         let writer = writer.zip(self.trace.as_deref());
         rehearse(&job, terminal)?;
         let outcome = match (&writer, job.rehearse()?) {
-            (None, Some(rehearsal)) if rehearsal.own.played_to_s.is_none() => rehearsal.own.clone(),
+            (None, Some(Rehearsal { own, .. }))
+                if own.played_to_s.is_none() && own.left_out.is_empty() =>
+            {
+                own.clone()
+            }
             _ => play(&job, &options, writer, terminal)?,
         };
         let summary = job.check().of_the_motion()?;
@@ -119,7 +126,9 @@ pub(super) fn play(
     let played = job.simulate_with(options, &mut |report| {
         match report {
             SimulationEvent::Progress(seconds) => bar.reach(seconds),
-            SimulationEvent::Move(_) | SimulationEvent::Cut(_) => outcome.take_in(&report),
+            SimulationEvent::Move(_) | SimulationEvent::LeftOut(_) | SimulationEvent::Cut(_) => {
+                outcome.take_in(&report);
+            }
             SimulationEvent::Sample(sample) => {
                 match trace.as_deref_mut().map(|trace| trace.write(sample)) {
                     None | Some(Ok(())) => {}
@@ -147,14 +156,11 @@ pub(super) fn play(
 
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
 fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
-    let mut seconds = 0.0;
     let _busy = Progress::busy("going through the program", terminal);
     if terminal.watched() {
-        for item in job.items() {
-            seconds += item?.duration();
-        }
+        return Ok(job.duration()?);
     }
-    Ok(seconds)
+    Ok(0.0)
 }
 
 /// Moves of one statement over one way, with the same outcome as to lost steps: a row of the
@@ -248,6 +254,14 @@ fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
     let cells = rows.iter().take(most).map(Row::cells);
     let mut text = table(&heads, &[0, 2, 3, 4, 5, 6, 7, 8], cells, terminal.width());
     text.push('\n');
+    for LeftOut { from, moves, times } in &outcome.left_out {
+        // Writing to a String cannot fail.
+        let _ = writeln!(
+            text,
+            "moves {from} to {}: {times} more passes begin with the rotor in the same state and are not played",
+            from + moves - 1
+        );
+    }
     if rows.len() > most {
         text.push_str(&format!(
             "… and {} more rows: --verbose shows all\n",

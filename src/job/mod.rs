@@ -33,11 +33,11 @@ use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
 use crate::physics::Band;
-use crate::plan::{self, Item, PlannedMove, Program};
+use crate::plan::{self, Item, PlannedMove, Program, Tally};
 use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
 use crate::simulate::{
-    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate, simulate_with,
+    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_with,
 };
 use events::UntilError;
 
@@ -186,14 +186,17 @@ impl Job {
         Checks::new(self)
     }
 
-    /// Plays the ticks of the schedule into the motor model.
+    /// Plays the ticks of the schedule into the motor model. Passes through a long loop that
+    /// begin alike are played once.
     ///
     /// # Errors
     /// The program cannot be planned.
     pub fn simulate(&self, options: &Options) -> Result<Outcome, Error> {
-        let mut items = UntilError::new(self.program());
-        let outcome = simulate(&self.rig, items.each(), options);
-        items.ended()?;
+        let mut outcome = Outcome::default();
+        self.simulate_with(options, &mut |event| {
+            outcome.take_in(&event);
+            ControlFlow::Continue(())
+        })?;
         Ok(outcome)
     }
 
@@ -208,8 +211,26 @@ impl Job {
     ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
         // Whoever broke it off knows.
-        let _ = simulate_with(&self.rig, items.each(), options, report);
+        let _ = match options.trace_interval {
+            // A trace shows every move.
+            Some(_) => simulate_with(&self.rig, items.each(), options, report),
+            None => simulate_with(&self.rig, &mut items, options, report),
+        };
         items.ended()
+    }
+
+    /// How long the program lasts, without waiting for inputs (s).
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn duration(&self) -> Result<f64, Error> {
+        let mut items = UntilError::new(self.program());
+        let all = Tally::new(&mut items);
+        let seconds = all
+            .map(|(item, times)| item.duration() * times as f64)
+            .sum();
+        items.ended()?;
+        Ok(seconds)
     }
 
     /// What the motor of that axis can do on its drive with its load.

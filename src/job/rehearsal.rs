@@ -3,9 +3,17 @@
 use std::ops::ControlFlow;
 
 use super::events::UntilError;
+use super::writing::Seen;
 use super::{Error, Job};
-use crate::plan::Item;
+use crate::plan::{Item, Patience};
 use crate::simulate::{Outcome, Pauses, Rehearsal, simulate_with};
+
+/// After how much of a loop its passes are compared: chosen, so that programs of some moves are
+/// played as they stand, and long ones do not come to the end of what a verdict may take.
+const REPEATED: Patience = Patience {
+    items: 64,
+    steps: 1 << 14,
+};
 
 impl Job {
     /// The program played in the rig's motor and in a worse one, once for all that ask.
@@ -34,8 +42,9 @@ impl Job {
 
     fn play(&self, worse: bool) -> Result<(Outcome, Pauses), Error> {
         let (mut outcome, mut pauses) = (Outcome::default(), Pauses::default());
-        let mut items = UntilError::new(self.program());
-        let noted = items.each().inspect(|item: &Item| pauses.note(item));
+        let mut items = UntilError::new(self.program().with_patience(REPEATED));
+        let mut note = |item: &Item| pauses.note(item);
+        let noted = Seen(&mut items, &mut note);
         // It is never broken off from here.
         let _ = simulate_with(&self.rig, noted, &Rehearsal::options(worse), &mut |event| {
             outcome.take_in(&event);

@@ -10,7 +10,10 @@ use crate::plan::{Item, Passage, Passages};
 use crate::player::{PlayerOptions, Project};
 
 /// A program that shows its items to somebody as they are taken.
-struct Seen<'s, 'a>(&'s mut UntilError<'a>, &'s mut dyn FnMut(&Item));
+pub(super) struct Seen<'s, 'a>(
+    pub(super) &'s mut UntilError<'a>,
+    pub(super) &'s mut dyn FnMut(&Item),
+);
 
 impl Passages for Seen<'_, '_> {
     fn next_passage(&mut self) -> Option<Passage> {

@@ -55,7 +55,6 @@ pub use motion::{
     PlannedMove, Segment, Travel,
 };
 pub(crate) use program::{Program, program};
-#[cfg(test)]
 pub(crate) use repetition::Patience;
 pub use repetition::{Passage, Passages};
 pub(crate) use settling::{NeverSettles, Settling};

@@ -62,6 +62,11 @@ impl TickInstant {
         }
     }
 
+    /// In ticks, as near as can be.
+    pub(crate) fn in_ticks(self) -> f64 {
+        self.0 as f64 / TWO_TO_64
+    }
+
     /// In whole ticks, none too few.
     pub(crate) const fn ticks_up(self) -> u64 {
         (self.0 >> 64) as u64 + (self.0 as u64 != 0) as u64

@@ -113,6 +113,11 @@ impl<P: Passages> PeriodicSchedule<P> {
         &mut self.schedule.items_mut().passages
     }
 
+    /// How many moves have begun, those that were left out among them.
+    pub(crate) const fn moves(&self) -> u64 {
+        self.schedule.moves()
+    }
+
     /// When the item that is being given out begins.
     pub(crate) const fn now(&self) -> TickInstant {
         self.schedule.now()

@@ -156,6 +156,11 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         self.now
     }
 
+    /// How many moves have begun.
+    pub(super) const fn moves(&self) -> u64 {
+        self.moves
+    }
+
     /// Whether another run comes before the items end.
     pub(super) fn has_run(&mut self) -> bool {
         if self.peeked.is_none() {

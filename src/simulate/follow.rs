@@ -21,6 +21,40 @@ const STRETCH: f64 = 10_000.0;
 /// rest it leaves and the next.
 pub(super) const LOST: f64 = 0.75;
 
+/// How near states of a rotor must be to count as the same: the lag within so many electrical
+/// rad, speeds and currents within this share of what a swing of one radian has and of the
+/// currents themselves. Chosen: what is less dies away like any swing.
+const LIKE: f64 = REST;
+
+/// Where a rotor stands between two moves, as far as what follows depends on it.
+#[derive(Debug, Clone)]
+pub(super) struct RotorState {
+    commanded: i64,
+    /// Microsteps after which everything is the same; none with an unbalance.
+    cycle: Option<i64>,
+    behind: i64,
+    lag: f64,
+    /// Speed in electrical rad for each rad of a swing.
+    speed: f64,
+    currents: (f64, f64),
+}
+
+impl RotorState {
+    /// Whether the two go on in the same way.
+    pub(super) fn like(&self, before: &Self) -> bool {
+        let moved = self.commanded - before.commanded;
+        let in_phase = moved == 0 || self.cycle.is_some_and(|cycle| moved % cycle == 0);
+        let near = |one: f64, other: f64, scale: f64| (one - other).abs() <= LIKE * scale;
+        let amperes = before.currents.0.hypot(before.currents.1);
+        in_phase
+            && self.behind == before.behind
+            && near(self.lag, before.lag, 1.0)
+            && near(self.speed, before.speed, 1.0)
+            && near(self.currents.0, before.currents.0, amperes)
+            && near(self.currents.1, before.currents.1, amperes)
+    }
+}
+
 /// One axis, its simulator and what is known of its moves.
 pub(super) struct Follower<'m> {
     name: &'m str,
@@ -87,6 +121,22 @@ impl<'m> Follower<'m> {
             behind: 0,
             expected: VecDeque::new(),
             moving: None,
+        }
+    }
+
+    /// Where the rotor stands.
+    pub(super) fn state(&self) -> RotorState {
+        let simulator = &self.simulator;
+        let machine = simulator.machine();
+        let state = simulator.state();
+        let balanced = machine.unbalance_torque == 0.0;
+        RotorState {
+            commanded: simulator.commanded(),
+            cycle: balanced.then(|| machine.microsteps_per_cycle()),
+            behind: self.behind,
+            lag: simulator.lag() - self.behind as f64 * TAU,
+            speed: state.speed * machine.rotor_teeth / machine.natural_frequency(),
+            currents: (state.current_a, state.current_b),
         }
     }
 

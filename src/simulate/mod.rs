@@ -22,8 +22,8 @@ mod trial;
 
 use std::ops::ControlFlow;
 
-use follow::Follower;
-pub use outcome::{MoveOutcome, Outcome};
+use follow::{Follower, RotorState};
+pub use outcome::{LeftOut, MoveOutcome, Outcome};
 pub use rehearsal::Rehearsal;
 pub(crate) use rehearsal::{MOST_WORK, Pauses};
 pub(crate) use settling::Settler;
@@ -31,9 +31,12 @@ pub use trace::{TraceSample, TraceWriter};
 pub(crate) use trial::Trials;
 
 use crate::physics::Machine;
+#[cfg(test)]
 use crate::plan::Item;
+use crate::plan::Passages;
 use crate::rig::{Axis, Rig};
-use crate::schedule::{Schedule, ScheduleRun};
+use crate::schedule::ScheduleRun;
+use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
 
 /// How to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,12 +82,16 @@ pub enum SimulationEvent<'a> {
     Move(&'a MoveOutcome),
     /// A sample of the trace. The samples of one axis come in the order of time.
     Sample(&'a TraceSample<'a>),
+    /// Moves that come again and again, with the rotors as they were each time, are left out.
+    /// Times go on from what was played.
+    LeftOut(LeftOut),
     /// [`Options::most_work`] is done, and the program is played no further than so many
     /// seconds. Moves that are under way are told where they have lost steps already.
     Cut(f64),
 }
 
 /// Simulates a planned program on a rig and gathers what became of its moves.
+#[cfg(test)]
 pub(crate) fn simulate(
     rig: &Rig,
     items: impl IntoIterator<Item = Item>,
@@ -96,7 +103,7 @@ pub(crate) fn simulate(
         ControlFlow::Continue(())
     };
     // The closure never breaks off.
-    let _ = simulate_with(rig, items, options, &mut gather);
+    let _ = simulate_with(rig, items.into_iter(), options, &mut gather);
     outcome
 }
 
@@ -104,7 +111,7 @@ pub(crate) fn simulate(
 /// grow with the number of moves; `report` may break it off.
 pub(crate) fn simulate_with(
     rig: &Rig,
-    items: impl IntoIterator<Item = Item>,
+    passages: impl Passages,
     options: &Options,
     report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
 ) -> ControlFlow<()> {
@@ -124,17 +131,46 @@ pub(crate) fn simulate_with(
 
     let mut moves = 0;
     let mut left = options.most_work.unwrap_or(u64::MAX);
-    let mut schedule = Schedule::new(items, rig);
-    while let Some(run) = schedule.next_run() {
-        // Nothing but a step turns a rotor.
-        let ScheduleRun::Steps {
-            axis,
-            direction,
-            ticks,
-            of,
-        } = run
-        else {
-            continue;
+    let mut schedule = PeriodicSchedule::new(passages, rig);
+    let mut begins = Vec::new();
+    // What was left out before.
+    let mut earlier = 0.0;
+    while let Some(part) = schedule.next_part() {
+        let (axis, direction, ticks, of) = match part {
+            SchedulePart::Run(ScheduleRun::Steps {
+                axis,
+                direction,
+                ticks,
+                of,
+            }) => (axis, direction, ticks, of),
+            // Nothing but a step turns a rotor.
+            SchedulePart::Run(ScheduleRun::Event(_)) => continue,
+            SchedulePart::Begins => {
+                let rotors: Vec<RotorState> = followers.iter().map(Follower::state).collect();
+                begins.push((schedule.moves(), rotors));
+                continue;
+            }
+            SchedulePart::Ends(repeated) => {
+                // Periods are told of in pairs.
+                let Some((from, before)) = begins.pop() else {
+                    continue;
+                };
+                let alike = |(one, was): (&Follower<'_>, &RotorState)| one.state().like(was);
+                if repeated.times > 0 && followers.iter().zip(&before).all(alike) {
+                    let left_out = LeftOut {
+                        from,
+                        moves: schedule.moves() - from,
+                        times: repeated.times,
+                    };
+                    schedule.leap();
+                    earlier += repeated.span.times(repeated.times).in_ticks() * tick;
+                    moves = schedule.moves();
+                    if left_out.moves > 0 {
+                        report(SimulationEvent::LeftOut(left_out))?;
+                    }
+                }
+                continue;
+            }
         };
         if of.number > moves {
             moves = of.number;
@@ -149,7 +185,7 @@ pub(crate) fn simulate_with(
             }
         }
         for at in ticks {
-            followers[axis].step(*at as f64 * tick, direction, &mut left, report)?;
+            followers[axis].step(*at as f64 * tick - earlier, direction, &mut left, report)?;
             if left == 0 {
                 return cut(&mut followers, report);
             }

@@ -20,6 +20,34 @@ pub struct Outcome {
     pub moves: Vec<MoveOutcome>,
     /// Where the simulation ended before the program (s); none where it played all of it.
     pub played_to_s: Option<f64>,
+    /// Moves that were left out, as they come to the same; inner loops before outer ones.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<LeftOut>,
+}
+
+/// Moves that come again and again and were played once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct LeftOut {
+    /// Number of the first move that was played.
+    pub from: u64,
+    /// How many moves come again.
+    pub moves: u64,
+    /// How often.
+    pub times: u64,
+}
+
+impl LeftOut {
+    /// The number of the move that was played for the one of this number.
+    fn played(self, index: u64) -> u64 {
+        let Some(behind) = index.checked_sub(self.from) else {
+            return index;
+        };
+        // A period without moves stands for none.
+        match behind.checked_div(self.moves) {
+            Some(times) if (1..=self.times).contains(&times) => self.from + behind % self.moves,
+            _ => index,
+        }
+    }
 }
 
 /// What became of one move on one axis. Serialises with `…_deg` for a rotary load and
@@ -84,6 +112,7 @@ impl Default for Outcome {
             peak_lag_electrical_deg: 0.0,
             moves: Vec::new(),
             played_to_s: None,
+            left_out: Vec::new(),
         }
     }
 }
@@ -91,18 +120,26 @@ impl Default for Outcome {
 impl Outcome {
     /// What became of a move on an axis; none where it was not played to its end.
     pub fn of(&self, planned: &PlannedMove, axis: &str) -> Option<&MoveOutcome> {
-        let first = self.moves.partition_point(|one| one.index < planned.index);
+        let index = self.played(planned.index);
+        let first = self.moves.partition_point(|one| one.index < index);
         let of_index = self.moves[first..]
             .iter()
-            .take_while(|one| one.index == planned.index);
+            .take_while(|one| one.index == index);
         let mut found = of_index.filter(|one| one.part == planned.part.word());
         found.find(|one| one.axis == axis)
+    }
+
+    /// The number of the move that was played for the one of this number.
+    pub(crate) fn played(&self, index: u64) -> u64 {
+        let outwards = self.left_out.iter().rev();
+        outwards.fold(index, |index, left_out| left_out.played(index))
     }
 
     /// Takes in what a simulation tells.
     pub fn take_in(&mut self, event: &SimulationEvent<'_>) {
         match event {
             SimulationEvent::Move(result) => self.add((*result).clone()),
+            SimulationEvent::LeftOut(left_out) => self.left_out.push(*left_out),
             SimulationEvent::Cut(reached) => self.played_to_s = Some(*reached),
             SimulationEvent::Progress(_) | SimulationEvent::Sample(_) => {}
         }

@@ -63,7 +63,7 @@ impl Rehearsal {
     pub fn pause_after(&self, planned: &PlannedMove) -> f64 {
         self.pauses
             .after
-            .get(&planned.index)
+            .get(&self.own.played(planned.index))
             .copied()
             .unwrap_or(0.0)
     }

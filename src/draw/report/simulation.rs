@@ -85,7 +85,9 @@ impl Simulation {
             simulate::SimulationEvent::Progress(time) if *time > until => {
                 return ControlFlow::Break(());
             }
-            simulate::SimulationEvent::Progress(_) | simulate::SimulationEvent::Cut(_) => {}
+            simulate::SimulationEvent::Progress(_)
+            | simulate::SimulationEvent::LeftOut(_)
+            | simulate::SimulationEvent::Cut(_) => {}
             simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();
                 self.moves

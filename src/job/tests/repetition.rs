@@ -192,7 +192,7 @@ fn a_packed_loop_keeps_every_event_on_its_tick() {
         "await go\ntogether {\n turn a by 40 deg\n turn b by -27 deg\n}\n",
     ] {
         let job = job(&format!(
-            "turn b by 10 deg\nrepeat 50 {{\n{body}}}\nturn b by 10 deg\nturn a to 5 deg\n"
+            "turn b by 10 deg\nrepeat 100 {{\n{body}}}\nturn b by 10 deg\nturn a to 5 deg\n"
         ));
         let packed = pack(passages(&job), job.rig()).expect("packed");
         let by_stream = |events: &mut dyn Iterator<Item = Event>| {
@@ -244,6 +244,41 @@ fn a_trillion_turns_come_out_exactly() {
     let pass = short.total_time - once.total_time;
     let expected = (TIMES - 10) as f64 * pass + short.total_time;
     approx::assert_relative_eq!(summary.total_time, expected, max_relative = 1e-12);
+}
+
+#[test]
+fn a_trillion_turns_are_played_until_the_rotor_repeats_itself() {
+    let job = round_and_round(1_000_000_000_000);
+    let rehearsal = job.rehearse().expect("a plan").expect("a simulation");
+    assert_eq!(rehearsal.played_to(), None);
+    assert!(rehearsal.own.ok);
+    assert!(
+        rehearsal.own.moves.len() < 1000,
+        "{}",
+        rehearsal.own.moves.len()
+    );
+    // Each stop of a later turn is that of one that was played.
+    for check in job.check() {
+        let check = check.expect("a plan");
+        let played = check.played[0].outcome.as_ref().expect("an outcome");
+        assert!(played.lost_steps == 0 && played.settle_s.is_some());
+        let travel = &check.planned.travel[0];
+        let is_last = check.planned.index == 7_000_000_000_000;
+        assert_eq!(is_last, travel.to_steps - travel.from_steps == 1);
+    }
+}
+
+#[test]
+fn a_loop_that_loses_steps_fails_however_often_it_comes() {
+    // A hundred times the inertia, brought to speed at once.
+    let script = "rig \"rig.yaml\"\nspeed 1000 deg/s\naccel 1e6 deg/s^2\nrepeat 100000000 {\n turn a by 720 deg\n}\n";
+    let rig = RIG.replacen("inertia: 40 g.cm^2", "inertia: 4000 g.cm^2", 1);
+    let job = Job::from_texts(script, &rig.replace("MOTOR", MOTOR)).expect("a job");
+    let rehearsal = job.rehearse().expect("a plan").expect("a simulation");
+    assert!(!rehearsal.own.ok && rehearsal.own.lost_steps > 0);
+    let summary = job.check().summary().expect("a plan");
+    assert!(!summary.ok);
+    assert_eq!(summary.moves, 100_000_000);
 }
 
 #[test]

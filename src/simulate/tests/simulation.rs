@@ -40,7 +40,7 @@ fn fixed_voltage_rig() -> Rig {
 fn a_gentle_move_arrives_and_settles() {
     let outcome = simulate(
         &damped_rig(),
-        there_and_back(1600, 0.1, 0.1),
+        there_and_back(1600, 0.1, 0.1).into_iter(),
         &Options::default(),
     );
     assert!(outcome.ok, "{outcome:?}");
@@ -130,7 +130,7 @@ fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
         ..Options::default()
     };
     let (mut of_step, mut of_ramp) = (0.0, 0.0_f64);
-    let _ = simulate_with(&rig, items, &options, &mut |report| {
+    let _ = simulate_with(&rig, items.into_iter(), &options, &mut |report| {
         match report {
             SimulationEvent::Sample(sample) => {
                 // 1.8 degrees a full step, 50 electrical degrees a degree of the shaft.
@@ -138,7 +138,9 @@ fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
                 of_ramp = of_ramp.max(50.0 * behind.abs());
             }
             SimulationEvent::Move(result) => of_step = result.peak_lag_electrical_deg,
-            SimulationEvent::Progress(_) | SimulationEvent::Cut(_) => {}
+            SimulationEvent::Progress(_)
+            | SimulationEvent::LeftOut(_)
+            | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())
     });
@@ -212,11 +214,13 @@ fn writing_a_trace_changes_no_result() {
         trace_interval: Some(1e-3),
         ..Options::default()
     };
-    let _ = simulate_with(&rig, items(), &options, &mut |report| {
+    let _ = simulate_with(&rig, items().into_iter(), &options, &mut |report| {
         match report {
             SimulationEvent::Sample(sample) => trace.write(sample).unwrap(),
             SimulationEvent::Move(result) => moves.push(result.clone()),
-            SimulationEvent::Progress(_) | SimulationEvent::Cut(_) => {}
+            SimulationEvent::Progress(_)
+            | SimulationEvent::LeftOut(_)
+            | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())
     });
@@ -233,7 +237,7 @@ fn a_simulation_can_be_broken_off() {
     let mut reports = 0;
     let flow = simulate_with(
         &damped_rig(),
-        there_and_back(1600, 0.1, 0.1),
+        there_and_back(1600, 0.1, 0.1).into_iter(),
         &Options::default(),
         &mut |_| {
             reports += 1;

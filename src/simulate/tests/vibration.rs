@@ -74,7 +74,7 @@ fn residual(rig: &Rig, planned: &PlannedMove) -> (f64, f64) {
     let mut settles = None;
     let flow = simulate_with(
         rig,
-        [Item::Move(planned.clone())],
+        [Item::Move(planned.clone())].into_iter(),
         &options,
         &mut |report| {
             match report {
