@@ -2,6 +2,7 @@
 
 pub(crate) mod band;
 pub(crate) mod currents;
+mod eigenvalues;
 pub(crate) mod feed;
 pub(crate) mod forced;
 pub(crate) mod heat;

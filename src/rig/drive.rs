@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::fields::{self, Bounds, Fields};
+use super::fields::{self, Bounds, Fields, Written};
 use super::problems::Problems;
 use super::profile;
 use super::yaml::Entry;
@@ -159,10 +159,11 @@ impl Drive {
         let mut problems = Problems::default();
         let (place, entries) = profile::entries("the drive", source)?;
         let drive = Self::read(Fields::new("the drive", place, entries, &mut problems));
-        problems.finish(drive)
+        problems.finish(drive.map(|(drive, _)| drive))
     }
 
-    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+    /// The drive, and how its values are written.
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<(Self, Written)> {
         // A profile says what it is and where its numbers come from.
         fields.text("name");
         fields.text("source");
@@ -176,15 +177,16 @@ impl Drive {
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
-        fields.finish();
-        Some(Self {
+        let written = fields.finish();
+        let drive = Self {
             kind: kind?,
             supply: supply?,
             switch_resistance,
             hold_current: hold_current.si(),
             sense_resistor,
             converter,
-        })
+        };
+        Some((drive, written))
     }
 }
 

@@ -16,6 +16,7 @@ mod load;
 mod meant;
 mod motor;
 mod names;
+mod plausible;
 pub(crate) mod problems;
 pub(crate) mod profile;
 mod read;

@@ -2,8 +2,9 @@
 
 use std::sync::Arc;
 
-use super::fields::{self, Fields};
+use super::fields::{self, Fields, Written};
 use super::names::name;
+use super::plausible;
 use super::problems::{Place, Problems};
 use super::profile::{self, Files, Profiles};
 use super::yaml::{self, Entry, Node, NodeKind};
@@ -113,6 +114,7 @@ fn read_axes(
 
 fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems) -> Option<Axis> {
     let name = name(&entry).map_err(|problem| problems.add(problem)).ok();
+    let place = entry.key_place.clone();
     let mut fields = Fields::of("the axis", entry.key_place, entry.value, problems)?;
     let motor = fields
         .need("motor", "…")
@@ -123,11 +125,11 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         .and_then(|entry| profiles.part("the drive", entry, fields.problems()))
         .and_then(Drive::read);
     let load = match fields.take("load") {
-        None => Some(Load::NONE),
+        None => Some((Load::NONE, Written::default())),
         Some(entry) => Fields::of("the load", entry.key_place, entry.value, fields.problems())
             .and_then(Load::read),
     };
-    let linear = load.as_ref().is_some_and(|load| load.linear.is_some());
+    let linear = load.as_ref().is_some_and(|(load, _)| load.linear.is_some());
     let limits = match fields.take("limits") {
         None => Some(Limits::NONE),
         Some(entry) if load.is_some() => {
@@ -138,13 +140,16 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         Some(_) => None,
     };
     fields.finish();
-    Some(Axis {
+    let ((motor, of_motor), (drive, of_drive), (load, of_load)) = (motor?, drive?, load?);
+    let axis = Axis {
         name: name?,
-        motor: motor?,
-        drive: drive?,
-        load: load?,
+        motor,
+        drive,
+        load,
         limits: limits?,
-    })
+    };
+    plausible::ask_about_axis(&axis, [&of_motor, &of_drive, &of_load], &place, problems);
+    Some(axis)
 }
 
 /// Pins with the places at which the board's pins are named.

@@ -1,5 +1,6 @@
 //! Whole scenarios.
 
+mod absurd_values;
 mod example_scenarios;
 mod following;
 mod players;
