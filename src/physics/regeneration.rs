@@ -43,7 +43,10 @@ impl Braking {
     /// Of an axis with this heat; none where the drive returns nothing.
     pub fn of(axis: &Axis, heat: &Heat) -> Option<Self> {
         (!axis.drive.kind.burns_the_rest()).then(|| Self {
-            losses: heat.running.copper + heat.running.switches + heat.running.sense,
+            losses: heat.running.copper
+                + heat.running.switches
+                + heat.running.ballast
+                + heat.running.sense,
             supply: axis.drive.supply.si(),
         })
     }

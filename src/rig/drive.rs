@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::ballast::Ballast;
 use super::fields::{self, Bounds, Fields, Written};
 use super::problems::Problems;
 use super::profile;
@@ -18,6 +19,8 @@ pub struct Drive {
     pub supply: Voltage,
     /// Resistance of the switches in series with a phase (zero where not given).
     pub switch_resistance: Resistance,
+    /// Ballast resistors, where there are any.
+    pub ballast: Option<Ballast>,
     /// Share of the running current that flows at standstill (1 where not given).
     pub hold_current: f64,
     /// Sense resistor of one phase, where there is one.
@@ -84,6 +87,11 @@ impl Drive {
                 microsteps
             }
         }
+    }
+
+    /// What each phase has of ballast in series (Ω).
+    pub fn ballast_in_series(&self) -> f64 {
+        self.ballast.map_or(0.0, |ballast| ballast.in_series(self.kind))
     }
 
     /// The amplitude that is asked for, where there is a regulator;
@@ -174,6 +182,10 @@ impl Drive {
             Bounds::up_to(1e4),
             Resistance::default(),
         );
+        let ballast = Ballast::read(&mut fields);
+        if let (Some((ballast, place)), Some(kind)) = (&ballast, kind) {
+            ballast.suits(place, kind, &mut fields);
+        }
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
@@ -182,6 +194,7 @@ impl Drive {
             kind: kind?,
             supply: supply?,
             switch_resistance,
+            ballast: ballast.map(|(ballast, _)| ballast),
             hold_current: hold_current.si(),
             sense_resistor,
             converter,

@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod ballast;
 mod body;
 mod controller;
 mod direction;
@@ -27,6 +28,7 @@ mod travel;
 pub(crate) mod yaml;
 
 pub(crate) use amplitude::Amplitude;
+pub use ballast::{Ballast, BallastPlace};
 pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};

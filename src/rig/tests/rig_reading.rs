@@ -83,7 +83,7 @@ axes:
              core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
-             hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
+             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
@@ -673,9 +673,9 @@ fn a_key_that_shares_its_words_with_ours_is_asked_for_in_ours() {
 /// A ballast is no sense resistor, and a turning load no mass.
 #[test]
 fn what_a_rig_has_under_another_name_is_said_rather_than_guessed() {
-    for key in ["series_resistor", "ballast"] {
+    for key in ["series_resistor", "ballast_resistor", "ballast"] {
         let (_, help) = one_problem("supply: 24 V", &format!("supply: 24 V, {key}: 4 ohm"));
-        assert!(help.contains("`switch_resistance`"), "{help}");
+        assert!(help.contains("`ballast: { resistance: "), "{help}");
         assert!(!help.contains("sense"), "{help}");
     }
     let problems = parse(&LIFT.replace("half-step", "full-step")).unwrap_err();
