@@ -11,6 +11,7 @@ pub(crate) mod load;
 pub(crate) mod loss;
 pub(crate) mod machine;
 pub(crate) mod orbit;
+pub(crate) mod proposal;
 pub(crate) mod regeneration;
 mod remembered;
 pub(crate) mod rest_error;
@@ -30,7 +31,8 @@ pub use loss::{RotorLoss, Spread};
 pub(crate) use machine::{Machine, Simulator};
 #[cfg(test)]
 pub(crate) use machine::{State, hold_speed};
-pub use regeneration::Regeneration;
+pub use proposal::{Proposal, SequenceAbility};
+pub use regeneration::{Regeneration, SwitchOff};
 pub use rest_error::RestError;
 pub use start_stop::StartStop;
 #[cfg(test)]

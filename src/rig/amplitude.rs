@@ -63,7 +63,8 @@ impl Axis {
     /// and, where there are any, ballast and sense resistor.
     pub fn loop_resistance(&self) -> f64 {
         let sense = self.drive.sense_resistor.map_or(0.0, |sense| sense.si());
-        self.motor.phase_resistance.si() + self.drive.switch_resistance.si()
+        self.motor.phase_resistance.si()
+            + self.drive.switch_resistance.si()
             + self.drive.ballast_in_series()
             + sense
     }

@@ -76,7 +76,9 @@ impl Ballast {
         let resistance = fields.required("resistance", Bounds::positive(1e-3, 1e5));
         let rating = fields.optional("rating", Bounds::positive(1e-3, 1e4));
         let count = fields.whole("count", 1..=100).unwrap_or(1);
-        let at = fields.take("place").map(|entry| read_place(&mut fields, &entry));
+        let at = fields
+            .take("place")
+            .map(|entry| read_place(&mut fields, &entry));
         fields.finish();
         let ballast = Self {
             resistance: resistance?,

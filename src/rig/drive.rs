@@ -91,7 +91,8 @@ impl Drive {
 
     /// What each phase has of ballast in series (Ω).
     pub fn ballast_in_series(&self) -> f64 {
-        self.ballast.map_or(0.0, |ballast| ballast.in_series(self.kind))
+        self.ballast
+            .map_or(0.0, |ballast| ballast.in_series(self.kind))
     }
 
     /// The amplitude that is asked for, where there is a regulator;

@@ -27,7 +27,7 @@ const FOLLOWED: f64 = 10.0;
 /// Internal steps in which it is followed, at most, and as many for each step of the motion and
 /// this: chosen, some ten times what a motor for a bench takes. A rotor that takes more is told
 /// never to settle, as far as it was followed.
-const LONGEST: u64 = 4_000_000;
+const LONGEST: u64 = 2_000_000;
 
 /// Periods of the natural frequency within `settle` after which it is left alone: chosen,
 /// so that a swing at its zero does not pass for rest.

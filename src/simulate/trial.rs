@@ -39,9 +39,9 @@ const CRUISED: f64 = 40.0;
 const WHOLE: f64 = 1e5;
 /// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
 const LONGEST: f64 = 1e6;
-/// Internal steps of one of its starts, at most: chosen, as many, and more than the rotor by
-/// itself takes for the currents; the trial of what takes more tells nothing.
-const LONGEST_START: u64 = 4_000_000;
+/// Internal steps of one of its starts, at most: chosen, as the currents may take more than the
+/// rotor by itself; the trial of what takes more tells nothing.
+const LONGEST_START: u64 = 2_000_000;
 /// Answers remembered at most; past it the memory starts afresh: chosen, to bound it to some
 /// megabytes.
 const REMEMBERED: usize = 1 << 16;

@@ -309,7 +309,10 @@ mod tests {
     fn a_ballast_above_its_rating_is_told_and_one_below_is_not() {
         let codes = |ballast: &str| {
             let drive = "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast";
-            codes(&format!("{drive}: {{ resistance: 6.4 ohm, {ballast} }}"), "")
+            codes(
+                &format!("{drive}: {{ resistance: 6.4 ohm, {ballast} }}"),
+                "",
+            )
         };
         assert!(codes("rating: 15 W").is_empty());
         assert!(codes("rating: 8 W, count: 2").is_empty());
