@@ -26,7 +26,7 @@ use super::machine::{Machine, Simulator, State};
 const ROUNDS: usize = 8;
 
 /// Internal steps of all runs about one motion, at most: chosen, see the module.
-const LONGEST: u64 = 1_000_000;
+const LONGEST: u64 = 300_000;
 
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
 /// included, at `rate` full steps a second; none where no steady motion is found, infinite

@@ -279,6 +279,19 @@ impl<'m> Simulator<'m> {
         self.equations.torque(&self.state)
     }
 
+    /// Voltages across the phases (V).
+    #[cfg(test)]
+    pub(crate) fn voltages(&self) -> (f64, f64) {
+        let (m, s) = (self.machine(), &self.state);
+        let change = self.equations.slope(&self.during, s);
+        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
+        let emf = m.torque_constant * s.speed;
+        (
+            m.inductance * change.current_a + m.resistance * s.current_a - emf * sin,
+            m.inductance * change.current_b + m.resistance * s.current_b + emf * cos,
+        )
+    }
+
     /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
     /// the detent's field, −(Td/4N) cos 4θe.
     #[cfg(test)]
