@@ -18,6 +18,15 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 //!
+//! **Corrected currents** turn ahead of where the detent pulls the rotor back: with d = Td/(K I)
+//! the currents of microstep k point to
+//!
+//! ```text
+//! φ' = φ + asin(d sin 4φ)
+//! ```
+//!
+//! where K I sin(φ' − θ) = Td sin 4θ rests at θ = φ (derived from the static balance).
+//!
 //! **At rest** the current vector has the amplitude
 //!
 //! ```text
@@ -34,7 +43,7 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
-use crate::rig::{Axis, DriveKind, Sequence};
+use crate::rig::{Axis, Correction, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
 /// linear sources and choppers above the audible range reach (common practice).
@@ -63,6 +72,8 @@ pub enum Feed {
         microsteps: u32,
         /// Time constant of the regulator τ (s).
         time_constant: f64,
+        /// Detent torque that the currents make up for, over K I: d; 0 for a plain sine.
+        correction: f64,
     },
 }
 
@@ -103,13 +114,21 @@ impl Feed {
         match axis.drive.kind {
             DriveKind::FixedVoltage { sequence } => Self::FixedVoltage { supply, sequence },
             DriveKind::LinearCurrent { microsteps, .. } | DriveKind::Chopper { microsteps, .. } => {
+                let peak_current = axis
+                    .amplitude()
+                    .map_or(0.0, |amplitude| amplitude.reached());
+                let correction = match (axis.drive.correction, axis.motor.detent_torque) {
+                    (Some(Correction::Detent), Some(detent)) => {
+                        detent.si() / (axis.motor.torque_constant() * peak_current)
+                    }
+                    (Some(Correction::Detent), None) | (None, _) => 0.0,
+                };
                 Self::Regulated {
                     supply,
-                    peak_current: axis
-                        .amplitude()
-                        .map_or(0.0, |amplitude| amplitude.reached()),
+                    peak_current,
                     microsteps,
                     time_constant: REGULATOR_TIME_CONSTANT,
+                    correction,
                 }
             }
         }
@@ -140,6 +159,17 @@ impl Feed {
         self.first_angle() + index as f64 * (FRAC_PI_2 / f64::from(self.microsteps()))
     }
 
+    /// Electrical angle φ' to which the currents of microstep `index` point (rad).
+    pub(crate) fn current_angle(&self, index: i64) -> f64 {
+        let angle = self.command_angle(index);
+        match *self {
+            Self::Regulated { correction, .. } if correction != 0.0 => {
+                angle + libm::asin((correction * libm::sin(4.0 * angle)).clamp(-1.0, 1.0))
+            }
+            Self::Regulated { .. } | Self::FixedVoltage { .. } => angle,
+        }
+    }
+
     /// Microsteps of one electrical cycle, four full steps.
     pub fn microsteps_per_cycle(&self) -> i64 {
         4 * i64::from(self.microsteps())
@@ -150,7 +180,7 @@ impl Feed {
         // Four full steps are one electrical cycle; the remainder keeps every cycle
         // exactly alike however far the axis has gone.
         let place = index.rem_euclid(self.microsteps_per_cycle());
-        let (sin, cos) = libm::sincos(self.command_angle(place));
+        let (sin, cos) = libm::sincos(self.current_angle(place));
         match *self {
             Self::FixedVoltage { supply, .. } => {
                 // On where the projection is at least cos 45° (to rounding), off where

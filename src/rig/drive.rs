@@ -21,6 +21,8 @@ pub struct Drive {
     pub switch_resistance: Resistance,
     /// Ballast resistors, where there are any.
     pub ballast: Option<Ballast>,
+    /// What the microstep currents make up for, if anything.
+    pub correction: Option<Correction>,
     /// Share of the running current that flows at standstill (1 where not given).
     pub hold_current: f64,
     /// Sense resistor of one phase, where there is one.
@@ -64,6 +66,16 @@ pub enum Sequence {
     /// One and two phases on in turn.
     HalfStep,
 }
+
+/// What microstep currents make up for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Correction {
+    /// The detent torque that the motor gives.
+    Detent,
+}
+
+/// The corrections as a rig writes them.
+const CORRECTIONS: [&str; 1] = ["detent"];
 
 /// A digital-to-analogue converter that sets the microstep currents through the
 /// sense resistor.
@@ -187,6 +199,7 @@ impl Drive {
         if let (Some((ballast, place)), Some(kind)) = (&ballast, kind) {
             ballast.suits(place, kind, &mut fields);
         }
+        let correction = read_correction(&mut fields, kind);
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
@@ -196,6 +209,7 @@ impl Drive {
             supply: supply?,
             switch_resistance,
             ballast: ballast.map(|(ballast, _)| ballast),
+            correction,
             hold_current: hold_current.si(),
             sense_resistor,
             converter,
@@ -247,6 +261,17 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
             microsteps,
         }
     })
+}
+
+/// What the currents make up for; only where they are regulated.
+fn read_correction(fields: &mut Fields<'_>, kind: Option<DriveKind>) -> Option<Correction> {
+    let entry = fields.take("correction")?;
+    if let Some(kind @ DriveKind::FixedVoltage { .. }) = kind {
+        refuse(fields, kind.name(), [Some(entry), None]);
+        return None;
+    }
+    fields.keep(fields::choice("correction", &entry, &CORRECTIONS))?;
+    Some(Correction::Detent)
 }
 
 /// Says that a field belongs to drives of another kind.

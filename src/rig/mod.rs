@@ -31,7 +31,7 @@ pub(crate) use amplitude::Amplitude;
 pub use ballast::{Ballast, BallastPlace};
 pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
-pub use drive::{Converter, Drive, DriveKind, Sequence};
+pub use drive::{Converter, Correction, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};

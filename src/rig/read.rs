@@ -148,6 +148,21 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         load,
         limits: limits?,
     };
+    if let (Some(_), None) = (axis.drive.correction, axis.motor.detent_torque) {
+        let place = of_drive
+            .of("correction")
+            .map_or(&place, |value| &value.place);
+        let problem = place.error(
+            "correction-without-detent",
+            "`correction: detent` requires the motor's `detent_torque`",
+            "the motor does not give it",
+        );
+        problems.add(
+            problem.help(
+                "add `detent_torque` as measured on your own motor, or leave `correction` out",
+            ),
+        );
+    }
     plausible::ask_about_axis(&axis, [&of_motor, &of_drive, &of_load], &place, problems);
     Some(axis)
 }

@@ -148,6 +148,7 @@ impl Bench {
                 supply: Voltage::new(self.supply),
                 switch_resistance: Resistance::new(self.switch_resistance),
                 ballast: None,
+                correction: None,
                 hold_current: 1.0,
                 sense_resistor: None,
                 converter: None,

@@ -63,6 +63,7 @@ pub fn machine(motor: &str, drive: &str) -> Machine {
                 peak_current: i,
                 microsteps: 16,
                 time_constant: REGULATOR_TIME_CONSTANT,
+                correction: 0.0,
             },
         },
     }
@@ -128,6 +129,7 @@ pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
         peak_current: SQRT_2 * i,
         microsteps,
         time_constant: REGULATOR_TIME_CONSTANT,
+        correction: 0.0,
     };
     let bare = of_outside(motor);
     let still = (50.0 * th / bare.inertia).sqrt();

@@ -86,6 +86,7 @@ fn power_in_is_heat_and_loss_and_work_on_a_regulated_drive() {
             peak_current: 1.5,
             microsteps,
             time_constant: 20e-6,
+            correction: 0.0,
         };
         balances(feed, 600.0);
     }

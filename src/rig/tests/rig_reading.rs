@@ -83,7 +83,7 @@ axes:
              core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
-             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
+             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V, correction: detent }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
@@ -93,6 +93,16 @@ inputs: { door: { pin: PB2 } }
 controller: { part: atmega328p, clock_source: resonator, start: door }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
+}
+
+#[test]
+fn a_correction_needs_a_regulated_current_and_a_known_detent_torque() {
+    let corrected = BASE.replace("microsteps: 16", "microsteps: 16, correction: detent");
+    assert!(parse(&corrected).is_ok());
+    let unknown = corrected.replace("      detent_torque: 18 mN.m\n", "");
+    assert!(said(parse(&unknown)).contains("requires the motor's `detent_torque`"));
+    let fixed = LIFT.replace("half-step", "half-step, correction: detent");
+    assert!(said(parse(&fixed)).contains("a fixed-voltage drive has no `correction`"));
 }
 
 #[test]
