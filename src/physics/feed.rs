@@ -18,14 +18,8 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 //!
-//! **Corrected currents** turn ahead of where the detent pulls the rotor back: with d = Td/(K I)
-//! the currents of microstep k point to
-//!
-//! ```text
-//! φ' = φ + asin(d sin 4φ)
-//! ```
-//!
-//! where K I sin(φ' − θ) = Td sin 4θ rests at θ = φ (derived from the static balance).
+//! **Corrected currents** turn ahead of where [detent and the like](super::harmonics) pull the rotor
+//! back: those of microstep k point to φ' = φ + asin(T_x(φ)/(K I)).
 //!
 //! **At rest** the current vector has the amplitude
 //!
@@ -43,6 +37,8 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
+use super::harmonics::Harmonics;
+use super::loss::RotorLoss;
 use crate::rig::{Axis, Correction, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
@@ -72,8 +68,8 @@ pub enum Feed {
         microsteps: u32,
         /// Time constant of the regulator τ (s).
         time_constant: f64,
-        /// Detent torque that the currents make up for, over K I: d; 0 for a plain sine.
-        correction: f64,
+        /// Torque that the currents make up for, over K I; none for a plain sine.
+        correction: Harmonics,
     },
 }
 
@@ -117,11 +113,12 @@ impl Feed {
                 let peak_current = axis
                     .amplitude()
                     .map_or(0.0, |amplitude| amplitude.reached());
-                let correction = match (axis.drive.correction, axis.motor.detent_torque) {
-                    (Some(Correction::Detent), Some(detent)) => {
-                        detent.si() / (axis.motor.torque_constant() * peak_current)
+                let correction = match axis.drive.correction {
+                    Some(Correction::Detent | Correction::Measured(_)) => {
+                        let peak = axis.motor.torque_constant() * peak_current;
+                        pull(axis).times(1.0 / peak)
                     }
-                    (Some(Correction::Detent), None) | (None, _) => 0.0,
+                    None => Harmonics::NONE,
                 };
                 Self::Regulated {
                     supply,
@@ -163,8 +160,8 @@ impl Feed {
     pub(crate) fn current_angle(&self, index: i64) -> f64 {
         let angle = self.command_angle(index);
         match *self {
-            Self::Regulated { correction, .. } if correction != 0.0 => {
-                angle + libm::asin((correction * libm::sin(4.0 * angle)).clamp(-1.0, 1.0))
+            Self::Regulated { correction, .. } if !correction.is_none() => {
+                angle + libm::asin(correction.at(angle).clamp(-1.0, 1.0))
             }
             Self::Regulated { .. } | Self::FixedVoltage { .. } => angle,
         }
@@ -256,6 +253,35 @@ impl Feed {
             }
         }
     }
+}
+
+/// What pulls the rotor of `axis` whatever its current (N·m): as measured, where the rig has that,
+/// or its detent torque.
+pub(super) fn pull(axis: &Axis) -> Harmonics {
+    let detent = || Harmonics::detent(RotorLoss::of(&axis.motor).detent.typical);
+    let Some(Correction::Measured(rests)) = &axis.drive.correction else {
+        return detent();
+    };
+    let (teeth, microsteps) = (
+        f64::from(axis.motor.rotor_teeth),
+        f64::from(axis.drive.microsteps()),
+    );
+    // Full steps rest with both phases on.
+    let first = if microsteps == 1.0 { FRAC_PI_4 } else { 0.0 };
+    let angles: Vec<(f64, f64)> = rests
+        .iter()
+        .map(|rest| {
+            let set = first + rest.microstep as f64 * FRAC_PI_2 / microsteps;
+            (set, teeth * rest.angle)
+        })
+        .collect();
+    let peak = axis
+        .amplitude()
+        .map_or(0.0, |amplitude| amplitude.reached());
+    // Rests that tell nothing are the rig reader's to refuse.
+    Harmonics::of_rests(&angles).map_or_else(detent, |over_peak| {
+        over_peak.times(axis.motor.torque_constant() * peak)
+    })
 }
 
 /// Fundamental of a phase's voltage over the supply.

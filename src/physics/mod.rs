@@ -5,6 +5,7 @@ pub(crate) mod currents;
 mod eigenvalues;
 pub(crate) mod feed;
 pub(crate) mod forced;
+mod harmonics;
 pub(crate) mod heat;
 pub(crate) mod linear;
 pub(crate) mod load;
@@ -25,6 +26,7 @@ pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
 #[cfg(test)]
 pub(crate) use feed::Feed;
+pub use harmonics::Harmonics;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
 pub use loss::{RotorLoss, Spread};

@@ -21,6 +21,7 @@ mod plausible;
 pub(crate) mod problems;
 pub(crate) mod profile;
 mod read;
+mod rests;
 #[cfg(test)]
 mod tests;
 mod timer;
@@ -38,6 +39,7 @@ pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
 #[cfg(test)]
 pub(crate) use read::ReadRig;
+pub use rests::Rest;
 pub use timer::Timer;
 pub use travel::TravelUnit;
 

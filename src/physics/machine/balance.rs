@@ -22,6 +22,7 @@ fn machine(feed: Feed) -> Machine {
         rotor_friction: 0.015,
         constant_torque: 0.03,
         unbalance_torque: 0.0,
+        harmonics: crate::physics::Harmonics::NONE,
         gearing: 1.0,
         feed,
     }
@@ -86,7 +87,7 @@ fn power_in_is_heat_and_loss_and_work_on_a_regulated_drive() {
             peak_current: 1.5,
             microsteps,
             time_constant: 20e-6,
-            correction: 0.0,
+            correction: crate::physics::Harmonics::NONE,
         };
         balances(feed, 600.0);
     }

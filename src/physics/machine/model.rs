@@ -5,7 +5,8 @@ use std::f64::consts::{FRAC_PI_2, PI};
 use nalgebra::Matrix3;
 
 use crate::physics::eigenvalues::eigenvalues;
-use crate::physics::feed::{Demand, Feed, RestCurrent};
+use crate::physics::feed::{Demand, Feed, RestCurrent, pull};
+use crate::physics::harmonics::Harmonics;
 use crate::physics::load::ShaftLoad;
 use crate::physics::loss::RotorLoss;
 use crate::rig::Axis;
@@ -29,6 +30,8 @@ pub struct Machine {
     pub torque_constant: f64,
     /// Detent torque Td (N·m).
     pub detent_torque: f64,
+    /// What else pulls the rotor whatever its current (N·m), besides the detent torque.
+    pub harmonics: Harmonics,
     /// Inertia of rotor and reflected load J (kg·m²).
     pub inertia: f64,
     /// The part of `inertia` that is behind the gearing JL (kg·m²); it matters only
@@ -59,12 +62,14 @@ impl Machine {
         let motor = &axis.motor;
         let load = ShaftLoad::of(axis);
         let loss = RotorLoss::of(motor);
+        let (detent_torque, harmonics) = pull(axis).apart();
         Self {
             rotor_teeth: f64::from(motor.rotor_teeth),
             resistance: axis.loop_resistance(),
             inductance: motor.phase_inductance.si(),
             torque_constant: motor.torque_constant(),
-            detent_torque: loss.detent.typical,
+            detent_torque,
+            harmonics,
             inertia: load.inertia(),
             load_inertia: load.load_inertia,
             efficiency: load.efficiency,
