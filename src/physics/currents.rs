@@ -109,10 +109,13 @@ impl CoilTable {
         let rows: Vec<CoilRow> = (0..4 * axis.drive.microsteps())
             .map(|index| row(&machine, index, set, full_current))
             .collect();
-        let flowing = rows.iter().map(|row| Pointed {
-            amplitude: row.torque_ratio * full_current,
-            meant: row.electrical,
-            to: machine.feed.current_angle(i64::from(row.index)),
+        let flowing = rows.iter().map(|row| {
+            let off = row.angle_error * machine.rotor_teeth;
+            Pointed {
+                amplitude: row.torque_ratio * full_current,
+                meant: row.electrical + off,
+                to: machine.feed.current_angle(i64::from(row.index)) + off,
+            }
         });
         let rest_error = RestError::of(axis, flowing);
         let kind = axis.drive.kind;

@@ -48,9 +48,10 @@ pub struct RestError {
 pub(crate) struct Pointed {
     /// Their amplitude (A).
     pub amplitude: f64,
-    /// Electrical angle at which the rotor is meant to rest (rad).
+    /// Electrical angle at which the rotor would rest but for what pulls it (rad): the one that is
+    /// meant, and what rounding of the currents adds.
     pub meant: f64,
-    /// Electrical angle to which they are set (rad).
+    /// Electrical angle of the currents that flow (rad).
     pub to: f64,
 }
 

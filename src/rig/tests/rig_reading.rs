@@ -510,6 +510,66 @@ fn one_problem(from: &str, to: &str) -> (String, String) {
     )
 }
 
+/// Each value is possible alone; beside the others it is not, and the same number with another
+/// unit is.
+#[test]
+fn values_that_go_together_on_no_bench_are_asked_back_with_the_unit_that_was_meant() {
+    for (from, to, says, asks) in [
+        (
+            "phase_resistance: 1.6 ohm",
+            "phase_resistance: 1.4 kohm",
+            "3.2 mH and 1.4 kohm make a time constant L/R of 2.286 us",
+            "did you mean `phase_resistance: 1.4 ohm`?",
+        ),
+        (
+            "phase_inductance: 3.2 mH",
+            "phase_inductance: 3.2 H",
+            "3.2 H and 1.6 ohm make a time constant L/R of 2 s",
+            "did you mean `phase_inductance: 3.2 mH`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 0.57 kg.m^2",
+            "make a rotor with a natural frequency",
+            "did you mean `rotor_inertia: 0.57 kg.cm^2` or `rotor_inertia: 0.57 g.cm^2`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 N.m.s/rad",
+            "`viscous_damping` 400 mN.m.s/rad is 18 times the critical damping of the rotor",
+            "did you mean `viscous_damping: 0.4 mN.m.s/rad`",
+        ),
+        (
+            "inertia: 2.1 kg.cm^2",
+            "inertia: 675 kg.m^2",
+            "times the inertia of its rotor",
+            "did you mean `inertia: 675 g.cm^2`",
+        ),
+        (
+            "inertia: 2.1 kg.cm^2",
+            "friction: 900 N.m",
+            "the friction of the load is 300 N.m at the motor",
+            "did you mean `friction: 900 mN.m`",
+        ),
+        (
+            "peak_current: 1.5 A",
+            "peak_current: 1 mA",
+            "times the rated current 1.5 A",
+            "did you mean `peak_current: 1 A`?",
+        ),
+        (
+            "supply: 24 V",
+            "supply: 24 V, switch_resistance: 9 kohm",
+            "times `peak_current`",
+            "did you mean `switch_resistance: 9 ohm`",
+        ),
+    ] {
+        let (message, help) = one_problem(from, &to.replace(", viscous", "\n      viscous"));
+        assert!(message.contains(says), "{message}");
+        assert!(help.contains(asks), "{to}: {help}");
+    }
+}
+
 #[test]
 fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
     for (from, to, help) in [
