@@ -25,7 +25,7 @@ fn millijoules(joules: f64) -> String {
 }
 
 pub(super) fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
-    let mut text = String::new();
+    let mut text = "\n".to_owned();
     let proposal = Proposal::of(sheet.axis);
     let current = Current::new(proposal.current);
     let set_by = proposal.set_by.words();
