@@ -36,10 +36,9 @@ fn write_scaled(f: &mut fmt::Formatter<'_>, si: f64, units: &[(&str, f64)]) -> f
         .iter()
         .rev()
         .find(|(_, factor)| size >= *factor * 0.999_999)
-        .unwrap_or(if size == 0.0 {
-            &units[units.len() - 1]
-        } else {
-            &units[0]
+        .unwrap_or(match units.iter().find(|(_, factor)| *factor == 1.0) {
+            Some(plain) if size == 0.0 => plain,
+            Some(_) | None => &units[0],
         });
     write!(f, "{} {symbol}", Rounded(si / factor))
 }
@@ -199,6 +198,14 @@ quantities! {
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
+
+    #[test]
+    fn nothing_is_shown_in_the_plain_unit() {
+        assert_eq!(Resistance::new(0.0).to_string(), "0 ohm");
+        assert_eq!(Frequency::new(0.0).to_string(), "0 Hz");
+        assert_eq!(Torque::new(0.0).to_string(), "0 N.m");
+        assert_eq!(Angle::new(0.0).to_string(), "0 deg");
+    }
 
     #[test]
     fn quantities_read_as_builders_write_them() {

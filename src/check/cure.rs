@@ -149,8 +149,7 @@ impl Failing<'_> {
 
     fn higher_supply(&self) -> Option<String> {
         let present = self.axis.drive.supply.si();
-        let resistance =
-            self.axis.motor.phase_resistance.si() + self.axis.drive.switch_resistance.si();
+        let resistance = self.axis.loop_resistance();
         let most = match self.axis.drive.kind {
             // Nothing else keeps the current to what the motor is rated for.
             DriveKind::FixedVoltage { .. } => self.axis.motor.rated_current.si() * resistance,

@@ -77,20 +77,28 @@ fn less_current(axis: &Axis, heat: &Heat) -> Vec<String> {
     }
     let share = (heat.windings.rated / heat.windings.most()).sqrt();
     let supply = axis.drive.supply.si();
-    let switches = axis.drive.switch_resistance.si();
-    let ballast = axis.loop_resistance() * (1.0 / share - 1.0);
+    let more = axis.loop_resistance() * (1.0 / share - 1.0);
     vec![
         format!(
             "`supply` {} → {} V",
             Rounded(supply),
             Rounded(two_digits_down(share * supply))
         ),
-        format!(
-            "a ballast resistor in series with each phase: `switch_resistance` {} → {} ohm",
-            Rounded(switches),
-            Rounded(two_digits_up(switches + ballast))
-        ),
+        more_ballast(axis, more),
     ]
+}
+
+/// A ballast that puts so much `more` (Ω) in series with each phase, with a rating of twice its
+/// power (common practice).
+fn more_ballast(axis: &Axis, more: f64) -> String {
+    let before = axis.drive.ballast_in_series();
+    let resistance = two_digits_up(before + more);
+    let current = axis.drive.supply.si() / (axis.loop_resistance() - before + resistance);
+    format!(
+        "a resistor in series with each phase: `ballast: {{ resistance: {} ohm, rating: {} W }}`",
+        Rounded(resistance),
+        Rounded(two_digits_up(2.0 * current * current * resistance))
+    )
 }
 
 /// The hold current with which the windings get no more than they stand and the load is
@@ -125,10 +133,14 @@ fn hold_current(axis: &Axis, share: f64) -> String {
 
 fn warned(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Finding {
     let weight = match warning {
-        HeatWarning::HoldTooWeak { .. } => Severity::Failure,
+        HeatWarning::HoldTooWeak { .. }
+        | HeatWarning::HotBallast {
+            rating: Some(_), ..
+        } => Severity::Failure,
         HeatWarning::HotTransistors { .. }
         | HeatWarning::HotWindings { .. }
         | HeatWarning::CurrentAboveRated { .. }
+        | HeatWarning::HotBallast { rating: None, .. }
         | HeatWarning::HotSenseResistor { .. }
         | HeatWarning::SupplyTooLow { .. }
         | HeatWarning::ConverterTooSmall { .. }
@@ -150,6 +162,10 @@ fn cures(axis: &Axis, heat: &Heat, warning: &HeatWarning) -> Vec<String> {
                 .push("longer rests between the moves; monitor the motor's temperature".to_owned());
             cures
         }
+        HeatWarning::HotBallast { power, .. } => vec![format!(
+            "ballast resistors with a `rating` of {} or more, apart from what burns or melts",
+            Power::new(two_digits_up(2.0 * power))
+        )],
         HeatWarning::HotSenseResistor { power } => vec![format!(
             "sense resistors rated for {} or more",
             Power::new(2.0 * power)

@@ -1,5 +1,7 @@
 //! `motor`: what each motor of a rig can do on its drive, with its load.
 
+mod current;
+
 use std::fmt::Write as _;
 use std::io::Write;
 use std::path::PathBuf;
@@ -149,6 +151,9 @@ fn to_json(sheet: &MotorSheet<'_>) -> Value {
         "bands": bands,
         "typical_bands": typical_bands,
         "heat": heat_json(sheet.axis, &sheet.ability.heat),
+        "proposal": current::proposal_json(sheet.axis),
+        "sequences": current::sequences_json(sheet),
+        "switch_off": current::switch_off_json(sheet.axis),
         "findings": sheet.findings(),
     })
 }
@@ -229,6 +234,7 @@ fn for_people(sheet: &MotorSheet<'_>, terminal: &Terminal) -> String {
         table(&heads, &[0, 1, 2, 3], rows, terminal.width())
     );
     text.push_str(&heat_lines(&sheet.ability.heat, terminal));
+    text.push_str(&current::for_people(sheet, terminal));
     for finding in sheet.findings() {
         text.push('\n');
         describe(&mut text, &finding);
@@ -251,9 +257,10 @@ fn heat_lines(heat: &Heat, terminal: &Terminal) -> String {
         let (running, holding) = (of(&heat.running), of(&heat.holding));
         (running > 0.0 || holding > 0.0).then(|| row(name, running, holding))
     };
-    let parts: [(&str, Part); 5] = [
+    let parts: [(&str, Part); 6] = [
         ("windings", |losses| losses.copper),
         ("switches", |losses| losses.switches),
+        ("ballast", |losses| losses.ballast),
         ("transistors of the linear source", |losses| {
             losses.transistors
         }),
@@ -270,6 +277,7 @@ fn heat_json(axis: &Axis, heat: &Heat) -> Value {
         json!({
             "copper_w": losses.copper,
             "switches_w": losses.switches,
+            "ballast_w": losses.ballast,
             "transistors_w": losses.transistors,
             "sense_w": losses.sense,
             "supply_w": losses.supply,

@@ -39,14 +39,15 @@ pub fn coils(axis: &Axis) -> Chart {
 
 /// Where the power goes at standstill, over the hold current.
 pub fn heat(axis: &Axis) -> Chart {
-    let parts: [(&str, LossPart); 5] = [
+    let parts: [(&str, LossPart); 6] = [
         ("drawn from the supply", |losses| losses.supply),
         ("motor windings", |losses| losses.copper),
-        ("switches and what is in series", |losses| losses.switches),
+        ("switches", |losses| losses.switches),
         ("transistors of the linear source", |losses| {
             losses.transistors
         }),
         ("sense resistors", |losses| losses.sense),
+        ("ballast", |losses| losses.ballast),
     ];
     let holding: Vec<(f64, Losses)> = (0..=HOLD_STEPS)
         .map(|k| {

@@ -160,6 +160,13 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
         Decimal(rest.detent.to_degrees()),
         Decimal(rest.friction.to_degrees()),
     )?;
+    if rest.uncorrected > rest.detent {
+        writeln!(
+            out,
+            "the currents make up for the detent; those of a plain sine would leave {:.3}°",
+            Decimal(rest.uncorrected.to_degrees())
+        )?;
+    }
     writeln!(
         out,
         "torque ripple {:.2} % from greatest to least\n",
@@ -220,6 +227,7 @@ struct JsonAxis<'a> {
     converter_bits: Option<u32>,
     worst_angle_error_deg: f64,
     detent_error_deg: f64,
+    uncorrected_detent_error_deg: f64,
     friction_error_deg: f64,
     torque_ripple: f64,
     clamped: bool,
@@ -268,6 +276,7 @@ fn json_axis(table: &CoilTable) -> JsonAxis<'_> {
         converter_bits: table.converter.map(|converter| converter.bits),
         worst_angle_error_deg: clean(table.worst_angle_error().to_degrees()),
         detent_error_deg: clean(table.rest_error.detent.to_degrees()),
+        uncorrected_detent_error_deg: clean(table.rest_error.uncorrected.to_degrees()),
         friction_error_deg: clean(table.rest_error.friction.to_degrees()),
         torque_ripple: clean(table.torque_ripple()),
         clamped: table.beyond_converter(),

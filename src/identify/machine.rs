@@ -41,6 +41,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, PI, SQRT_2, TAU};
 use nalgebra::Complex;
 
 use super::parameter::{Point, Unknown};
+use crate::physics::torque::fixed_voltage::FixedVoltage;
 use crate::rig::Axis;
 use crate::units::Current;
 
@@ -202,44 +203,16 @@ impl TestSupply {
 
 /// Pull-out torque (N·m) at the shaft at a rate of full steps a second.
 pub fn pull_out(point: &Point, teeth: f64, supply: &TestSupply, step_rate: f64) -> f64 {
-    let omega_e = step_rate * FRAC_PI_2;
-    let omega = omega_e / teeth;
-    let resistance = Unknown::Resistance.at(point) + supply.series;
-    let reactance = omega_e * Unknown::Inductance.at(point);
-    let k_t = Unknown::TorqueConstant.at(point);
-    let v1 = 4.0 / PI * supply.voltage;
-    let z2 = resistance * resistance + reactance * reactance;
-    let free = v1 / z2.sqrt() - k_t * omega * resistance / z2;
-    let iq = match supply.current {
-        None => free,
-        Some(limit) => {
-            let voltage = |angle: f64| {
-                let (id, iq) = (-limit * angle.sin(), limit * angle.cos());
-                (resistance * id - reactance * iq)
-                    .hypot(resistance * iq + reactance * id + k_t * omega)
-            };
-            // The best point of the voltage circle, whose centre is −K ω j/(R + j X).
-            let at_best = (k_t * omega * reactance / z2).hypot(free);
-            if voltage(0.0) <= v1 {
-                limit
-            } else if at_best <= limit {
-                free
-            } else {
-                // The current leans back until the voltage suffices.
-                let (mut low, mut high) = (0.0, FRAC_PI_2);
-                for _ in 0..50 {
-                    let middle = 0.5 * (low + high);
-                    if voltage(middle) > v1 {
-                        low = middle;
-                    } else {
-                        high = middle;
-                    }
-                }
-                limit * high.cos()
-            }
-        }
+    let omega = step_rate * FRAC_PI_2 / teeth;
+    let phases = FixedVoltage {
+        teeth,
+        resistance: Unknown::Resistance.at(point) + supply.series,
+        inductance: Unknown::Inductance.at(point),
+        torque_constant: Unknown::TorqueConstant.at(point),
+        voltage: 4.0 / PI * supply.voltage,
     };
-    k_t * iq - Unknown::Damping.at(point) * omega - Unknown::DetentTorque.at(point)
+    let lost = Unknown::Damping.at(point) * omega + Unknown::DetentTorque.at(point);
+    phases.greatest(supply.current, omega) - lost
 }
 
 #[cfg(test)]

@@ -16,7 +16,8 @@
 //!
 //! The rotor comes to rest at the angle of the current vector, atan2(iB', iA'), and its
 //! holding torque goes with the vector's length: the rounding of the codes shows as an
-//! angle error and as a ripple. Detent and friction add to that error: see [`RestError`]. The signs and φ₀ are those of
+//! angle error and as a ripple. A [correction](crate::physics::feed) turns φ in iA and iB, not where the rotor
+//! rests. Detent and friction add to that error: see [`RestError`]. The signs and φ₀ are those of
 //! [`Machine::command_angle`].
 //!
 //! Source: the equilibrium of T = K (iB cos θe − iA sin θe); tables of the trade round
@@ -24,7 +25,7 @@
 
 use crate::physics::feed::Demand;
 use crate::physics::machine::Machine;
-use crate::physics::rest_error::RestError;
+use crate::physics::rest_error::{Pointed, RestError};
 use crate::rig::{Amplitude, Axis, Converter, DriveKind};
 use crate::units::Resistance;
 
@@ -61,8 +62,8 @@ pub struct CoilRow {
     pub a: PhaseCurrent,
     /// Phase B.
     pub b: PhaseCurrent,
-    /// Angle at which the rotor really comes to rest less the one that is meant (rad at
-    /// the motor's shaft); zero without a converter.
+    /// Angle of the currents that flow less that of those meant (rad at the motor's shaft);
+    /// zero without a converter.
     pub angle_error: f64,
     /// Holding torque here over that of the full current in one phase.
     pub torque_ratio: f64,
@@ -109,8 +110,12 @@ impl CoilTable {
             .map(|index| row(&machine, index, set, full_current))
             .collect();
         let flowing = rows.iter().map(|row| {
-            let angle = row.electrical + row.angle_error * machine.rotor_teeth;
-            (row.torque_ratio * full_current, angle)
+            let off = row.angle_error * machine.rotor_teeth;
+            Pointed {
+                amplitude: row.torque_ratio * full_current,
+                meant: row.electrical + off,
+                to: machine.feed.current_angle(i64::from(row.index)) + off,
+            }
         });
         let rest_error = RestError::of(axis, flowing);
         let kind = axis.drive.kind;
@@ -169,8 +174,9 @@ fn row(
     };
     let (a, b) = (phase(a, full_current, set), phase(b, full_current, set));
     let electrical = machine.command_angle(i64::from(index));
+    let pointed = machine.feed.current_angle(i64::from(index));
     let flowing = libm::atan2(b.flowing(), a.flowing());
-    let off = (flowing - electrical).rem_euclid(std::f64::consts::TAU);
+    let off = (flowing - pointed).rem_euclid(std::f64::consts::TAU);
     let off = if off > std::f64::consts::PI {
         off - std::f64::consts::TAU
     } else {

@@ -18,6 +18,9 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 //!
+//! **Corrected currents** turn ahead of where [detent and the like](super::harmonics) pull the rotor
+//! back: those of microstep k point to φ' = φ + asin(T_x(φ)/(K I)).
+//!
 //! **At rest** the current vector has the amplitude
 //!
 //! ```text
@@ -34,7 +37,9 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
-use crate::rig::{Axis, DriveKind, Sequence};
+use super::harmonics::Harmonics;
+use super::loss::RotorLoss;
+use crate::rig::{Axis, Correction, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
 /// linear sources and choppers above the audible range reach (common practice).
@@ -63,6 +68,8 @@ pub enum Feed {
         microsteps: u32,
         /// Time constant of the regulator τ (s).
         time_constant: f64,
+        /// Torque that the currents make up for, over K I; none for a plain sine.
+        correction: Harmonics,
     },
 }
 
@@ -103,13 +110,22 @@ impl Feed {
         match axis.drive.kind {
             DriveKind::FixedVoltage { sequence } => Self::FixedVoltage { supply, sequence },
             DriveKind::LinearCurrent { microsteps, .. } | DriveKind::Chopper { microsteps, .. } => {
+                let peak_current = axis
+                    .amplitude()
+                    .map_or(0.0, |amplitude| amplitude.reached());
+                let correction = match axis.drive.correction {
+                    Some(Correction::Detent | Correction::Measured(_)) => {
+                        let peak = axis.motor.torque_constant() * peak_current;
+                        pull(axis).times(1.0 / peak)
+                    }
+                    None => Harmonics::NONE,
+                };
                 Self::Regulated {
                     supply,
-                    peak_current: axis
-                        .amplitude()
-                        .map_or(0.0, |amplitude| amplitude.reached()),
+                    peak_current,
                     microsteps,
                     time_constant: REGULATOR_TIME_CONSTANT,
+                    correction,
                 }
             }
         }
@@ -140,6 +156,17 @@ impl Feed {
         self.first_angle() + index as f64 * (FRAC_PI_2 / f64::from(self.microsteps()))
     }
 
+    /// Electrical angle φ' to which the currents of microstep `index` point (rad).
+    pub(crate) fn current_angle(&self, index: i64) -> f64 {
+        let angle = self.command_angle(index);
+        match *self {
+            Self::Regulated { correction, .. } if !correction.is_none() => {
+                angle + libm::asin(correction.at(angle).clamp(-1.0, 1.0))
+            }
+            Self::Regulated { .. } | Self::FixedVoltage { .. } => angle,
+        }
+    }
+
     /// Microsteps of one electrical cycle, four full steps.
     pub fn microsteps_per_cycle(&self) -> i64 {
         4 * i64::from(self.microsteps())
@@ -150,7 +177,7 @@ impl Feed {
         // Four full steps are one electrical cycle; the remainder keeps every cycle
         // exactly alike however far the axis has gone.
         let place = index.rem_euclid(self.microsteps_per_cycle());
-        let (sin, cos) = libm::sincos(self.command_angle(place));
+        let (sin, cos) = libm::sincos(self.current_angle(place));
         match *self {
             Self::FixedVoltage { supply, .. } => {
                 // On where the projection is at least cos 45° (to rounding), off where
@@ -226,6 +253,35 @@ impl Feed {
             }
         }
     }
+}
+
+/// What pulls the rotor of `axis` whatever its current (N·m): as measured, where the rig has that,
+/// or its detent torque.
+pub(super) fn pull(axis: &Axis) -> Harmonics {
+    let detent = || Harmonics::detent(RotorLoss::of(&axis.motor).detent.typical);
+    let Some(Correction::Measured(rests)) = &axis.drive.correction else {
+        return detent();
+    };
+    let (teeth, microsteps) = (
+        f64::from(axis.motor.rotor_teeth),
+        f64::from(axis.drive.microsteps()),
+    );
+    // Full steps rest with both phases on.
+    let first = if microsteps == 1.0 { FRAC_PI_4 } else { 0.0 };
+    let angles: Vec<(f64, f64)> = rests
+        .iter()
+        .map(|rest| {
+            let set = first + rest.microstep as f64 * FRAC_PI_2 / microsteps;
+            (set, teeth * rest.angle)
+        })
+        .collect();
+    let peak = axis
+        .amplitude()
+        .map_or(0.0, |amplitude| amplitude.reached());
+    // Rests that tell nothing are the rig reader's to refuse.
+    Harmonics::of_rests(&angles).map_or_else(detent, |over_peak| {
+        over_peak.times(axis.motor.torque_constant() * peak)
+    })
 }
 
 /// Fundamental of a phase's voltage over the supply.

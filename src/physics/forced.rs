@@ -19,8 +19,13 @@
 //! rule's own sum comes near the limit, the machine is run at that speed
 //! ([`swings_past`]) and the band says so. The rule alone
 //! clears the rest.
+//!
+//! **Work.** A run takes [`LONGEST`] internal steps at most, some ten times what those of a motor
+//! for a bench take. Where one does not come to an end, all speeds of the scan count as bad.
+//! Currents that settle within a hundredth of a swing are slowed ([`Machine::for_swings`]).
 
 use std::f64::consts::{PI, TAU};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
 
@@ -45,6 +50,8 @@ const SWINGS: f64 = 120.0;
 /// The scan ends at this multiple of the natural frequency: chosen, past the parametric
 /// resonance at twice of it.
 const TO_NATURAL: f64 = 2.5;
+/// Internal steps of a run, at most: chosen, see the module.
+const LONGEST: u64 = 200_000;
 /// Share of the limit below which the closed rule clears a speed: chosen, with
 /// room for what the rule leaves out.
 const CLEARED: f64 = 0.55;
@@ -86,16 +93,26 @@ pub fn forced_bands(machine: &Machine, known: &[Band]) -> Vec<Band> {
     let rates: Vec<f64> = std::iter::successors(Some(from), |rate| Some(rate * RATIO))
         .take_while(|rate| *rate <= TO_NATURAL * natural)
         .collect();
+    let slowed = machine.for_swings();
+    // One run without an end makes all bad, whichever it is.
+    let endless = AtomicBool::new(false);
     let trial = |rate: f64| {
         !inside(known, rate)
+            && !endless.load(Ordering::Relaxed)
             && suspect(machine, rate).is_some_and(|swing| {
                 // What is damped shows its worst within some time constants.
                 let swings = SWINGS.min(60.0 + 8.0 / swing.zeta.max(1e-3));
                 let seconds = swings / machine.natural_frequency();
-                swings_past(machine, rate, seconds, LAG_LIMIT_DEG)
+                swings_past(&slowed, rate, seconds, LAG_LIMIT_DEG, LONGEST).unwrap_or_else(|| {
+                    endless.store(true, Ordering::Relaxed);
+                    true
+                })
             })
     };
-    let bad: Vec<bool> = rates.par_iter().map(|rate| trial(*rate)).collect();
+    let mut bad: Vec<bool> = rates.par_iter().map(|rate| trial(*rate)).collect();
+    if endless.into_inner() {
+        bad.fill(true);
+    }
 
     let runs: Vec<(f64, f64)> = runs_of(&bad)
         .into_iter()

@@ -8,8 +8,9 @@
 //! ```text
 //! windings     (iA² + iB²) R              which is 2 Irms² R while running
 //! switches     (iA² + iB²) Rsw
+//! ballast      (iA² + iB²) Rb                     Rb: what of it each phase has in series
 //! resistors    (iA² + iB²) Rs
-//! transistors  V (|iA| + |iB|) − (iA² + iB²)(R + Rsw + Rs)      linear source only
+//! transistors  V (|iA| + |iB|) − (iA² + iB²)(R + Rsw + Rb + Rs)      linear source only
 //! supply       V (|iA| + |iB|) for a linear source and for fixed voltage,
 //!              the sum of the losses for a chopper
 //! ```
@@ -31,7 +32,7 @@ mod windings;
 pub use windings::{Overload, SLACK, Windings};
 
 use super::currents::CoilTable;
-use crate::rig::{Axis, DriveKind};
+use crate::rig::{Axis, BallastPlace, DriveKind};
 
 /// The cautions that every builder of such a drive should have read.
 pub const CAUTIONS: [&str; 3] = [
@@ -48,8 +49,10 @@ pub(crate) type LossPart = fn(&Losses) -> f64;
 pub struct Losses {
     /// In both windings of the motor.
     pub copper: f64,
-    /// In the switches and what is in series with the phases.
+    /// In the switches.
     pub switches: f64,
+    /// In the ballast resistors.
+    pub ballast: f64,
     /// In the transistors of a linear source.
     pub transistors: f64,
     /// In the sense resistors.
@@ -70,6 +73,8 @@ pub struct Heat {
     /// The most that one transistor stage takes, standing or running (W); zero but for
     /// a linear source.
     pub hottest_transistor: f64,
+    /// The most that one ballast resistor takes, standing or running (W); none without one.
+    pub hottest_ballast: Option<f64>,
     /// The most that one sense resistor takes, standing or running (W).
     pub hottest_sense_resistor: f64,
     /// What the windings take, and what they stand.
@@ -113,6 +118,13 @@ impl Heat {
         let largest = stages(1.0).fold(0.0, f64::max);
         let held = hold * largest;
         let sense = circuit.sense;
+        let hottest_ballast = axis.drive.ballast.map(|ballast| {
+            let shared = match ballast.place {
+                BallastPlace::Common => running.ballast.max(holding.ballast),
+                BallastPlace::Phase => circuit.ballast * held.max(rms_current).powi(2),
+            };
+            shared / f64::from(ballast.count)
+        });
         let windings = Windings {
             running: running.copper,
             standing: holding.copper,
@@ -125,6 +137,7 @@ impl Heat {
             holding,
             rms_current,
             hottest_transistor: standing_stage.max(running.transistors / 2.0),
+            hottest_ballast,
             hottest_sense_resistor: (held * held * sense).max(rms_current * rms_current * sense),
             windings,
             held_torque: axis.motor.torque_constant() * (hold * table.full_current * weakest),
@@ -138,6 +151,7 @@ impl Losses {
         Self {
             copper: join(self.copper, other.copper),
             switches: join(self.switches, other.switches),
+            ballast: join(self.ballast, other.ballast),
             transistors: join(self.transistors, other.transistors),
             sense: join(self.sense, other.sense),
             supply: join(self.supply, other.supply),
@@ -149,6 +163,7 @@ impl Losses {
 struct Circuit {
     winding: f64,
     switches: f64,
+    ballast: f64,
     sense: f64,
     supply: f64,
     kind: DriveKind,
@@ -159,6 +174,7 @@ impl Circuit {
         Self {
             winding: axis.motor.phase_resistance.si(),
             switches: axis.drive.switch_resistance.si(),
+            ballast: axis.drive.ballast_in_series(),
             sense: axis.drive.sense_resistor.map_or(0.0, |sense| sense.si()),
             supply: axis.drive.supply.si(),
             kind: axis.drive.kind,
@@ -176,7 +192,7 @@ impl Circuit {
     }
 
     fn series(&self) -> f64 {
-        self.winding + self.switches + self.sense
+        self.winding + self.switches + self.ballast + self.sense
     }
 
     /// The losses with these currents in the phases, at standstill.
@@ -192,6 +208,7 @@ impl Circuit {
         Losses {
             copper: squares * self.winding,
             switches: squares * self.switches,
+            ballast: squares * self.ballast,
             transistors,
             sense: squares * self.sense,
             supply,
@@ -214,9 +231,14 @@ mod tests {
             "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16, sense_resistor: 0.1 ohm",
             "kind: fixed-voltage, supply: 2.4 V, sequence: half-step, switch_resistance: 1 ohm",
             "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase, sense_resistor: 0.2 ohm",
+            "kind: fixed-voltage, supply: 12 V, sequence: wave, ballast: { resistance: 6 ohm, place: common }",
         ] {
             let running = Heat::of(&axis_of(drive, "")).running;
-            let lost = running.copper + running.switches + running.transistors + running.sense;
+            let lost = running.copper
+                + running.switches
+                + running.ballast
+                + running.transistors
+                + running.sense;
             assert_relative_eq!(running.supply, lost, max_relative = 1e-12);
         }
     }
@@ -271,6 +293,25 @@ mod tests {
             2.0 * 1.5 * 1.5 * 1.6,
             max_relative = 1e-12
         );
+    }
+
+    /// Ohm's law by hand: 12 V through 1.6 Ω and 6.4 Ω is 1.5 A, 14.4 W in each ballast and 7.2 W in
+    /// two of them; with both phases on, one common resistor of half of it carries 3 A: 28.8 W.
+    #[test]
+    fn a_ballast_drops_what_the_motor_does_not_stand() {
+        let drive = "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast";
+        for (ballast, watts) in [
+            ("resistance: 6.4 ohm", 14.4),
+            ("resistance: 6.4 ohm, count: 2", 7.2),
+            ("resistance: 3.2 ohm, place: common", 28.8),
+        ] {
+            let axis = axis_of(&format!("{drive}: {{ {ballast} }}"), "");
+            let heat = Heat::of(&axis);
+            assert_relative_eq!(heat.rms_current, 1.5, max_relative = 1e-12);
+            assert_relative_eq!(heat.running.ballast, 28.8, max_relative = 1e-12);
+            assert_relative_eq!(heat.hottest_ballast.unwrap(), watts, max_relative = 1e-12);
+            assert_relative_eq!(axis.loop_resistance(), 8.0, max_relative = 1e-12);
+        }
     }
 
     /// A wave of 3 A on a supply that drives 2.4 V / 1.6 Ω = 1.5 A is cut off at 30°: from

@@ -23,6 +23,7 @@
 
 use nalgebra::Matrix4;
 
+use super::eigenvalues::eigenvalues;
 use super::feed::Feed;
 use super::machine::Machine;
 
@@ -72,9 +73,7 @@ pub fn current_swing(machine: &Machine, current: f64, torque: f64) -> Option<Swi
 /// The swing on a voltage of fundamental amplitude `voltage` (V).
 pub fn voltage_swing(machine: &Machine, voltage: f64, omega: f64, torque: f64) -> Option<Swing> {
     let steady = SteadyState::at(machine, voltage, omega, torque)?;
-    let swing = steady
-        .matrix(machine)
-        .complex_eigenvalues()
+    let swing = eigenvalues(steady.matrix(machine))?
         .iter()
         .map(|s| Swing {
             omega: s.norm(),

@@ -179,6 +179,8 @@ mod tests {
                 },
                 supply: Voltage::new(2.4),
                 switch_resistance: Resistance::new(0.0),
+                ballast: None,
+                correction: None,
                 hold_current: 1.0,
                 sense_resistor: None,
                 converter: None,

@@ -5,7 +5,7 @@
 //! θe = N θ                                    electrical angle
 //! L diA/dt = vA − R iA + K ω sin θe
 //! L diB/dt = vB − R iB − K ω cos θe
-//! T        = K (iB cos θe − iA sin θe) − Td sin 4θe
+//! T        = K (iB cos θe − iA sin θe) − Td sin 4θe − T_x(θe)
 //! J dω/dt  = T − B ω − (Tf + Tr) sgn ω − Tc − Tu sin θ_load,    θ_load = (θ − φ₀/N) / g
 //! ```
 //!
@@ -19,6 +19,7 @@
 //! | N | rotor teeth | |
 //! | R, L | resistance (winding, switches, sense resistor) and inductance of one phase | Ω, H |
 //! | K | torque constant of one phase, Th / (√2 · Irated) | N·m/A |
+//! | T_x | what else pulls a rotor whose rests were measured, see [`harmonics`](super::harmonics) | N·m |
 //! | Td | detent torque; its rests are the one-phase positions | N·m |
 //! | J, B | rotor and reflected load | kg·m², N·m·s/rad |
 //! | JL, η | the part of J behind the gearing, and the gearing's efficiency | kg·m² |

@@ -2,14 +2,17 @@
 
 pub(crate) mod band;
 pub(crate) mod currents;
+mod eigenvalues;
 pub(crate) mod feed;
 pub(crate) mod forced;
+mod harmonics;
 pub(crate) mod heat;
 pub(crate) mod linear;
 pub(crate) mod load;
 pub(crate) mod loss;
 pub(crate) mod machine;
 pub(crate) mod orbit;
+pub(crate) mod proposal;
 pub(crate) mod regeneration;
 mod remembered;
 pub(crate) mod rest_error;
@@ -23,13 +26,15 @@ pub use band::{Band, BandKind, FoundBy};
 pub use currents::CoilTable;
 #[cfg(test)]
 pub(crate) use feed::Feed;
+pub use harmonics::Harmonics;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
 pub use loss::{RotorLoss, Spread};
 pub(crate) use machine::{Machine, Simulator};
 #[cfg(test)]
 pub(crate) use machine::{State, hold_speed};
-pub use regeneration::Regeneration;
+pub use proposal::{Proposal, SequenceAbility};
+pub use regeneration::{Regeneration, SwitchOff};
 pub use rest_error::RestError;
 pub use start_stop::StartStop;
 #[cfg(test)]

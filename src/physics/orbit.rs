@@ -10,49 +10,65 @@
 //!
 //! P is one full step in the [`Simulator`]. The fixed point is found by Newton's rule from a
 //! run with a damper about synchronous speed, and dP/dx by central differences.
+//!
+//! **Work.** A motion takes [`LONGEST`] internal steps at most, some ten times what those of a
+//! motor for a bench take; one that is not found with them counts as unstable without bound.
 
+use std::cell::Cell;
 use std::f64::consts::FRAC_PI_2;
 
 use nalgebra::{Matrix4, Vector4};
 
+use super::eigenvalues::eigenvalues;
 use super::machine::{Machine, Simulator, State};
 
 /// Rounds of Newton's rule, at most: chosen; each doubles the digits.
 const ROUNDS: usize = 8;
 
+/// Internal steps of all runs about one motion, at most: chosen, see the module.
+const LONGEST: u64 = 300_000;
+
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
-/// included, at `rate` full steps a second; none where no steady motion is found. An
-/// unbalance is left out, and friction acts as a constant torque against the motion.
+/// included, at `rate` full steps a second; none where no steady motion is found, infinite
+/// where it takes too many steps to find. An unbalance is left out, and friction acts as a constant torque against the motion.
 pub fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
-    let mut machine = machine.clone();
+    let mut machine = machine.for_swings();
     machine.constant_torque = machine.steady_torque(0.0);
     machine.efficiency = 1.0;
     machine.friction = 0.0;
     machine.rotor_friction = 0.0;
     machine.unbalance_torque = 0.0;
-    Orbit {
+    let orbit = Orbit {
         machine: &machine,
         rate,
+        steps_left: Cell::new(LONGEST),
+    };
+    let growth = orbit.growth_rate();
+    match orbit.steps_left.get() {
+        0 => Some(f64::INFINITY),
+        _ => growth,
     }
-    .growth_rate()
 }
 
 struct Orbit<'m> {
     machine: &'m Machine,
     rate: f64,
+    steps_left: Cell<u64>,
 }
 
 impl Orbit<'_> {
     fn growth_rate(&self) -> Option<f64> {
         let mut x = self.settled()?;
         for _ in 0..ROUNDS {
+            if self.steps_left.get() == 0 {
+                return None;
+            }
             let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x));
             let residual = image - x;
             let correction = (Matrix4::identity() - jacobian).lu().solve(&residual)?;
             x += correction;
             if correction.norm() < 1e-6 {
-                let largest = jacobian
-                    .complex_eigenvalues()
+                let largest = eigenvalues(jacobian)?
                     .iter()
                     .map(|mu| mu.norm())
                     .fold(0.0, f64::max);
@@ -105,9 +121,8 @@ impl Orbit<'_> {
 
     /// `steps` full steps on from the middle of a microstep, turned back.
     fn full_step(&self, x: Vector4<f64>, steps: f64) -> Vector4<f64> {
-        let mut simulator = Simulator::new(self.machine, self.state(x), 0, self.longest_step());
-        run(&mut simulator, self.machine, self.rate, steps as i64);
-        let mut end = *simulator.state();
+        let simulator = Simulator::new(self.machine, self.state(x), 0, self.longest_step());
+        let mut end = self.played(simulator, steps as i64);
         turn_back(&mut end, self.machine, steps as i64);
         self.scaled(&end)
     }
@@ -143,24 +158,30 @@ impl Orbit<'_> {
         let electrical = machine.inductance / machine.resistance;
         let seconds = 20.0 / machine.natural_frequency() + 5.0 * electrical;
         let steps = (seconds * self.rate).ceil() as i64;
-        let mut simulator = Simulator::new(&damped, start, 0, self.longest_step());
-        run(&mut simulator, &damped, self.rate, steps);
-        let mut end = *simulator.state();
+        let simulator = Simulator::new(&damped, start, 0, self.longest_step());
+        let mut end = self.played(simulator, steps);
         turn_back(&mut end, machine, steps);
         let lag = machine.command_angle(0) - machine.rotor_teeth * end.angle;
         (lag.abs() < std::f64::consts::TAU).then(|| self.scaled(&end))
     }
-}
 
-/// Plays `full_steps` from the middle of microstep 0.
-fn run(simulator: &mut Simulator, machine: &Machine, rate: f64, full_steps: i64) {
-    let microsteps = i64::from(machine.microsteps());
-    let microstep_rate = rate * microsteps as f64;
-    for k in 1..=full_steps * microsteps {
-        simulator.advance((k as f64 - 0.5) / microstep_rate);
-        simulator.command(k);
+    /// The state after `full_steps` from the middle of microstep 0, as far as the internal steps
+    /// last.
+    fn played(&self, simulator: Simulator<'_>, full_steps: i64) -> State {
+        let microsteps = i64::from(self.machine.microsteps());
+        let microstep_rate = self.rate * microsteps as f64;
+        let mut simulator = simulator.at_most(self.steps_left.get());
+        for k in 1..=full_steps.saturating_mul(microsteps) {
+            simulator.advance((k as f64 - 0.5) / microstep_rate);
+            if simulator.gave_up() {
+                break;
+            }
+            simulator.command(k);
+        }
+        simulator.advance(full_steps as f64 / self.rate);
+        self.steps_left.set(simulator.steps_left());
+        *simulator.state()
     }
-    simulator.advance(full_steps as f64 / rate);
 }
 
 /// Turns `state` back by so many full steps.

@@ -12,13 +12,20 @@
 //! V to √(V² + 2 E/C); it stays below κ V with C ≥ 2 E / ((κ² − 1) V²). The transistors of
 //! a linear source swallow it all, and nothing returns.
 //!
+//! **Switched off**, the windings give up ½ L (iA² + iB²) through the diodes of their switches, and
+//! a load that still turns ½ J ω² on a drive that returns power. What of it the windings' own
+//! resistance takes on the way is not counted: the capacitor that keeps the supply below κ V is
+//! an upper bound.
+//!
 //! Losses at full current are an upper bound of what a regulator lets flow, so this is an
 //! estimate. Axes on one supply add up. Source: balance of power, and the energy
 //! ½ C V² of a capacitor.
 
 use std::fmt;
 
+use super::currents::CoilTable;
 use super::heat::Heat;
+use super::load::ShaftLoad;
 use crate::rig::Axis;
 use crate::units::{Power, Rounded, Voltage};
 
@@ -43,7 +50,10 @@ impl Braking {
     /// Of an axis with this heat; none where the drive returns nothing.
     pub fn of(axis: &Axis, heat: &Heat) -> Option<Self> {
         (!axis.drive.kind.burns_the_rest()).then(|| Self {
-            losses: heat.running.copper + heat.running.switches + heat.running.sense,
+            losses: heat.running.copper
+                + heat.running.switches
+                + heat.running.ballast
+                + heat.running.sense,
             supply: axis.drive.supply.si(),
         })
     }
@@ -132,11 +142,54 @@ impl fmt::Display for Regeneration {
     }
 }
 
+/// What a supply has to take at most when the current of an axis is switched off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SwitchOff {
+    /// Voltage of the supply (V).
+    pub supply: f64,
+    /// Energy in both windings, at the microstep where it is greatest (J).
+    pub windings: f64,
+    /// Energy of rotor and load at the rig's speed limit, where it has one and the drive returns
+    /// power (J).
+    pub moving: f64,
+}
+
+impl SwitchOff {
+    /// Of an axis at its full running current.
+    pub fn of(axis: &Axis) -> Self {
+        let table = CoilTable::of(axis);
+        let squares = table.rows.iter().map(|row| {
+            let (a, b) = (row.a.flowing(), row.b.flowing());
+            a * a + b * b
+        });
+        let speed = match (axis.drive.kind.burns_the_rest(), axis.limits.speed) {
+            (false, Some(speed)) => speed / axis.travel_speed(1.0),
+            (true, _) | (_, None) => 0.0,
+        };
+        Self {
+            supply: axis.drive.supply.si(),
+            windings: 0.5 * axis.motor.phase_inductance.si() * squares.fold(0.0, f64::max),
+            moving: 0.5 * ShaftLoad::of(axis).inertia() * speed * speed,
+        }
+    }
+
+    /// The voltage that the supply should not exceed, κ V (V).
+    pub fn limit(&self) -> f64 {
+        RISE * self.supply
+    }
+
+    /// The least capacity (F) that keeps it below.
+    pub fn capacity(&self) -> f64 {
+        2.0 * (self.windings + self.moving) / ((RISE * RISE - 1.0) * self.supply * self.supply)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use approx::assert_relative_eq;
 
     use super::*;
+    use crate::testing::rigs::axis_of;
 
     const BRAKING: Braking = Braking {
         losses: 3.0,
@@ -174,6 +227,23 @@ mod tests {
         let (c, v) = (2200e-6, back.voltage_with(2200e-6));
         assert_relative_eq!(0.5 * c * (v * v - 576.0), back.energy, max_relative = 1e-12);
         assert_relative_eq!(back.voltage_with(back.capacity()), 1.2 * 24.0);
+    }
+
+    /// By hand: 1.5 A in both of 3.2 mH is 7.2 mJ; 57 g·cm² at 20 rad/s are 1.14 mJ, which a linear
+    /// source swallows. ½ C ((1.2 V)² − V²) takes them up.
+    #[test]
+    fn what_is_switched_off_goes_into_the_capacitor() {
+        let chopper =
+            "kind: chopper, supply: 24 V, microsteps: 1, peak_current: 2.1213203435596424 A";
+        for (kind, moving) in [("chopper", 1.14e-3), ("linear-current", 0.0)] {
+            let mut axis = axis_of(&chopper.replace("chopper", kind), "");
+            axis.limits.speed = Some(20.0);
+            let off = SwitchOff::of(&axis);
+            assert_relative_eq!(off.windings, 7.2e-3, max_relative = 1e-9);
+            assert_relative_eq!(off.moving, moving, max_relative = 1e-9);
+            let taken = 0.5 * off.capacity() * (off.limit().powi(2) - 576.0);
+            assert_relative_eq!(taken, 7.2e-3 + moving, max_relative = 1e-9);
+        }
     }
 
     #[test]

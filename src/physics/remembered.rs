@@ -67,6 +67,7 @@ mod tests {
             rotor_friction: 0.0,
             constant_torque: 0.0,
             unbalance_torque: 0.0,
+            harmonics: crate::physics::Harmonics::NONE,
             gearing: 1.0,
             feed: Feed::FixedVoltage {
                 supply: 2.4,

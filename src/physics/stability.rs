@@ -133,15 +133,16 @@ fn clipped_bands(
         .is_some_and(|band| band.to_step_rate_hz.is_none());
 
     let natural = machine.natural_frequency();
-    let hunts = |rate: f64| {
+    let growth = |rate: f64| {
         let mut loaded = machine.clone();
         let omega = machine.speed_of(rate);
         loaded.friction = 0.0;
         loaded.rotor_friction = 0.0;
         loaded.efficiency = 1.0;
         loaded.constant_torque = torque(omega) - machine.viscous * omega;
-        growth_rate(&loaded, rate).map(|growth| growth > -HUNTING_DAMPING * natural)
+        growth_rate(&loaded, rate)
     };
+    let hunting = |growth: f64| growth > -HUNTING_DAMPING * natural;
     let base = edge.max(starved_from);
     let speeds: Vec<f64> =
         std::iter::successors(Some(ORBITS_FROM * base), |rate| Some(rate * ORBIT_RATIO))
@@ -150,14 +151,17 @@ fn clipped_bands(
     let mut seen: Vec<bool> = Vec::new();
     for some in speeds.chunks(ORBITS_AT_ONCE) {
         // Where no steady motion is found, the load is more than the clipped wave carries.
-        let found: Vec<bool> = some
+        let found: Vec<f64> = some
             .par_iter()
-            .map(|rate| hunts(*rate))
+            .map(|rate| growth(*rate))
             .while_some()
             .collect();
-        seen.extend(&found);
+        // What is too much work to find counts as hunting, and all above it.
+        let endless = found.iter().position(|growth| growth.is_infinite());
+        let told = endless.map_or(found.len(), |at| at + 1);
+        seen.extend(found[..told].iter().map(|growth| hunting(*growth)));
         let known = open && seen.contains(&true);
-        if known || found.len() < some.len() {
+        if known || endless.is_some() || found.len() < some.len() {
             break;
         }
     }
@@ -170,7 +174,7 @@ fn clipped_bands(
     let from = match first {
         0 => speeds[0],
         _ => bisect(speeds[first - 1], speeds[first], |rate| {
-            hunts(rate) == Some(true)
+            growth(rate).is_some_and(hunting)
         }),
     };
     let ends = last + 1 < seen.len() && !open;

@@ -66,7 +66,7 @@
 //!
 //! No curve is a promise: inside an unstable band the motor loses synchronism below it.
 
-mod fixed_voltage;
+pub(crate) mod fixed_voltage;
 mod saturation;
 
 use std::f64::consts::TAU;

@@ -9,7 +9,7 @@
 //! | Ipeak | amplitude that the rig asks for, `peak_current` | A |
 //! | Vref, g, Rs | full scale of the converter, gain and sense resistor | V, , Ω |
 //! | V | supply | V |
-//! | R | winding, switches and sense resistor of a phase | Ω |
+//! | R | winding, switches, ballast and sense resistor of a phase | Ω |
 //! | c | largest share of the amplitude in one phase: 1, or cos 45° where full steps rest on both phases | |
 //!
 //! Everything that is computed of a drive (torque, bands, heat, coil tables) rests on I,
@@ -60,10 +60,13 @@ impl Amplitude {
 
 impl Axis {
     /// Resistance in series with each phase's winding and supply (Ω): winding, switches
-    /// and, where there is one, the sense resistor.
+    /// and, where there are any, ballast and sense resistor.
     pub fn loop_resistance(&self) -> f64 {
         let sense = self.drive.sense_resistor.map_or(0.0, |sense| sense.si());
-        self.motor.phase_resistance.si() + self.drive.switch_resistance.si() + sense
+        self.motor.phase_resistance.si()
+            + self.drive.switch_resistance.si()
+            + self.drive.ballast_in_series()
+            + sense
     }
 
     /// The amplitude of the phase current; none where nothing regulates it.

@@ -2,10 +2,12 @@
 
 use std::sync::Arc;
 
-use super::fields::{self, Bounds, Fields};
+use super::ballast::Ballast;
+use super::fields::{self, Bounds, Fields, Written};
 use super::problems::Problems;
-use super::profile;
-use super::yaml::Entry;
+use super::profile::{self, NoFiles, Profiles};
+use super::rests::{self, Rest};
+use super::yaml::{Entry, NodeKind};
 use crate::diagnostic::{Diagnostics, Source};
 use crate::units::{Current, Fraction, Resistance, Voltage};
 
@@ -18,6 +20,10 @@ pub struct Drive {
     pub supply: Voltage,
     /// Resistance of the switches in series with a phase (zero where not given).
     pub switch_resistance: Resistance,
+    /// Ballast resistors, where there are any.
+    pub ballast: Option<Ballast>,
+    /// What the microstep currents make up for, if anything.
+    pub correction: Option<Correction>,
     /// Share of the running current that flows at standstill (1 where not given).
     pub hold_current: f64,
     /// Sense resistor of one phase, where there is one.
@@ -62,6 +68,19 @@ pub enum Sequence {
     HalfStep,
 }
 
+/// What microstep currents make up for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Correction {
+    /// The detent torque that the motor gives.
+    Detent,
+    /// What keeps the motor from where its microsteps should rest: it was measured at the peak
+    /// current, with the currents of a plain sine. This holds the detent torque as well.
+    Measured(Vec<Rest>),
+}
+
+/// The corrections that a rig writes as a word.
+const CORRECTIONS: [&str; 1] = ["detent"];
+
 /// A digital-to-analogue converter that sets the microstep currents through the
 /// sense resistor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -84,6 +103,12 @@ impl Drive {
                 microsteps
             }
         }
+    }
+
+    /// What each phase has of ballast in series (Ω).
+    pub fn ballast_in_series(&self) -> f64 {
+        self.ballast
+            .map_or(0.0, |ballast| ballast.in_series(self.kind))
     }
 
     /// The amplitude that is asked for, where there is a regulator;
@@ -158,11 +183,18 @@ impl Drive {
     pub fn parse(source: &Arc<Source>) -> Result<Self, Diagnostics> {
         let mut problems = Problems::default();
         let (place, entries) = profile::entries("the drive", source)?;
-        let drive = Self::read(Fields::new("the drive", place, entries, &mut problems));
-        problems.finish(drive)
+        let mut files = NoFiles;
+        let mut profiles = Profiles::new(&mut files);
+        let fields = Fields::new("the drive", place, entries, &mut problems);
+        let drive = Self::read(fields, &mut profiles);
+        problems.finish(drive.map(|(drive, _)| drive))
     }
 
-    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+    /// The drive, and how its values are written.
+    pub(super) fn read(
+        mut fields: Fields<'_>,
+        profiles: &mut Profiles<'_>,
+    ) -> Option<(Self, Written)> {
         // A profile says what it is and where its numbers come from.
         fields.text("name");
         fields.text("source");
@@ -173,18 +205,26 @@ impl Drive {
             Bounds::up_to(1e4),
             Resistance::default(),
         );
+        let ballast = Ballast::read(&mut fields);
+        if let (Some((ballast, place)), Some(kind)) = (&ballast, kind) {
+            ballast.suits(place, kind, &mut fields);
+        }
+        let correction = read_correction(&mut fields, kind, profiles);
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
-        fields.finish();
-        Some(Self {
+        let written = fields.finish();
+        let drive = Self {
             kind: kind?,
             supply: supply?,
             switch_resistance,
+            ballast: ballast.map(|(ballast, _)| ballast),
+            correction,
             hold_current: hold_current.si(),
             sense_resistor,
             converter,
-        })
+        };
+        Some((drive, written))
     }
 }
 
@@ -231,6 +271,40 @@ fn read_kind(fields: &mut Fields<'_>) -> Option<DriveKind> {
             microsteps,
         }
     })
+}
+
+/// What the currents make up for; only where they are regulated.
+fn read_correction(
+    fields: &mut Fields<'_>,
+    kind: Option<DriveKind>,
+    profiles: &mut Profiles<'_>,
+) -> Option<Correction> {
+    let entry = fields.take("correction")?;
+    if let Some(kind @ DriveKind::FixedVoltage { .. }) = kind {
+        refuse(fields, kind.name(), [Some(entry), None]);
+        return None;
+    }
+    let NodeKind::Table(_) = entry.value.kind else {
+        fields.keep(fields::choice("correction", &entry, &CORRECTIONS))?;
+        return Some(Correction::Detent);
+    };
+    let place = entry.key_place;
+    let mut table = Fields::of("the correction", place, entry.value, fields.problems())?;
+    let named = table.need("measured", "rests.csv");
+    table.finish();
+    let named = named?.value;
+    let rests = fields::text("measured", &named).and_then(|path| {
+        let source = profiles.open(path, &named.place)?;
+        rests::parse(source.text()).map_err(|error| {
+            let message = format!("“{path}” is no table of rests: {error}");
+            let problem = named.place.error("not-rests", message, "named here");
+            problem.help(
+                "write a csv of two columns, the commanded microstep and the angle of the motor's shaft in degrees, \
+                 over one electrical cycle (four full steps) or more",
+            )
+        })
+    });
+    fields.keep(rests).map(Correction::Measured)
 }
 
 /// Says that a field belongs to drives of another kind.

@@ -113,7 +113,27 @@ pub(crate) struct Fields<'p> {
     place: Place,
     entries: Vec<Entry>,
     asked: Vec<&'static str>,
+    written: Written,
     problems: &'p mut Problems,
+}
+
+/// The values of a table as they are written, for questions about how they go together.
+#[derive(Debug, Default)]
+pub(crate) struct Written(Vec<WrittenValue>);
+
+/// One of them.
+#[derive(Debug)]
+pub(crate) struct WrittenValue {
+    pub key: &'static str,
+    pub text: String,
+    pub place: Place,
+}
+
+impl Written {
+    /// The value of that key.
+    pub fn of(&self, key: &str) -> Option<&WrittenValue> {
+        self.0.iter().find(|value| value.key == key)
+    }
 }
 
 impl<'p> Fields<'p> {
@@ -131,6 +151,7 @@ impl<'p> Fields<'p> {
             place,
             entries,
             asked: Vec::new(),
+            written: Written::default(),
             problems,
         }
     }
@@ -190,7 +211,15 @@ impl<'p> Fields<'p> {
     pub fn take(&mut self, key: &'static str) -> Option<Entry> {
         self.asked.push(key);
         let at = self.entries.iter().position(|entry| entry.key == key)?;
-        Some(self.entries.remove(at))
+        let entry = self.entries.remove(at);
+        if let NodeKind::Text(text) = &entry.value.kind {
+            self.written.0.push(WrittenValue {
+                key,
+                text: text.trim().to_owned(),
+                place: entry.value.place.clone(),
+            });
+        }
+        Some(entry)
     }
 
     /// Every entry that is left, for tables whose keys are names.
@@ -273,18 +302,20 @@ impl<'p> Fields<'p> {
         self.keep(text(key, &entry.value).map(str::to_owned))
     }
 
-    /// Reports every field that nobody asked for.
-    pub fn finish(self) {
+    /// Reports every field that nobody asked for, and hands out what the others held.
+    pub fn finish(self) -> Written {
         let Self {
             what,
             entries,
             asked,
+            written,
             problems,
             ..
         } = self;
         for entry in entries {
             problems.add(unknown(what, &entry, &asked));
         }
+        written
     }
 
     /// The value, or its problem among the others.

@@ -36,7 +36,9 @@ pub(super) fn where_found(key: &str) -> &'static str {
         "microsteps" => {
             "the setting of your own drive, by switches or pins: microsteps per full step, 1 to 256"
         }
-        "sense_resistor" => "the value that is fitted: see its marking, or the circuit diagram",
+        "sense_resistor" | "resistance" => {
+            "the value that is fitted: see its marking, or the circuit diagram"
+        }
         "converter_bits" => "your own converter's: “resolution” in its data sheet",
         "converter_reference" => {
             "your own converter's full scale: a voltmeter at its reference pin"

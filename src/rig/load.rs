@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::body;
-use super::fields::{self, Bounds, Fields};
+use super::fields::{self, Bounds, Fields, Written};
 use super::yaml::Node;
 use crate::diagnostic::Diagnostic;
 use crate::units::{
@@ -148,7 +148,8 @@ impl Load {
         }
     }
 
-    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+    /// The load, and how its values are written.
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<(Self, Written)> {
         let linear = LINEAR_KEYS.iter().any(|key| fields.has(key));
         let none = Self::NONE;
         let inertia = fields.or("inertia", Bounds::up_to(1e4), none.inertia);
@@ -195,8 +196,8 @@ impl Load {
             fields.offer(&LINEAR_KEYS);
             Some(None)
         };
-        fields.finish();
-        Some(Self {
+        let written = fields.finish();
+        let load = Self {
             inertia,
             friction,
             viscous,
@@ -207,7 +208,8 @@ impl Load {
             backlash,
             approach,
             linear: linear?,
-        })
+        };
+        Some((load, written))
     }
 }
 

@@ -16,12 +16,12 @@ const OTHER_KEYS: &[(&[&str], &str)] = &[(
     &[
         "series_resistor",
         "series_resistance",
-        "ballast",
         "ballast_resistor",
         "ballast_resistance",
+        "dropping_resistor",
     ],
-    "a ballast resistor in series with each phase is part of the drive's `switch_resistance`: \
-     add it to the resistance of the switches",
+    "a resistor in series with the phases is a `ballast` of the drive: \
+     `ballast: { resistance: … ohm, rating: … W }`",
 )];
 
 /// Values of a key that a rig does not have, and what there is instead.

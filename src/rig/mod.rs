@@ -5,6 +5,7 @@
 //! from [`Rig::parse`].
 
 mod amplitude;
+mod ballast;
 mod body;
 mod controller;
 mod direction;
@@ -16,9 +17,11 @@ mod load;
 mod meant;
 mod motor;
 mod names;
+mod plausible;
 pub(crate) mod problems;
 pub(crate) mod profile;
 mod read;
+mod rests;
 #[cfg(test)]
 mod tests;
 mod timer;
@@ -26,15 +29,17 @@ mod travel;
 pub(crate) mod yaml;
 
 pub(crate) use amplitude::Amplitude;
+pub use ballast::{Ballast, BallastPlace};
 pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
-pub use drive::{Converter, Drive, DriveKind, Sequence};
+pub use drive::{Converter, Correction, Drive, DriveKind, Sequence};
 pub use limits::Limits;
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{BorrowedMotor, Files, NoFiles};
 #[cfg(test)]
 pub(crate) use read::ReadRig;
+pub use rests::Rest;
 pub use timer::Timer;
 pub use travel::TravelUnit;
 

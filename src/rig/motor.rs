@@ -1,15 +1,15 @@
 //! The motor: a two-phase hybrid stepping motor by its data sheet or bench values.
 
-use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-use super::fields::{self, Bounds, Fields};
+use super::fields::{self, Bounds, Fields, Written};
+use super::plausible;
 use super::problems::Problems;
 use super::profile;
 use super::yaml::{Node, NodeKind};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::units::{
-    Angle, Current, Damping, Inductance, Inertia, Resistance, Rounded, StepRate, Time, Torque,
+    Angle, Current, Damping, Inductance, Inertia, Resistance, Rounded, StepRate, Torque,
 };
 
 /// A two-phase stepping motor.
@@ -68,9 +68,6 @@ impl Motor {
 
 /// What the detent torque of a motor on a bench is about (N·m).
 const USUAL_DETENT: f64 = 0.02;
-/// Time constants L/R of windings (s). Those of motors for a bench are 0.2 to 10 ms (common
-/// practice); the limits lie far outside, where the model would take for ever.
-const TIME_CONSTANTS: RangeInclusive<f64> = 10e-6..=1.0;
 /// Rotors with more teeth than this are not made.
 const MOST_TEETH: u32 = 500;
 
@@ -83,15 +80,18 @@ impl Motor {
         let mut problems = Problems::default();
         let (place, entries) = profile::entries("the motor", source)?;
         let motor = Self::read(Fields::new("the motor", place, entries, &mut problems));
-        problems.finish(motor)
+        if let Some((motor, written)) = &motor {
+            plausible::ask_about_motor(motor, written, &mut problems);
+        }
+        problems.finish(motor.map(|(motor, _)| motor))
     }
 
-    pub(super) fn read(mut fields: Fields<'_>) -> Option<Self> {
+    /// The motor, and how its values are written.
+    pub(super) fn read(mut fields: Fields<'_>) -> Option<(Self, Written)> {
         let name = fields.text("name");
         let rotor_teeth = read_teeth(&mut fields);
         let phase_resistance = fields.required("phase_resistance", Bounds::positive(1e-3, 1e5));
         let phase_inductance = fields.required("phase_inductance", Bounds::positive(1e-7, 100.0));
-        refuse_time_constant(&mut fields, phase_resistance, phase_inductance);
         let rated_current = fields.required("rated_current", Bounds::positive(1e-4, 100.0));
         let holding_torque = fields.required("holding_torque", Bounds::positive(1e-7, 1e3));
         let detent_torque = read_detent(&mut fields, holding_torque);
@@ -104,8 +104,8 @@ impl Motor {
             .take("pull_out")
             .and_then(|entry| read_pull_out(&mut fields, entry.value));
         let source = fields.text("source");
-        fields.finish();
-        Some(Self {
+        let written = fields.finish();
+        let motor = Self {
             name,
             rotor_teeth: rotor_teeth?,
             phase_resistance: phase_resistance?,
@@ -119,34 +119,8 @@ impl Motor {
             friction_torque,
             pull_out,
             source,
-        })
-    }
-}
-
-/// Refuses a winding whose current would settle as in no motor.
-fn refuse_time_constant(
-    fields: &mut Fields<'_>,
-    resistance: Option<Resistance>,
-    inductance: Option<Inductance>,
-) {
-    let (Some(resistance), Some(inductance)) = (resistance, inductance) else {
-        return;
-    };
-    let seconds = inductance.si() / resistance.si();
-    if !TIME_CONSTANTS.contains(&seconds) {
-        let problem = fields.place().error(
-            "absurd-value",
-            format!(
-                "{inductance} and {resistance} make a time constant L/R of {}",
-                Time::new(seconds)
-            ),
-            "of one phase",
-        );
-        fields.problem(problem.help(format!(
-            "those of motors lie between {} and {}; check both values and their units",
-            Time::new(*TIME_CONSTANTS.start()),
-            Time::new(*TIME_CONSTANTS.end())
-        )));
+        };
+        Some((motor, written))
     }
 }
 

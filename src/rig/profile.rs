@@ -98,7 +98,8 @@ impl<'f> Profiles<'f> {
         self.opened.into_iter().map(|(_, source)| source)
     }
 
-    fn open(&mut self, path: &str, place: &Place) -> Result<Arc<Source>, Diagnostic> {
+    /// The text of a file that is named at `place`.
+    pub fn open(&mut self, path: &str, place: &Place) -> Result<Arc<Source>, Diagnostic> {
         if let Some((_, source)) = self.opened.iter().find(|(name, _)| name == path) {
             return Ok(Arc::clone(source));
         }

@@ -2,12 +2,14 @@
 
 use std::sync::Arc;
 
-use super::fields::{self, Fields};
+use super::fields::{self, Fields, Written};
 use super::names::name;
+use super::plausible;
 use super::problems::{Place, Problems};
 use super::profile::{self, BorrowedMotor, Files, Profiles};
+use super::rests;
 use super::yaml::{self, Entry, Node, NodeKind};
-use super::{Axis, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
+use super::{Axis, Correction, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
 use crate::diagnostic::{Diagnostics, Source};
 
 /// More axes or pins than this are a mistake.
@@ -120,6 +122,7 @@ fn read_axes(
 
 fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems) -> Option<Axis> {
     let name = name(&entry).map_err(|problem| problems.add(problem)).ok();
+    let place = entry.key_place.clone();
     let mut fields = Fields::of("the axis", entry.key_place, entry.value, problems)?;
     let motor = fields
         .need("motor", "…")
@@ -128,13 +131,13 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
     let drive = fields
         .need("drive", "…")
         .and_then(|entry| profiles.part("the drive", entry, fields.problems()))
-        .and_then(Drive::read);
+        .and_then(|drive| Drive::read(drive, profiles));
     let load = match fields.take("load") {
-        None => Some(Load::NONE),
+        None => Some((Load::NONE, Written::default())),
         Some(entry) => Fields::of("the load", entry.key_place, entry.value, fields.problems())
             .and_then(Load::read),
     };
-    let linear = load.as_ref().is_some_and(|load| load.linear.is_some());
+    let linear = load.as_ref().is_some_and(|(load, _)| load.linear.is_some());
     let limits = match fields.take("limits") {
         None => Some(Limits::NONE),
         Some(entry) if load.is_some() => {
@@ -145,13 +148,52 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         Some(_) => None,
     };
     fields.finish();
-    Some(Axis {
+    let ((motor, of_motor), (drive, of_drive), (load, of_load)) = (motor?, drive?, load?);
+    let axis = Axis {
         name: name?,
-        motor: motor?,
-        drive: drive?,
-        load: load?,
+        motor,
+        drive,
+        load,
         limits: limits?,
-    })
+    };
+    refuse_correction(
+        &axis,
+        of_drive
+            .of("correction")
+            .map_or(&place, |value| &value.place),
+        problems,
+    );
+    plausible::ask_about_axis(&axis, [&of_motor, &of_drive, &of_load], &place, problems);
+    Some(axis)
+}
+
+/// Refuses a correction for which the axis says too little.
+fn refuse_correction(axis: &Axis, place: &Place, problems: &mut Problems) {
+    let motor = &axis.motor;
+    match (&axis.drive.correction, motor.detent_torque) {
+        (Some(Correction::Detent), None) => problems.add(
+            place
+                .error(
+                    "correction-without-detent",
+                    "`correction: detent` requires the motor's `detent_torque`",
+                    "the motor does not give it",
+                )
+                .help(
+                    "add `detent_torque` as measured on your own motor, or leave `correction` out",
+                ),
+        ),
+        (Some(Correction::Measured(rests)), _) => {
+            let microsteps = axis.drive.microsteps();
+            if let Some(fault) = rests::fault(rests, motor.rotor_teeth, microsteps) {
+                let message = format!("the table of `correction` does not do: {fault}");
+                problems.add(place.error("not-rests", message, "").help(
+                    "measure every microstep of four full steps, at this setting of `microsteps`, in degrees of the \
+                     motor's shaft that rise with the microsteps",
+                ));
+            }
+        }
+        (Some(Correction::Detent), Some(_)) | (None, _) => {}
+    }
 }
 
 /// Pins with the places at which the board's pins are named.

@@ -24,6 +24,11 @@ use crate::schedule::ticks::StepTicks;
 /// somebody would wait for a swing.
 const FOLLOWED: f64 = 10.0;
 
+/// Internal steps in which it is followed, at most, and as many for each step of the motion and
+/// this: chosen, some ten times what a motor for a bench takes. A rotor that takes more is told
+/// never to settle, as far as it was followed.
+const LONGEST: u64 = 2_000_000;
+
 /// Periods of the natural frequency within `settle` after which it is left alone: chosen,
 /// so that a swing at its zero does not pass for rest.
 const QUIET_PERIODS: f64 = 4.0;
@@ -125,7 +130,8 @@ impl Settler {
         let machine = &axis.machine;
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.direction.sign();
-        let mut simulator = Simulator::at_rest(machine, start.phase, machine.internal_step());
+        let simulator = Simulator::at_rest(machine, start.phase, machine.internal_step());
+        let mut simulator = simulator.at_most(LONGEST.saturating_add(16 * motion.steps));
         let begin = TickInstant::default();
         let mut steps = StepTicks::new(&start.motion, start.number, self.clock, begin);
         while let Some(at) = steps.peek() {
@@ -142,7 +148,7 @@ impl Settler {
         let quiet = QUIET_PERIODS * TAU / machine.natural_frequency();
         let mut last_outside = last_step;
         let (mut off, mut window) = (0.0_f64, last_step);
-        while simulator.time() < last_step + FOLLOWED {
+        while simulator.time() < last_step + FOLLOWED && !simulator.gave_up() {
             if simulator.time() - last_outside >= quiet {
                 let after = last_outside * (1.0 + self.tolerance) - start.motion.duration;
                 return Ok(after.max(0.0));
@@ -160,7 +166,7 @@ impl Settler {
             });
         }
         Err(NeverSettles {
-            followed: FOLLOWED,
+            followed: simulator.time() - last_step,
             off: off * axis.travel,
             swings: simulator.swing() > STANDS,
         })

@@ -36,6 +36,9 @@ const CRUISED: f64 = 40.0;
 const WHOLE: f64 = 1e5;
 /// Steps and internal steps that a trial may take: chosen, about a tenth of a second.
 const LONGEST: f64 = 1e6;
+/// Internal steps of all its starts together, at most: chosen, as the currents may take more than
+/// the rotor by itself; the trial of what takes more tells nothing.
+const LONGEST_TRIAL: u64 = 4_000_000;
 /// Answers remembered at most; past it the memory starts afresh: chosen, to bound it to some
 /// megabytes.
 const REMEMBERED: usize = 1 << 16;
@@ -136,19 +139,28 @@ impl Trials {
         let starts = [&axis.worse, &axis.nominal]
             .into_iter()
             .flat_map(|machine| [0, half_way].map(|from| (machine, from)));
-        Some(
-            starts
-                .into_iter()
-                .all(|(machine, from)| self.follows(machine, &motion, from)),
-        )
+        let mut left = LONGEST_TRIAL;
+        for (machine, from) in starts {
+            if !self.follows(machine, &motion, from, &mut left)? {
+                return Some(false);
+            }
+        }
+        Some(true)
     }
 
     /// Whether `machine` plays the only axis of `motion` from rest at microstep `from` and
-    /// comes to rest where it should.
-    fn follows(&self, machine: &Machine, motion: &Arc<Motion>, from: i64) -> bool {
+    /// comes to rest where it should; none where that takes more internal steps than are `left`.
+    fn follows(
+        &self,
+        machine: &Machine,
+        motion: &Arc<Motion>,
+        from: i64,
+        left: &mut u64,
+    ) -> Option<bool> {
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.axes[0].direction.sign();
-        let mut simulator = Simulator::at_rest(machine, from, machine.internal_step());
+        let mut simulator =
+            Simulator::at_rest(machine, from, machine.internal_step()).at_most(*left);
         let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
         let strayed = Cell::new(false);
         let watch = |simulator: &Simulator<'_>| {
@@ -158,8 +170,11 @@ impl Trials {
         };
         while let Some(at) = steps.peek() {
             simulator.advance_with(at as f64 * tick, watch);
+            if simulator.gave_up() {
+                return None;
+            }
             if strayed.get() {
-                return false;
+                return Some(false);
             }
             simulator.command(simulator.commanded() + step);
             steps.used(1);
@@ -170,7 +185,8 @@ impl Trials {
         simulator.advance_with(simulator.time() + period, |simulator| {
             widest = widest.max(simulator.lag().abs());
         });
-        !strayed.get() && widest < STAYS * TAU
+        *left = simulator.steps_left();
+        (!simulator.gave_up()).then(|| !strayed.get() && widest < STAYS * TAU)
     }
 }
 

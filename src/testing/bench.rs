@@ -147,6 +147,8 @@ impl Bench {
                 kind: self.kind,
                 supply: Voltage::new(self.supply),
                 switch_resistance: Resistance::new(self.switch_resistance),
+                ballast: None,
+                correction: None,
                 hold_current: 1.0,
                 sense_resistor: None,
                 converter: None,

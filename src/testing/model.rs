@@ -53,6 +53,7 @@ pub fn machine(motor: &str, drive: &str) -> Machine {
         rotor_friction: 0.0,
         constant_torque: 0.0,
         unbalance_torque: 0.0,
+        harmonics: crate::physics::Harmonics::NONE,
         gearing: 1.0,
         feed: match drive {
             "wave" => fixed(Sequence::Wave),
@@ -63,6 +64,7 @@ pub fn machine(motor: &str, drive: &str) -> Machine {
                 peak_current: i,
                 microsteps: 16,
                 time_constant: REGULATOR_TIME_CONSTANT,
+                correction: crate::physics::Harmonics::NONE,
             },
         },
     }
@@ -128,6 +130,7 @@ pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
         peak_current: SQRT_2 * i,
         microsteps,
         time_constant: REGULATOR_TIME_CONSTANT,
+        correction: crate::physics::Harmonics::NONE,
     };
     let bare = of_outside(motor);
     let still = (50.0 * th / bare.inertia).sqrt();

@@ -29,6 +29,15 @@ impl Cost {
         Self { before: spent() }
     }
 
+    /// How much it is by now (s); nothing where the system does not tell.
+    pub(crate) fn seconds(&self) -> f64 {
+        let spent = self
+            .before
+            .zip(spent())
+            .map(|(before, after)| after - before);
+        spent.unwrap_or_default().as_secs_f64()
+    }
+
     /// Fails where it is so many seconds of one processor: to be given as about ten times of
     /// what is usual, so that only a slip by an order of magnitude shows.
     #[track_caller]

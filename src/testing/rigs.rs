@@ -43,6 +43,8 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
             },
             supply: Voltage::new(24.0),
             switch_resistance: Resistance::new(0.0),
+            ballast: None,
+            correction: None,
             hold_current: 1.0,
             sense_resistor: None,
             converter: None,

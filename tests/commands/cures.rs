@@ -32,7 +32,7 @@ const ELSEWHERE: [&str; 21] = [
 ];
 
 /// Drives from weak to grossly overloaded, of every kind.
-pub const DRIVES: [&str; 9] = [
+pub const DRIVES: [&str; 10] = [
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 1",
     "kind: chopper, supply: 60 V, peak_current: 21 A, microsteps: 8, sense_resistor: 0.1 ohm",
@@ -43,6 +43,7 @@ pub const DRIVES: [&str; 9] = [
     "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase",
     "kind: fixed-voltage, supply: 12 V, sequence: wave",
     "kind: fixed-voltage, supply: 12 V, sequence: half-step, switch_resistance: 7 ohm",
+    "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast: { resistance: 7 ohm, rating: 10 W }",
 ];
 
 /// Loads from none to one that no motor of the kind can hold.

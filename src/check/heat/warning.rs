@@ -40,6 +40,14 @@ pub enum HeatWarning {
         /// The rated current (A).
         rated: f64,
     },
+    /// A ballast resistor takes more than it is rated for, or than a small one stands where
+    /// that is not given.
+    HotBallast {
+        /// The most that one takes (W).
+        power: f64,
+        /// What it is rated for (W).
+        rating: Option<f64>,
+    },
     /// A sense resistor takes more than a small one stands.
     HotSenseResistor {
         /// The most that one takes (W).
@@ -102,6 +110,12 @@ impl HeatWarning {
                 rated: rated_current,
             });
         }
+        let rating = axis.drive.ballast.and_then(|ballast| ballast.rating);
+        let rating = rating.map(Power::si);
+        let stands = rating.unwrap_or(SMALL_RESISTOR);
+        if let Some(power) = heat.hottest_ballast.filter(|power| *power > stands) {
+            warnings.push(Self::HotBallast { power, rating });
+        }
         if heat.hottest_sense_resistor > SMALL_RESISTOR {
             warnings.push(Self::HotSenseResistor {
                 power: heat.hottest_sense_resistor,
@@ -149,6 +163,7 @@ impl HeatWarning {
             Self::HotTransistors { .. } => "hot-transistors",
             Self::HotWindings { .. } => "hot-windings",
             Self::CurrentAboveRated { .. } => "current-above-rated",
+            Self::HotBallast { .. } => "hot-ballast",
             Self::HotSenseResistor { .. } => "hot-sense-resistor",
             Self::SupplyTooLow { .. } => "supply-below-peak-current",
             Self::ConverterTooSmall { .. } => "converter-below-peak-current",
@@ -191,6 +206,23 @@ impl fmt::Display for HeatWarning {
                 "a phase carries {} rms, rated {}",
                 Current::new(current),
                 Current::new(rated)
+            ),
+            Self::HotBallast {
+                power,
+                rating: Some(rating),
+            } => write!(
+                f,
+                "hot parts: a ballast resistor dissipates up to {}; its rating is {}",
+                Power::new(power),
+                Power::new(rating)
+            ),
+            Self::HotBallast {
+                power,
+                rating: None,
+            } => write!(
+                f,
+                "hot parts: a ballast resistor dissipates up to {}; the rig does not say its `rating`",
+                Power::new(power)
             ),
             Self::HotSenseResistor { power } => write!(
                 f,
@@ -271,6 +303,21 @@ mod tests {
         }
         let sense = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8, sense_resistor: 1 ohm";
         assert_eq!(codes(sense, ""), ["hot-sense-resistor"]);
+    }
+
+    #[test]
+    fn a_ballast_above_its_rating_is_told_and_one_below_is_not() {
+        let codes = |ballast: &str| {
+            let drive = "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast";
+            codes(
+                &format!("{drive}: {{ resistance: 6.4 ohm, {ballast} }}"),
+                "",
+            )
+        };
+        assert!(codes("rating: 15 W").is_empty());
+        assert!(codes("rating: 8 W, count: 2").is_empty());
+        assert_eq!(codes("rating: 10 W"), ["hot-ballast"]);
+        assert_eq!(codes(""), ["hot-ballast"]);
     }
 
     #[test]

@@ -153,8 +153,9 @@ fn heat_table(axis: &Axis, heat: &Heat, several: bool) -> PageTable {
         ]
     };
     let mut rows = vec![row("motor windings", |losses| losses.copper)];
-    let parts: [(&str, LossPart); 3] = [
-        ("switches and ballast", |losses| losses.switches),
+    let parts: [(&str, LossPart); 4] = [
+        ("switches", |losses| losses.switches),
+        ("ballast", |losses| losses.ballast),
         ("transistors of the linear source", |losses| {
             losses.transistors
         }),

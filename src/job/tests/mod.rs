@@ -1,5 +1,6 @@
 //! Whole scenarios.
 
+mod absurd_values;
 mod crossing;
 mod example_scenarios;
 mod following;

@@ -2,11 +2,11 @@
 //! loss in the rotor, work on the load, and what the machine stores.
 
 use super::{Machine, Simulator};
-use crate::physics::feed::{Demand, Feed};
+use crate::physics::feed::Feed;
 use crate::rig::Sequence;
 
-/// A motor of 0.42 N·m with eddy currents for 70 Ω, hysteresis and a load, on 4 V.
-fn machine(sequence: Sequence) -> Machine {
+/// A motor of 0.42 N·m with eddy currents for 70 Ω, hysteresis and a load.
+fn machine(feed: Feed) -> Machine {
     let torque_constant = 0.42 / (1.5 * std::f64::consts::SQRT_2);
     Machine {
         rotor_teeth: 50.0,
@@ -22,51 +22,73 @@ fn machine(sequence: Sequence) -> Machine {
         rotor_friction: 0.015,
         constant_torque: 0.03,
         unbalance_torque: 0.0,
+        harmonics: crate::physics::Harmonics::NONE,
         gearing: 1.0,
-        feed: Feed::FixedVoltage {
-            supply: 4.0,
-            sequence,
-        },
+        feed,
     }
+}
+
+/// Power at an instant (W): from the supply, heat, loss of the rotor, work on the load.
+fn powers(simulator: &Simulator<'_>) -> [f64; 4] {
+    let (machine, state) = (simulator.machine(), simulator.state());
+    let (a, b) = simulator.voltages();
+    let (ia, ib, speed) = (state.current_a, state.current_b, state.speed);
+    [
+        a * ia + b * ib,
+        machine.resistance * (ia * ia + ib * ib),
+        speed * machine.viscous * speed + machine.rotor_friction * speed.abs(),
+        speed * machine.constant_torque + machine.friction * speed.abs(),
+    ]
+}
+
+/// Runs a machine from a rest up to `rate` full steps a second, so that energy is stored as well.
+fn balances(feed: Feed, rate: f64) {
+    let machine = machine(feed);
+    let step = 0.1 * machine.internal_step();
+    let mut simulator = Simulator::at_rest(&machine, 0, step).no_coarser_than(step);
+    let before = simulator.energy();
+    let microsteps = i64::from(machine.microsteps());
+    let mut sums = [0.0; 4];
+    let mut time = 0.0;
+    for command in 1..=200 * microsteps {
+        let full_steps = command as f64 / microsteps as f64;
+        simulator.command(command);
+        let mut last = (simulator.time(), powers(&simulator));
+        time += 1.0 / ((100.0 + 4.0 * full_steps).min(rate) * microsteps as f64);
+        simulator.advance_with(time, |simulator| {
+            let now = (simulator.time(), powers(simulator));
+            for (sum, (was, is)) in sums.iter_mut().zip(last.1.iter().zip(now.1)) {
+                *sum += 0.5 * (now.0 - last.0) * (was + is);
+            }
+            last = now;
+        });
+    }
+    let [supplied, heat, loss, work] = sums;
+    let stored = simulator.energy() - before;
+    assert!(loss > 0.01 * supplied && work > 0.01 * supplied, "{feed:?}");
+    let off = (supplied - heat - loss - work - stored) / supplied;
+    assert!(off.abs() < 1e-3, "{feed:?}: {off}");
 }
 
 #[test]
 fn power_in_is_heat_and_loss_and_work_within_a_thousandth() {
     for sequence in [Sequence::Wave, Sequence::TwoPhase, Sequence::HalfStep] {
-        let machine = machine(sequence);
-        let step = 0.1 * machine.internal_step();
-        let mut simulator = Simulator::at_rest(&machine, 0, step);
-        let before = simulator.energy();
-        let (mut supplied, mut heat, mut loss, mut work) = (0.0, 0.0, 0.0, 0.0);
-        // From a rest up to 600 full steps a second, so that energy is stored as well.
-        let per_step = f64::from(machine.microsteps());
-        let mut time = 0.0;
-        for command in 1..=400 {
-            let rate = (100.0 + 2.0 * f64::from(command)).min(600.0) * per_step;
-            simulator.command(command.into());
-            let Demand::Voltage(a, b) = machine.demand(command.into()) else {
-                panic!("a fixed voltage");
-            };
-            let mut last = (simulator.time(), *simulator.state());
-            time += 1.0 / rate;
-            simulator.advance_with(time, |simulator| {
-                let (now, state) = (simulator.time(), *simulator.state());
-                let half = 0.5 * (now - last.0);
-                for state in [last.1, state] {
-                    let (ia, ib, speed) = (state.current_a, state.current_b, state.speed);
-                    supplied += half * (a * ia + b * ib);
-                    heat += half * machine.resistance * (ia * ia + ib * ib);
-                    loss += half * speed * (machine.viscous * speed)
-                        + half * machine.rotor_friction * speed.abs();
-                    work += half * speed * machine.constant_torque
-                        + half * machine.friction * speed.abs();
-                }
-                last = (now, state);
-            });
-        }
-        let stored = simulator.energy() - before;
-        assert!(loss > 0.01 * supplied && work > 0.01 * supplied);
-        let off = (supplied - heat - loss - work - stored) / supplied;
-        assert!(off.abs() < 1e-3, "{sequence:?}: {off}");
+        let supply = 4.0;
+        balances(Feed::FixedVoltage { supply, sequence }, 600.0);
+    }
+}
+
+/// On 24 V the current stays in regulation, on 9 V the supply runs out of voltage on the way.
+#[test]
+fn power_in_is_heat_and_loss_and_work_on_a_regulated_drive() {
+    for (supply, microsteps) in [(24.0, 1), (24.0, 16), (9.0, 2), (9.0, 16)] {
+        let feed = Feed::Regulated {
+            supply,
+            peak_current: 1.5,
+            microsteps,
+            time_constant: 20e-6,
+            correction: crate::physics::Harmonics::NONE,
+        };
+        balances(feed, 600.0);
     }
 }

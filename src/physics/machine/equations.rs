@@ -34,6 +34,8 @@ pub(super) struct Equations<'m> {
     /// The gearing where the torque behind it acts against the motion, and along it.
     against: ThroughGearing,
     along: ThroughGearing,
+    /// Whether more than the detent pulls the rotor.
+    pulled: bool,
     /// 1/τ of a current regulator (1/s), and its ceiling V (V).
     per_time_constant: f64,
     ceiling: f64,
@@ -139,6 +141,7 @@ impl<'m> Equations<'m> {
             per_inductance: 1.0 / machine.inductance,
             against: gearing(1.0 / machine.efficiency),
             along: gearing(machine.efficiency),
+            pulled: !machine.harmonics.is_none(),
             per_time_constant,
             ceiling,
         }
@@ -253,8 +256,13 @@ impl<'m> Equations<'m> {
     /// sin 4θ = 4 sin θ cos θ (cos² θ − sin² θ) for the detent.
     fn torque_at(&self, state: &State, Turn { sin, cos }: Turn) -> f64 {
         let m = self.machine;
+        let pull = match self.pulled {
+            true => m.harmonics.at_turn(sin, cos),
+            false => 0.0,
+        };
         m.torque_constant * (state.current_b * cos - state.current_a * sin)
             - m.detent_torque * 4.0 * sin * cos * (cos * cos - sin * sin)
+            - pull
     }
 
     fn slope_at(&self, during: &Conditions, s: &State, turn: Turn) -> State {

@@ -67,16 +67,23 @@ pub(crate) fn hold_speed_in_steps(
     let pace = Pace {
         longest_step,
         enough_deg: f64::INFINITY,
+        most: u64::MAX,
     };
-    run(machine, full_steps_per_s, load_torque, seconds, pace)
+    run(machine, full_steps_per_s, load_torque, seconds, pace).expect("steps without end")
 }
 
 /// Whether `machine`, with its own load, loses synchronism or swings past its standing
 /// lag and one microstep by more than `limit_deg` (electrical degrees) within
 /// `seconds` at `full_steps_per_s`. As `hold_speed`, but the run ends as soon as that is
 /// known, and in steps that are coarse for the currents (which stay stable) and fine
-/// for the rotor.
-pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit_deg: f64) -> bool {
+/// for the rotor. None where `most` internal steps are not enough to tell.
+pub fn swings_past(
+    machine: &Machine,
+    full_steps_per_s: f64,
+    seconds: f64,
+    limit_deg: f64,
+    most: u64,
+) -> Option<bool> {
     let spring = 0.1 / machine.natural_frequency();
     let electrical = match machine.feed {
         Feed::FixedVoltage { .. } => 0.15 * machine.inductance / machine.resistance,
@@ -89,9 +96,10 @@ pub fn swings_past(machine: &Machine, full_steps_per_s: f64, seconds: f64, limit
     let pace = Pace {
         longest_step: spring.min(electrical),
         enough_deg: limit_deg,
+        most,
     };
-    let outcome = run(machine, full_steps_per_s, 0.0, seconds, pace);
-    outcome.lost || outcome.peak_lag_excess_deg > limit_deg
+    let outcome = run(machine, full_steps_per_s, 0.0, seconds, pace)?;
+    Some(outcome.lost || outcome.peak_lag_excess_deg > limit_deg)
 }
 
 /// How finely to run, and when to stop.
@@ -99,15 +107,18 @@ struct Pace {
     longest_step: f64,
     /// Lag beyond the standing one and one microstep at which the run may end.
     enough_deg: f64,
+    /// Internal steps, at most.
+    most: u64,
 }
 
+/// None where the internal steps run out.
 fn run(
     machine: &Machine,
     full_steps_per_s: f64,
     load_torque: f64,
     seconds: f64,
     pace: Pace,
-) -> HoldOutcome {
+) -> Option<HoldOutcome> {
     let mut free = machine.clone();
     free.constant_torque += load_torque;
     let omega = machine.speed_of(full_steps_per_s);
@@ -121,7 +132,7 @@ fn run(
         speed: omega,
         ..State::default()
     };
-    let mut simulator = Simulator::new(&free, start, 0, pace.longest_step);
+    let mut simulator = Simulator::new(&free, start, 0, pace.longest_step).at_most(pace.most);
     simulator.put_on(Damper {
         damping: 2.0 * machine.inertia * machine.natural_frequency(),
         about: omega,
@@ -178,6 +189,9 @@ fn run(
         }
         !outcome.lost && outcome.peak_lag_deg <= enough
     });
+    if clock.simulator.gave_up() {
+        return None;
+    }
     if standing.abs() > degrees(TAU) {
         outcome.lost = true;
         outcome.lost_at.get_or_insert(0.0);
@@ -185,7 +199,7 @@ fn run(
     outcome.peak_lag_excess_deg = outcome.peak_lag_deg - standing.abs() - microstep;
     outcome.early_swing_deg = early.half();
     outcome.late_swing_deg = late.half();
-    outcome
+    Some(outcome)
 }
 
 /// Steps at a constant rate, the k-th at (k − ½)/rate: the command is the ideal
@@ -200,7 +214,7 @@ impl Clock<'_> {
     /// Goes on to `to` seconds, or until `watch` says to stop.
     pub(super) fn run(&mut self, to: f64, mut watch: impl FnMut(&Simulator) -> bool) {
         let mut on = true;
-        while on && self.simulator.time() < to {
+        while on && self.simulator.time() < to && !self.simulator.gave_up() {
             let next = (self.issued as f64 + 0.5) / self.rate;
             self.simulator.advance_with(next.min(to), |simulator| {
                 on = on && watch(simulator);

@@ -14,6 +14,10 @@
 //! torques can turn it one way or the other. A stuck rotor breaks away at the moment
 //! when they can, which cuts the step too. Nothing depends on a smoothing speed or on
 //! the step's length.
+//!
+//! **The work is bounded** where a caller says so: each of the physics' own questions gives its
+//! runs a number of internal steps ([`Simulator::at_most`]) and says what it makes of a run
+//! that they do not reach, so that no value of a rig makes an answer take long.
 
 use std::f64::consts::TAU;
 
@@ -38,6 +42,8 @@ pub struct Simulator<'m> {
     longest_step: f64,
     /// Longest step where only the rotor is integrated (s).
     rotor_step: f64,
+    /// Internal steps that may still be taken.
+    steps_left: u64,
 }
 
 /// Longest electrical angle (rad) that the rotor turns in one internal step: chosen, so that a
@@ -73,6 +79,7 @@ impl<'m> Simulator<'m> {
             commanded_at: 0.0,
             longest_step,
             rotor_step: machine.rotor_step() * (longest_step / machine.internal_step()).min(2.0),
+            steps_left: u64::MAX,
         };
         simulator.settle_friction();
         simulator
@@ -120,6 +127,25 @@ impl<'m> Simulator<'m> {
         self
     }
 
+    /// With no more than so many internal steps; what they do not reach is not simulated, and
+    /// the simulator has [given up](Self::gave_up).
+    #[must_use]
+    pub fn at_most(mut self, steps: u64) -> Self {
+        self.steps_left = steps;
+        self
+    }
+
+    /// How many internal steps are left of [`at_most`](Self::at_most).
+    pub fn steps_left(&self) -> u64 {
+        self.steps_left
+    }
+
+    /// Whether the internal steps have run out: what it shows is no longer the machine's
+    /// motion.
+    pub fn gave_up(&self) -> bool {
+        self.steps_left == 0
+    }
+
     /// Puts microstep `index` on the phases, from now on.
     pub fn command(&mut self, index: i64) {
         if index != self.command {
@@ -156,6 +182,10 @@ impl<'m> Simulator<'m> {
     /// Goes on to `to` seconds and shows itself to `watch` after every internal step.
     pub fn advance_with(&mut self, to: f64, mut watch: impl FnMut(&Self)) {
         while self.time < to {
+            if self.gave_up() {
+                self.time = to;
+                return;
+            }
             let left = to - self.time;
             let turning = (self.machine().rotor_teeth * self.state.speed).abs();
             let mut longest = self.longest_step();
@@ -249,6 +279,19 @@ impl<'m> Simulator<'m> {
         self.equations.torque(&self.state)
     }
 
+    /// Voltages across the phases (V).
+    #[cfg(test)]
+    pub(crate) fn voltages(&self) -> (f64, f64) {
+        let (m, s) = (self.machine(), &self.state);
+        let change = self.equations.slope(&self.during, s);
+        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
+        let emf = m.torque_constant * s.speed;
+        (
+            m.inductance * change.current_a + m.resistance * s.current_a - emf * sin,
+            m.inductance * change.current_b + m.resistance * s.current_b + emf * cos,
+        )
+    }
+
     /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
     /// the detent's field, −(Td/4N) cos 4θe.
     #[cfg(test)]
@@ -262,6 +305,19 @@ impl<'m> Simulator<'m> {
 
     /// One step of `step` seconds, cut where the rotor stops or breaks away.
     fn step(&mut self, step: f64) {
+        // A long step out of regulation is taken in parts.
+        let parts = match self.equations.in_regulation(&self.during, &self.state) {
+            true if step > self.longest_step => (step / self.longest_step).ceil() as u64,
+            true | false => 1,
+        };
+        self.take(step);
+        let whole = parts == 1 || self.equations.in_regulation(&self.during, &self.state);
+        self.steps_left = self
+            .steps_left
+            .saturating_sub(if whole { 1 } else { parts });
+    }
+
+    fn take(&mut self, step: f64) {
         if !self.machine().sticks() {
             self.state = self.after(step);
             return;

@@ -177,6 +177,7 @@ fn ring_downs_agree_with_the_outside_values() {
                     2
                 },
                 time_constant: 20e-6,
+                correction: crate::physics::Harmonics::NONE,
             };
             machine.viscous = still * machine.inertia * machine.natural_frequency();
         }

@@ -4,13 +4,13 @@ use crate::physics::machine::Machine;
 
 /// A phase on a sinusoidal voltage of constant amplitude.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct FixedVoltage {
-    pub(super) teeth: f64,
-    pub(super) resistance: f64,
-    pub(super) inductance: f64,
-    pub(super) torque_constant: f64,
+pub(crate) struct FixedVoltage {
+    pub(crate) teeth: f64,
+    pub(crate) resistance: f64,
+    pub(crate) inductance: f64,
+    pub(crate) torque_constant: f64,
     /// Fundamental amplitude V1.
-    pub(super) voltage: f64,
+    pub(crate) voltage: f64,
 }
 
 impl FixedVoltage {
@@ -27,27 +27,34 @@ impl FixedVoltage {
 
     /// Tpo = K V1/Z − K² ω R/Z², never below zero.
     pub(super) fn pull_out(&self, omega: f64) -> f64 {
-        let reactance = self.teeth * omega * self.inductance;
-        let z2 = self.resistance * self.resistance + reactance * reactance;
-        let k = self.torque_constant;
-        (k * self.voltage / z2.sqrt() - k * k * omega * self.resistance / z2).max(0.0)
+        self.greatest(None, omega).max(0.0)
     }
 
-    /// The greatest torque with a current of amplitude `current` (A) at most. On the circle
+    /// The greatest torque with a current of amplitude `current` (A) at most, never below zero.
+    pub(super) fn pull_out_within(&self, current: f64, omega: f64) -> f64 {
+        self.greatest(Some(current), omega).max(0.0)
+    }
+
+    /// The greatest torque with a current of amplitude `current` (A) at most, if anything limits
+    /// it; below zero where the back-EMF is more than the voltage. On the circle
     /// |i| = I with the angle a before the q axis the voltage is
     /// v² = Z² I² + (K ω)² + 2 K ω I Z cos(a + atan(X/R)); it must be V or less.
-    pub(super) fn pull_out_within(&self, current: f64, omega: f64) -> f64 {
+    pub(crate) fn greatest(&self, current: Option<f64>, omega: f64) -> f64 {
         let k = self.torque_constant;
         let reactance = self.teeth * omega * self.inductance;
-        let z = self.resistance.hypot(reactance);
         let emf = k * omega;
+        let Some(current) = current else {
+            let z2 = self.resistance * self.resistance + reactance * reactance;
+            return k * self.voltage / z2.sqrt() - k * k * omega * self.resistance / z2;
+        };
+        let z = self.resistance.hypot(reactance);
         // The point of most torque on |v| = V: its voltage leads the impedance's drop.
-        let phase = reactance.atan2(self.resistance);
         let quadrature = self.voltage / z - emf * self.resistance / (z * z);
         let direct = -emf * reactance / (z * z);
         if quadrature.hypot(direct) <= current {
-            return (k * quadrature).max(0.0);
+            return k * quadrature;
         }
+        let phase = reactance.atan2(self.resistance);
         let spare = self.voltage * self.voltage - (z * current).powi(2) - emf * emf;
         let cosine = spare / (2.0 * emf * current * z);
         if emf == 0.0 || cosine >= phase.cos() {
@@ -56,6 +63,6 @@ impl FixedVoltage {
         if cosine < -1.0 {
             return 0.0;
         }
-        (k * current * (cosine.acos() - phase).cos()).max(0.0)
+        k * current * (cosine.acos() - phase).cos()
     }
 }

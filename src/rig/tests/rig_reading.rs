@@ -83,7 +83,7 @@ axes:
              core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
-             hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }
+             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V, correction: detent }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
@@ -93,6 +93,16 @@ inputs: { door: { pin: PB2 } }
 controller: { part: atmega328p, clock_source: resonator, start: door }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
+}
+
+#[test]
+fn a_correction_needs_a_regulated_current_and_a_known_detent_torque() {
+    let corrected = BASE.replace("microsteps: 16", "microsteps: 16, correction: detent");
+    assert!(parse(&corrected).is_ok());
+    let unknown = corrected.replace("      detent_torque: 18 mN.m\n", "");
+    assert!(said(parse(&unknown)).contains("requires the motor's `detent_torque`"));
+    let fixed = LIFT.replace("half-step", "half-step, correction: detent");
+    assert!(said(parse(&fixed)).contains("a fixed-voltage drive has no `correction`"));
 }
 
 #[test]
@@ -500,6 +510,66 @@ fn one_problem(from: &str, to: &str) -> (String, String) {
     )
 }
 
+/// Each value is possible alone; beside the others it is not, and the same number with another
+/// unit is.
+#[test]
+fn values_that_go_together_on_no_bench_are_asked_back_with_the_unit_that_was_meant() {
+    for (from, to, says, asks) in [
+        (
+            "phase_resistance: 1.6 ohm",
+            "phase_resistance: 1.4 kohm",
+            "3.2 mH and 1.4 kohm make a time constant L/R of 2.286 us",
+            "did you mean `phase_resistance: 1.4 ohm`?",
+        ),
+        (
+            "phase_inductance: 3.2 mH",
+            "phase_inductance: 3.2 H",
+            "3.2 H and 1.6 ohm make a time constant L/R of 2 s",
+            "did you mean `phase_inductance: 3.2 mH`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 0.57 kg.m^2",
+            "make a rotor with a natural frequency",
+            "did you mean `rotor_inertia: 0.57 kg.cm^2` or `rotor_inertia: 0.57 g.cm^2`?",
+        ),
+        (
+            "rotor_inertia: 57 g.cm^2",
+            "rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 N.m.s/rad",
+            "`viscous_damping` 400 mN.m.s/rad is 18 times the critical damping of the rotor",
+            "did you mean `viscous_damping: 0.4 mN.m.s/rad`",
+        ),
+        (
+            "inertia: 2.1 kg.cm^2",
+            "inertia: 675 kg.m^2",
+            "times the inertia of its rotor",
+            "did you mean `inertia: 675 g.cm^2`",
+        ),
+        (
+            "inertia: 2.1 kg.cm^2",
+            "friction: 900 N.m",
+            "the friction of the load is 300 N.m at the motor",
+            "did you mean `friction: 900 mN.m`",
+        ),
+        (
+            "peak_current: 1.5 A",
+            "peak_current: 1 mA",
+            "times the rated current 1.5 A",
+            "did you mean `peak_current: 1 A`?",
+        ),
+        (
+            "supply: 24 V",
+            "supply: 24 V, switch_resistance: 9 kohm",
+            "times `peak_current`",
+            "did you mean `switch_resistance: 9 ohm`",
+        ),
+    ] {
+        let (message, help) = one_problem(from, &to.replace(", viscous", "\n      viscous"));
+        assert!(message.contains(says), "{message}");
+        assert!(help.contains(asks), "{to}: {help}");
+    }
+}
+
 #[test]
 fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
     for (from, to, help) in [
@@ -673,9 +743,9 @@ fn a_key_that_shares_its_words_with_ours_is_asked_for_in_ours() {
 /// A ballast is no sense resistor, and a turning load no mass.
 #[test]
 fn what_a_rig_has_under_another_name_is_said_rather_than_guessed() {
-    for key in ["series_resistor", "ballast"] {
+    for key in ["series_resistor", "ballast_resistor", "ballast"] {
         let (_, help) = one_problem("supply: 24 V", &format!("supply: 24 V, {key}: 4 ohm"));
-        assert!(help.contains("`switch_resistance`"), "{help}");
+        assert!(help.contains("`ballast: { resistance: "), "{help}");
         assert!(!help.contains("sense"), "{help}");
     }
     let problems = parse(&LIFT.replace("half-step", "full-step")).unwrap_err();

@@ -69,10 +69,12 @@ fn a_move_that_cannot_be_followed_loses_whole_cycles() {
     assert!(outcome.moves[0].final_error.abs() > 7.0, "{outcome:?}");
 }
 
-/// 1667 full steps with ramps of 500 steps/s² up to `cruise` steps a second.
+/// 1667 full steps with ramps of 500 steps/s² up to `cruise` steps a second, or as far as the
+/// steps let it, 913.
 fn long_move(cruise: f64) -> (Vec<Item>, impl Fn(f64) -> f64) {
-    let ramp: f64 = cruise / 500.0;
-    let flat = ((1667.0 - cruise * ramp) / cruise).max(0.0);
+    let peak = cruise.min((1667.0_f64 * 500.0).sqrt());
+    let ramp = peak / 500.0;
+    let flat = ((1667.0 - peak * ramp) / peak).max(0.0);
     let out = motion(vec![axis_motion(
         0,
         1667,
@@ -95,24 +97,30 @@ fn long_move(cruise: f64) -> (Vec<Item>, impl Fn(f64) -> f64) {
     (items, ideal)
 }
 
+/// scipy integrates the same moves (`tests/reference/long_moves.py`). Where a rotor catches
+/// synchronism again on the ramp down hangs on the least difference: scipy's own tolerance moves
+/// the loss by a cycle of four steps. Two cycles and a twentieth are left for the clock's ticks.
 #[test]
-fn cruising_at_500_arrives_and_cruising_at_800_or_1000_loses_synchronism() {
-    // An independent integration of motor A (two phases on, 2.4 V, ramp 500 steps/s²,
-    // 1667 steps): at 500 it arrives; at 800 it ends about 190 steps short, at 1000
-    // about 295. Where a rotor catches synchronism again on the ramp down hangs on the
-    // least difference (here it is 96 steps short at 1000), so the loss is what counts.
-    for (cruise, least_lost) in [(500.0, 0), (800.0, 50), (1000.0, 50)] {
+fn long_moves_arrive_or_end_as_far_short_as_in_scipy() {
+    let text = include_str!("../../../tests/reference/long_moves.json");
+    let outside: serde_json::Value = serde_json::from_str(text).unwrap();
+    for case in outside["cases"].as_array().unwrap() {
+        let cruise = case["cruise"].as_f64().unwrap();
         let (items, _) = long_move(cruise);
         let outcome = simulate(&fixed_voltage_rig(), items, &Options::default());
-        let arrives = least_lost == 0;
-        assert_eq!(outcome.ok, arrives, "cruise {cruise}: {outcome:?}");
         let lost = outcome.moves[0].lost_steps;
-        let fits = if arrives {
-            lost == 0
-        } else {
-            lost >= least_lost
-        };
-        assert!(fits, "cruise {cruise}: {outcome:?}");
+        println!(
+            "cruise {cruise}: {lost} steps short, in scipy {}",
+            case["lost_steps"]
+        );
+        let theirs = case["lost_steps"].as_array().unwrap().iter();
+        let theirs: Vec<i64> = theirs.map(|one| one.as_i64().unwrap()).collect();
+        let fits = theirs.iter().any(|theirs| match theirs {
+            0 => lost == 0,
+            theirs => (lost - theirs).abs() as f64 <= 8.0 + 0.05 * *theirs as f64,
+        });
+        assert!(fits, "cruise {cruise}: {lost}, in scipy {theirs:?}");
+        assert_eq!(outcome.ok, lost == 0);
     }
 }
 
