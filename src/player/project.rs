@@ -146,7 +146,7 @@ impl Project {
             }
             files.push(ProjectFile {
                 edits: Edits::Wiring,
-                ..file("pins.h", text::pins_h(wiring))
+                ..file("pins.h", text::pins_h(heading.rig, wiring))
             });
         }
         files.push(file(

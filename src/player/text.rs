@@ -11,9 +11,9 @@ use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
 use crate::physics::heat::CAUTIONS;
-use crate::rig::{Pin, Rig, Timer};
+use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
 use crate::schedule::timer::TickRules;
-use crate::units::Rounded;
+use crate::units::{Rounded, Time};
 
 /// Bytes of the table on one line.
 const PER_LINE: usize = 16;
@@ -37,11 +37,12 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
 }
 
 /// The line of `pins.h` that says which wiring it is for.
-fn fingerprint(wiring: &Wiring) -> String {
+fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
     let Wiring {
         controller,
         steps,
         directions,
+        enables,
         switches,
         converters,
         outputs,
@@ -50,8 +51,11 @@ fn fingerprint(wiring: &Wiring) -> String {
         stop_contact,
         ..
     } = wiring;
+    let drives: Vec<DriveLines> = rig.axes.iter().map(|axis| axis.drive.lines).collect();
+    let levels = |pins: &[Pin]| pins.iter().map(|pin| pin.active).collect::<Vec<_>>();
+    let levels = [levels(&rig.outputs), levels(&rig.inputs)];
     let all = format!(
-        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
+        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
         controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -143,7 +147,7 @@ pub(super) fn schedule_h(
 #error \"the pins are those of an {}: set the rig's controller to the part that you build for, and write the project again\"
 #endif
 ",
-            fingerprint(wiring),
+            fingerprint(rig, wiring),
             wiring
                 .controller
                 .macros
@@ -152,6 +156,23 @@ pub(super) fn schedule_h(
                 .collect::<Vec<_>>()
                 .join(" || "),
             wiring.controller.compiler_name
+        );
+    }
+    if let Some(delay) = enable_delay(rig) {
+        let ticks = (delay.si() * timer.tick_rate()).ceil().max(1.0);
+        let released = rig.axes.iter().enumerate().filter(|(_, axis)| {
+            let line = axis.drive.lines.enable;
+            line.is_some_and(|line| line.at_end == AtEnd::Release)
+        });
+        let released: String = released
+            .map(|(number, _)| format!(" || (axis) == {number}u"))
+            .collect();
+        let _ = write!(
+            text,
+            "\n/* From enabling the drives to the first event, and which of them are disabled at the end. */
+#define ENABLE_TICKS {ticks:.0}ul
+#define IS_RELEASED(axis) (0{released})
+"
         );
     }
     if let Some(input) = wiring.and(rig.controller.start) {
@@ -216,64 +237,71 @@ pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
     text
 }
 
-/// A macro that does something for each line of a kind.
-fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &str) {
-    numbered_lines(text, name, pins.iter().enumerate(), second, third);
-}
+/// The registers of a line that the part drives.
+const OUT: [&str; 2] = ["PORT", "DDR"];
 
-fn numbered_lines<'a>(
+/// A macro that does something for each line of a kind.
+fn lines(
     text: &mut String,
     name: &str,
-    pins: impl Iterator<Item = (usize, &'a PartPin)>,
-    second: &str,
-    third: &str,
+    pins: impl Iterator<Item = (usize, (PartPin, ActiveLevel))>,
+    [second, third]: [&str; 2],
 ) {
-    let each = pins.map(|(number, PartPin { port, bit })| {
-        format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
+    let each = pins.map(|(number, (PartPin { port, bit }, active))| {
+        let active = active.bit();
+        format!(" DO({number}u, {second}{port}, {third}{port}, {bit}, {active})")
     });
     let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
 }
 
-/// The outputs that timers make, with these timers and what has their compare outputs
-/// cleared, and those that the player writes.
-fn output_lines(text: &mut String, wiring: &Wiring) {
-    let numbered = || wiring.outputs.iter().enumerate();
-    let written = numbered().filter(|(_, pin)| wiring.compare_of(**pin).is_none());
-    numbered_lines(text, "OUTPUT_LINES", written, "PORT", "DDR");
-    let mut lines = String::new();
+/// The outputs that timers make, with these timers and what brings their compare outputs to
+/// their level at rest, and those that the player writes.
+fn output_lines(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    let numbered = || {
+        let outputs = wiring.outputs.iter().zip(&rig.outputs).enumerate();
+        outputs.map(|(number, (pin, output))| (number, (*pin, output.active)))
+    };
+    let written = numbered().filter(|(_, (pin, _))| wiring.compare_of(*pin).is_none());
+    lines(text, "OUTPUT_LINES", written, OUT);
+    let mut made = String::new();
     let mut timers: Vec<(u8, Vec<String>)> = Vec::new();
-    for (number, output) in numbered() {
-        let Some(&CompareOutput { timer, channel, .. }) = wiring.compare_of(*output) else {
+    for (number, (output, active)) in numbered() {
+        let Some(&CompareOutput { timer, channel, .. }) = wiring.compare_of(output) else {
             continue;
         };
+        let level = active.bit();
         let PartPin { port, bit } = output;
         let _ = write!(
-            lines,
-            " DO({number}u, DDR{port}, {bit}, {timer}, {channel})"
+            made,
+            " DO({number}u, PORT{port}, DDR{port}, {bit}, {level}, {timer}, {channel})"
         );
-        let clear = format!("1 << COM{timer}{channel}1");
+        let rest = match active {
+            ActiveLevel::High => format!("1 << COM{timer}{channel}1"),
+            ActiveLevel::Low => format!("3 << COM{timer}{channel}0"),
+        };
         match timers.iter_mut().find(|(known, _)| *known == timer) {
-            Some((_, clears)) => clears.push(clear),
-            None => timers.push((timer, vec![clear])),
+            Some((_, rests)) => rests.push(rest),
+            None => timers.push((timer, vec![rest])),
         }
     }
     let timers = timers
         .iter()
-        .map(|(timer, clears)| format!(" DO({timer}, {})", clears.join(" | ")));
+        .map(|(timer, rests)| format!(" DO({timer}, {})", rests.join(" | ")));
     let _ = writeln!(
         text,
-        "#define TIMED_OUTPUTS(DO){lines}\n#define OUTPUT_TIMERS(DO){}",
+        "#define TIMED_OUTPUTS(DO){made}\n#define OUTPUT_TIMERS(DO){}",
         timers.collect::<String>()
     );
 }
 
-pub(super) fn pins_h(wiring: &Wiring) -> String {
+pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
     let mut text = format!(
         "/* Which pin does what, on an {}. This file is yours: once you have changed it, it is
  * kept when the project is written again. The step lines are the compare outputs of timer 1 and stay where they
  * are, and TIMED_OUTPUTS those of other timers; an output may move from there to a line
- * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0), but is exact no longer. Inputs are active
- * low, with the pull-up on; the stop contact is a contact to ground that opens. */
+ * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0, 1), but is exact no longer. The last number of
+ * a line, and the one behind the bit of TIMED_OUTPUTS, is the level at which it is active.
+ * Inputs have the pull-up on; the stop contact is a contact to ground that opens. */
 #ifndef PINS_H
 #define PINS_H
 
@@ -286,11 +314,15 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 
 ",
         wiring.controller.compiler_name,
-        fingerprint(wiring),
+        fingerprint(rig, wiring),
     );
-    lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
+    let drive_lines = || rig.axes.iter().map(|axis| axis.drive.lines);
+    let steps = wiring.steps.iter().zip(drive_lines());
+    let steps = steps.map(|(pin, lines)| (*pin, lines.step));
+    lines(&mut text, "STEP_LINES", steps.enumerate(), OUT);
     for (axis, pins) in wiring.switches.iter().enumerate() {
-        lines(&mut text, &format!("SWITCHES_{axis}"), pins, "PORT", "DDR");
+        let pins = pins.iter().map(|pin| (*pin, ActiveLevel::High));
+        lines(&mut text, &format!("SWITCHES_{axis}"), pins.enumerate(), OUT);
     }
     for (axis, ports) in wiring.converters.iter().enumerate() {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
@@ -300,15 +332,17 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
             );
         }
     }
-    lines(
-        &mut text,
-        "DIRECTION_LINES",
-        &wiring.directions,
-        "PORT",
-        "DDR",
-    );
-    output_lines(&mut text, wiring);
-    lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
+    let directions = wiring.directions.iter().zip(drive_lines());
+    let directions = directions.map(|(pin, lines)| (*pin, lines.direction));
+    lines(&mut text, "DIRECTION_LINES", directions.enumerate(), OUT);
+    let enables = wiring.enables.iter().zip(drive_lines()).enumerate();
+    let enables = enables
+        .filter_map(|(axis, (pin, lines))| Some((axis, (((*pin)?, lines.enable?.active)))));
+    lines(&mut text, "ENABLE_LINES", enables, OUT);
+    output_lines(&mut text, rig, wiring);
+    let inputs = wiring.inputs.iter().zip(&rig.inputs);
+    let inputs = inputs.map(|(pin, input)| (*pin, input.active));
+    lines(&mut text, "INPUT_LINES", inputs.enumerate(), ["PIN", "PORT"]);
     let PartPin { port, bit } = wiring.stop_contact;
     let _ = write!(
         text,
@@ -464,10 +498,124 @@ clean:
 .PHONY: objects clean
 ";
 
-fn pin_rows(text: &mut String, what: &str, names: &[String], pins: &[PartPin]) {
-    for (name, pin) in names.iter().zip(pins) {
-        let _ = writeln!(text, "| {what} {name} | {pin} |");
+/// A row for each line: what it is called, its pin and its level.
+fn pin_rows<'a>(
+    text: &mut String,
+    what: &str,
+    lines: impl Iterator<Item = (&'a String, PartPin, ActiveLevel)>,
+) {
+    for (name, pin, active) in lines {
+        let _ = writeln!(text, "| {what} {name} | {pin} | {} |", active.name());
     }
+}
+
+/// The rows of everything but the serial port and the stop contact.
+fn wiring_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    let axes = || rig.axes.iter();
+    let with = |pins: &[PartPin], level: fn(&DriveLines) -> ActiveLevel| {
+        let lines = axes().zip(pins.to_vec());
+        let lines = lines.map(|(axis, pin)| (&axis.name, pin, level(&axis.drive.lines)));
+        lines.collect::<Vec<_>>()
+    };
+    let steps = with(&wiring.steps, |lines| lines.step);
+    pin_rows(text, "step of", steps.into_iter());
+    let directions = with(&wiring.directions, |lines| lines.direction);
+    pin_rows(text, "direction of", directions.into_iter());
+    let enables = axes().zip(&wiring.enables);
+    let enables = enables.filter_map(|(axis, pin)| {
+        let line = axis.drive.lines.enable?;
+        Some((&axis.name, (*pin)?, line.active))
+    });
+    pin_rows(text, "enable of", enables);
+    let names: Vec<String> = axes().map(|axis| axis.name.clone()).collect();
+    coil_rows(text, &names, wiring);
+    let outputs = rig.outputs.iter().zip(&wiring.outputs);
+    let outputs = outputs.map(|(output, pin)| (&output.name, *pin, output.active));
+    pin_rows(text, "output", outputs);
+    let inputs = rig.inputs.iter().zip(&wiring.inputs);
+    let inputs = inputs.map(|(input, pin)| (&input.name, *pin, input.active));
+    pin_rows(text, "input", inputs);
+}
+
+/// Which lines are active low, where a port of the builder's own has to see to that.
+fn levels_elsewhere(rig: &Rig) -> String {
+    let mut low: Vec<String> = Vec::new();
+    for axis in &rig.axes {
+        let DriveLines {
+            step,
+            direction,
+            enable,
+        } = axis.drive.lines;
+        let enable = enable.map(|line| line.active);
+        for (what, level) in [
+            ("step", Some(step)),
+            ("direction", Some(direction)),
+            ("enable", enable),
+        ] {
+            if level == Some(ActiveLevel::Low) {
+                low.push(format!("{what} of {}", axis.name));
+            }
+        }
+    }
+    let of_pins = |what: &'static str, pins: &[Pin]| {
+        let low = pins.iter().filter(|pin| pin.active == ActiveLevel::Low);
+        low.map(|pin| format!("{what} {}", pin.name))
+            .collect::<Vec<_>>()
+    };
+    low.extend(of_pins("output", &rig.outputs));
+    low.extend(of_pins("input", &rig.inputs));
+    if low.is_empty() {
+        return "Every line is active high.\n\n".to_owned();
+    }
+    format!(
+        "Active low: {}. Every other line is active high.\n\n",
+        low.join(", ")
+    )
+}
+
+/// When drives are enabled and disabled; nothing where none has a line for that.
+fn enabling(rig: &Rig) -> String {
+    let lines = || {
+        let lines = rig.axes.iter();
+        lines.filter_map(|axis| Some((&axis.name, axis.drive.lines.enable?)))
+    };
+    let Some(delay) = enable_delay(rig) else {
+        return String::new();
+    };
+    let named = |wanted: AtEnd| {
+        let names = lines().filter(|(_, line)| line.at_end == wanted);
+        let names = names.map(|(name, _)| format!("`{name}`"));
+        names.collect::<Vec<_>>().join(" and ")
+    };
+    let mut text = format!(
+        "**The enable line** is inactive from reset on. It becomes active when the program starts, {delay} before \
+         anything moves and before the first `await`. When the stop contact opens, and at any other stop, it becomes inactive at once: \
+         **the motor lets go, and a suspended load falls**."
+    );
+    let held = named(AtEnd::Hold);
+    if !held.is_empty() {
+        let _ = write!(
+            text,
+            " When the program has finished, the drive of {held} stays enabled: the motor holds, and stays warm."
+        );
+    }
+    let released = named(AtEnd::Release);
+    if !released.is_empty() {
+        let _ = write!(
+            text,
+            " The drive of {released} is disabled {delay} after the last event: **the motor lets go**."
+        );
+    }
+    text.push_str("\n\n");
+    text
+}
+
+/// The longest time that a drive of the rig needs from being enabled to its first step.
+fn enable_delay(rig: &Rig) -> Option<Time> {
+    let lines = rig.axes.iter().filter_map(|axis| axis.drive.lines.enable);
+    lines
+        .map(|line| line.delay)
+        .max_by(|one, other| one.si().total_cmp(&other.si()))
 }
 
 /// The switches and converters of each axis.
@@ -484,14 +632,14 @@ fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
     ];
     for (name, pins) in axes.iter().zip(&wiring.switches) {
         for (switch, pin) in SWITCHES.iter().zip(pins) {
-            let _ = writeln!(text, "| switch {switch} of {name} | {pin} |");
+            let _ = writeln!(text, "| switch {switch} of {name} | {pin} | high |");
         }
     }
     for (name, ports) in axes.iter().zip(&wiring.converters) {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
             let _ = writeln!(
                 text,
-                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 |"
+                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 | |"
             );
         }
     }
@@ -530,25 +678,19 @@ pub(super) fn readme(
         ),
         (None, ScheduleSource::Memory) => Ok(()),
     };
-    let axes: Vec<String> = rig.axes.iter().map(|axis| axis.name.clone()).collect();
-    let names = |pins: &[Pin]| pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
     match wiring {
         Ok(wiring) => {
             let _ = writeln!(
                 text,
                 "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
-                 | line | pin |\n| --- | --- |",
+                 | line | pin | active |\n| --- | --- | --- |",
                 wiring.controller.compiler_name
             );
-            pin_rows(&mut text, "step of", &axes, &wiring.steps);
-            pin_rows(&mut text, "direction of", &axes, &wiring.directions);
-            coil_rows(&mut text, &axes, wiring);
-            pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
-            pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
+            wiring_rows(&mut text, rig, wiring);
             let [receive, transmit] = wiring.controller.serial;
             let _ = writeln!(
                 text,
-                "| stop contact | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
+                "| stop contact | {} | open |\n| serial receive | {receive} | |\n| serial transmit | {transmit} | |\n",
                 wiring.stop_contact
             );
             if !rig.outputs.is_empty() {
@@ -558,8 +700,10 @@ pub(super) fn readme(
                 );
                 let _ = writeln!(text, "{late}\n");
             }
+            text.push_str(LEVELS);
+            text.push_str(&enabling(rig));
             text.push_str(
-                "Inputs are active low. **The stop contact is a normally closed contact to ground.** Without one, \
+                "**The stop contact is a normally closed contact to ground.** Without one, \
                  wire its pin to ground, or the player does not start.\n\n",
             );
             if !wiring.switches.is_empty() {
@@ -587,6 +731,8 @@ pub(super) fn readme(
                 `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
                  `make objects` compiles the rest.\n"
             );
+            text.push_str(&levels_elsewhere(rig));
+            text.push_str(&enabling(rig));
             text.push_str("`player_run()` returns how the program ended:\n\n");
         }
     }
@@ -642,9 +788,16 @@ fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
     }
 }
 
+const LEVELS: &str = "\
+At reset every pin is an input: **fit each line of a drive and each output with a resistor that holds it inactive**, \
+or it floats while the microcontroller starts. Inputs have a pull-up of 20 to 50 kΩ: wire a contact between pin and ground. \
+An input that is active low is on while its contact is closed; one that is active high is on while its contact is open, and \
+when its wire breaks. A sensor that only drives its line high needs a pull-down of 4.7 kΩ.
+
+";
+
 const COILS: &str = "\
-A high pin turns its switch on. At reset every pin is an input: **fit each switch with a resistor that holds it off**, \
-or it floats while the microcontroller starts. The two switches of a leg are never both on; dead time is at least 1 µs. \
+A high pin turns its switch on. The two switches of a leg are never both on; dead time is at least 1 µs. \
 At the start the coils carry the currents of the first row of `coil_table.h` (where \
 programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
 to two full steps. When the program has finished the coils keep their last \

@@ -25,6 +25,8 @@ pub struct Wiring {
     pub steps: Vec<PartPin>,
     /// The direction line of each axis, likewise.
     pub directions: Vec<PartPin>,
+    /// The enable line of each axis that has one.
+    pub enables: Vec<Option<PartPin>>,
     /// The eight switches of each axis, where the player switches the coils: phase A, high
     /// and low of leg 1, high and low of leg 2, then phase B.
     pub switches: Vec<[PartPin; 8]>,
@@ -332,6 +334,11 @@ impl Wiring {
         )?;
         let mut others = |wanted| give(wanted, free.clone().chain(compare()), &mut taken);
         let directions = others(vec![None; steps.len()])?;
+        let mut enables = Vec::new();
+        for axis in &rig.axes {
+            let wanted = axis.drive.lines.enable.map(|_| None);
+            enables.push(others(wanted.into_iter().collect())?.pop());
+        }
         let inputs = others(inputs)?;
         let (flash, ram) = (part.flash, part.ram);
         let [needed, needed_ram] = needed;
@@ -347,6 +354,7 @@ impl Wiring {
             not_smaller: None,
             steps,
             directions,
+            enables,
             switches,
             converters,
             outputs,
@@ -371,6 +379,7 @@ impl Wiring {
         let taken = self.outputs.iter().chain(&self.inputs);
         let taken: Vec<PartPin> = taken
             .chain(self.switches.iter().flatten())
+            .chain(self.enables.iter().flatten())
             .chain([&self.stop_contact])
             .copied()
             .collect();
@@ -423,7 +432,7 @@ fn foreign_pins(rig: &Rig) -> Vec<ForeignPin> {
     rig.outputs
         .iter()
         .chain(&rig.inputs)
-        .filter_map(|Pin { name, pin }| Some((name, pin.as_deref()?)))
+        .filter_map(|Pin { name, pin, .. }| Some((name, pin.as_deref()?)))
         .filter(|(_, text)| !PartPin::parse(text).is_some_and(known))
         .map(|(name, text)| ForeignPin {
             text: text.to_owned(),
@@ -450,7 +459,7 @@ fn named(
     taken: &mut Vec<PartPin>,
 ) -> Result<Vec<Option<PartPin>>, Lack> {
     let mut found = Vec::new();
-    for Pin { name, pin } in pins {
+    for Pin { name, pin, .. } in pins {
         let Some(text) = pin else {
             found.push(None);
             continue;

@@ -12,6 +12,7 @@ mod drive;
 pub(crate) mod fields;
 mod found;
 mod limits;
+mod lines;
 mod load;
 mod meant;
 mod motor;
@@ -30,6 +31,7 @@ pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
+pub use lines::{ActiveLevel, AtEnd, DriveLines, EnableLine};
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};
@@ -75,6 +77,9 @@ pub struct Pin {
     pub name: String,
     /// Which pin of the board it is, where the rig says so.
     pub pin: Option<String>,
+    /// The level at which it is on: high for an output, low for an input, unless the rig says
+    /// otherwise.
+    pub active: ActiveLevel,
 }
 
 impl Axis {

@@ -12,7 +12,7 @@
 
 #include <stdint.h>
 
-/* Makes the lines outputs, all switches off. */
+/* Makes the lines of the converters outputs. */
 void coils_start(void);
 
 /* The currents of the first row, or of the row where an earlier program ended, and

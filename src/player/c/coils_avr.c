@@ -22,8 +22,8 @@ static uint8_t pattern_of[AXES];
 /* Sets the switches of an axis to a pattern. */
 static void write_switches(uint8_t axis, uint8_t pattern)
 {
-#define SWITCH(number, port, ddr, bit)      \
-    if (pattern & (1 << number))            \
+#define SWITCH(number, port, ddr, bit, active) \
+    if ((pattern >> number & 1) == active)     \
         port |= 1 << bit;                   \
     else                                    \
         port &= (uint8_t)~(1 << bit);
@@ -75,28 +75,19 @@ static void go_to(uint8_t axis, uint8_t row)
 
 void coils_start(void)
 {
-#define SWITCH_OUT(number, port, ddr, bit) \
-    port &= (uint8_t)~(1 << bit);          \
-    ddr |= 1 << bit;
-    SWITCHES_0(SWITCH_OUT)
 #ifdef CODE_A_0
     CODE_A_0_OUT = 255u;
     CODE_B_0_OUT = 255u;
 #endif
-#if AXES > 1
-    SWITCHES_1(SWITCH_OUT)
 #ifdef CODE_A_1
     CODE_A_1_OUT = 255u;
     CODE_B_1_OUT = 255u;
-#endif
 #endif
 }
 
 void coils_on(void)
 {
     uint8_t axis;
-    uint16_t before = board_now();
-    uint32_t waited = 0;
 
     for (axis = 0; axis < AXES; axis++) {
         /* The stop contact has priority. */
@@ -105,12 +96,7 @@ void coils_on(void)
             go_to(axis, row_of[axis]);
         BOARD_INTERRUPTS_ON();
     }
-    while (waited < REST_TICKS) {
-        uint16_t now = board_now();
-
-        waited += (uint16_t)(now - before);
-        before = now;
-    }
+    player_pause(REST_TICKS);
 }
 
 void coils_step(uint8_t axis, uint8_t back)

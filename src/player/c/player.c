@@ -41,6 +41,46 @@ APART void player_stop(uint8_t state)
     stop_everything(state);
 }
 
+#ifdef ENABLE_TICKS
+APART void player_enable(uint8_t on)
+{
+    uint8_t axis;
+
+    for (axis = 0; axis < AXES; axis++)
+        board_write((uint8_t)(LINE_ENABLE + axis), on);
+}
+
+/* Some time after the end: the rotors have come to rest by then. */
+APART static void release_drives(void)
+{
+    uint8_t axis;
+
+    player_pause(ENABLE_TICKS);
+    BOARD_INTERRUPTS_OFF();
+    for (axis = 0; axis < AXES; axis++)
+        if (IS_RELEASED(axis))
+            board_write((uint8_t)(LINE_ENABLE + axis), 0);
+    BOARD_INTERRUPTS_ON();
+}
+#endif
+
+#if defined(ENABLE_TICKS) || defined(COILS)
+APART void player_pause(uint32_t ticks)
+{
+    uint8_t state = player_state;
+    uint16_t before = board_now();
+
+    while (player_state == state) {
+        uint16_t now = board_now(), passed = (uint16_t)(now - before);
+
+        if (ticks <= passed)
+            return;
+        ticks -= passed;
+        before = now;
+    }
+}
+#endif
+
 /* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
@@ -212,6 +252,15 @@ uint8_t player_run(void)
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
+#ifdef ENABLE_TICKS
+    BOARD_INTERRUPTS_OFF();
+    /* The stop contact has priority. */
+    if (player_state == RUNNING)
+        player_enable(1);
+    BOARD_INTERRUPTS_ON();
+    if (player_state == RUNNING)
+        player_pause(ENABLE_TICKS);
+#endif
 #ifdef COILS
     if (player_state == RUNNING)
         coils_on();
@@ -238,6 +287,10 @@ uint8_t player_run(void)
                 start_streams();
         }
     }
+#ifdef ENABLE_TICKS
+    if (player_state == FINISHED)
+        release_drives();
+#endif
     if (player_state != FINISHED)
         everything_off();
     return player_state;

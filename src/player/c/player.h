@@ -123,6 +123,14 @@ void player_event(uint8_t channel, uint16_t at);
 /* Ends every pulse and records the reason. Leaves interrupts off. */
 void player_stop(uint8_t state);
 
+#ifdef ENABLE_TICKS
+/* Enables the drives of all axes that have a line for that, or disables them. */
+void player_enable(uint8_t on);
+#endif
+
+/* Lets so many ticks pass; returns early at a stop. */
+void player_pause(uint32_t ticks);
+
 /* Ends the program, unless it has ended: an open stop contact is never overwritten. */
 void player_end(uint8_t state);
 

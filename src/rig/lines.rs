@@ -1,0 +1,135 @@
+//! The lines between the microcontroller and a drive: their levels, and the enable line.
+
+use super::fields::{self, Bounds, Fields};
+use super::yaml::Entry;
+use crate::units::Time;
+
+/// The level at which a line does what its name says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum ActiveLevel {
+    /// High.
+    #[default]
+    High,
+    /// Low.
+    Low,
+}
+
+impl ActiveLevel {
+    /// The level as a bit.
+    pub const fn bit(self) -> u8 {
+        match self {
+            Self::High => 1,
+            Self::Low => 0,
+        }
+    }
+
+    /// As a rig writes it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::High => "high",
+            Self::Low => "low",
+        }
+    }
+
+    /// The level of that key, or the usual one.
+    pub(super) fn read(fields: &mut Fields<'_>, key: &'static str, usual: Self) -> Self {
+        let read = fields.take(key).and_then(|entry| word(fields, key, &entry));
+        read.unwrap_or(usual)
+    }
+}
+
+fn word(fields: &mut Fields<'_>, key: &str, entry: &Entry) -> Option<ActiveLevel> {
+    let words = [ActiveLevel::High.name(), ActiveLevel::Low.name()];
+    let chosen = fields.keep(fields::choice(key, entry, &words))?;
+    Some(if chosen == words[0] {
+        ActiveLevel::High
+    } else {
+        ActiveLevel::Low
+    })
+}
+
+/// What becomes of a drive when its program has finished.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum AtEnd {
+    /// It stays enabled: the motor holds its position and its load.
+    #[default]
+    Hold,
+    /// It is disabled: the motor cools, and whatever acts on the load turns it.
+    Release,
+}
+
+/// The words of a rig for [`AtEnd`].
+const AT_END: [(&str, AtEnd); 2] = [("hold", AtEnd::Hold), ("release", AtEnd::Release)];
+
+/// The line that enables a drive.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EnableLine {
+    /// The level that enables.
+    pub active: ActiveLevel,
+    /// From enabling to the first step, and from the last step to disabling.
+    pub delay: Time,
+    /// What becomes of the drive when the program has finished.
+    pub at_end: AtEnd,
+}
+
+impl EnableLine {
+    /// The current rises within milliseconds; a rotor that turns to the nearest stable
+    /// position, up to two full steps away, rings for some tenths of a second (common
+    /// practice).
+    pub const DELAY: Time = Time::new(0.5);
+
+    fn read(entry: Entry, fields: &mut Fields<'_>) -> Option<Self> {
+        let mut table = Fields::of(
+            "`enable`",
+            entry.key_place,
+            entry.value,
+            fields.problems(),
+        )?;
+        // No level is usual: a wrong one would enable the drive at reset.
+        let active = table.need("active", "low");
+        let active = active.and_then(|entry| word(&mut table, "active", &entry));
+        let delay = table.or("delay", Bounds::up_to(1.0), Self::DELAY);
+        let at_end = table.take("at_end").and_then(|entry| {
+            let chosen = table.keep(fields::choice("at_end", &entry, &AT_END.map(|(word, _)| word)));
+            AT_END.into_iter().find(|(word, _)| Some(*word) == chosen)
+        });
+        table.finish();
+        Some(Self {
+            active: active?,
+            delay,
+            at_end: at_end.map_or(AtEnd::default(), |(_, at_end)| at_end),
+        })
+    }
+}
+
+/// The lines of a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct DriveLines {
+    /// The level of a step pulse.
+    pub step: ActiveLevel,
+    /// The level of the direction in which the position rises.
+    pub direction: ActiveLevel,
+    /// The enable line, where there is one.
+    pub enable: Option<EnableLine>,
+}
+
+impl DriveLines {
+    /// `active: { step: …, direction: … }` and `enable: { active: …, … }` of a drive.
+    pub(super) fn read(fields: &mut Fields<'_>) -> Self {
+        let mut lines = Self::default();
+        if let Some(entry) = fields.take("active") {
+            let place = entry.key_place;
+            if let Some(mut table) =
+                Fields::of("`active`", place, entry.value, fields.problems())
+            {
+                lines.step = ActiveLevel::read(&mut table, "step", lines.step);
+                lines.direction = ActiveLevel::read(&mut table, "direction", lines.direction);
+                table.finish();
+            }
+        }
+        if let Some(entry) = fields.take("enable") {
+            lines.enable = EnableLine::read(entry, fields);
+        }
+        lines
+    }
+}
