@@ -10,6 +10,7 @@ mod played;
 
 mod coils;
 mod hostile;
+mod levels;
 mod outputs;
 mod parts;
 mod ports;

@@ -38,6 +38,7 @@
  * else comes at the end of an instruction. Interrupts are simavr's own.
  */
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
@@ -219,18 +220,30 @@ static struct output *output_at(const struct pin *pin)
     return NULL;
 }
 
-static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
-{
-    const struct pin *pin = param;
-
-    (void)irq;
-    if (!output_at(pin))
-        level_is(pin, value & 1, avr->cycle);
-}
-
 static uint8_t mode_of(const struct output *output)
 {
     return avr->data[output->timer->modes] >> (6 - 2 * output->channel) & 3;
+}
+
+/* A pin shows its compare output while it is an output and a mode is on. Otherwise it shows
+ * its port, be it as an output or by the pull-up. */
+static uint8_t shown(const struct output *output)
+{
+    avr_ioport_state_t state;
+
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_GETSTATE(output->pin.port), &state);
+    if (state.ddr >> output->pin.bit & 1 && mode_of(output))
+        return output->level;
+    return state.port >> output->pin.bit & 1;
+}
+
+static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    const struct pin *pin = param;
+    const struct output *output = output_at(pin);
+
+    (void)irq;
+    level_is(pin, output ? shown(output) : value & 1, avr->cycle);
 }
 
 /* What a compare match at that cycle does, be it real or forced. */
@@ -248,7 +261,7 @@ static void match(struct output *output, uint64_t cycle)
     case 3:
         output->level = 1;
     }
-    level_is(&output->pin, output->level, cycle);
+    level_is(&output->pin, shown(output), cycle);
 }
 
 static int is_held(const struct timer *timer)
@@ -339,9 +352,6 @@ static void force_compare(struct timer *timer, uint8_t value)
             match(&timer->outputs[k], avr->cycle);
 }
 
-/* A line whose compare output is switched off follows its port, and the programs that are
- * run here leave the ports of these pins low. What the simulator's own output stage makes
- * of its copy of the port is not to be trusted. */
 static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     static uint8_t before[TIMERS];
@@ -360,7 +370,7 @@ static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
         if (changed >> (6 - 2 * k) & 3)
             output->got_ready = avr->cycle;
         if (output->is_used)
-            level_is(&output->pin, mode_of(output) ? output->level : 0, avr->cycle);
+            level_is(&output->pin, shown(output), avr->cycle);
     }
     if (part->is_older) {
         /* The forced compares are in this register too, and always read as zero. */
@@ -541,6 +551,9 @@ static void set_up(void)
             output->timer = timer;
             output->channel = k;
             output->ahead = UINT64_MAX;
+            /* The simulator's own timers would write to the port. */
+            avr_unconnect_irq(avr_io_getirq(avr, AVR_IOCTL_TIMER_GETIRQ('0' + t), TIMER_IRQ_OUT_COMP + k),
+                              avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pins[0]), pins[1] - '0'));
             on_write(compare_register(timer, k), compare_written, timer);
         }
         on_write(timer->modes, modes_written, timer);
