@@ -5,6 +5,7 @@
 //! cycle-accurate simulator, with five cycles added for entering an interrupt; `tests/firmware`
 //! and the tests of `stream` measure them again.
 
+use super::bridge::dead_cycles;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
 use crate::rig::{Rig, Timer};
 use crate::schedule::timer::TickRules;
@@ -29,15 +30,17 @@ const PULSE_HIDDEN: u32 = 30;
 pub(super) const EVENT_CYCLES: u32 = 1500;
 pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
 /// Cycles that a step takes besides where the player switches the coils of one axis, and of
-/// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
-/// every step turns switches off and others on.
-const COIL_CYCLES: u32 = 340;
-const COILS_CYCLES: u32 = 520;
+/// several, whose switches have to be told apart, without the dead time. Worst of all is the
+/// wave sequence, whose every step turns switches off and others on, on bridges of single
+/// switches.
+const COIL_CYCLES: u32 = 323;
+const COILS_CYCLES: u32 = 503;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
-/// switches the coils of one axis, and of several that may step at once. A direction or the
+/// switches the coils of one axis, and of several that may step at once, without the dead
+/// times. A direction or the
 /// interrupt of outputs may come before it.
-const COIL_LATE: u32 = 400;
-const COILS_LATE: u32 = 900;
+const COIL_LATE: u32 = 383;
+const COILS_LATE: u32 = 866;
 /// Cycles from a step to the next one being armed.
 pub(super) const STEP_READY: u32 = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
@@ -59,6 +62,8 @@ pub(crate) const LINE_STEP_CYCLES: u32 = 400;
 /// for its dead time. 22,800 steps a second and even 26,600 were kept up with, but not
 /// 29,000.
 pub(crate) const LINE_COIL_STEP_CYCLES: u32 = 700;
+/// The dead time that is part of it.
+const LINE_DEAD_CYCLES: u32 = 17;
 
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
 pub(super) const HIGHEST_CLOCK: f64 = 20e6;
@@ -101,8 +106,8 @@ pub(super) fn late_cycles(rig: &Rig) -> u64 {
 pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
     match lines {
         Lines::Steps => pulse_wait(&rig.timer),
-        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES,
-        Lines::Coils => COILS_CYCLES,
+        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig),
+        Lines::Coils => COILS_CYCLES + dead_time(rig),
     }
 }
 
@@ -110,10 +115,17 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
 /// switches the coils.
 pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
-        COIL_LATE
+        COIL_LATE + dead_time(rig)
     } else {
-        COILS_LATE
+        COILS_LATE + 2 * dead_time(rig)
     }
+}
+
+/// The dead time in cycles, the longest of all drives.
+fn dead_time(rig: &Rig) -> u32 {
+    let lines = rig.axes.iter().map(|axis| &axis.drive.lines);
+    let cycles = lines.map(|lines| dead_cycles(lines, &rig.timer));
+    cycles.max().unwrap_or(0)
 }
 
 /// Cycles that a step takes besides because the player waits for the end of the pulse.
@@ -143,7 +155,9 @@ pub(crate) fn interval(rig: &Rig) -> Option<Time> {
 pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
     let cycles = match lines {
         Lines::Steps => LINE_STEP_CYCLES,
-        Lines::Coils => LINE_COIL_STEP_CYCLES,
+        Lines::Coils => {
+            LINE_COIL_STEP_CYCLES + dead_time(rig).saturating_sub(LINE_DEAD_CYCLES)
+        }
     };
     rig.timer.clock.si() / f64::from(cycles)
 }

@@ -4,12 +4,13 @@ use std::fmt::Write;
 
 use thiserror::Error;
 
+use super::bridge::{dead_cycles, guarded, pattern};
 use super::text;
 use super::wiring::Coils;
 use crate::emit::Heading;
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
 use crate::physics::heat::Heat;
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, Bridge, Rig};
 
 /// The finest microsteps that the player switches itself.
 const MOST_MICROSTEPS: u32 = 16;
@@ -120,38 +121,33 @@ pub(super) fn kind(tables: &[CoilTable]) -> Coils {
     }
 }
 
-/// The switches of a phase that are on: bit 0 high of leg 1, 1 low of leg 1, 2 high of
-/// leg 2, 3 low of leg 2.
-fn switches(phase: PhaseCurrent) -> u8 {
-    match phase.sign {
-        0 => 0,
-        1.. => 0b1001,
-        _ => 0b0110,
-    }
-}
-
-fn row(CoilRow { a, b, .. }: &CoilRow) -> [u8; 3] {
+fn row(CoilRow { a, b, .. }: &CoilRow, bridge: Bridge) -> [u8; 3] {
     let code = |phase: &PhaseCurrent| phase.code.map_or(0, |code| code.value as u8);
-    [switches(*a) | switches(*b) << 4, code(a), code(b)]
+    [pattern(bridge, [a.sign, b.sign]), code(a), code(b)]
 }
 
 pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
     let mut text = text::opening(heading, "The coil tables");
-    text.push_str(
+    let rig = heading.rig;
+    let lines = || rig.axes.iter().map(|axis| axis.drive.lines);
+    let dead = lines().map(|lines| dead_cycles(&lines, &rig.timer)).max();
+    let _ = write!(
+        text,
         "#ifndef COIL_TABLE_H\n#define COIL_TABLE_H\n\n#include <avr/pgmspace.h>\n#include <stdint.h>\n\n\
-         /* Both switches of a leg stay off for 1 us at least. */\n\
-         #define DEAD_CYCLES (CLOCK / 1000000ul + 1ul)\n",
+         /* From switching a part of a bridge off to switching another one on (clock cycles). */\n\
+         #define DEAD_CYCLES {}ul\n",
+        dead.unwrap_or(1),
     );
-    for (axis, table) in tables.iter().enumerate() {
+    for ((axis, table), lines) in tables.iter().enumerate().zip(lines()) {
         let _ = writeln!(
             text,
-            "\n/* {}: {}, {} microsteps a full step. Switches, code of phase A, of phase B. */\n\
+            "\n/* {}: {}, {} microsteps a full step. Bridges, code of phase A, of phase B. */\n\
              static const uint8_t rows_{axis}[] PROGMEM = {{",
             text::in_comment(&table.axis),
             table.drive,
             table.microsteps,
         );
-        for [pattern, a, b] in table.rows.iter().map(row) {
+        for [pattern, a, b] in table.rows.iter().map(|each| row(each, lines.bridge)) {
             let _ = writeln!(text, "    {pattern:#04x}, {a}, {b},");
         }
         text.push_str("};\n");
@@ -168,6 +164,11 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
             .map(|axis| format!("rows_{axis}"))
             .collect(),
     );
+    let guarded = choose(
+        lines()
+            .map(|lines| format!("{:#04x}u", guarded(lines.bridge)))
+            .collect(),
+    );
     let counts = choose(
         tables
             .iter()
@@ -177,7 +178,9 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
     let _ = write!(
         text,
         "\nstatic inline const uint8_t *coil_rows(uint8_t axis)\n{{\n    (void)axis;\n    return {rows};\n}}\n\n\
-         static inline uint8_t coil_row_count(uint8_t axis)\n{{\n    (void)axis;\n    return {counts};\n}}\n\n#endif\n"
+         static inline uint8_t coil_row_count(uint8_t axis)\n{{\n    (void)axis;\n    return {counts};\n}}\n\n\
+         /* Lines of its bridges that change only while the line of the bit below is not active. */\n\
+         static inline uint8_t coil_guarded(uint8_t axis)\n{{\n    (void)axis;\n    return {guarded};\n}}\n\n#endif\n"
     );
     text
 }

@@ -105,9 +105,9 @@ pub struct Controller {
     /// Pins that are not there or carry the crystal or the reset: port, first and last
     /// bit.
     pub(super) unusable: &'static [(char, u8, u8)],
-    /// Where the player switches coils itself: the pins of the eight switches of each
-    /// axis, and the ports of its two converters.
-    pub(super) switches: &'static [[PartPin; 8]],
+    /// Where the player switches coils itself: pins for the bridges of each axis, and the
+    /// ports of its two converters.
+    pub(super) switches: &'static [&'static [PartPin]],
     pub(super) converters: &'static [[char; 2]],
 }
 
@@ -157,7 +157,7 @@ const SMALL: Controller = Controller {
     ],
     ports: "BCD",
     unusable: &[('B', 6, 7), ('C', 6, 7)],
-    switches: &[[
+    switches: &[&[
         pin('C', 0),
         pin('C', 1),
         pin('C', 2),
@@ -197,7 +197,7 @@ const MIDDLE: Controller = Controller {
     free: &[('A', 0, 7), ('C', 0, 7), ('B', 0, 1), ('B', 5, 7)],
     ports: "ABCD",
     unusable: &[],
-    switches: &[whole_port('C')],
+    switches: &[&whole_port('C')],
     converters: &[],
 };
 
@@ -286,7 +286,19 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             ('E', 7, 7),
             ('F', 2, 3),
         ],
-        switches: &[],
+        switches: &[
+            &[
+                pin('F', 0),
+                pin('F', 1),
+                pin('F', 4),
+                pin('F', 5),
+                pin('F', 6),
+                pin('F', 7),
+                pin('C', 7),
+                pin('E', 6),
+            ],
+            &[pin('D', 4), pin('D', 5), pin('D', 6), pin('D', 7)],
+        ],
         converters: &[],
     },
     MIDDLE,
@@ -331,7 +343,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         ],
         ports: "ABCDEFGHJKL",
         unusable: &[('G', 6, 7)],
-        switches: &[whole_port('A'), whole_port('F')],
+        switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
     },
 ];

@@ -6,6 +6,7 @@
 //! [`verdict`] is the one place that says what it can play.
 
 mod board;
+mod bridge;
 pub(crate) mod budget;
 mod coils;
 mod controller;

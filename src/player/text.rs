@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::board::OtherBoard;
+use super::bridge::{BridgeLine, bridge_lines};
 use super::budget;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
@@ -321,7 +322,9 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
     let steps = steps.map(|(pin, lines)| (*pin, lines.step));
     lines(&mut text, "STEP_LINES", steps.enumerate(), OUT);
     for (axis, pins) in wiring.switches.iter().enumerate() {
-        let pins = pins.iter().map(|pin| (*pin, ActiveLevel::High));
+        let inputs = bridge_lines(&rig.axes[axis].drive.lines);
+        let pins = pins.iter().zip(inputs);
+        let pins = pins.map(|(pin, line)| (*pin, line.active));
         lines(&mut text, &format!("SWITCHES_{axis}"), pins.enumerate(), OUT);
     }
     for (axis, ports) in wiring.converters.iter().enumerate() {
@@ -527,8 +530,7 @@ fn wiring_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
         Some((&axis.name, (*pin)?, line.active))
     });
     pin_rows(text, "enable of", enables);
-    let names: Vec<String> = axes().map(|axis| axis.name.clone()).collect();
-    coil_rows(text, &names, wiring);
+    coil_rows(text, rig, wiring);
     let outputs = rig.outputs.iter().zip(&wiring.outputs);
     let outputs = outputs.map(|(output, pin)| (&output.name, *pin, output.active));
     pin_rows(text, "output", outputs);
@@ -545,6 +547,7 @@ fn levels_elsewhere(rig: &Rig) -> String {
             step,
             direction,
             enable,
+            ..
         } = axis.drive.lines;
         let enable = enable.map(|line| line.active);
         for (what, level) in [
@@ -619,23 +622,16 @@ fn enable_delay(rig: &Rig) -> Option<Time> {
 }
 
 /// The switches and converters of each axis.
-fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
-    const SWITCHES: [&str; 8] = [
-        "A leg 1 high",
-        "A leg 1 low",
-        "A leg 2 high",
-        "A leg 2 low",
-        "B leg 1 high",
-        "B leg 1 low",
-        "B leg 2 high",
-        "B leg 2 low",
-    ];
-    for (name, pins) in axes.iter().zip(&wiring.switches) {
-        for (switch, pin) in SWITCHES.iter().zip(pins) {
-            let _ = writeln!(text, "| switch {switch} of {name} | {pin} | high |");
+fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    for (axis, pins) in rig.axes.iter().zip(&wiring.switches) {
+        let lines = bridge_lines(&axis.drive.lines);
+        for (BridgeLine { name, active }, pin) in lines.iter().zip(pins) {
+            let (of, active) = (&axis.name, active.name());
+            let _ = writeln!(text, "| {name} of {of} | {pin} | {active} |");
         }
     }
-    for (name, ports) in axes.iter().zip(&wiring.converters) {
+    let names = rig.axes.iter().map(|axis| &axis.name);
+    for (name, ports) in names.zip(&wiring.converters) {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
             let _ = writeln!(
                 text,
@@ -707,7 +703,10 @@ pub(super) fn readme(
                  wire its pin to ground, or the player does not start.\n\n",
             );
             if !wiring.switches.is_empty() {
-                text.push_str(COILS);
+                let lines = rig.axes.iter().map(|axis| axis.drive.lines.dead_time);
+                let dead = lines.max_by(|one, other| one.si().total_cmp(&other.si()));
+                let dead = dead.unwrap_or(DriveLines::DEAD_TIME);
+                text.push_str(&COILS.replace("@DEAD@", &dead.to_string()));
             }
             let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
             let _ = writeln!(
@@ -797,7 +796,7 @@ when its wire breaks. A sensor that only drives its line high needs a pull-down 
 ";
 
 const COILS: &str = "\
-A high pin turns its switch on. The two switches of a leg are never both on; dead time is at least 1 µs. \
+The two switches of a leg are never both on: between switching a part of a bridge off and another one on lie @DEAD@ at least. \
 At the start the coils carry the currents of the first row of `coil_table.h` (where \
 programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
 to two full steps. When the program has finished the coils keep their last \

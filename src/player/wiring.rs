@@ -7,6 +7,7 @@ use std::fmt;
 
 use thiserror::Error;
 
+use super::bridge::bridge_lines;
 use super::budget;
 use super::controller::{CONTROLLERS, CompareOutput, Controller, PartPin, pin, whole_port};
 use super::options::PlayerOptions;
@@ -27,9 +28,9 @@ pub struct Wiring {
     pub directions: Vec<PartPin>,
     /// The enable line of each axis that has one.
     pub enables: Vec<Option<PartPin>>,
-    /// The eight switches of each axis, where the player switches the coils: phase A, high
-    /// and low of leg 1, high and low of leg 2, then phase B.
-    pub switches: Vec<[PartPin; 8]>,
+    /// The inputs of the bridges of each axis, where the player switches the coils, phase A
+    /// first.
+    pub switches: Vec<Vec<PartPin>>,
     /// The ports of the converters of both phases of each axis, where there are any.
     pub converters: Vec<[char; 2]>,
     /// The outputs of the rig.
@@ -77,8 +78,15 @@ pub enum Lack {
         axes: usize,
     },
     /// Pins for bridges.
-    #[error("it has too few pins for the switches")]
-    Switches,
+    #[error("it has {has} pins for the bridges of `{axis}`, which need {needs}")]
+    Bridges {
+        /// The axis.
+        axis: String,
+        /// Pins that it has.
+        has: usize,
+        /// Pins that they need.
+        needs: usize,
+    },
     /// Ports for converters.
     #[error("it has too few ports for the converters")]
     Converters,
@@ -296,8 +304,16 @@ impl Wiring {
         taken.extend(part.serial);
         let (mut switches, mut converters) = (Vec::new(), Vec::new());
         if coils != Coils::OfTheDrive {
-            let enough = part.switches.get(..axes);
-            switches = enough.ok_or(Lack::Switches)?.to_vec();
+            for (number, axis) in rig.axes.iter().enumerate() {
+                let needs = bridge_lines(&axis.drive.lines).len();
+                let pins = part.switches.get(number).copied().unwrap_or_default();
+                let enough = pins.get(..needs).ok_or_else(|| Lack::Bridges {
+                    axis: axis.name.clone(),
+                    has: pins.len(),
+                    needs,
+                })?;
+                switches.push(enough.to_vec());
+            }
             taken.extend(switches.iter().flatten());
             steps.clear();
         }

@@ -1,4 +1,5 @@
-//! The lines between the microcontroller and a drive: their levels, and the enable line.
+//! The lines between the microcontroller and a drive: their levels, the enable line, and the
+//! inputs of bridges.
 
 use super::fields::{self, Bounds, Fields};
 use super::yaml::Entry;
@@ -102,8 +103,42 @@ impl EnableLine {
     }
 }
 
+/// What the inputs of a phase's bridge are, where the player switches the coils.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Bridge {
+    /// One for each of the four switches.
+    #[default]
+    Switches,
+    /// One for each diagonal pair of switches.
+    Pairs,
+    /// One that says which way the current flows, and one that lets it flow.
+    PhaseEnable,
+}
+
+/// The words of a rig for [`Bridge`].
+const BRIDGES: [(&str, Bridge); 3] = [
+    ("switches", Bridge::Switches),
+    ("pairs", Bridge::Pairs),
+    ("phase-enable", Bridge::PhaseEnable),
+];
+
+/// Levels at which the inputs of bridges are active.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct BridgeLevels {
+    /// Of the switches to the supply.
+    pub high_side: ActiveLevel,
+    /// Of the switches to ground.
+    pub low_side: ActiveLevel,
+    /// Of diagonal pairs.
+    pub pair: ActiveLevel,
+    /// Where the current is positive.
+    pub phase: ActiveLevel,
+    /// Where it flows at all.
+    pub phase_enable: ActiveLevel,
+}
+
 /// The lines of a drive.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DriveLines {
     /// The level of a step pulse.
     pub step: ActiveLevel,
@@ -111,10 +146,32 @@ pub struct DriveLines {
     pub direction: ActiveLevel,
     /// The enable line, where there is one.
     pub enable: Option<EnableLine>,
+    /// The inputs of its bridges, where the player switches the coils.
+    pub bridge: Bridge,
+    /// Levels of these inputs.
+    pub bridge_levels: BridgeLevels,
+    /// From switching a part of a bridge off to switching another one on.
+    pub dead_time: Time,
+}
+
+impl Default for DriveLines {
+    fn default() -> Self {
+        Self {
+            step: ActiveLevel::default(),
+            direction: ActiveLevel::default(),
+            enable: None,
+            bridge: Bridge::default(),
+            bridge_levels: BridgeLevels::default(),
+            dead_time: Self::DEAD_TIME,
+        }
+    }
 }
 
 impl DriveLines {
-    /// `active: { step: …, direction: … }` and `enable: { active: …, … }` of a drive.
+    /// Small transistors switch off in some tenths of a microsecond (common practice).
+    pub const DEAD_TIME: Time = Time::new(1e-6);
+
+    /// `active`, `enable`, `bridge` and `dead_time` of a drive.
     pub(super) fn read(fields: &mut Fields<'_>) -> Self {
         let mut lines = Self::default();
         if let Some(entry) = fields.take("active") {
@@ -124,12 +181,29 @@ impl DriveLines {
             {
                 lines.step = ActiveLevel::read(&mut table, "step", lines.step);
                 lines.direction = ActiveLevel::read(&mut table, "direction", lines.direction);
+                let levels = &mut lines.bridge_levels;
+                for (key, level) in [
+                    ("high_side", &mut levels.high_side),
+                    ("low_side", &mut levels.low_side),
+                    ("pair", &mut levels.pair),
+                    ("phase", &mut levels.phase),
+                    ("phase_enable", &mut levels.phase_enable),
+                ] {
+                    *level = ActiveLevel::read(&mut table, key, *level);
+                }
                 table.finish();
             }
         }
         if let Some(entry) = fields.take("enable") {
             lines.enable = EnableLine::read(entry, fields);
         }
+        if let Some(entry) = fields.take("bridge") {
+            let words = BRIDGES.map(|(word, _)| word);
+            let chosen = fields.keep(fields::choice("bridge", &entry, &words));
+            let bridge = BRIDGES.iter().find(|(word, _)| Some(*word) == chosen);
+            lines.bridge = bridge.map_or(lines.bridge, |(_, bridge)| *bridge);
+        }
+        lines.dead_time = fields.or("dead_time", Bounds::up_to(100e-6), Self::DEAD_TIME);
         lines
     }
 }

@@ -31,7 +31,7 @@ pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Drive, DriveKind, Sequence};
 pub use limits::Limits;
-pub use lines::{ActiveLevel, AtEnd, DriveLines, EnableLine};
+pub use lines::{ActiveLevel, AtEnd, Bridge, BridgeLevels, DriveLines, EnableLine};
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{Files, NoFiles};

@@ -89,15 +89,29 @@ impl Coils {
     }
 }
 
-/// The same from the table that `coils` writes, by its signs and codes.
-fn coil_rows(bench: &Bench) -> Vec<(u8, Vec<u8>)> {
+/// The positions of the first axis in the table that `coils` writes.
+fn positions(bench: &Bench) -> Vec<serde_json::Value> {
     let out = std::process::Command::new(env!("CARGO_BIN_EXE_slewsmith"))
         .current_dir(bench.path())
         .args(["coils", "rig.yaml", "--as", "json"])
         .output()
         .unwrap();
     let tables: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
-    let rows = tables["axes"][0]["positions"].as_array().unwrap();
+    tables["axes"][0]["positions"].as_array().unwrap().clone()
+}
+
+/// The directions of both currents in that table.
+pub fn coil_signs(bench: &Bench) -> Vec<[i64; 2]> {
+    let sign = |row: &serde_json::Value, phase: &str| row[phase]["sign"].as_i64().unwrap();
+    let rows = positions(bench);
+    rows.iter()
+        .map(|row| ["phase_a", "phase_b"].map(|phase| sign(row, phase)))
+        .collect()
+}
+
+/// What the switches and the converters show by that table.
+fn coil_rows(bench: &Bench) -> Vec<(u8, Vec<u8>)> {
+    let rows = positions(bench);
     let phase = |row: &serde_json::Value, name: &str| match row[format!("phase_{name}")]["sign"]
         .as_i64()
         .unwrap()

@@ -8,6 +8,7 @@ mod support;
 
 mod played;
 
+mod bridges;
 mod coils;
 mod hostile;
 mod levels;

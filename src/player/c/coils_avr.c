@@ -23,7 +23,7 @@ static uint8_t pattern_of[AXES];
 static void write_switches(uint8_t axis, uint8_t pattern)
 {
 #define SWITCH(number, port, ddr, bit, active) \
-    if ((pattern >> number & 1) == active)     \
+    if (active ? pattern & 1 << number : !(pattern & 1 << number)) \
         port |= 1 << bit;                   \
     else                                    \
         port &= (uint8_t)~(1 << bit);
@@ -60,8 +60,10 @@ static void write_codes(uint8_t axis, uint8_t a, uint8_t b)
 static void go_to(uint8_t axis, uint8_t row)
 {
     const uint8_t *entry = coil_rows(axis) + 3u * row;
-    uint8_t pattern = pgm_read_byte(entry), kept = pattern & pattern_of[axis];
+    uint8_t pattern = pgm_read_byte(entry), kept = pattern & pattern_of[axis], guarded = coil_guarded(axis);
 
+    /* What is guarded takes its new level where the line below it is not active. */
+    kept = (uint8_t)((kept & ~((pattern_of[axis] ^ pattern) >> 1 & guarded >> 1)) | (pattern & guarded));
     row_of[axis] = row;
     if (kept != pattern_of[axis])
         write_switches(axis, kept);
