@@ -6,8 +6,9 @@
 //! and the tests of `stream` measure them again.
 
 use super::bridge::dead_cycles;
+use super::coils::is_lowered;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
-use crate::rig::{Rig, Timer};
+use crate::rig::{Axis, Drive, Rig, Timer};
 use crate::schedule::timer::TickRules;
 use crate::units::Time;
 
@@ -35,6 +36,12 @@ pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
 /// switches.
 const COIL_CYCLES: u32 = 323;
 const COILS_CYCLES: u32 = 503;
+/// Cycles that two frames of a serial bus and the latch pulse take besides their bytes, …
+const FRAMES_CYCLES: u32 = 70;
+/// … and those of a byte: the bus runs at half the clock.
+const BUS_BYTE_CYCLES: u32 = 30;
+/// Cycles that codes of more than eight bits take besides.
+const WIDE_CODES_CYCLES: u32 = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
 /// switches the coils of one axis, and of several that may step at once, without the dead
 /// times. A direction or the
@@ -106,8 +113,8 @@ pub(super) fn late_cycles(rig: &Rig) -> u64 {
 pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
     match lines {
         Lines::Steps => pulse_wait(&rig.timer),
-        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig),
-        Lines::Coils => COILS_CYCLES + dead_time(rig),
+        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig) + codes(rig),
+        Lines::Coils => COILS_CYCLES + dead_time(rig) + codes(rig),
     }
 }
 
@@ -115,10 +122,21 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
 /// switches the coils.
 pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
-        COIL_LATE + dead_time(rig)
+        COIL_LATE + dead_time(rig) + codes(rig)
     } else {
-        COILS_LATE + 2 * dead_time(rig)
+        COILS_LATE + 2 * (dead_time(rig) + codes(rig))
     }
+}
+
+/// Cycles that the codes of a step take beyond those of converters at two ports.
+fn codes(rig: &Rig) -> u32 {
+    let drives = rig.axes.iter().map(|axis| &axis.drive);
+    let of_drive = |drive: &Drive| match (drive.lines.serial, drive.converter) {
+        (Some(serial), _) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
+        (None, Some(converter)) if converter.bits > 8 => WIDE_CODES_CYCLES,
+        (None, _) => 0,
+    };
+    drives.map(of_drive).max().unwrap_or(0)
 }
 
 /// The dead time in cycles, the longest of all drives.
@@ -156,7 +174,7 @@ pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
     let cycles = match lines {
         Lines::Steps => LINE_STEP_CYCLES,
         Lines::Coils => {
-            LINE_COIL_STEP_CYCLES + dead_time(rig).saturating_sub(LINE_DEAD_CYCLES)
+            LINE_COIL_STEP_CYCLES + dead_time(rig).saturating_sub(LINE_DEAD_CYCLES) + codes(rig)
         }
     };
     rig.timer.clock.si() / f64::from(cycles)
@@ -184,6 +202,9 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
 pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const OUTPUT: usize = 70;
     const INPUT: usize = 60;
+    const ENABLE: usize = 220;
+    const BUS: usize = 260;
+    const HOLD: usize = 620;
     let code = match (options.source, options.lines) {
         (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4700,
         (ScheduleSource::Memory, Lines::Steps) => 5200,
@@ -191,7 +212,15 @@ pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
         (ScheduleSource::Line { .. }, Lines::Steps) => 7200,
         (ScheduleSource::Line { .. }, Lines::Coils) => 7800,
     };
-    code + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
+    let any = |has: fn(&Axis) -> bool, bytes: usize| {
+        if rig.axes.iter().any(has) { bytes } else { 0 }
+    };
+    let enable = any(|axis| axis.drive.lines.enable.is_some(), ENABLE);
+    let coils = match options.lines {
+        Lines::Steps => 0,
+        Lines::Coils => any(|axis| axis.drive.lines.serial.is_some(), BUS) + any(is_lowered, HOLD),
+    };
+    code + enable + coils + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
 }
 
 #[cfg(test)]

@@ -109,6 +109,10 @@ pub struct Controller {
     /// ports of its two converters.
     pub(super) switches: &'static [&'static [PartPin]],
     pub(super) converters: &'static [[char; 2]],
+    /// The port of the upper bits of converters of one axis.
+    pub(super) upper: Option<char>,
+    /// Pins of the serial bus: clock, data out, data in, select.
+    pub(super) bus: [PartPin; 4],
 }
 
 /// Fuses of most parts.
@@ -168,6 +172,8 @@ const SMALL: Controller = Controller {
         pin('D', 7),
     ]],
     converters: &[],
+    upper: None,
+    bus: [pin('B', 5), pin('B', 3), pin('B', 4), pin('B', 2)],
 };
 
 /// 40-pin parts.
@@ -199,6 +205,8 @@ const MIDDLE: Controller = Controller {
     unusable: &[],
     switches: &[&whole_port('C')],
     converters: &[],
+    upper: None,
+    bus: [pin('B', 7), pin('B', 5), pin('B', 6), pin('B', 4)],
 };
 
 /// The families, smallest first. Source: the data sheets of these parts.
@@ -300,6 +308,8 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             &[pin('D', 4), pin('D', 5), pin('D', 6), pin('D', 7)],
         ],
         converters: &[],
+        upper: None,
+        bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
     MIDDLE,
     Controller {
@@ -345,6 +355,8 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         unusable: &[('G', 6, 7)],
         switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
+        upper: Some('C'),
+        bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
 ];
 

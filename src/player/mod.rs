@@ -32,3 +32,4 @@ pub use project::{Edits, NAME, Project, ProjectFile, is_as_written, same_wiring}
 pub(crate) use verdict::judge;
 pub use verdict::{Refusal, Unplayable};
 pub use wiring::{ForeignPin, Lack, PinUse, Shortcoming, Unwired, Wiring};
+pub use wiring::BusPins;

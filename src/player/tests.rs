@@ -79,7 +79,7 @@ fn no_player_takes_more_memory_than_is_charged() {
             };
             let tables = match lines {
                 Lines::Steps => 0,
-                Lines::Coils => coils::bytes(&coils::tables(job.rig()).unwrap()),
+                Lines::Coils => coils::bytes(&coils::tables(job.rig()).unwrap(), job.rig()),
             };
             let code = built.flash - tables - project.table.unwrap_or_default();
             let charged = code_bytes(job.rig(), options);

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use super::board::OtherBoard;
 use super::bridge::{BridgeLine, bridge_lines};
 use super::budget;
+use super::coils::is_lowered;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
 use super::options::ScheduleSource;
@@ -46,6 +47,8 @@ fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
         enables,
         switches,
         converters,
+        upper,
+        bus,
         outputs,
         exact,
         inputs,
@@ -56,7 +59,7 @@ fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
     let levels = |pins: &[Pin]| pins.iter().map(|pin| pin.active).collect::<Vec<_>>();
     let levels = [levels(&rig.outputs), levels(&rig.inputs)];
     let all = format!(
-        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
+        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {upper:?} {bus:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
         controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -175,6 +178,10 @@ pub(super) fn schedule_h(
 #define IS_RELEASED(axis) (0{released})
 "
         );
+    }
+    let switches_coils = wiring.is_some_and(|wiring| !wiring.switches.is_empty());
+    if switches_coils && rig.axes.iter().any(is_lowered) {
+        text.push_str("\n/* Some axes have a lower current at standstill. */\n#define HOLDS\n");
     }
     if let Some(input) = wiring.and(rig.controller.start) {
         let _ = write!(
@@ -334,6 +341,25 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
                 "#define CODE_{phase}_{axis} PORT{port}\n#define CODE_{phase}_{axis}_OUT DDR{port}"
             );
         }
+    }
+    if let Some(port) = wiring.upper {
+        let _ = writeln!(
+            text,
+            "#define CODE_HIGH_0 PORT{port}\n#define CODE_HIGH_0_OUT DDR{port}"
+        );
+    }
+    if let Some(bus) = &wiring.bus {
+        let high = |pin: PartPin| (0, (pin, ActiveLevel::High));
+        let own = [bus.clock, bus.data].into_iter();
+        lines(&mut text, "BUS_LINES", own.map(high), OUT);
+        for (axis, (pins, drive)) in bus.selects.iter().zip(drive_lines()).enumerate() {
+            for (phase, pin) in ["A", "B"].iter().zip(pins) {
+                let line = [(axis, (*pin, drive.select))];
+                lines(&mut text, &format!("SELECT_{phase}_{axis}"), line.into_iter(), OUT);
+            }
+        }
+        let latch = rig.axes[0].drive.lines.latch;
+        lines(&mut text, "LATCH_LINE", [(0, (bus.latch, latch))].into_iter(), OUT);
     }
     let directions = wiring.directions.iter().zip(drive_lines());
     let directions = directions.map(|(pin, lines)| (*pin, lines.direction));
@@ -638,6 +664,21 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
                 "| converter of phase {phase} of {name} | P{port}0 to P{port}7 | |"
             );
         }
+    }
+    if let Some(port) = wiring.upper {
+        let _ = writeln!(text, "| upper bits of converter A | P{port}0 to P{port}3 | |");
+        let _ = writeln!(text, "| upper bits of converter B | P{port}4 to P{port}7 | |");
+    }
+    if let Some(bus) = &wiring.bus {
+        let _ = writeln!(text, "| bus clock | {} | |", bus.clock);
+        let _ = writeln!(text, "| bus data | {} | |", bus.data);
+        for (axis, [a, b]) in rig.axes.iter().zip(&bus.selects) {
+            let (name, active) = (&axis.name, axis.drive.lines.select.name());
+            let _ = writeln!(text, "| select A of {name} | {a} | {active} |");
+            let _ = writeln!(text, "| select B of {name} | {b} | {active} |");
+        }
+        let active = rig.axes[0].drive.lines.latch.name();
+        let _ = writeln!(text, "| latch | {} | {active} |", bus.latch);
     }
 }
 

@@ -179,7 +179,7 @@ impl Drive {
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
-        let lines = DriveLines::read(&mut fields);
+        let lines = DriveLines::read(&mut fields, converter.map(|converter| converter.bits));
         fields.finish();
         Some(Self {
             kind: kind?,

@@ -2,6 +2,7 @@
 //! inputs of bridges.
 
 use super::fields::{self, Bounds, Fields};
+use super::frame::SerialConverters;
 use super::yaml::Entry;
 use crate::units::Time;
 
@@ -152,6 +153,14 @@ pub struct DriveLines {
     pub bridge_levels: BridgeLevels,
     /// From switching a part of a bridge off to switching another one on.
     pub dead_time: Time,
+    /// Its converters, where they are on a serial bus.
+    pub serial: Option<SerialConverters>,
+    /// The level that selects a converter …
+    pub select: ActiveLevel,
+    /// … and the one of the pulse that brings both phases' codes into force.
+    pub latch: ActiveLevel,
+    /// From the last step to the hold current.
+    pub hold_delay: Time,
 }
 
 impl Default for DriveLines {
@@ -163,6 +172,10 @@ impl Default for DriveLines {
             bridge: Bridge::default(),
             bridge_levels: BridgeLevels::default(),
             dead_time: Self::DEAD_TIME,
+            serial: None,
+            select: ActiveLevel::Low,
+            latch: ActiveLevel::Low,
+            hold_delay: Self::HOLD_DELAY,
         }
     }
 }
@@ -171,8 +184,12 @@ impl DriveLines {
     /// Small transistors switch off in some tenths of a microsecond (common practice).
     pub const DEAD_TIME: Time = Time::new(1e-6);
 
-    /// `active`, `enable`, `bridge` and `dead_time` of a drive.
-    pub(super) fn read(fields: &mut Fields<'_>) -> Self {
+    /// The swing of a rotor behind its last step has mostly died away by then (common
+    /// practice).
+    pub const HOLD_DELAY: Time = Time::new(0.2);
+
+    /// What a drive says of its lines; `bits` is what its converters have.
+    pub(super) fn read(fields: &mut Fields<'_>, bits: Option<u32>) -> Self {
         let mut lines = Self::default();
         if let Some(entry) = fields.take("active") {
             let place = entry.key_place;
@@ -181,6 +198,8 @@ impl DriveLines {
             {
                 lines.step = ActiveLevel::read(&mut table, "step", lines.step);
                 lines.direction = ActiveLevel::read(&mut table, "direction", lines.direction);
+                lines.select = ActiveLevel::read(&mut table, "select", lines.select);
+                lines.latch = ActiveLevel::read(&mut table, "latch", lines.latch);
                 let levels = &mut lines.bridge_levels;
                 for (key, level) in [
                     ("high_side", &mut levels.high_side),
@@ -203,6 +222,8 @@ impl DriveLines {
             let bridge = BRIDGES.iter().find(|(word, _)| Some(*word) == chosen);
             lines.bridge = bridge.map_or(lines.bridge, |(_, bridge)| *bridge);
         }
+        lines.serial = SerialConverters::read(fields, bits);
+        lines.hold_delay = fields.or("hold_delay", Bounds::up_to(60.0), Self::HOLD_DELAY);
         lines.dead_time = fields.or("dead_time", Bounds::up_to(100e-6), Self::DEAD_TIME);
         lines
     }

@@ -9,6 +9,7 @@ mod support;
 mod played;
 
 mod bridges;
+mod bus;
 mod coils;
 mod hostile;
 mod levels;

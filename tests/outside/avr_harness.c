@@ -61,16 +61,17 @@ static const struct part {
     unsigned vector_bytes, vectors;
     char serial;
     const char *pins[TIMERS];
+    const char *bus; /* pins of the serial bus: clock, data out, select */
     int is_older; /* registers and bits of timer 1 lie elsewhere, and nothing resets prescalers */
 } parts[] = {
-    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, 1},
-    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, 0},
-    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
-    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
-    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, 0},
+    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 1},
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 0},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0},
 };
 static const struct part *part;
 
@@ -460,6 +461,79 @@ static void older_prescaler_written(struct avr_irq_t *irq, uint32_t value, void 
     avr->data[SFIOR] = (uint8_t)(value & 0xFC);
 }
 
+/* The serial bus as master (data sheets, section "SPI"): a byte takes eight periods of its
+ * clock; data change at one edge of it and stand at the other, by the mode. The simulator
+ * knows no pins of it and another speed. */
+static struct {
+    uint16_t control, status; /* addresses; that of the data follows */
+    uint8_t byte;
+    int half, half_period; /* of 16 halves of a period, those that are over; cycles of one */
+} bus = {.control = 0x4C, .status = 0x4D, .half = 16};
+
+static void bus_pin(int which, uint8_t level, uint64_t cycle)
+{
+    struct pin pin = {part->bus[2 * which], (uint8_t)(part->bus[2 * which + 1] - '0')};
+
+    level_is(&pin, level, cycle);
+}
+
+static avr_cycle_count_t bus_edge(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    uint8_t control = avr->data[bus.control], idle = control >> 3 & 1, late = control >> 2 & 1;
+
+    (void)core;
+    (void)param;
+    /* Even halves end with the leading edge. */
+    bus_pin(0, (uint8_t)(bus.half % 2 ? idle : !idle), when);
+    if (late ? bus.half % 2 == 0 : bus.half % 2)
+        bus_pin(1, bus.byte >> (7 - (bus.half + 1 - late) / 2 % 8) & 1, when);
+    if (++bus.half < 16)
+        return when + (avr_cycle_count_t)bus.half_period;
+    avr->data[bus.status] |= 0x80;
+    return 0;
+}
+
+static void bus_control_written(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    avr_ioport_state_t state;
+
+    (void)param;
+    core->data[address] = value;
+    avr_ioctl(core, AVR_IOCTL_IOPORT_GETSTATE(part->bus[4]), &state);
+    if (!(state.ddr >> (part->bus[5] - '0') & 1))
+        printf("bus no master\n");
+    if (value & 0x40)
+        bus_pin(0, value >> 3 & 1, core->cycle);
+}
+
+static void bus_data_written(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    static const int dividers[4] = {4, 16, 64, 128};
+    uint8_t control = core->data[bus.control];
+
+    (void)param;
+    if (bus.half < 16) {
+        printf("bus collision\n");
+        return;
+    }
+    core->data[address] = value;
+    core->data[bus.status] &= 0x7F;
+    if (!(control & 0x40))
+        return;
+    bus.byte = value;
+    bus.half = 0;
+    bus.half_period = dividers[control & 3] / (core->data[bus.status] & 1 ? 4 : 2);
+    if (!(control & 4))
+        bus_pin(1, value >> 7, core->cycle);
+    avr_cycle_timer_register(core, (avr_cycle_count_t)bus.half_period, bus_edge, NULL);
+}
+
+static void take_over(uint16_t address, avr_io_write_t write)
+{
+    avr->io[AVR_DATA_TO_IO(address)].w.c = write;
+    avr->io[AVR_DATA_TO_IO(address)].w.param = NULL;
+}
+
 /* From outside, so that the pull-up does not win. */
 static void hold(struct pin pin, uint32_t level)
 {
@@ -533,10 +607,14 @@ static void set_up(void)
         timers[1].forces = 0;
         timers[1].counter = 0x4C;
         timers[1].compare = 0x4A;
+        bus.control = 0x2D;
+        bus.status = 0x2E;
         on_write(SFIOR, older_prescaler_written, NULL);
     } else {
         on_write(GTCCR, prescalers_written, NULL);
     }
+    take_over(bus.control, bus_control_written);
+    take_over((uint16_t)(bus.status + 1), bus_data_written);
     for (t = 0; t < TIMERS; t++) {
         const char *pins = part->pins[t];
         struct timer *timer = &timers[t];

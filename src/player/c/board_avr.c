@@ -216,6 +216,15 @@ static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 #if AXES > 1
     SWITCHES_1(OUT)
 #endif
+#ifdef LATCH_LINE
+    SELECT_A_0(OUT)
+    SELECT_B_0(OUT)
+#if AXES > 1
+    SELECT_A_1(OUT)
+    SELECT_B_1(OUT)
+#endif
+    LATCH_LINE(OUT)
+#endif
 #endif
 #ifndef STREAMED
     reset_cause = MCUSR;
@@ -349,6 +358,9 @@ int main(void)
     for (;;) {
         report(state);
         while (player_state == state) {
+#ifdef HOLDS
+            coils_rest();
+#endif
         }
         state = player_state;
     }

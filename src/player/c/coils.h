@@ -15,6 +15,8 @@
 
 #include <stdint.h>
 
+#include "schedule.h"
+
 /* Makes the lines of the converters outputs. */
 void coils_start(void);
 
@@ -27,5 +29,24 @@ void coils_step(uint8_t axis, uint8_t back);
 
 /* All bridges off, at once. */
 void coils_off(void);
+
+#ifdef HOLDS
+/* Currents at standstill. They are lowered once an axis has stood for its time, and full again
+ * RAISE_TICKS before it steps. */
+#define RAISE_TICKS (TICK_RATE / 128u)
+/* So many pieces of a wait, of 16,384 ticks or 1/64 s, are long enough. */
+#define RAISE_PIECES ((RAISE_TICKS + 0x2000u) / 0x4000u + 1u)
+#define NO_HOLD 0xFFFFu
+
+/* Lowers the currents of axes that stand. Called by main() over and over. */
+void coils_rest(void);
+
+/* Raises them where an axis steps soon: a piece of its wait is over, and the event at a place
+ * of its ring is due next. Called by its interrupt. */
+void coils_wait(uint8_t axis, uint8_t place);
+
+/* Raises them all, before the streams start again. */
+void coils_raise(void);
+#endif
 
 #endif

@@ -96,6 +96,12 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
         board_output(value, (uint8_t)(what - OFF), at);
     } else if (what >= FORWARDS) {
         board_write((uint8_t)(LINE_DIRECTION + channel), what == FORWARDS);
+#ifdef HOLDS
+    } else if (channel != AXES) {
+        uint8_t place = (uint8_t)((const uint8_t *)event - (const uint8_t *)player_streams[channel].ring);
+
+        coils_wait(channel, (uint8_t)(place + sizeof *event));
+#endif
     }
 }
 
@@ -174,6 +180,9 @@ static void start_streams(void)
     uint16_t now;
     uint8_t k;
 
+#ifdef HOLDS
+    coils_raise();
+#endif
     for (k = 0; k < AXES; k++)
         prepare(&player_streams[k], CLEAR);
     prepare(&player_streams[AXES], CLEAR - BOARD_OUTPUT_LEAD);
@@ -211,6 +220,9 @@ void player_wait(void)
         }
 #ifdef STREAMED
         source_fill(); /* keeps talking to the host */
+#endif
+#ifdef HOLDS
+        coils_rest();
 #endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
@@ -269,6 +281,9 @@ uint8_t player_run(void)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
+#ifdef HOLDS
+        coils_rest();
+#endif
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !all_halted()) {
 #ifdef STREAMED
