@@ -6,7 +6,8 @@
 //! and the tests of `stream` measure them again.
 
 use super::bridge::dead_cycles;
-use super::coils::is_lowered;
+use super::coils::{code_width, is_lowered};
+use super::controller::Controller;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
 use crate::rig::{Axis, Drive, Rig, Timer};
 use crate::schedule::timer::TickRules;
@@ -131,12 +132,13 @@ pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
 /// Cycles that the codes of a step take beyond those of converters at two ports.
 fn codes(rig: &Rig) -> u32 {
     let drives = rig.axes.iter().map(|axis| &axis.drive);
-    let of_drive = |drive: &Drive| match (drive.lines.serial, drive.converter) {
-        (Some(serial), _) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
-        (None, Some(converter)) if converter.bits > 8 => WIDE_CODES_CYCLES,
-        (None, _) => 0,
+    let of_drive = |drive: &Drive| match drive.lines.serial {
+        Some(serial) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
+        None => 0,
     };
-    drives.map(of_drive).max().unwrap_or(0)
+    let is_wide = code_width(rig) > 1;
+    let wide = if is_wide { WIDE_CODES_CYCLES } else { 0 };
+    wide + drives.map(of_drive).max().unwrap_or(0)
 }
 
 /// The dead time in cycles, the longest of all drives.
@@ -183,6 +185,36 @@ pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
 /// Cycles of the microcontroller's clock in whole microseconds, none too few.
 pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
     Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
+}
+
+/// Times of the watchdog (ms) with the names that the compiler's library has for them; the last
+/// two are not on the oldest parts.
+const WATCHDOG: [(u32, &str); 7] = [
+    (120, "WDTO_120MS"),
+    (250, "WDTO_250MS"),
+    (500, "WDTO_500MS"),
+    (1000, "WDTO_1S"),
+    (2000, "WDTO_2S"),
+    (4000, "WDTO_4S"),
+    (8000, "WDTO_8S"),
+];
+/// Cycles that filling all rings takes at most: three of 64 events.
+const FILL_CYCLES: f64 = 3.0 * 64.0 * EVENT_CYCLES as f64;
+/// By how much the oscillator of the watchdog may be fast (common practice).
+const WATCHDOG_FAST: f64 = 0.3;
+
+/// The shortest time of a part's watchdog in which the player feeds it in any case, and its
+/// name; none where the part has none so long. While all axes wait, the timer's interrupt comes
+/// once in the longest wait of an event.
+pub(super) fn watchdog(controller: &Controller, timer: &Timer) -> Option<(Time, &'static str)> {
+    let waits = LONGEST_EVENT_WAIT as f64 * f64::from(timer.prescaler);
+    let least = 2e3 * (waits + FILL_CYCLES) / timer.clock.si() * (1.0 + WATCHDOG_FAST);
+    let times = match controller.watchdog_is_short {
+        true => &WATCHDOG[..5],
+        false => &WATCHDOG[..],
+    };
+    let (time, name) = times.iter().find(|(time, _)| f64::from(*time) >= least)?;
+    Some((Time::new(f64::from(*time) * 1e-3), name))
 }
 
 /// Bytes of RAM that the player takes at most, with its stack.

@@ -138,12 +138,12 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
 
 /// Bytes of flash that they take.
 pub(super) fn bytes(tables: &[CoilTable], rig: &Rig) -> usize {
-    let row = 1 + 2 * code_bytes(rig) as usize;
+    let row = 1 + 2 * code_width(rig) as usize;
     tables.iter().map(|table| row * table.rows.len()).sum()
 }
 
 /// Bytes of a code, or of the part of a frame that holds it.
-fn code_bytes(rig: &Rig) -> u32 {
+pub(super) fn code_width(rig: &Rig) -> u32 {
     let bytes = rig.axes.iter().map(|axis| match axis.drive.lines.serial {
         Some(serial) => serial.frames[0].length.div_ceil(8).min(2),
         None => axis
@@ -161,7 +161,10 @@ pub(super) fn is_lowered(axis: &Axis) -> bool {
 
 /// Who switches the coils of axes with these tables.
 pub(super) fn kind(tables: &[CoilTable], rig: &Rig) -> Coils {
-    let is_serial = rig.axes.iter().any(|axis| axis.drive.lines.serial.is_some());
+    let is_serial = rig
+        .axes
+        .iter()
+        .any(|axis| axis.drive.lines.serial.is_some());
     let bits = |table: &CoilTable| table.converter.map(|converter| converter.bits);
     match tables.first() {
         None => Coils::OfTheDrive,
@@ -202,7 +205,7 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
          #define DEAD_CYCLES {}ul\n",
         dead.unwrap_or(1),
     );
-    let width = code_bytes(rig);
+    let width = code_width(rig);
     let _ = write!(
         text,
         "\n/* A code, or the end of a frame with its code. */\n#define CODE_BYTES {width}u\ntypedef uint{}_t coil_code;\n",
@@ -255,19 +258,41 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
             choose(values)
         ));
     };
-    let zero = |phase: usize| lines().map(|lines| in_frames(&lines, [0, 0])[phase]).collect();
-    function("The code of no current.", "coil_code", "coil_zero_a", zero(0));
+    let zero = |phase: usize| {
+        lines()
+            .map(|lines| in_frames(&lines, [0, 0])[phase])
+            .collect()
+    };
+    function(
+        "The code of no current.",
+        "coil_code",
+        "coil_zero_a",
+        zero(0),
+    );
     function("The same of phase B.", "coil_code", "coil_zero_b", zero(1));
     let top = |phase: usize| {
-        let tops = lines().map(|lines| lines.serial.map_or(0, |serial| serial.frames[phase].fixed >> 16));
+        let tops = lines().map(|lines| {
+            lines
+                .serial
+                .map_or(0, |serial| serial.frames[phase].fixed >> 16)
+        });
         tops.collect()
     };
     if lines().any(|lines| lines.serial.is_some()) {
-        function("The first of three bytes of a frame.", "uint8_t", "coil_top_a", top(0));
+        function(
+            "The first of three bytes of a frame.",
+            "uint8_t",
+            "coil_top_a",
+            top(0),
+        );
         function("The same of phase B.", "uint8_t", "coil_top_b", top(1));
     }
     if rig.axes.iter().any(is_lowered) {
-        let mask = lines().map(|lines| lines.serial.map_or(0xFFFF, |serial| serial.frames[0].data_mask()));
+        let mask = lines().map(|lines| {
+            lines
+                .serial
+                .map_or(0xFFFF, |serial| serial.frames[0].data_mask())
+        });
         let mask = mask.map(|mask| mask & ((1 << (8 * width)) - 1)).collect();
         function("The bits of the code.", "coil_code", "coil_mask", mask);
         let hold = |axis: &Axis| match is_lowered(axis) {
@@ -275,10 +300,20 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
             false => 0xFFFF,
         };
         let holds = rig.axes.iter().map(hold).collect();
-        function("The share of the current at standstill, of 65,536; 65,535 is all of it.", "uint16_t", "coil_hold", holds);
+        function(
+            "The share of the current at standstill, of 65,536; 65,535 is all of it.",
+            "uint16_t",
+            "coil_hold",
+            holds,
+        );
         let delay = |axis: &Axis| (axis.drive.lines.hold_delay.si() * rig.timer.tick_rate()).ceil();
         let delays = rig.axes.iter().map(|axis| delay(axis) as u32).collect();
-        function("From the last step to that share (ticks).", "uint32_t", "coil_hold_ticks", delays);
+        function(
+            "From the last step to that share (ticks).",
+            "uint32_t",
+            "coil_hold_ticks",
+            delays,
+        );
     }
     let guarded = choose(
         lines()

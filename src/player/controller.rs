@@ -86,6 +86,8 @@ pub struct Controller {
     pub ram: usize,
     /// Its fuses.
     pub(super) fuses: FuseTable,
+    /// Whether its watchdog waits for 2 s at most, not for 8 s.
+    pub(super) watchdog_is_short: bool,
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     pub(super) compare: &'static [PartPin],
@@ -142,6 +144,7 @@ const SMALL: Controller = Controller {
     flash: 32 * 1024,
     ram: 2 * 1024,
     fuses: USUAL_FUSES,
+    watchdog_is_short: false,
     compare: &[pin('B', 1), pin('B', 2)],
     exact: &[
         compare(pin('D', 6), 0, 'A'),
@@ -190,6 +193,7 @@ const MIDDLE: Controller = Controller {
     flash: 64 * 1024,
     ram: 4 * 1024,
     fuses: USUAL_FUSES,
+    watchdog_is_short: false,
     compare: &[pin('D', 5), pin('D', 4)],
     exact: &[
         compare(pin('B', 3), 0, 'A'),
@@ -225,6 +229,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             extended: None,
             divides_when_new: 0,
         },
+        watchdog_is_short: true,
         exact: &[],
         free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
         ..SMALL
@@ -272,6 +277,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             extended: Some(0xFB),
             divides_when_new: 8,
         },
+        watchdog_is_short: false,
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[compare(pin('C', 6), 3, 'A')],
         exact_bits: 16,
@@ -327,6 +333,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         flash: 256 * 1024,
         ram: 8 * 1024,
         fuses: USUAL_FUSES,
+        watchdog_is_short: false,
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[
             compare(pin('E', 3), 3, 'A'),

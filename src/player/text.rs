@@ -8,6 +8,7 @@ use super::budget;
 use super::coils::is_lowered;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
+use super::hazards::hazards;
 use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
@@ -186,7 +187,15 @@ pub(super) fn schedule_h(
     if let Some(input) = wiring.and(rig.controller.start) {
         let _ = write!(
             text,
-            "\n/* The input whose contact starts the program after any reset but power-on. */\n#define START_INPUT {input}u\n"
+            "\n/* The input whose contact starts the program after any reset but power-on, after its end and
+ * after a stop. */\n#define START_INPUT {input}u\n"
+        );
+    }
+    if let Some((time, name)) = wiring.and_then(|wiring| budget::watchdog(wiring.controller, timer))
+    {
+        let _ = write!(
+            text,
+            "\n/* The watchdog of a program that plays: {time}. */\n#define WATCH {name}\n"
         );
     }
     if let Some(fuses) = wiring.and_then(|wiring| fuses_of(rig, wiring).ok()) {
@@ -332,7 +341,12 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
         let inputs = bridge_lines(&rig.axes[axis].drive.lines);
         let pins = pins.iter().zip(inputs);
         let pins = pins.map(|(pin, line)| (*pin, line.active));
-        lines(&mut text, &format!("SWITCHES_{axis}"), pins.enumerate(), OUT);
+        lines(
+            &mut text,
+            &format!("SWITCHES_{axis}"),
+            pins.enumerate(),
+            OUT,
+        );
     }
     for (axis, ports) in wiring.converters.iter().enumerate() {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
@@ -355,23 +369,38 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
         for (axis, (pins, drive)) in bus.selects.iter().zip(drive_lines()).enumerate() {
             for (phase, pin) in ["A", "B"].iter().zip(pins) {
                 let line = [(axis, (*pin, drive.select))];
-                lines(&mut text, &format!("SELECT_{phase}_{axis}"), line.into_iter(), OUT);
+                lines(
+                    &mut text,
+                    &format!("SELECT_{phase}_{axis}"),
+                    line.into_iter(),
+                    OUT,
+                );
             }
         }
         let latch = rig.axes[0].drive.lines.latch;
-        lines(&mut text, "LATCH_LINE", [(0, (bus.latch, latch))].into_iter(), OUT);
+        lines(
+            &mut text,
+            "LATCH_LINE",
+            [(0, (bus.latch, latch))].into_iter(),
+            OUT,
+        );
     }
     let directions = wiring.directions.iter().zip(drive_lines());
     let directions = directions.map(|(pin, lines)| (*pin, lines.direction));
     lines(&mut text, "DIRECTION_LINES", directions.enumerate(), OUT);
     let enables = wiring.enables.iter().zip(drive_lines()).enumerate();
-    let enables = enables
-        .filter_map(|(axis, (pin, lines))| Some((axis, (((*pin)?, lines.enable?.active)))));
+    let enables =
+        enables.filter_map(|(axis, (pin, lines))| Some((axis, (((*pin)?, lines.enable?.active)))));
     lines(&mut text, "ENABLE_LINES", enables, OUT);
     output_lines(&mut text, rig, wiring);
     let inputs = wiring.inputs.iter().zip(&rig.inputs);
     let inputs = inputs.map(|(pin, input)| (*pin, input.active));
-    lines(&mut text, "INPUT_LINES", inputs.enumerate(), ["PIN", "PORT"]);
+    lines(
+        &mut text,
+        "INPUT_LINES",
+        inputs.enumerate(),
+        ["PIN", "PORT"],
+    );
     let PartPin { port, bit } = wiring.stop_contact;
     let _ = write!(
         text,
@@ -666,8 +695,14 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
         }
     }
     if let Some(port) = wiring.upper {
-        let _ = writeln!(text, "| upper bits of converter A | P{port}0 to P{port}3 | |");
-        let _ = writeln!(text, "| upper bits of converter B | P{port}4 to P{port}7 | |");
+        let _ = writeln!(
+            text,
+            "| upper bits of converter A | P{port}0 to P{port}3 | |"
+        );
+        let _ = writeln!(
+            text,
+            "| upper bits of converter B | P{port}4 to P{port}7 | |"
+        );
     }
     if let Some(bus) = &wiring.bus {
         let _ = writeln!(text, "| bus clock | {} | |", bus.clock);
@@ -748,6 +783,10 @@ pub(super) fn readme(
                 let dead = lines.max_by(|one, other| one.si().total_cmp(&other.si()));
                 let dead = dead.unwrap_or(DriveLines::DEAD_TIME);
                 text.push_str(&COILS.replace("@DEAD@", &dead.to_string()));
+                text.push_str(&holding(rig));
+                if wiring.bus.is_some() {
+                    text.push_str(BUS);
+                }
             }
             let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
             let _ = writeln!(
@@ -778,29 +817,27 @@ pub(super) fn readme(
     }
     text.push_str(ENDINGS);
     if counts.is_some() && wiring.is_ok() {
-        let until = rig.controller.start.map_or_else(String::new, |input| {
-            format!(
-                " until the contact of `{}` closes; zero is then where the axes stand",
-                rig.inputs[input].name
-            )
-        });
-        let _ = writeln!(
-            text,
-            "| reset | anything but power-on has reset the microcontroller: nothing moves{until} |"
+        text.push_str(
+            "| reset | anything but power-on has reset the microcontroller: nothing moves |\n",
         );
     }
     if counts.is_none() {
         text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
         text.push_str(AFTERWARDS_ON_A_LINE);
     } else {
-        let again = match wiring {
-            Ok(_) => "the power is switched off and on again",
-            Err(_) => "your board starts the program again",
+        let again = match (wiring, rig.controller.start) {
+            (Ok(_), None) => "the power is switched off and on again".to_owned(),
+            (Ok(_), Some(input)) => format!("`{}` is pressed", rig.inputs[input].name),
+            (Err(_), _) => "your board starts the program again".to_owned(),
         };
         let _ = writeln!(
             text,
             "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
         );
+    }
+    if let Ok(wiring) = wiring {
+        text.push('\n');
+        text.push_str(&hazards(rig, wiring, source));
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
@@ -841,9 +878,38 @@ The two switches of a leg are never both on: between switching a part of a bridg
 At the start the coils carry the currents of the first row of `coil_table.h` (where \
 programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
 to two full steps. When the program has finished the coils keep their last \
-currents, undiminished: the motor holds, and stays hot. After any stop all switches are off, **and a suspended load falls**.
+currents: the motor holds, and stays warm. After any stop all switches are off, **and a suspended load falls**.
 
 ";
+
+const BUS: &str = "\
+The serial bus runs at half the clock. A frame is taken where its select line lets go; the latch pulse, of 100 ns at least, brings \
+the codes of both phases into force at once. Keep the lines short.
+
+";
+
+/// What the currents are at standstill; nothing where none is lowered.
+fn holding(rig: &Rig) -> String {
+    let lowered = rig.axes.iter().filter(|axis| is_lowered(axis));
+    let lowered: Vec<String> = lowered
+        .map(|axis| {
+            format!(
+                "`{}` {} % after {}",
+                axis.name,
+                Rounded(100.0 * axis.drive.hold_current),
+                axis.drive.lines.hold_delay
+            )
+        })
+        .collect();
+    if lowered.is_empty() {
+        return String::new();
+    }
+    format!(
+        "Hold current, with the time from the last step: {}. A code is rounded down. The full current flows again 7 ms at least before the \
+         next step, and stays on in waits that are too short for both.\n\n",
+        lowered.join(", ")
+    )
+}
 
 const ENDINGS: &str = "\
 | says | means |

@@ -420,7 +420,11 @@ impl Wiring {
                     0 => first,
                     _ => others(vec![None])?[0],
                 };
-                let is_shared = axis.drive.lines.serial.is_some_and(|serial| serial.is_shared);
+                let is_shared = axis
+                    .drive
+                    .lines
+                    .serial
+                    .is_some_and(|serial| serial.is_shared);
                 let b = if is_shared { a } else { others(vec![None])?[0] };
                 selects.push([a, b]);
             }

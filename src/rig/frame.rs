@@ -50,7 +50,10 @@ impl SerialFrame {
         }
         let code = text.trim_matches(['0', '1']);
         if code.is_empty() || code.contains(['0', '1']) {
-            return problem("has one run of d", "the bits of the code belong together".into());
+            return problem(
+                "has one run of d",
+                "the bits of the code belong together".into(),
+            );
         }
         let shift = (text.len() - 1 - text.rfind('d').unwrap_or(0)) as u32;
         let data_bits = code.len() as u32;
@@ -111,11 +114,16 @@ impl SerialConverters {
             }
         };
         if a.length != b.length || a.data_mask() != b.data_mask() {
-            fields.problem(value.place.error(
-                "not-a-frame",
-                "the frames of both phases differ in length, or in the place of the code",
-                "here",
-            ).help("write frames that differ in fixed bits alone"));
+            fields.problem(
+                value
+                    .place
+                    .error(
+                        "not-a-frame",
+                        "the frames of both phases differ in length, or in the place of the code",
+                        "here",
+                    )
+                    .help("write frames that differ in fixed bits alone"),
+            );
             return None;
         }
         match bits {
@@ -133,7 +141,10 @@ impl SerialConverters {
                             ),
                             "",
                         )
-                        .help(format!("write `converter_bits: {}`, or as many d as the converter has bits", a.data_bits)),
+                        .help(format!(
+                            "write `converter_bits: {}`, or as many d as the converter has bits",
+                            a.data_bits
+                        )),
                 );
                 return None;
             }

@@ -81,18 +81,17 @@ impl EnableLine {
     pub const DELAY: Time = Time::new(0.5);
 
     fn read(entry: Entry, fields: &mut Fields<'_>) -> Option<Self> {
-        let mut table = Fields::of(
-            "`enable`",
-            entry.key_place,
-            entry.value,
-            fields.problems(),
-        )?;
+        let mut table = Fields::of("`enable`", entry.key_place, entry.value, fields.problems())?;
         // No level is usual: a wrong one would enable the drive at reset.
         let active = table.need("active", "low");
         let active = active.and_then(|entry| word(&mut table, "active", &entry));
         let delay = table.or("delay", Bounds::up_to(1.0), Self::DELAY);
         let at_end = table.take("at_end").and_then(|entry| {
-            let chosen = table.keep(fields::choice("at_end", &entry, &AT_END.map(|(word, _)| word)));
+            let chosen = table.keep(fields::choice(
+                "at_end",
+                &entry,
+                &AT_END.map(|(word, _)| word),
+            ));
             AT_END.into_iter().find(|(word, _)| Some(*word) == chosen)
         });
         table.finish();
@@ -193,9 +192,7 @@ impl DriveLines {
         let mut lines = Self::default();
         if let Some(entry) = fields.take("active") {
             let place = entry.key_place;
-            if let Some(mut table) =
-                Fields::of("`active`", place, entry.value, fields.problems())
-            {
+            if let Some(mut table) = Fields::of("`active`", place, entry.value, fields.problems()) {
                 lines.step = ActiveLevel::read(&mut table, "step", lines.step);
                 lines.direction = ActiveLevel::read(&mut table, "direction", lines.direction);
                 lines.select = ActiveLevel::read(&mut table, "select", lines.select);

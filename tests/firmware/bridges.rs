@@ -71,7 +71,10 @@ impl Phase {
                 );
             }
             "phase-enable" if at == 1 => {
-                assert!(!self.active[0], "the direction changes under current at {cycle}");
+                assert!(
+                    !self.active[0],
+                    "the direction changes under current at {cycle}"
+                );
                 self.off_since[1] = self.off_since[0];
             }
             "phase-enable" if on => {
@@ -139,23 +142,33 @@ fn bridges_of_every_kind_carry_the_currents_of_the_table_with_the_dead_time_aske
         return;
     }
     let mut least = u64::MAX;
-    for (kind, low, levels) in [
-        ("switches", &["high_side"][..], "active: { high_side: low }"),
-        ("pairs", &[], ""),
-        ("pairs", &["pair"], "active: { pair: low }"),
-        ("phase-enable", &[], ""),
+    let wave = ("wave", "0.7 us", 12, "atmega8");
+    let two_phase = ("two-phase", "20 us", 320, "atmega328p");
+    let half_step = ("half-step", "3.1 us", 50, "atmega2560");
+    for (kind, low, levels, cases) in [
+        (
+            "switches",
+            &["high_side"][..],
+            "active: { high_side: low }",
+            &[two_phase, wave][..],
+        ),
+        ("pairs", &[], "", &[half_step]),
+        ("pairs", &["pair"], "active: { pair: low }", &[two_phase]),
+        ("phase-enable", &[], "", &[two_phase, wave]),
         (
             "phase-enable",
             &["phase", "phase_enable"],
             "active: { phase: low, phase_enable: low }",
+            &[two_phase],
         ),
-        ("phase-enable", &["phase"], "active: { phase: low }"),
+        (
+            "phase-enable",
+            &["phase"],
+            "active: { phase: low }",
+            &[half_step],
+        ),
     ] {
-        for (sequence, dead, cycles, part) in [
-            ("wave", "0.7 us", 12, "atmega8"),
-            ("two-phase", "20 us", 320, "atmega328p"),
-            ("half-step", "3.1 us", 50, "atmega2560"),
-        ] {
+        for &(sequence, dead, cycles, part) in cases {
             let keys = format!("bridge: {kind}, dead_time: {dead}, {levels}");
             let keys = keys.trim_end_matches(", ");
             let more = format!("controller: {part}\n");
@@ -177,13 +190,16 @@ fn bridges_of_every_kind_carry_the_currents_of_the_table_with_the_dead_time_aske
             least = least.min(cycles);
 
             // Any stop lets go of both phases, for good.
-            for at in [11_000_000, 12_345_678] {
+            for at in [12_345_678] {
                 let run = built.run(60 * CLOCK, &[opens(&built, at)]);
                 assert!(run.text.as_ref().unwrap().starts_with("stop contact"));
                 let mut seen = phases();
                 let signs = shown(&run, &mut seen, cycles);
                 assert_eq!(signs.last(), Some(&[0, 0]), "{keys}");
-                let own = |pin: Pin| seen.iter().any(|phase| phase.inputs.iter().any(|one| one.0 == pin));
+                let own = |pin: Pin| {
+                    seen.iter()
+                        .any(|phase| phase.inputs.iter().any(|one| one.0 == pin))
+                };
                 let last = run.edges.iter().rfind(|edge| own(edge.pin)).unwrap().cycle;
                 assert!(last < at + 1000, "{}", last - at);
             }
@@ -227,8 +243,11 @@ fn bridges_of_few_lines_fit_parts_where_single_switches_do_not() {
         let more = "controller: atmega32u4\n";
         let keys = format!("bridge: {kind}");
         let script = "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\nturn disc by 7 microstep\n";
-        Bench::new(script, &bridged(&["disc", "arm"], "wave", &keys, more))
-            .emit("firmware", "player", &["--lines", "coils"])
+        Bench::new(script, &bridged(&["disc", "arm"], "wave", &keys, more)).emit(
+            "firmware",
+            "player",
+            &["--lines", "coils"],
+        )
     };
     assert!(of("pairs").is_ok());
     assert!(of("phase-enable").is_ok());

@@ -62,9 +62,8 @@ fn lines_that_are_active_low_show_the_schedule_the_other_way_round() {
         ("atmega2560", "PH3", Outputs::Exact),
         ("atmega2560", "PJ0", Outputs::Late(190)),
     ] {
-        let more = format!(
-            "outputs: {{ lamp: {{ pin: {output}, active: low }} }}\ncontroller: {part}\n"
-        );
+        let more =
+            format!("outputs: {{ lamp: {{ pin: {output}, active: low }} }}\ncontroller: {part}\n");
         let rig = driven(&["disc"], "active: { step: low, direction: low }", &more);
         let bench = Bench::new(&there_and_back(40_000), &rig);
         let built = bench.build(&[]);
@@ -109,7 +108,8 @@ fn an_input_that_is_active_high_is_on_while_its_contact_is_open() {
         let bench = Bench::new(script, &rig(&["disc"], &more));
         let built = bench.build(&[]);
         let door = built.pin("input door");
-        let level = |cycle: u64, level: u8| format!("pin={cycle}:{}:{}:{level}", door.port, door.bit);
+        let level =
+            |cycle: u64, level: u8| format!("pin={cycle}:{}:{}:{level}", door.port, door.bit);
         let rests = format!("hold={}:{}:{}", door.port, door.bit, 1 - closed);
         let run = built.run(CLOCK, &[rests.clone()]);
         assert!(run.edges_of(built.pin("step of disc"), 1).is_empty());
@@ -149,7 +149,10 @@ fn a_drive_is_enabled_for_its_delay_before_the_first_step_and_let_go_as_the_rig_
             };
             let run = built.run(CLOCK, &[]);
             assert_eq!(run.text.as_deref(), Some("finished 40"));
-            let early = run.edges.iter().filter(|edge| edge.pin == enable && edge.cycle <= RESET);
+            let early = run
+                .edges
+                .iter()
+                .filter(|edge| edge.pin == enable && edge.cycle <= RESET);
             // A line that is active low rises from the reset's zero and rests there.
             assert_eq!(early.count(), usize::from(on == 0));
             let (steps, changed) = (run.edges_of(step, 1), changes(&run));

@@ -10,6 +10,9 @@
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
+ *   hang=CYCLE                    from there on whatever is not an interrupt goes round in
+ *                                 circles
+ *   mask=CYCLE                    timer 1 has no interrupts any more from there on
  *   quiet                         prints no pins
  *   cause=BITS                    why the processor was reset, as MCUSR says; 1, power-on,
  *                                 without it
@@ -23,7 +26,7 @@
  * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
  * them off on its own), `stack BYTES`, `counting 1` where timer 1 still runs, or 0, and
- * `end CYCLE`. Ends a little after a line of text has come.
+ * `end CYCLE`. Ends with `watchdog CYCLE` where that resets the processor. Ends a little after a line of text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
  * is switched off, moves compare outputs in normal mode whenever a compare register is
@@ -667,7 +670,7 @@ int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
-    unsigned long long block_at = UINT64_MAX, block = 0;
+    unsigned long long block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
     uint32_t vector_table;
     unsigned entry = 0, stack = 0, cause = 1;
     int k, off = 1, vector = 0, state = cpu_Running;
@@ -725,6 +728,8 @@ int main(int count, char **arguments)
         } else if (sscanf(argument, "cause=%u", &cause) == 1) {
         } else if (sscanf(argument, "lines=%d", &lines) == 1) {
         } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
+        } else if (sscanf(argument, "hang=%llu", &hang) == 1) {
+        } else if (sscanf(argument, "mask=%llu", &mask_at) == 1) {
         } else if (sscanf(argument, "step=%llu", &at) == 1) {
             in_step = 1;
             byte_cycles = 11 * avr->frequency / at;
@@ -742,6 +747,22 @@ int main(int count, char **arguments)
         if (avr->cycle >= block_at) {
             avr->cycle += block;
             block_at = UINT64_MAX;
+        }
+        if (avr->cycle >= hang && avr->sreg[S_I]) {
+            /* The last word of the flash jumps to itself. */
+            avr->flash[avr->flashend - 1] = 0xFF;
+            avr->flash[avr->flashend] = 0xCF;
+            avr->pc = avr->flashend - 1;
+            avr->state = cpu_Running;
+            hang = UINT64_MAX;
+        }
+        if (avr->cycle >= mask_at) {
+            avr->data[0x6F] = 0;
+            mask_at = UINT64_MAX;
+        }
+        if (avr->data[MCUSR] & 8 && !(cause & 8)) {
+            printf("watchdog %llu\n", (unsigned long long)avr->cycle);
+            break;
         }
         if (state == cpu_Done || state == cpu_Crashed) {
             printf("crashed\n");

@@ -78,6 +78,7 @@
  *                     directions and outputs are due so much earlier
  *   BOARD_OUTPUT_LEAD the same for outputs, where a timer makes them: board_output() then
  *                     gets one ready; board_other.h says what comes with it
+ *   board_watch(), board_fed()   a watchdog; board_other.h says what they do
  *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to
  *                     board_arm() in its interrupt: shorter pulses need no waiting
  */

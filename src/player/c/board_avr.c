@@ -133,7 +133,7 @@ uint8_t board_serial_put(uint8_t byte)
  * the clock itself, each so much ahead as it starts later. */
 static void start_timers(void)
 {
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
     /* The timers may be running from the last program. */
 #define HALT(timer, modes_at_rest) \
     TCCR##timer##B = 0;             \
@@ -161,7 +161,7 @@ static void start_timers(void)
     GTCCR = 1 << TSM | 1 << PSRSYNC;
 #endif
 #endif
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
     /* Past matches: no change is pending. */
 #define MATCH(number, port, ddr, bit, active, timer, letter) OCR##timer##letter = 100u;
     TIMED_OUTPUTS(MATCH)
@@ -174,7 +174,7 @@ static void start_timers(void)
 #endif
 }
 
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
 void board_restart(void)
 {
     if (!TCCR1B)
@@ -333,35 +333,50 @@ static void report(uint8_t state)
     say_byte('\n');
 }
 
-/* Nothing moves until the next power-on. A stop contact that opens after the end is reported
- * too. */
+#ifdef START_INPUT
+/* Waits for somebody to press the start input, with the stop contact closed; plays the program
+ * then. Returns where the state has changed. */
+static void start_again(void)
+{
+    uint8_t before = player_state;
+
+    do {
+        player_input = START_INPUT | UNTIL_PRESSED << 6;
+        player_timeout = player_timeout_turns = 0;
+        player_wait();
+        if (player_state != before)
+            return;
+    } while (board_read(INPUT_STOP_CONTACT));
+    player_restart();
+    player_run();
+}
+#endif
+
+/* A stop contact that opens after the end is reported too. */
 int main(void)
 {
     uint8_t state = NOT_STARTED;
 
     start();
-    if (!(reset_cause & STARTS_AFTER)) {
-#ifdef START_INPUT
-        report(state);
-        player_input = START_INPUT | UNTIL_PRESSED << 6;
-        sei();
-        player_wait();
-        if (player_state == RUNNING)
-            reset_cause = STARTS_AFTER;
-        state = player_state;
-#else
+    if (reset_cause & STARTS_AFTER) {
+        state = player_run();
+    } else {
+#ifndef START_INPUT
         player_state = state;
 #endif
+        sei();
     }
-    if (reset_cause & STARTS_AFTER)
-        state = player_run();
     for (;;) {
         report(state);
+#ifdef START_INPUT
+        start_again();
+#else
         while (player_state == state) {
 #ifdef HOLDS
             coils_rest();
 #endif
         }
+#endif
         state = player_state;
     }
 }

@@ -6,6 +6,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/sleep.h>
+#include <avr/wdt.h>
 
 #include "pins.h"
 #include "player.h"
@@ -97,7 +98,21 @@
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
-#ifdef STREAMED
+#ifdef WATCH
+#define board_watch(on)        \
+    do {                       \
+        if (on)                \
+            wdt_enable(WATCH); \
+        else                   \
+            wdt_disable();     \
+    } while (0)
+#define board_fed() wdt_reset()
+#else
+#define board_watch(on) (void)0
+#define board_fed() (void)0
+#endif
+
+#if defined(STREAMED) || defined(START_INPUT)
 /* Starts the timer again after a stop. */
 void board_restart(void);
 #define board_restart board_restart

@@ -73,6 +73,9 @@ APART void player_pause(uint32_t ticks)
     while (player_state == state) {
         uint16_t now = board_now(), passed = (uint16_t)(now - before);
 
+        /* Time passes: the timer is alive. */
+        if (passed)
+            board_fed();
         if (ticks <= passed)
             return;
         ticks -= passed;
@@ -207,12 +210,12 @@ APART void player_end(uint8_t state)
 /* Waits until eight samples of the input in a row, 5 ms, are as awaited. */
 void player_wait(void)
 {
-    uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
+    uint8_t state = player_state, until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
     uint32_t left = player_timeout, turns = player_timeout_turns;
     uint8_t is_timed = left || turns, part = 0;
 
-    while (player_state == RUNNING) {
+    while (player_state == state) {
         if (until == UNTIL_ACTIVE ? looks == 255u : looks == 0) {
             if (until != UNTIL_PRESSED)
                 return;
@@ -227,6 +230,7 @@ void player_wait(void)
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
+        board_fed();
         if (++part >= LOOK_PARTS) {
             part = 0;
             looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
@@ -242,6 +246,21 @@ void player_wait(void)
             }
         }
         left -= LOOK_TICKS;
+    }
+}
+
+/* Feeds the watchdog where both are alive: the decoder, which has just returned, and the
+ * interrupts, which take events out of the rings. */
+static void feed(void)
+{
+    static uint8_t seen;
+    uint8_t taken = 0, k;
+
+    for (k = 0; k < STREAMS; k++)
+        taken = (uint8_t)(taken + player_streams[k].tail);
+    if (taken != seen) {
+        seen = taken;
+        board_fed();
     }
 }
 
@@ -264,6 +283,7 @@ uint8_t player_run(void)
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
+    board_watch(1);
 #ifdef ENABLE_TICKS
     BOARD_INTERRUPTS_OFF();
     /* The stop contact has priority. */
@@ -281,6 +301,7 @@ uint8_t player_run(void)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
+        feed();
 #ifdef HOLDS
         coils_rest();
 #endif
@@ -306,10 +327,26 @@ uint8_t player_run(void)
     if (player_state == FINISHED)
         release_drives();
 #endif
+    board_watch(0);
     if (player_state != FINISHED)
         everything_off();
     return player_state;
 }
+
+#ifdef START_INPUT
+void player_restart(void)
+{
+    uint8_t *byte = (uint8_t *)player_streams;
+    uint16_t left = sizeof player_streams;
+
+    while (left--)
+        *byte++ = 0;
+    board_outputs_off();
+    board_restart();
+    player_mark = 0;
+    player_state = RUNNING;
+}
+#endif
 
 int32_t player_position(uint8_t axis)
 {

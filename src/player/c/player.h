@@ -110,11 +110,17 @@ extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none
 extern uint8_t player_input;
 extern uint32_t player_timeout, player_timeout_turns;
 
-/* Waits for player_input; returns early where the player is stopped, or the timeout passes. */
+/* Waits for player_input; returns early where the state changes: the player is stopped, or the
+ * timeout passes. */
 void player_wait(void);
 
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);
+
+#ifdef START_INPUT
+/* Gets ready for another player_run(), from where the axes stand, which is zero then. */
+void player_restart(void);
+#endif
 
 /* Handles an event of a channel that is due at the count `at`. Called with interrupts off,
  * except for the channel of outputs and texts. */
