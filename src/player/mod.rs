@@ -17,6 +17,7 @@ mod options;
 mod pace;
 mod place;
 mod project;
+mod readme;
 #[cfg(test)]
 mod tests;
 mod text;

@@ -7,6 +7,7 @@
 
 use super::board::{Board, OtherBoard};
 use super::options::{PlayerOptions, ScheduleSource};
+use super::readme::readme;
 use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
 use super::{coils, text};
@@ -158,7 +159,7 @@ impl Project {
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            text::readme(heading, &wiring, options.source, counts),
+            readme(heading, &wiring, options.source, counts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

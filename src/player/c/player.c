@@ -227,6 +227,9 @@ void player_wait(void)
 #ifdef HOLDS
         coils_rest();
 #endif
+#ifdef START_INPUT
+        board_restart(); /* a stop has halted the timer */
+#endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
@@ -249,9 +252,7 @@ void player_wait(void)
     }
 }
 
-/* Feeds the watchdog where both are alive: the decoder, which has just returned, and the
- * interrupts, which take events out of the rings. */
-static void feed(void)
+void player_feed(void)
 {
     static uint8_t seen;
     uint8_t taken = 0, k;
@@ -301,7 +302,7 @@ uint8_t player_run(void)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
-        feed();
+        player_feed();
 #ifdef HOLDS
         coils_rest();
 #endif

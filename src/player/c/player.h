@@ -157,6 +157,10 @@ static inline struct event *ring_at(struct stream *stream, uint8_t place)
     return (struct event *)((uint8_t *)stream->ring + place);
 }
 
+/* Feeds the watchdog where both are alive: the decoder, which calls this between two turns, and
+ * the interrupts, which take events out of the rings. */
+void player_feed(void);
+
 /* Puts one event into a ring that has room for it. */
 void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value);
 
