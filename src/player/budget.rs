@@ -238,11 +238,11 @@ pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const BUS: usize = 260;
     const HOLD: usize = 620;
     let code = match (options.source, options.lines) {
-        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4700,
-        (ScheduleSource::Memory, Lines::Steps) => 5200,
-        (ScheduleSource::Memory, Lines::Coils) => 5900,
-        (ScheduleSource::Line { .. }, Lines::Steps) => 7200,
-        (ScheduleSource::Line { .. }, Lines::Coils) => 7800,
+        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4850,
+        (ScheduleSource::Memory, Lines::Steps) => 5350,
+        (ScheduleSource::Memory, Lines::Coils) => 6200,
+        (ScheduleSource::Line { .. }, Lines::Steps) => 7350,
+        (ScheduleSource::Line { .. }, Lines::Coils) => 8050,
     };
     let any = |has: fn(&Axis) -> bool, bytes: usize| {
         if rig.axes.iter().any(has) { bytes } else { 0 }
