@@ -387,7 +387,7 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
     lines(&mut text, "DIRECTION_LINES", directions.enumerate(), OUT);
     let enables = wiring.enables.iter().zip(drive_lines()).enumerate();
     let enables =
-        enables.filter_map(|(axis, (pin, lines))| Some((axis, (((*pin)?, lines.enable?.active)))));
+        enables.filter_map(|(axis, (pin, lines))| Some((axis, ((*pin)?, lines.enable?.active))));
     lines(&mut text, "ENABLE_LINES", enables, OUT);
     output_lines(&mut text, rig, wiring);
     let inputs = wiring.inputs.iter().zip(&rig.inputs);

@@ -24,12 +24,12 @@ fn row(built: &Built, what: &str) -> [String; 2] {
 fn assert_off(built: &Built, run: &Run, behind: u64) {
     for line in ["step of disc", "output lamp"] {
         let pin = built.pin(line);
-        let own = run.edges.iter().filter(|edge| edge.pin == pin);
+        let mut own = run.edges.iter().filter(|edge| edge.pin == pin);
         let late = own
             .clone()
             .find(|edge| edge.cycle > behind + 1000 && edge.level == 1);
         assert!(late.is_none(), "{line}: {late:?}");
-        assert!(own.last().is_none_or(|edge| edge.level == 0), "{line}");
+        assert!(own.next_back().is_none_or(|edge| edge.level == 0), "{line}");
     }
 }
 

@@ -111,7 +111,7 @@ fn an_input_that_is_active_high_is_on_while_its_contact_is_open() {
         let level =
             |cycle: u64, level: u8| format!("pin={cycle}:{}:{}:{level}", door.port, door.bit);
         let rests = format!("hold={}:{}:{}", door.port, door.bit, 1 - closed);
-        let run = built.run(CLOCK, &[rests.clone()]);
+        let run = built.run(CLOCK, std::slice::from_ref(&rests));
         assert!(run.edges_of(built.pin("step of disc"), 1).is_empty());
         let run = built.run(CLOCK, &[rests, level(8_000_000, closed)]);
         assert_eq!(run.text.as_deref(), Some("finished 3"), "{active}");
