@@ -212,13 +212,6 @@ impl EmitCommand {
         if let Some(note) = self.bridges_without_coils(project, rig) {
             terminal.note(&note);
         }
-        let reduced = rig.axes.iter().any(|axis| axis.drive.hold_current < 1.0);
-        if self.options().lines == Lines::Coils && reduced {
-            terminal.note(
-                "the player keeps full current at standstill: `hold_current` is not applied, \
-                and motor and drive run hotter than `check` and `motor` state",
-            );
-        }
         let bits = rig.timer.bits;
         if project.wiring.is_ok() && bits != player::TIMER_BITS {
             terminal.note(&format!(

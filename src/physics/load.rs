@@ -184,6 +184,7 @@ mod tests {
                 hold_current: 1.0,
                 sense_resistor: None,
                 converter: None,
+                lines: crate::rig::DriveLines::default(),
             },
             load: Load::NONE,
             limits: Limits {

@@ -80,8 +80,13 @@ impl<'a> Board<'a> {
         self.wiring = if self.options.other_board {
             Err(OtherBoard::Asked)
         } else if budget::suits(&self.rig.timer) {
-            let tables = schedule + coils::bytes(&self.coils);
-            let wired = Wiring::of(self.rig, coils::kind(&self.coils), self.options, tables);
+            let tables = schedule + coils::bytes(&self.coils, self.rig);
+            let wired = Wiring::of(
+                self.rig,
+                coils::kind(&self.coils, self.rig),
+                self.options,
+                tables,
+            );
             match wired {
                 Ok(wiring) => Ok(wiring),
                 Err(unwired) if self.rig.axes.len() > MOST_AXES => Err(OtherBoard::Axes(unwired)),

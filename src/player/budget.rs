@@ -5,8 +5,11 @@
 //! cycle-accurate simulator, with five cycles added for entering an interrupt; `tests/firmware`
 //! and the tests of `stream` measure them again.
 
+use super::bridge::dead_cycles;
+use super::coils::{code_width, is_lowered};
+use super::controller::Controller;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
-use crate::rig::{Rig, Timer};
+use crate::rig::{Axis, Drive, Rig, Timer};
 use crate::schedule::timer::TickRules;
 use crate::units::Time;
 
@@ -29,15 +32,23 @@ const PULSE_HIDDEN: u32 = 30;
 pub(super) const EVENT_CYCLES: u32 = 1500;
 pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
 /// Cycles that a step takes besides where the player switches the coils of one axis, and of
-/// several, whose switches have to be told apart. Worst of all is the wave sequence, whose
-/// every step turns switches off and others on.
-const COIL_CYCLES: u32 = 340;
-const COILS_CYCLES: u32 = 520;
+/// several, whose switches have to be told apart, without the dead time. Worst of all is the
+/// wave sequence, whose every step turns switches off and others on, on bridges of single
+/// switches.
+const COIL_CYCLES: u32 = 323;
+const COILS_CYCLES: u32 = 503;
+/// Cycles that two frames of a serial bus and the latch pulse take besides their bytes, …
+const FRAMES_CYCLES: u32 = 70;
+/// … and those of a byte: the bus runs at half the clock.
+const BUS_BYTE_CYCLES: u32 = 30;
+/// Cycles that codes of more than eight bits take besides.
+const WIDE_CODES_CYCLES: u32 = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
-/// switches the coils of one axis, and of several that may step at once. A direction or the
+/// switches the coils of one axis, and of several that may step at once, without the dead
+/// times. A direction or the
 /// interrupt of outputs may come before it.
-const COIL_LATE: u32 = 400;
-const COILS_LATE: u32 = 900;
+const COIL_LATE: u32 = 383;
+const COILS_LATE: u32 = 866;
 /// Cycles from a step to the next one being armed.
 pub(super) const STEP_READY: u32 = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
@@ -59,6 +70,8 @@ pub(crate) const LINE_STEP_CYCLES: u32 = 400;
 /// for its dead time. 22,800 steps a second and even 26,600 were kept up with, but not
 /// 29,000.
 pub(crate) const LINE_COIL_STEP_CYCLES: u32 = 700;
+/// The dead time that is part of it.
+const LINE_DEAD_CYCLES: u32 = 17;
 
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
 pub(super) const HIGHEST_CLOCK: f64 = 20e6;
@@ -101,8 +114,8 @@ pub(super) fn late_cycles(rig: &Rig) -> u64 {
 pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
     match lines {
         Lines::Steps => pulse_wait(&rig.timer),
-        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES,
-        Lines::Coils => COILS_CYCLES,
+        Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig) + codes(rig),
+        Lines::Coils => COILS_CYCLES + dead_time(rig) + codes(rig),
     }
 }
 
@@ -110,10 +123,29 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
 /// switches the coils.
 pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
-        COIL_LATE
+        COIL_LATE + dead_time(rig) + codes(rig)
     } else {
-        COILS_LATE
+        COILS_LATE + 2 * (dead_time(rig) + codes(rig))
     }
+}
+
+/// Cycles that the codes of a step take beyond those of converters at two ports.
+fn codes(rig: &Rig) -> u32 {
+    let drives = rig.axes.iter().map(|axis| &axis.drive);
+    let of_drive = |drive: &Drive| match drive.lines.serial {
+        Some(serial) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
+        None => 0,
+    };
+    let is_wide = code_width(rig) > 1;
+    let wide = if is_wide { WIDE_CODES_CYCLES } else { 0 };
+    wide + drives.map(of_drive).max().unwrap_or(0)
+}
+
+/// The dead time in cycles, the longest of all drives.
+fn dead_time(rig: &Rig) -> u32 {
+    let lines = rig.axes.iter().map(|axis| &axis.drive.lines);
+    let cycles = lines.map(|lines| dead_cycles(lines, &rig.timer));
+    cycles.max().unwrap_or(0)
 }
 
 /// Cycles that a step takes besides because the player waits for the end of the pulse.
@@ -143,7 +175,9 @@ pub(crate) fn interval(rig: &Rig) -> Option<Time> {
 pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
     let cycles = match lines {
         Lines::Steps => LINE_STEP_CYCLES,
-        Lines::Coils => LINE_COIL_STEP_CYCLES,
+        Lines::Coils => {
+            LINE_COIL_STEP_CYCLES + dead_time(rig).saturating_sub(LINE_DEAD_CYCLES) + codes(rig)
+        }
     };
     rig.timer.clock.si() / f64::from(cycles)
 }
@@ -151,6 +185,36 @@ pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
 /// Cycles of the microcontroller's clock in whole microseconds, none too few.
 pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
     Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
+}
+
+/// Times of the watchdog (ms) with the names that the compiler's library has for them; the last
+/// two are not on the oldest parts.
+const WATCHDOG: [(u32, &str); 7] = [
+    (120, "WDTO_120MS"),
+    (250, "WDTO_250MS"),
+    (500, "WDTO_500MS"),
+    (1000, "WDTO_1S"),
+    (2000, "WDTO_2S"),
+    (4000, "WDTO_4S"),
+    (8000, "WDTO_8S"),
+];
+/// Cycles that filling all rings takes at most: three of 64 events.
+const FILL_CYCLES: f64 = 3.0 * 64.0 * EVENT_CYCLES as f64;
+/// By how much the oscillator of the watchdog may be fast (common practice).
+const WATCHDOG_FAST: f64 = 0.3;
+
+/// The shortest time of a part's watchdog in which the player feeds it in any case, and its
+/// name; none where the part has none so long. While all axes wait, the timer's interrupt comes
+/// once in the longest wait of an event.
+pub(super) fn watchdog(controller: &Controller, timer: &Timer) -> Option<(Time, &'static str)> {
+    let waits = LONGEST_EVENT_WAIT as f64 * f64::from(timer.prescaler);
+    let least = 2e3 * (waits + FILL_CYCLES) / timer.clock.si() * (1.0 + WATCHDOG_FAST);
+    let times = match controller.watchdog_is_short {
+        true => &WATCHDOG[..5],
+        false => &WATCHDOG[..],
+    };
+    let (time, name) = times.iter().find(|(time, _)| f64::from(*time) >= least)?;
+    Some((Time::new(f64::from(*time) * 1e-3), name))
 }
 
 /// Bytes of RAM that the player takes at most, with its stack.
@@ -170,14 +234,25 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
 pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const OUTPUT: usize = 70;
     const INPUT: usize = 60;
+    const ENABLE: usize = 220;
+    const BUS: usize = 260;
+    const HOLD: usize = 620;
     let code = match (options.source, options.lines) {
-        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4700,
-        (ScheduleSource::Memory, Lines::Steps) => 5200,
-        (ScheduleSource::Memory, Lines::Coils) => 5900,
-        (ScheduleSource::Line { .. }, Lines::Steps) => 7200,
-        (ScheduleSource::Line { .. }, Lines::Coils) => 7800,
+        (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4850,
+        (ScheduleSource::Memory, Lines::Steps) => 5350,
+        (ScheduleSource::Memory, Lines::Coils) => 6200,
+        (ScheduleSource::Line { .. }, Lines::Steps) => 7350,
+        (ScheduleSource::Line { .. }, Lines::Coils) => 8050,
     };
-    code + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
+    let any = |has: fn(&Axis) -> bool, bytes: usize| {
+        if rig.axes.iter().any(has) { bytes } else { 0 }
+    };
+    let enable = any(|axis| axis.drive.lines.enable.is_some(), ENABLE);
+    let coils = match options.lines {
+        Lines::Steps => 0,
+        Lines::Coils => any(|axis| axis.drive.lines.serial.is_some(), BUS) + any(is_lowered, HOLD),
+    };
+    code + enable + coils + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
 }
 
 #[cfg(test)]

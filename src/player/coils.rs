@@ -4,17 +4,20 @@ use std::fmt::Write;
 
 use thiserror::Error;
 
+use super::bridge::{dead_cycles, guarded, pattern};
 use super::text;
 use super::wiring::Coils;
 use crate::emit::Heading;
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
-use crate::physics::heat::Heat;
-use crate::rig::{Axis, Rig};
+use crate::rig::{Axis, DriveLines, Rig, SerialFrame};
 
 /// The finest microsteps that the player switches itself.
 const MOST_MICROSTEPS: u32 = 16;
-/// Codes go to ports of eight lines.
-const MOST_BITS: u32 = 8;
+/// Codes go to a port of eight lines and half a port, or into the last two bytes of a frame.
+const MOST_BITS: u32 = 12;
+const MOST_SERIAL_BITS: u32 = 16;
+/// The bits of one port.
+const PORT_BITS: u32 = 8;
 
 /// Why the player cannot switch the coils of a rig.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -38,18 +41,37 @@ pub enum Unswitched {
         axis: String,
     },
     /// Converters too fine.
-    #[error("the converters of axis `{axis}` have more than {MOST_BITS} bits")]
+    #[error(
+        "the converters of axis `{axis}` have {bits} bits; the player supports {MOST_BITS} in parallel, \
+         {MOST_SERIAL_BITS} on a serial bus"
+    )]
     Bits {
         /// The axis.
         axis: String,
+        /// Their bits.
+        bits: u32,
     },
-    /// A motor that the full current at standstill overheats.
+    /// A lower current at standstill that nothing sets.
     #[error(
-        "the player keeps full current at standstill, above the continuous rating of the motor of axis `{axis}`"
+        "axis `{axis}` has a `hold_current` of {percent} %, and its bridges have no converters: \
+         they put the whole supply on the windings"
     )]
-    TooWarm {
+    Hold {
         /// The axis.
         axis: String,
+        /// What the rig asks for.
+        percent: u32,
+    },
+    /// Converters on the bus and others.
+    #[error(
+        "the converters of axis `{axis}` and those of `{other}` differ: the player sends all of them frames of one \
+         length in one mode, or none"
+    )]
+    Buses {
+        /// One axis.
+        axis: String,
+        /// Another one.
+        other: String,
     },
     /// Converters on some axes only.
     #[error("some axes have converters and others have none")]
@@ -63,7 +85,10 @@ impl Unswitched {
             Self::Microsteps { .. } => "use fewer microsteps",
             Self::Converter { .. } => "give these keys of the drive",
             Self::Bits { .. } => "use converters of fewer bits",
-            Self::TooWarm { .. } => "lower its current to the rated one",
+            Self::Hold { .. } => {
+                "set `hold_current` to 100 %, or describe the converters that set the current"
+            }
+            Self::Buses { .. } => "use converters of one kind",
             Self::Mixed => "give every axis converters, or none",
         }
     }
@@ -82,14 +107,28 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
         if regulated(one) && table.converter.is_none() {
             return Err(Unswitched::Converter { axis });
         }
-        let converter = table.converter.as_ref();
-        if converter.is_some_and(|converter| converter.bits > MOST_BITS) {
-            return Err(Unswitched::Bits { axis });
+        let most = match one.drive.lines.serial {
+            Some(_) => MOST_SERIAL_BITS,
+            None => MOST_BITS,
+        };
+        let bits = table.converter.map_or(0, |converter| converter.bits);
+        if bits > most {
+            return Err(Unswitched::Bits { axis, bits });
+        }
+        if !regulated(one) && one.drive.hold_current < 1.0 {
+            let percent = (100.0 * one.drive.hold_current).round() as u32;
+            return Err(Unswitched::Hold { axis, percent });
         }
     }
-    if let Some(axis) = rig.axes.iter().find(|axis| too_warm(axis)) {
-        let axis = axis.name.clone();
-        return Err(Unswitched::TooWarm { axis });
+    let bus = |axis: &Axis| {
+        let serial = axis.drive.lines.serial;
+        serial.map(|serial| (serial.frames[0].length, serial.mode))
+    };
+    for pair in rig.axes.windows(2) {
+        if bus(&pair[0]) != bus(&pair[1]) {
+            let [axis, other] = [&pair[0], &pair[1]].map(|axis| axis.name.clone());
+            return Err(Unswitched::Buses { axis, other });
+        }
     }
     if tables.iter().any(|table| table.converter.is_some()) && !rig.axes.iter().all(regulated) {
         return Err(Unswitched::Mixed);
@@ -98,61 +137,104 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
 }
 
 /// Bytes of flash that they take.
-pub(super) fn bytes(tables: &[CoilTable]) -> usize {
-    tables.iter().map(|table| 3 * table.rows.len()).sum()
+pub(super) fn bytes(tables: &[CoilTable], rig: &Rig) -> usize {
+    let row = 1 + 2 * code_width(rig) as usize;
+    tables.iter().map(|table| row * table.rows.len()).sum()
 }
 
-/// Whether the motor gets too warm where the current is not lowered at standstill as the
-/// rig says; one that does in any case is a matter of the check.
-fn too_warm(axis: &Axis) -> bool {
-    let overloaded = |axis: &Axis| Heat::of(axis).windings.overload(None).is_some();
-    let mut held = axis.clone();
-    held.drive.hold_current = 1.0;
-    overloaded(&held) && !overloaded(axis)
+/// Bytes of a code, or of the part of a frame that holds it.
+pub(super) fn code_width(rig: &Rig) -> u32 {
+    let bytes = rig.axes.iter().map(|axis| match axis.drive.lines.serial {
+        Some(serial) => serial.frames[0].length.div_ceil(8).min(2),
+        None => axis
+            .drive
+            .converter
+            .map_or(1, |converter| converter.bits.div_ceil(PORT_BITS)),
+    });
+    bytes.max().unwrap_or(1)
+}
+
+/// Whether the player lowers the current of an axis at standstill.
+pub(super) fn is_lowered(axis: &Axis) -> bool {
+    axis.drive.peak_current().is_some() && axis.drive.hold_current < 1.0
 }
 
 /// Who switches the coils of axes with these tables.
-pub(super) fn kind(tables: &[CoilTable]) -> Coils {
+pub(super) fn kind(tables: &[CoilTable], rig: &Rig) -> Coils {
+    let is_serial = rig
+        .axes
+        .iter()
+        .any(|axis| axis.drive.lines.serial.is_some());
+    let bits = |table: &CoilTable| table.converter.map(|converter| converter.bits);
     match tables.first() {
         None => Coils::OfTheDrive,
-        Some(table) if table.converter.is_some() => Coils::WithConverters,
-        Some(_) => Coils::Bare,
+        Some(table) if table.converter.is_none() => Coils::Bare,
+        Some(_) if is_serial => Coils::OnBus,
+        Some(_) => Coils::Parallel {
+            bits: tables.iter().filter_map(bits).max().unwrap_or(0),
+        },
     }
 }
 
-/// The switches of a phase that are on: bit 0 high of leg 1, 1 low of leg 1, 2 high of
-/// leg 2, 3 low of leg 2.
-fn switches(phase: PhaseCurrent) -> u8 {
-    match phase.sign {
-        0 => 0,
-        1.. => 0b1001,
-        _ => 0b0110,
-    }
+/// The lines of a row, and the codes of both phases or the ends of their frames.
+fn row(CoilRow { a, b, .. }: &CoilRow, lines: &DriveLines) -> (u8, [u32; 2]) {
+    let code = |phase: &PhaseCurrent| phase.code.map_or(0, |code| code.value);
+    let codes = in_frames(lines, [code(a), code(b)]);
+    (pattern(lines.bridge, [a.sign, b.sign]), codes)
 }
 
-fn row(CoilRow { a, b, .. }: &CoilRow) -> [u8; 3] {
-    let code = |phase: &PhaseCurrent| phase.code.map_or(0, |code| code.value as u8);
-    [switches(*a) | switches(*b) << 4, code(a), code(b)]
+/// The last two bytes of the frames of these codes, or the codes themselves.
+fn in_frames(lines: &DriveLines, codes: [u32; 2]) -> [u32; 2] {
+    let Some(serial) = lines.serial else {
+        return codes;
+    };
+    let [a, b] = serial.frames;
+    let end = |frame: SerialFrame, code: u32| (frame.fixed | code << frame.shift) & 0xFFFF;
+    [end(a, codes[0]), end(b, codes[1])]
 }
 
 pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
     let mut text = text::opening(heading, "The coil tables");
-    text.push_str(
+    let rig = heading.rig;
+    let lines = || rig.axes.iter().map(|axis| axis.drive.lines);
+    let dead = lines().map(|lines| dead_cycles(&lines, &rig.timer)).max();
+    let _ = write!(
+        text,
         "#ifndef COIL_TABLE_H\n#define COIL_TABLE_H\n\n#include <avr/pgmspace.h>\n#include <stdint.h>\n\n\
-         /* Both switches of a leg stay off for 1 us at least. */\n\
-         #define DEAD_CYCLES (CLOCK / 1000000ul + 1ul)\n",
+         /* From switching a part of a bridge off to switching another one on (clock cycles). */\n\
+         #define DEAD_CYCLES {}ul\n",
+        dead.unwrap_or(1),
     );
-    for (axis, table) in tables.iter().enumerate() {
+    let width = code_width(rig);
+    let _ = write!(
+        text,
+        "\n/* A code, or the end of a frame with its code. */\n#define CODE_BYTES {width}u\ntypedef uint{}_t coil_code;\n",
+        8 * width
+    );
+    if let Some(serial) = lines().find_map(|lines| lines.serial) {
+        let _ = write!(
+            text,
+            "\n/* A frame of a converter (bytes), clock polarity and phase, and the length of a latch pulse, 100 ns. */\n\
+             #define FRAME_BYTES {}u\n#define BUS_MODE ({}u << CPHA)\n#define LATCH_CYCLES (CLOCK / 10000000ul + 1ul)\n",
+            serial.frames[0].length / 8,
+            serial.mode
+        );
+    }
+    for ((axis, table), lines) in tables.iter().enumerate().zip(lines()) {
         let _ = writeln!(
             text,
-            "\n/* {}: {}, {} microsteps a full step. Switches, code of phase A, of phase B. */\n\
+            "\n/* {}: {}, {} microsteps a full step. Bridges, code of phase A, of phase B. */\n\
              static const uint8_t rows_{axis}[] PROGMEM = {{",
             text::in_comment(&table.axis),
             table.drive,
             table.microsteps,
         );
-        for [pattern, a, b] in table.rows.iter().map(row) {
-            let _ = writeln!(text, "    {pattern:#04x}, {a}, {b},");
+        for (pattern, [a, b]) in table.rows.iter().map(|each| row(each, &lines)) {
+            let bytes = [a, b].map(|code| match width {
+                1 => format!("{code}"),
+                _ => format!("{}, {}", code & 0xFF, code >> 8),
+            });
+            let _ = writeln!(text, "    {pattern:#04x}, {},", bytes.join(", "));
         }
         text.push_str("};\n");
     }
@@ -168,6 +250,76 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
             .map(|axis| format!("rows_{axis}"))
             .collect(),
     );
+    let mut functions = Vec::new();
+    let mut function = |what: &str, kind: &str, name: &str, values: Vec<u32>| {
+        let values = values.iter().map(|value| format!("{value}u")).collect();
+        functions.push(format!(
+            "\n/* {what} */\nstatic inline {kind} {name}(uint8_t axis)\n{{\n    (void)axis;\n    return {};\n}}\n",
+            choose(values)
+        ));
+    };
+    let zero = |phase: usize| {
+        lines()
+            .map(|lines| in_frames(&lines, [0, 0])[phase])
+            .collect()
+    };
+    function(
+        "The code of no current.",
+        "coil_code",
+        "coil_zero_a",
+        zero(0),
+    );
+    function("The same of phase B.", "coil_code", "coil_zero_b", zero(1));
+    let top = |phase: usize| {
+        let tops = lines().map(|lines| {
+            lines
+                .serial
+                .map_or(0, |serial| serial.frames[phase].fixed >> 16)
+        });
+        tops.collect()
+    };
+    if lines().any(|lines| lines.serial.is_some()) {
+        function(
+            "The first of three bytes of a frame.",
+            "uint8_t",
+            "coil_top_a",
+            top(0),
+        );
+        function("The same of phase B.", "uint8_t", "coil_top_b", top(1));
+    }
+    if rig.axes.iter().any(is_lowered) {
+        let mask = lines().map(|lines| {
+            lines
+                .serial
+                .map_or(0xFFFF, |serial| serial.frames[0].data_mask())
+        });
+        let mask = mask.map(|mask| mask & ((1 << (8 * width)) - 1)).collect();
+        function("The bits of the code.", "coil_code", "coil_mask", mask);
+        let hold = |axis: &Axis| match is_lowered(axis) {
+            true => (axis.drive.hold_current * 65_536.0).ceil().min(65_534.0) as u32,
+            false => 0xFFFF,
+        };
+        let holds = rig.axes.iter().map(hold).collect();
+        function(
+            "The share of the current at standstill, of 65,536; 65,535 is all of it.",
+            "uint16_t",
+            "coil_hold",
+            holds,
+        );
+        let delay = |axis: &Axis| (axis.drive.lines.hold_delay.si() * rig.timer.tick_rate()).ceil();
+        let delays = rig.axes.iter().map(|axis| delay(axis) as u32).collect();
+        function(
+            "From the last step to that share (ticks).",
+            "uint32_t",
+            "coil_hold_ticks",
+            delays,
+        );
+    }
+    let guarded = choose(
+        lines()
+            .map(|lines| format!("{:#04x}u", guarded(lines.bridge)))
+            .collect(),
+    );
     let counts = choose(
         tables
             .iter()
@@ -177,7 +329,10 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
     let _ = write!(
         text,
         "\nstatic inline const uint8_t *coil_rows(uint8_t axis)\n{{\n    (void)axis;\n    return {rows};\n}}\n\n\
-         static inline uint8_t coil_row_count(uint8_t axis)\n{{\n    (void)axis;\n    return {counts};\n}}\n\n#endif\n"
+         static inline uint8_t coil_row_count(uint8_t axis)\n{{\n    (void)axis;\n    return {counts};\n}}\n\n\
+         /* Lines of its bridges that change only while the line of the bit below is not active. */\n\
+         static inline uint8_t coil_guarded(uint8_t axis)\n{{\n    (void)axis;\n    return {guarded};\n}}\n{}\n#endif\n",
+        functions.concat()
     );
     text
 }

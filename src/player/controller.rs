@@ -86,6 +86,8 @@ pub struct Controller {
     pub ram: usize,
     /// Its fuses.
     pub(super) fuses: FuseTable,
+    /// Whether its watchdog waits for 2 s at most, not for 8 s.
+    pub(super) watchdog_is_short: bool,
     /// Pins of the compare outputs, channel by channel. The last channel that is in use
     /// times everything but steps, and its pin stays free.
     pub(super) compare: &'static [PartPin],
@@ -105,10 +107,14 @@ pub struct Controller {
     /// Pins that are not there or carry the crystal or the reset: port, first and last
     /// bit.
     pub(super) unusable: &'static [(char, u8, u8)],
-    /// Where the player switches coils itself: the pins of the eight switches of each
-    /// axis, and the ports of its two converters.
-    pub(super) switches: &'static [[PartPin; 8]],
+    /// Where the player switches coils itself: pins for the bridges of each axis, and the
+    /// ports of its two converters.
+    pub(super) switches: &'static [&'static [PartPin]],
     pub(super) converters: &'static [[char; 2]],
+    /// The port of the upper bits of converters of one axis.
+    pub(super) upper: Option<char>,
+    /// Pins of the serial bus: clock, data out, data in, select.
+    pub(super) bus: [PartPin; 4],
 }
 
 /// Fuses of most parts.
@@ -138,6 +144,7 @@ const SMALL: Controller = Controller {
     flash: 32 * 1024,
     ram: 2 * 1024,
     fuses: USUAL_FUSES,
+    watchdog_is_short: false,
     compare: &[pin('B', 1), pin('B', 2)],
     exact: &[
         compare(pin('D', 6), 0, 'A'),
@@ -157,7 +164,7 @@ const SMALL: Controller = Controller {
     ],
     ports: "BCD",
     unusable: &[('B', 6, 7), ('C', 6, 7)],
-    switches: &[[
+    switches: &[&[
         pin('C', 0),
         pin('C', 1),
         pin('C', 2),
@@ -168,6 +175,8 @@ const SMALL: Controller = Controller {
         pin('D', 7),
     ]],
     converters: &[],
+    upper: None,
+    bus: [pin('B', 5), pin('B', 3), pin('B', 4), pin('B', 2)],
 };
 
 /// 40-pin parts.
@@ -184,6 +193,7 @@ const MIDDLE: Controller = Controller {
     flash: 64 * 1024,
     ram: 4 * 1024,
     fuses: USUAL_FUSES,
+    watchdog_is_short: false,
     compare: &[pin('D', 5), pin('D', 4)],
     exact: &[
         compare(pin('B', 3), 0, 'A'),
@@ -197,8 +207,10 @@ const MIDDLE: Controller = Controller {
     free: &[('A', 0, 7), ('C', 0, 7), ('B', 0, 1), ('B', 5, 7)],
     ports: "ABCD",
     unusable: &[],
-    switches: &[whole_port('C')],
+    switches: &[&whole_port('C')],
     converters: &[],
+    upper: None,
+    bus: [pin('B', 7), pin('B', 5), pin('B', 6), pin('B', 4)],
 };
 
 /// The families, smallest first. Source: the data sheets of these parts.
@@ -217,6 +229,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             extended: None,
             divides_when_new: 0,
         },
+        watchdog_is_short: true,
         exact: &[],
         free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
         ..SMALL
@@ -264,6 +277,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             extended: Some(0xFB),
             divides_when_new: 8,
         },
+        watchdog_is_short: false,
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[compare(pin('C', 6), 3, 'A')],
         exact_bits: 16,
@@ -286,8 +300,22 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             ('E', 7, 7),
             ('F', 2, 3),
         ],
-        switches: &[],
+        switches: &[
+            &[
+                pin('F', 0),
+                pin('F', 1),
+                pin('F', 4),
+                pin('F', 5),
+                pin('F', 6),
+                pin('F', 7),
+                pin('C', 7),
+                pin('E', 6),
+            ],
+            &[pin('D', 4), pin('D', 5), pin('D', 6), pin('D', 7)],
+        ],
         converters: &[],
+        upper: None,
+        bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
     MIDDLE,
     Controller {
@@ -305,6 +333,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         flash: 256 * 1024,
         ram: 8 * 1024,
         fuses: USUAL_FUSES,
+        watchdog_is_short: false,
         compare: &[pin('B', 5), pin('B', 6), pin('B', 7)],
         exact: &[
             compare(pin('E', 3), 3, 'A'),
@@ -331,8 +360,10 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         ],
         ports: "ABCDEFGHJKL",
         unusable: &[('G', 6, 7)],
-        switches: &[whole_port('A'), whole_port('F')],
+        switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
+        upper: Some('C'),
+        bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
 ];
 

@@ -6,15 +6,18 @@
 //! [`verdict`] is the one place that says what it can play.
 
 mod board;
+mod bridge;
 pub(crate) mod budget;
 mod coils;
 mod controller;
 mod crowd;
 mod fuses;
+mod hazards;
 mod options;
 mod pace;
 mod place;
 mod project;
+mod readme;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -31,4 +34,5 @@ pub(crate) use place::Lined;
 pub use project::{Edits, NAME, Project, ProjectFile, is_as_written, same_wiring};
 pub(crate) use verdict::judge;
 pub use verdict::{Refusal, Unplayable};
+pub use wiring::BusPins;
 pub use wiring::{ForeignPin, Lack, PinUse, Shortcoming, Unwired, Wiring};

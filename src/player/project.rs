@@ -7,6 +7,7 @@
 
 use super::board::{Board, OtherBoard};
 use super::options::{PlayerOptions, ScheduleSource};
+use super::readme::readme;
 use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
 use super::{coils, text};
@@ -148,7 +149,7 @@ impl Project {
             }
             files.push(ProjectFile {
                 edits: Edits::Wiring,
-                ..file("pins.h", text::pins_h(wiring))
+                ..file("pins.h", text::pins_h(heading.rig, wiring))
             });
         }
         files.push(file(
@@ -160,7 +161,7 @@ impl Project {
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            text::readme(heading, &wiring, options.source, counts),
+            readme(heading, &wiring, options.source, counts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

@@ -50,8 +50,20 @@ fn no_player_takes_more_memory_than_is_charged() {
     let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
     let bridges = "kind: linear-current, supply: 24 V, peak_current: 1.4 A, microsteps: 8, sense_resistor: 0.5 ohm, \
                    sense_gain: 4, converter_bits: 8, converter_reference: 2.9 V";
+    let enabled = format!("{chopper}, enable: {{ active: low, at_end: release }}");
+    let on_the_bus = bridges.replace(
+        "converter_bits: 8",
+        "converter_bits: 16, converter_frame: 00110000dddddddddddddddd, hold_current: 30 %",
+    );
     for (source, lines, drive) in [
         (ScheduleSource::Memory, Lines::Steps, chopper),
+        (ScheduleSource::Memory, Lines::Steps, enabled.as_str()),
+        (ScheduleSource::Memory, Lines::Coils, on_the_bus.as_str()),
+        (
+            ScheduleSource::Line { baud: 250_000 },
+            Lines::Coils,
+            on_the_bus.as_str(),
+        ),
         (ScheduleSource::Memory, Lines::Coils, bridges),
         (
             ScheduleSource::Line { baud: 250_000 },
@@ -79,7 +91,7 @@ fn no_player_takes_more_memory_than_is_charged() {
             };
             let tables = match lines {
                 Lines::Steps => 0,
-                Lines::Coils => coils::bytes(&coils::tables(job.rig()).unwrap()),
+                Lines::Coils => coils::bytes(&coils::tables(job.rig()).unwrap(), job.rig()),
             };
             let code = built.flash - tables - project.table.unwrap_or_default();
             let charged = code_bytes(job.rig(), options);

@@ -2,18 +2,18 @@
 
 use std::fmt::Write;
 
-use super::board::OtherBoard;
+use super::bridge::bridge_lines;
 use super::budget;
+use super::coils::is_lowered;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
 use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
-use crate::physics::heat::CAUTIONS;
-use crate::rig::{Pin, Rig, Timer};
+use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig};
 use crate::schedule::timer::TickRules;
-use crate::units::Rounded;
+use crate::units::Time;
 
 /// Bytes of the table on one line.
 const PER_LINE: usize = 16;
@@ -37,21 +37,27 @@ pub(super) fn opening(heading: &Heading<'_>, what: &str) -> String {
 }
 
 /// The line of `pins.h` that says which wiring it is for.
-fn fingerprint(wiring: &Wiring) -> String {
+fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
     let Wiring {
         controller,
         steps,
         directions,
+        enables,
         switches,
         converters,
+        upper,
+        bus,
         outputs,
         exact,
         inputs,
         stop_contact,
         ..
     } = wiring;
+    let drives: Vec<DriveLines> = rig.axes.iter().map(|axis| axis.drive.lines).collect();
+    let levels = |pins: &[Pin]| pins.iter().map(|pin| pin.active).collect::<Vec<_>>();
+    let levels = [levels(&rig.outputs), levels(&rig.inputs)];
     let all = format!(
-        "{} {steps:?} {directions:?} {switches:?} {converters:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
+        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {upper:?} {bus:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
         controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -143,7 +149,7 @@ pub(super) fn schedule_h(
 #error \"the pins are those of an {}: set the rig's controller to the part that you build for, and write the project again\"
 #endif
 ",
-            fingerprint(wiring),
+            fingerprint(rig, wiring),
             wiring
                 .controller
                 .macros
@@ -154,10 +160,39 @@ pub(super) fn schedule_h(
             wiring.controller.compiler_name
         );
     }
+    if let Some(delay) = enable_delay(rig) {
+        let ticks = (delay.si() * timer.tick_rate()).ceil().max(1.0);
+        let released = rig.axes.iter().enumerate().filter(|(_, axis)| {
+            let line = axis.drive.lines.enable;
+            line.is_some_and(|line| line.at_end == AtEnd::Release)
+        });
+        let released: String = released
+            .map(|(number, _)| format!(" || (axis) == {number}u"))
+            .collect();
+        let _ = write!(
+            text,
+            "\n/* From enabling the drives to the first event, and which of them are disabled at the end. */
+#define ENABLE_TICKS {ticks:.0}ul
+#define IS_RELEASED(axis) (0{released})
+"
+        );
+    }
+    let switches_coils = wiring.is_some_and(|wiring| !wiring.switches.is_empty());
+    if switches_coils && rig.axes.iter().any(is_lowered) {
+        text.push_str("\n/* Some axes have a lower current at standstill. */\n#define HOLDS\n");
+    }
     if let Some(input) = wiring.and(rig.controller.start) {
         let _ = write!(
             text,
-            "\n/* The input whose contact starts the program after any reset but power-on. */\n#define START_INPUT {input}u\n"
+            "\n/* The input whose contact starts the program after any reset but power-on, after its end and
+ * after a stop. */\n#define START_INPUT {input}u\n"
+        );
+    }
+    if let Some((time, name)) = wiring.and_then(|wiring| budget::watchdog(wiring.controller, timer))
+    {
+        let _ = write!(
+            text,
+            "\n/* The watchdog of a program that plays: {time}. */\n#define WATCH {name}\n"
         );
     }
     if let Some(fuses) = wiring.and_then(|wiring| fuses_of(rig, wiring).ok()) {
@@ -216,64 +251,71 @@ pub(super) fn schedule_c(heading: &Heading<'_>, layout: &Layout) -> String {
     text
 }
 
-/// A macro that does something for each line of a kind.
-fn lines(text: &mut String, name: &str, pins: &[PartPin], second: &str, third: &str) {
-    numbered_lines(text, name, pins.iter().enumerate(), second, third);
-}
+/// The registers of a line that the part drives.
+const OUT: [&str; 2] = ["PORT", "DDR"];
 
-fn numbered_lines<'a>(
+/// A macro that does something for each line of a kind.
+fn lines(
     text: &mut String,
     name: &str,
-    pins: impl Iterator<Item = (usize, &'a PartPin)>,
-    second: &str,
-    third: &str,
+    pins: impl Iterator<Item = (usize, (PartPin, ActiveLevel))>,
+    [second, third]: [&str; 2],
 ) {
-    let each = pins.map(|(number, PartPin { port, bit })| {
-        format!(" DO({number}u, {second}{port}, {third}{port}, {bit})")
+    let each = pins.map(|(number, (PartPin { port, bit }, active))| {
+        let active = active.bit();
+        format!(" DO({number}u, {second}{port}, {third}{port}, {bit}, {active})")
     });
     let _ = writeln!(text, "#define {name}(DO){}", each.collect::<String>());
 }
 
-/// The outputs that timers make, with these timers and what has their compare outputs
-/// cleared, and those that the player writes.
-fn output_lines(text: &mut String, wiring: &Wiring) {
-    let numbered = || wiring.outputs.iter().enumerate();
-    let written = numbered().filter(|(_, pin)| wiring.compare_of(**pin).is_none());
-    numbered_lines(text, "OUTPUT_LINES", written, "PORT", "DDR");
-    let mut lines = String::new();
+/// The outputs that timers make, with these timers and what brings their compare outputs to
+/// their level at rest, and those that the player writes.
+fn output_lines(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    let numbered = || {
+        let outputs = wiring.outputs.iter().zip(&rig.outputs).enumerate();
+        outputs.map(|(number, (pin, output))| (number, (*pin, output.active)))
+    };
+    let written = numbered().filter(|(_, (pin, _))| wiring.compare_of(*pin).is_none());
+    lines(text, "OUTPUT_LINES", written, OUT);
+    let mut made = String::new();
     let mut timers: Vec<(u8, Vec<String>)> = Vec::new();
-    for (number, output) in numbered() {
-        let Some(&CompareOutput { timer, channel, .. }) = wiring.compare_of(*output) else {
+    for (number, (output, active)) in numbered() {
+        let Some(&CompareOutput { timer, channel, .. }) = wiring.compare_of(output) else {
             continue;
         };
+        let level = active.bit();
         let PartPin { port, bit } = output;
         let _ = write!(
-            lines,
-            " DO({number}u, DDR{port}, {bit}, {timer}, {channel})"
+            made,
+            " DO({number}u, PORT{port}, DDR{port}, {bit}, {level}, {timer}, {channel})"
         );
-        let clear = format!("1 << COM{timer}{channel}1");
+        let rest = match active {
+            ActiveLevel::High => format!("1 << COM{timer}{channel}1"),
+            ActiveLevel::Low => format!("3 << COM{timer}{channel}0"),
+        };
         match timers.iter_mut().find(|(known, _)| *known == timer) {
-            Some((_, clears)) => clears.push(clear),
-            None => timers.push((timer, vec![clear])),
+            Some((_, rests)) => rests.push(rest),
+            None => timers.push((timer, vec![rest])),
         }
     }
     let timers = timers
         .iter()
-        .map(|(timer, clears)| format!(" DO({timer}, {})", clears.join(" | ")));
+        .map(|(timer, rests)| format!(" DO({timer}, {})", rests.join(" | ")));
     let _ = writeln!(
         text,
-        "#define TIMED_OUTPUTS(DO){lines}\n#define OUTPUT_TIMERS(DO){}",
+        "#define TIMED_OUTPUTS(DO){made}\n#define OUTPUT_TIMERS(DO){}",
         timers.collect::<String>()
     );
 }
 
-pub(super) fn pins_h(wiring: &Wiring) -> String {
+pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
     let mut text = format!(
         "/* Which pin does what, on an {}. This file is yours: once you have changed it, it is
  * kept when the project is written again. The step lines are the compare outputs of timer 1 and stay where they
  * are, and TIMED_OUTPUTS those of other timers; an output may move from there to a line
- * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0), but is exact no longer. Inputs are active
- * low, with the pull-up on; the stop contact is a contact to ground that opens. */
+ * of OUTPUT_LINES, DO(number, PORTB, DDRB, 0, 1), but is exact no longer. The last number of
+ * a line, and the one behind the bit of TIMED_OUTPUTS, is the level at which it is active.
+ * Inputs have the pull-up on; the stop contact is a contact to ground that opens. */
 #ifndef PINS_H
 #define PINS_H
 
@@ -286,11 +328,22 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
 
 ",
         wiring.controller.compiler_name,
-        fingerprint(wiring),
+        fingerprint(rig, wiring),
     );
-    lines(&mut text, "STEP_LINES", &wiring.steps, "PORT", "DDR");
+    let drive_lines = || rig.axes.iter().map(|axis| axis.drive.lines);
+    let steps = wiring.steps.iter().zip(drive_lines());
+    let steps = steps.map(|(pin, lines)| (*pin, lines.step));
+    lines(&mut text, "STEP_LINES", steps.enumerate(), OUT);
     for (axis, pins) in wiring.switches.iter().enumerate() {
-        lines(&mut text, &format!("SWITCHES_{axis}"), pins, "PORT", "DDR");
+        let inputs = bridge_lines(&rig.axes[axis].drive.lines);
+        let pins = pins.iter().zip(inputs);
+        let pins = pins.map(|(pin, line)| (*pin, line.active));
+        lines(
+            &mut text,
+            &format!("SWITCHES_{axis}"),
+            pins.enumerate(),
+            OUT,
+        );
     }
     for (axis, ports) in wiring.converters.iter().enumerate() {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
@@ -300,15 +353,51 @@ pub(super) fn pins_h(wiring: &Wiring) -> String {
             );
         }
     }
+    if let Some(port) = wiring.upper {
+        let _ = writeln!(
+            text,
+            "#define CODE_HIGH_0 PORT{port}\n#define CODE_HIGH_0_OUT DDR{port}"
+        );
+    }
+    if let Some(bus) = &wiring.bus {
+        let high = |pin: PartPin| (0, (pin, ActiveLevel::High));
+        let own = [bus.clock, bus.data].into_iter();
+        lines(&mut text, "BUS_LINES", own.map(high), OUT);
+        for (axis, (pins, drive)) in bus.selects.iter().zip(drive_lines()).enumerate() {
+            for (phase, pin) in ["A", "B"].iter().zip(pins) {
+                let line = [(axis, (*pin, drive.select))];
+                lines(
+                    &mut text,
+                    &format!("SELECT_{phase}_{axis}"),
+                    line.into_iter(),
+                    OUT,
+                );
+            }
+        }
+        let latch = rig.axes[0].drive.lines.latch;
+        lines(
+            &mut text,
+            "LATCH_LINE",
+            [(0, (bus.latch, latch))].into_iter(),
+            OUT,
+        );
+    }
+    let directions = wiring.directions.iter().zip(drive_lines());
+    let directions = directions.map(|(pin, lines)| (*pin, lines.direction));
+    lines(&mut text, "DIRECTION_LINES", directions.enumerate(), OUT);
+    let enables = wiring.enables.iter().zip(drive_lines()).enumerate();
+    let enables =
+        enables.filter_map(|(axis, (pin, lines))| Some((axis, ((*pin)?, lines.enable?.active))));
+    lines(&mut text, "ENABLE_LINES", enables, OUT);
+    output_lines(&mut text, rig, wiring);
+    let inputs = wiring.inputs.iter().zip(&rig.inputs);
+    let inputs = inputs.map(|(pin, input)| (*pin, input.active));
     lines(
         &mut text,
-        "DIRECTION_LINES",
-        &wiring.directions,
-        "PORT",
-        "DDR",
+        "INPUT_LINES",
+        inputs.enumerate(),
+        ["PIN", "PORT"],
     );
-    output_lines(&mut text, wiring);
-    lines(&mut text, "INPUT_LINES", &wiring.inputs, "PIN", "PORT");
     let PartPin { port, bit } = wiring.stop_contact;
     let _ = write!(
         text,
@@ -342,7 +431,7 @@ fn fuses_of(rig: &Rig, wiring: &Wiring) -> Result<FuseBytes, NoFuses> {
 }
 
 /// What fuse bytes select the clock, for a shell or a document.
-fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
+pub(super) fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
     match fuses_of(rig, wiring) {
         Ok(FuseBytes {
             low,
@@ -370,7 +459,7 @@ fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
 }
 
 /// What a wrong clock fuse does, and how it is undone.
-const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
+pub(super) const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
     from a generator or another microcontroller, is fed to its pin XTAL1. Write the right fuses while it is.";
 
 pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSource) -> String {
@@ -464,216 +553,10 @@ clean:
 .PHONY: objects clean
 ";
 
-fn pin_rows(text: &mut String, what: &str, names: &[String], pins: &[PartPin]) {
-    for (name, pin) in names.iter().zip(pins) {
-        let _ = writeln!(text, "| {what} {name} | {pin} |");
-    }
+/// The longest time that a drive of the rig needs from being enabled to its first step.
+pub(super) fn enable_delay(rig: &Rig) -> Option<Time> {
+    let lines = rig.axes.iter().filter_map(|axis| axis.drive.lines.enable);
+    lines
+        .map(|line| line.delay)
+        .max_by(|one, other| one.si().total_cmp(&other.si()))
 }
-
-/// The switches and converters of each axis.
-fn coil_rows(text: &mut String, axes: &[String], wiring: &Wiring) {
-    const SWITCHES: [&str; 8] = [
-        "A leg 1 high",
-        "A leg 1 low",
-        "A leg 2 high",
-        "A leg 2 low",
-        "B leg 1 high",
-        "B leg 1 low",
-        "B leg 2 high",
-        "B leg 2 low",
-    ];
-    for (name, pins) in axes.iter().zip(&wiring.switches) {
-        for (switch, pin) in SWITCHES.iter().zip(pins) {
-            let _ = writeln!(text, "| switch {switch} of {name} | {pin} |");
-        }
-    }
-    for (name, ports) in axes.iter().zip(&wiring.converters) {
-        for (phase, port) in ["A", "B"].iter().zip(ports) {
-            let _ = writeln!(
-                text,
-                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 |"
-            );
-        }
-    }
-}
-
-pub(super) fn readme(
-    heading: &Heading<'_>,
-    wiring: &Result<Wiring, OtherBoard>,
-    source: ScheduleSource,
-    counts: Option<(u64, usize)>,
-) -> String {
-    let rig = heading.rig;
-    let mut text = match counts {
-        Some(_) => format!("# Player for {}\n\n", heading.program),
-        None => "# Player for programs streamed over a serial line\n\n".to_owned(),
-    };
-    if let Some(failure) = heading.failure {
-        let _ = writeln!(
-            text,
-            "**Danger: this program failed its check and was written anyway: {failure}**\n"
-        );
-    }
-    let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
-    let _ = match (counts, source) {
-        (Some((steps, bytes)), _) => writeln!(
-            text,
-            "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
-            {}\n\n{STARTS}",
-            exactness(rig, wiring)
-        ),
-        (None, ScheduleSource::Line { baud }) => writeln!(
-            text,
-            "Plays programs of indexed moves for this rig while a host sends them at {baud} baud, \
-            by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
-            their path to a standstill. Nothing moves until a host connects.\n",
-        ),
-        (None, ScheduleSource::Memory) => Ok(()),
-    };
-    let axes: Vec<String> = rig.axes.iter().map(|axis| axis.name.clone()).collect();
-    let names = |pins: &[Pin]| pins.iter().map(|pin| pin.name.clone()).collect::<Vec<_>>();
-    match wiring {
-        Ok(wiring) => {
-            let _ = writeln!(
-                text,
-                "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
-                 | line | pin |\n| --- | --- |",
-                wiring.controller.compiler_name
-            );
-            pin_rows(&mut text, "step of", &axes, &wiring.steps);
-            pin_rows(&mut text, "direction of", &axes, &wiring.directions);
-            coil_rows(&mut text, &axes, wiring);
-            pin_rows(&mut text, "output", &names(&rig.outputs), &wiring.outputs);
-            pin_rows(&mut text, "input", &names(&rig.inputs), &wiring.inputs);
-            let [receive, transmit] = wiring.controller.serial;
-            let _ = writeln!(
-                text,
-                "| stop contact | {} |\n| serial receive | {receive} |\n| serial transmit | {transmit} |\n",
-                wiring.stop_contact
-            );
-            if !rig.outputs.is_empty() {
-                let late = wiring.late_outputs(rig).map_or_else(
-                    || "Outputs change exactly on their ticks: timers make them.".to_owned(),
-                    |late| format!("Outputs on timer pins change exactly on their ticks. The others are {late}."),
-                );
-                let _ = writeln!(text, "{late}\n");
-            }
-            text.push_str(
-                "Inputs are active low. **The stop contact is a normally closed contact to ground.** Without one, \
-                 wire its pin to ground, or the player does not start.\n\n",
-            );
-            if !wiring.switches.is_empty() {
-                text.push_str(COILS);
-            }
-            let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
-            let _ = writeln!(
-                text,
-                "{} `make fuses` prints them. {WRONG_FUSE} A new part runs on its factory's clock, which the player does \
-                 not measure: everything then takes {} times as long.\n",
-                fuses_text(rig, wiring),
-                Rounded(slower)
-            );
-            text.push_str(if counts.is_none() {
-                "`stream` reports how a program ended, and the position of each axis:\n\n"
-            } else {
-                "At its end, one line on the serial port (38400 baud, \
-                9600 below 4 MHz) reports how it ended, and the position of each axis in steps from its start:\n\n"
-            });
-        }
-        Err(reason) => {
-            let _ = writeln!(
-                text,
-                "The player does not support this board ({reason}): write the five functions that \
-                `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
-                 `make objects` compiles the rest.\n"
-            );
-            text.push_str("`player_run()` returns how the program ended:\n\n");
-        }
-    }
-    text.push_str(ENDINGS);
-    if counts.is_some() && wiring.is_ok() {
-        let until = rig.controller.start.map_or_else(String::new, |input| {
-            format!(
-                " until the contact of `{}` closes; zero is then where the axes stand",
-                rig.inputs[input].name
-            )
-        });
-        let _ = writeln!(
-            text,
-            "| reset | anything but power-on has reset the microcontroller: nothing moves{until} |"
-        );
-    }
-    if counts.is_none() {
-        text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
-        text.push_str(AFTERWARDS_ON_A_LINE);
-    } else {
-        let again = match wiring {
-            Ok(_) => "the power is switched off and on again",
-            Err(_) => "your board starts the program again",
-        };
-        let _ = writeln!(
-            text,
-            "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
-        );
-    }
-    text.push_str(STOP);
-    text.push_str("\n## Cautions\n\n");
-    for caution in CAUTIONS {
-        let _ = writeln!(text, "- {caution}");
-    }
-    text
-}
-
-/// How true to their ticks steps are.
-fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
-    let Timer {
-        clock, prescaler, ..
-    } = &rig.timer;
-    match wiring {
-        Ok(wiring) if !wiring.switches.is_empty() => format!(
-            "Software switches the coils: the switches of a step follow its tick of a {clock} timer divided by \
-             {prescaler} within {} clock cycles. The ticks themselves do not drift.",
-            budget::coil_late_cycles(rig)
-        ),
-        Ok(_) => format!("Every step falls on its tick of a {clock} timer divided by {prescaler}."),
-        Err(_) => format!(
-            "Ticks are those of a {clock} timer divided by {prescaler}; how true to them steps are depends on your board_arm()."
-        ),
-    }
-}
-
-const COILS: &str = "\
-A high pin turns its switch on. At reset every pin is an input: **fit each switch with a resistor that holds it off**, \
-or it floats while the microcontroller starts. The two switches of a leg are never both on; dead time is at least 1 µs. \
-At the start the coils carry the currents of the first row of `coil_table.h` (where \
-programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
-to two full steps. When the program has finished the coils keep their last \
-currents, undiminished: the motor holds, and stays hot. After any stop all switches are off, **and a suspended load falls**.
-
-";
-
-const ENDINGS: &str = "\
-| says | means |
-| --- | --- |
-| finished | the whole program was played |
-| damaged | the checksum of the schedule does not match and nothing moved, or the schedule makes no sense and was stopped |
-| stop contact | the stop contact opened: pulses ended within one interrupt |
-| late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
-| starved | decoding did not keep up; stopped |
-| no input | an input did not arrive within its timeout |
-";
-
-const AFTERWARDS_ON_A_LINE: &str = "
-After anything but `finished` all outputs are off. Nothing moves until a host connects again and sends a program: \
-no reset is needed.
-";
-
-const STARTS: &str = "\
-**The program starts at power-on: closing the power starts it.** Begin the script with `await` and a push button on \
-that input, so that nothing moves before somebody is ready.
-";
-
-const STOP: &str = "
-**The stop contact is no emergency stop.** The microcontroller reads it and ends the pulses; power stays on. Fit an \
-emergency stop that removes the motor's power independently of the microcontroller, and test it.
-";

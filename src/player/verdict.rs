@@ -182,7 +182,7 @@ impl Unplayable {
 fn is_about_the_part(parts: &[Shortcoming]) -> bool {
     parts.iter().all(|one| match one.lack {
         Lack::Clock { .. } | Lack::Ram { .. } | Lack::Axes { .. } => true,
-        Lack::Switches | Lack::Converters | Lack::Pins | Lack::Interrupt => false,
+        Lack::Bridges { .. } | Lack::Converters { .. } | Lack::Pins | Lack::Interrupt => false,
         Lack::NoSuchPin { .. } | Lack::Taken { .. } | Lack::Flash { .. } => false,
     })
 }

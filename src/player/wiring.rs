@@ -7,6 +7,7 @@ use std::fmt;
 
 use thiserror::Error;
 
+use super::bridge::bridge_lines;
 use super::budget;
 use super::controller::{CONTROLLERS, CompareOutput, Controller, PartPin, pin, whole_port};
 use super::options::PlayerOptions;
@@ -25,11 +26,17 @@ pub struct Wiring {
     pub steps: Vec<PartPin>,
     /// The direction line of each axis, likewise.
     pub directions: Vec<PartPin>,
-    /// The eight switches of each axis, where the player switches the coils: phase A, high
-    /// and low of leg 1, high and low of leg 2, then phase B.
-    pub switches: Vec<[PartPin; 8]>,
+    /// The enable line of each axis that has one.
+    pub enables: Vec<Option<PartPin>>,
+    /// The inputs of the bridges of each axis, where the player switches the coils, phase A
+    /// first.
+    pub switches: Vec<Vec<PartPin>>,
     /// The ports of the converters of both phases of each axis, where there are any.
     pub converters: Vec<[char; 2]>,
+    /// The port of the upper bits of both codes, where they have more than eight.
+    pub upper: Option<char>,
+    /// The lines of converters on a serial bus, where there are any.
+    pub bus: Option<BusPins>,
     /// The outputs of the rig.
     pub outputs: Vec<PartPin>,
     /// What makes outputs on their very ticks: those on its pins.
@@ -42,6 +49,22 @@ pub struct Wiring {
     pub interrupt: usize,
 }
 
+/// The lines of converters on a serial bus.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BusPins {
+    /// Its clock, …
+    pub clock: PartPin,
+    /// … its data, from the part, …
+    pub data: PartPin,
+    /// … and the pin at which the part would read data.
+    pub unused: PartPin,
+    /// What selects the converters of phase A and B of each axis; one line for both where
+    /// their frames tell them apart.
+    pub selects: Vec<[PartPin; 2]>,
+    /// The line that brings all codes into force.
+    pub latch: PartPin,
+}
+
 /// Who switches the coils.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Coils {
@@ -49,8 +72,13 @@ pub(super) enum Coils {
     OfTheDrive,
     /// The player: bridges that put the whole supply on the windings.
     Bare,
-    /// The player, with converters that set the currents.
-    WithConverters,
+    /// The player, with converters of so many bits that set the currents.
+    Parallel {
+        /// The widest of them.
+        bits: u32,
+    },
+    /// The player, with such converters on a serial bus.
+    OnBus,
 }
 
 /// What a part lacks for a rig.
@@ -75,11 +103,25 @@ pub enum Lack {
         axes: usize,
     },
     /// Pins for bridges.
-    #[error("it has too few pins for the switches")]
-    Switches,
+    #[error("it has {has} pins for the bridges of `{axis}`, which need {needs}")]
+    Bridges {
+        /// The axis.
+        axis: String,
+        /// Pins that it has.
+        has: usize,
+        /// Pins that they need.
+        needs: usize,
+    },
     /// Ports for converters.
-    #[error("it has too few ports for the converters")]
-    Converters,
+    #[error("it has {has} lines for each converter of {axes} axes, which need {needs}")]
+    Converters {
+        /// Lines that it has.
+        has: u32,
+        /// Axes of the rig.
+        axes: usize,
+        /// Lines that the widest needs.
+        needs: u32,
+    },
     /// Pins for anything else.
     #[error("it has too few pins")]
     Pins,
@@ -229,6 +271,14 @@ fn joined(parts: &[Shortcoming]) -> String {
     text
 }
 
+impl BusPins {
+    /// All of its pins.
+    fn pins(&self) -> impl Iterator<Item = &PartPin> {
+        let own = [&self.clock, &self.data, &self.unused, &self.latch];
+        own.into_iter().chain(self.selects.iter().flatten())
+    }
+}
+
 impl Wiring {
     /// The wiring for a rig on the part that it names, or on the smallest that has the pins
     /// and the memories for the player and so many bytes of tables; or what each part lacks.
@@ -294,20 +344,44 @@ impl Wiring {
         taken.extend(part.serial);
         let (mut switches, mut converters) = (Vec::new(), Vec::new());
         if coils != Coils::OfTheDrive {
-            let enough = part.switches.get(..axes);
-            switches = enough.ok_or(Lack::Switches)?.to_vec();
+            for (number, axis) in rig.axes.iter().enumerate() {
+                let needs = bridge_lines(&axis.drive.lines).len();
+                let pins = part.switches.get(number).copied().unwrap_or_default();
+                let enough = pins.get(..needs).ok_or_else(|| Lack::Bridges {
+                    axis: axis.name.clone(),
+                    has: pins.len(),
+                    needs,
+                })?;
+                switches.push(enough.to_vec());
+            }
             taken.extend(switches.iter().flatten());
             steps.clear();
         }
-        if coils == Coils::WithConverters {
-            let enough = part.converters.get(..axes);
-            converters = enough.ok_or(Lack::Converters)?.to_vec();
+        let mut upper = None;
+        if let Coils::Parallel { bits } = coils {
+            let has = match part.converters.get(..axes) {
+                None => 0,
+                Some([_]) if part.upper.is_some() => 12,
+                Some(_) => 8,
+            };
+            if bits > has {
+                let needs = bits;
+                return Err(Lack::Converters { has, axes, needs });
+            }
+            converters = part.converters[..axes].to_vec();
+            if bits > 8 {
+                upper = part.upper;
+                taken.extend(upper.into_iter().flat_map(whole_port));
+            }
             taken.extend(
                 converters
                     .iter()
                     .flatten()
                     .flat_map(|&port| whole_port(port)),
             );
+        }
+        if coils == Coils::OnBus {
+            taken.extend(part.bus);
         }
         let outputs = named(part, &rig.outputs, &mut taken)?;
         let inputs = named(part, &rig.inputs, &mut taken)?;
@@ -332,6 +406,39 @@ impl Wiring {
         )?;
         let mut others = |wanted| give(wanted, free.clone().chain(compare()), &mut taken);
         let directions = others(vec![None; steps.len()])?;
+        let mut enables = Vec::new();
+        for axis in &rig.axes {
+            let wanted = axis.drive.lines.enable.map(|_| None);
+            enables.push(others(wanted.into_iter().collect())?.pop());
+        }
+        let bus = if coils == Coils::OnBus {
+            let [clock, data, unused, first] = part.bus;
+            let mut selects = Vec::new();
+            for axis in &rig.axes {
+                // The part's own select line has to be an output: it takes the first place.
+                let a = match selects.len() {
+                    0 => first,
+                    _ => others(vec![None])?[0],
+                };
+                let is_shared = axis
+                    .drive
+                    .lines
+                    .serial
+                    .is_some_and(|serial| serial.is_shared);
+                let b = if is_shared { a } else { others(vec![None])?[0] };
+                selects.push([a, b]);
+            }
+            let latch = others(vec![None])?[0];
+            Some(BusPins {
+                clock,
+                data,
+                unused,
+                selects,
+                latch,
+            })
+        } else {
+            None
+        };
         let inputs = others(inputs)?;
         let (flash, ram) = (part.flash, part.ram);
         let [needed, needed_ram] = needed;
@@ -347,8 +454,11 @@ impl Wiring {
             not_smaller: None,
             steps,
             directions,
+            enables,
             switches,
             converters,
+            upper,
+            bus,
             outputs,
             exact: exact.to_vec(),
             inputs,
@@ -371,10 +481,13 @@ impl Wiring {
         let taken = self.outputs.iter().chain(&self.inputs);
         let taken: Vec<PartPin> = taken
             .chain(self.switches.iter().flatten())
+            .chain(self.enables.iter().flatten())
+            .chain(self.bus.iter().flat_map(BusPins::pins))
             .chain([&self.stop_contact])
             .copied()
             .collect();
-        let in_converter = |pin: &PartPin| self.converters.iter().flatten().any(|p| *p == pin.port);
+        let ports = || self.converters.iter().flatten().chain(&self.upper);
+        let in_converter = |pin: &PartPin| ports().any(|port| *port == pin.port);
         let left = self.exact.iter().map(|compare| compare.pin);
         let left: Vec<String> = left
             .filter(|pin| !taken.contains(pin) && !in_converter(pin))
@@ -423,7 +536,7 @@ fn foreign_pins(rig: &Rig) -> Vec<ForeignPin> {
     rig.outputs
         .iter()
         .chain(&rig.inputs)
-        .filter_map(|Pin { name, pin }| Some((name, pin.as_deref()?)))
+        .filter_map(|Pin { name, pin, .. }| Some((name, pin.as_deref()?)))
         .filter(|(_, text)| !PartPin::parse(text).is_some_and(known))
         .map(|(name, text)| ForeignPin {
             text: text.to_owned(),
@@ -450,7 +563,7 @@ fn named(
     taken: &mut Vec<PartPin>,
 ) -> Result<Vec<Option<PartPin>>, Lack> {
     let mut found = Vec::new();
-    for Pin { name, pin } in pins {
+    for Pin { name, pin, .. } in pins {
         let Some(text) = pin else {
             found.push(None);
             continue;

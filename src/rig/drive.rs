@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::ballast::Ballast;
 use super::fields::{self, Bounds, Fields, Written};
+use super::lines::DriveLines;
 use super::problems::Problems;
 use super::profile::{self, NoFiles, Profiles};
 use super::rests::{self, Rest};
@@ -30,6 +31,8 @@ pub struct Drive {
     pub sense_resistor: Option<Resistance>,
     /// What turns codes into microstep currents, where the rig describes it.
     pub converter: Option<Converter>,
+    /// Its lines to the microcontroller.
+    pub lines: DriveLines,
 }
 
 /// The kinds of drive.
@@ -213,6 +216,7 @@ impl Drive {
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
         let converter = read_converter(&mut fields, sense_resistor);
+        let lines = DriveLines::read(&mut fields, converter.map(|converter| converter.bits));
         let written = fields.finish();
         let drive = Self {
             kind: kind?,
@@ -223,6 +227,7 @@ impl Drive {
             hold_current: hold_current.si(),
             sense_resistor,
             converter,
+            lines,
         };
         Some((drive, written))
     }

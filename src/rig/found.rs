@@ -24,6 +24,7 @@ pub(super) fn where_found(key: &str) -> &'static str {
             which the rotor slips with both phases at rated current"
         }
         "rotor_inertia" => "your own motor's: “rotor inertia” in its data sheet",
+        "active" => "the level that enables it, from your own drive's data sheet: `low` or `high`",
         "kind" => {
             "the type of your drive: `fixed-voltage` switches the supply onto the phases, `linear-current` and \
              `chopper` regulate their current"

@@ -12,7 +12,9 @@ mod direction;
 mod drive;
 pub(crate) mod fields;
 mod found;
+mod frame;
 mod limits;
+mod lines;
 mod load;
 mod meant;
 mod motor;
@@ -33,7 +35,9 @@ pub use ballast::{Ballast, BallastPlace};
 pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Correction, Drive, DriveKind, Sequence};
+pub use frame::{SerialConverters, SerialFrame};
 pub use limits::Limits;
+pub use lines::{ActiveLevel, AtEnd, Bridge, BridgeLevels, DriveLines, EnableLine};
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{BorrowedMotor, Files, NoFiles};
@@ -80,6 +84,9 @@ pub struct Pin {
     pub name: String,
     /// Which pin of the board it is, where the rig says so.
     pub pin: Option<String>,
+    /// The level at which it is on: high for an output, low for an input, unless the rig says
+    /// otherwise.
+    pub active: ActiveLevel,
 }
 
 impl Axis {

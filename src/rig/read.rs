@@ -9,7 +9,9 @@ use super::problems::{Place, Problems};
 use super::profile::{self, BorrowedMotor, Files, Profiles};
 use super::rests;
 use super::yaml::{self, Entry, Node, NodeKind};
-use super::{Axis, Correction, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer};
+use super::{
+    ActiveLevel, Axis, Correction, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer,
+};
 use crate::diagnostic::{Diagnostics, Source};
 
 /// More axes or pins than this are a mistake.
@@ -58,12 +60,13 @@ fn read_rig(mut fields: Fields<'_>, profiles: &mut Profiles<'_>) -> Option<Rig> 
         .and_then(|entry| profiles.part("the timer", entry, fields.problems()))
         .and_then(Timer::read);
     let controller = fields.take("controller");
-    let mut pins = |key, what| {
+    let mut pins = |key, what, usual| {
         let entry = fields.take(key)?;
-        read_pins(what, entry, fields.problems())
+        read_pins(what, entry, usual, fields.problems())
     };
-    let outputs = pins("outputs", "`outputs`");
-    let inputs = pins("inputs", "`inputs`");
+    let outputs = pins("outputs", "`outputs`", ActiveLevel::High);
+    // A contact to ground.
+    let inputs = pins("inputs", "`inputs`", ActiveLevel::Low);
     let (outputs, inputs) = (outputs.unwrap_or_default(), inputs.unwrap_or_default());
     refuse_shared_pins(&outputs, &inputs, fields.problems());
     let names: Vec<&str> = inputs.iter().map(|(pin, _)| pin.name.as_str()).collect();
@@ -200,6 +203,7 @@ fn refuse_correction(axis: &Axis, place: &Place, problems: &mut Problems) {
 fn read_pins(
     what: &'static str,
     entry: Entry,
+    usual: ActiveLevel,
     problems: &mut Problems,
 ) -> Option<Vec<(Pin, Option<Place>)>> {
     let entries = named(what, entry, problems)?;
@@ -208,32 +212,37 @@ fn read_pins(
         let Some(name) = name(&entry).map_err(|problem| problems.add(problem)).ok() else {
             continue;
         };
-        if let Some((pin, place)) = read_pin(entry, problems) {
-            pins.push((Pin { name, pin }, place));
+        if let Some((pin, active, place)) = read_pin(entry, usual, problems) {
+            pins.push((Pin { name, pin, active }, place));
         }
     }
     Some(pins)
 }
 
-/// `{ pin: PB1 }`, or only `PB1`, or nothing.
-fn read_pin(entry: Entry, problems: &mut Problems) -> Option<(Option<String>, Option<Place>)> {
+/// `{ pin: PB1, active: low }`, or only `PB1`, or nothing.
+fn read_pin(
+    entry: Entry,
+    usual: ActiveLevel,
+    problems: &mut Problems,
+) -> Option<(Option<String>, ActiveLevel, Option<Place>)> {
     let Entry {
         key_place, value, ..
     } = entry;
-    let node: Option<Node> = match value.kind {
-        NodeKind::Text(_) => Some(value),
+    let (node, active): (Option<Node>, _) = match value.kind {
+        NodeKind::Text(_) => (Some(value), usual),
         _ => {
             let mut fields = Fields::of("the pin", key_place, value, problems)?;
             let pin = fields.take("pin").map(|entry| entry.value);
+            let active = ActiveLevel::read(&mut fields, "active", usual);
             fields.finish();
-            pin
+            (pin, active)
         }
     };
     let Some(node) = node else {
-        return Some((None, None));
+        return Some((None, active, None));
     };
     match fields::text("pin", &node) {
-        Ok(pin) => Some((Some(pin.to_owned()), Some(node.place.clone()))),
+        Ok(pin) => Some((Some(pin.to_owned()), active, Some(node.place.clone()))),
         Err(problem) => {
             problems.add(problem.help("write the board's name for it, such as `pin: PB1`"));
             None

@@ -152,6 +152,7 @@ impl Bench {
                 hold_current: 1.0,
                 sense_resistor: None,
                 converter: None,
+                lines: crate::rig::DriveLines::default(),
             },
             load: Load {
                 inertia: Inertia::new(self.load_inertia),

@@ -35,6 +35,7 @@ pub fn rig(axes: usize, timer: Timer) -> Rig {
     let pin = |name: &str| Pin {
         name: name.to_owned(),
         pin: None,
+        active: crate::rig::ActiveLevel::High,
     };
     Rig {
         axes: ('a'..='z')

@@ -48,6 +48,7 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
             hold_current: 1.0,
             sense_resistor: None,
             converter: None,
+            lines: crate::rig::DriveLines::default(),
         },
         load: Load::NONE,
         limits: Limits {
@@ -78,6 +79,7 @@ pub fn rig(axes: Vec<Axis>) -> Rig {
     let pin = |name: &str| Pin {
         name: name.to_owned(),
         pin: None,
+        active: crate::rig::ActiveLevel::High,
     };
     Rig {
         axes,

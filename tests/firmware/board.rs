@@ -292,6 +292,8 @@ pub struct Run {
     /// The longest that each interrupt kept others waiting (cycles), by its number.
     pub interrupts: Vec<(u32, u64)>,
     pub end: u64,
+    /// The cycle at which the watchdog reset the board, if it did.
+    pub watchdog: Option<u64>,
 }
 
 impl Run {
@@ -316,6 +318,7 @@ impl Run {
                 ["text", ..] => run.texts.push(line["text ".len()..].to_owned()),
                 ["stack", bytes] => run.stack = bytes.parse().unwrap(),
                 ["counting", counting] => run.counting = counting == "1",
+                ["watchdog", cycle] => run.watchdog = Some(cycle.parse().unwrap()),
                 ["end", cycle] => run.end = cycle.parse().unwrap(),
                 _ => {}
             }

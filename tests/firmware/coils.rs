@@ -89,15 +89,38 @@ impl Coils {
     }
 }
 
-/// The same from the table that `coils` writes, by its signs and codes.
-fn coil_rows(bench: &Bench) -> Vec<(u8, Vec<u8>)> {
+/// The positions of the first axis in the table that `coils` writes.
+fn positions(bench: &Bench) -> Vec<serde_json::Value> {
     let out = std::process::Command::new(env!("CARGO_BIN_EXE_slewsmith"))
         .current_dir(bench.path())
         .args(["coils", "rig.yaml", "--as", "json"])
         .output()
         .unwrap();
     let tables: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
-    let rows = tables["axes"][0]["positions"].as_array().unwrap();
+    tables["axes"][0]["positions"].as_array().unwrap().clone()
+}
+
+/// The directions of both currents in that table.
+pub fn coil_signs(bench: &Bench) -> Vec<[i64; 2]> {
+    let sign = |row: &serde_json::Value, phase: &str| row[phase]["sign"].as_i64().unwrap();
+    let rows = positions(bench);
+    rows.iter()
+        .map(|row| ["phase_a", "phase_b"].map(|phase| sign(row, phase)))
+        .collect()
+}
+
+/// The codes of both phases in that table.
+pub fn coil_codes(bench: &Bench) -> Vec<[u64; 2]> {
+    let code = |row: &serde_json::Value, phase: &str| row[phase]["code"].as_u64().unwrap();
+    let rows = positions(bench);
+    rows.iter()
+        .map(|row| ["phase_a", "phase_b"].map(|phase| code(row, phase)))
+        .collect()
+}
+
+/// What the switches and the converters show by that table.
+fn coil_rows(bench: &Bench) -> Vec<(u8, Vec<u8>)> {
+    let rows = positions(bench);
     let phase = |row: &serde_json::Value, name: &str| match row[format!("phase_{name}")]["sign"]
         .as_i64()
         .unwrap()
@@ -132,7 +155,7 @@ fn with_converters(microsteps: u32) -> String {
 }
 
 /// The rig with another drive.
-fn driven(axes: &[&str], drive: &str) -> String {
+pub fn driven(axes: &[&str], drive: &str) -> String {
     let drive_line = AXIS.lines().find(|line| line.contains("drive:")).unwrap();
     rig(axes, "").replace(drive_line, &format!("    drive: {drive}"))
 }
@@ -322,8 +345,8 @@ fn what_the_player_cannot_switch_is_refused_with_the_reason() {
             "without `sense_resistor`",
         ),
         (
-            "{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 8, sense_resistor: 0.5 ohm, converter_bits: 12, converter_reference: 2.5 V }",
-            "more than 8 bits",
+            "{ kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 8, sense_resistor: 0.5 ohm, converter_bits: 13, converter_reference: 2.5 V }",
+            "have 13 bits; the player supports 12 in parallel, 16 on a serial bus",
         ),
     ] {
         let drive_line = AXIS.lines().find(|line| line.contains("drive:")).unwrap();

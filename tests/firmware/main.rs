@@ -8,8 +8,12 @@ mod support;
 
 mod played;
 
+mod bridges;
+mod bus;
 mod coils;
+mod faults;
 mod hostile;
+mod levels;
 mod outputs;
 mod parts;
 mod ports;

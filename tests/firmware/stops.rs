@@ -262,7 +262,7 @@ fn after_another_reset_the_named_input_starts_the_program_once_it_is_pressed() {
     assert!(
         built
             .file("README.md")
-            .contains("until the contact of `go` closes")
+            .contains("`go` starts the program again")
     );
 }
 

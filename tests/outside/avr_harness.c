@@ -10,6 +10,9 @@
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
+ *   hang=CYCLE                    from there on whatever is not an interrupt goes round in
+ *                                 circles
+ *   mask=CYCLE                    timer 1 has no interrupts any more from there on
  *   quiet                         prints no pins
  *   cause=BITS                    why the processor was reset, as MCUSR says; 1, power-on,
  *                                 without it
@@ -23,7 +26,7 @@
  * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
  * them off on its own), `stack BYTES`, `counting 1` where timer 1 still runs, or 0, and
- * `end CYCLE`. Ends a little after a line of text has come.
+ * `end CYCLE`. Ends with `watchdog CYCLE` where that resets the processor. Ends a little after a line of text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
  * is switched off, moves compare outputs in normal mode whenever a compare register is
@@ -38,6 +41,7 @@
  * else comes at the end of an instruction. Interrupts are simavr's own.
  */
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
@@ -60,16 +64,17 @@ static const struct part {
     unsigned vector_bytes, vectors;
     char serial;
     const char *pins[TIMERS];
+    const char *bus; /* pins of the serial bus: clock, data out, select */
     int is_older; /* registers and bits of timer 1 lie elsewhere, and nothing resets prescalers */
 } parts[] = {
-    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, 1},
-    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, 0},
-    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, 0},
-    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
-    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, 0},
-    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, 0},
+    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 1},
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 0},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0},
 };
 static const struct part *part;
 
@@ -219,18 +224,30 @@ static struct output *output_at(const struct pin *pin)
     return NULL;
 }
 
-static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
-{
-    const struct pin *pin = param;
-
-    (void)irq;
-    if (!output_at(pin))
-        level_is(pin, value & 1, avr->cycle);
-}
-
 static uint8_t mode_of(const struct output *output)
 {
     return avr->data[output->timer->modes] >> (6 - 2 * output->channel) & 3;
+}
+
+/* A pin shows its compare output while it is an output and a mode is on. Otherwise it shows
+ * its port, be it as an output or by the pull-up. */
+static uint8_t shown(const struct output *output)
+{
+    avr_ioport_state_t state;
+
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_GETSTATE(output->pin.port), &state);
+    if (state.ddr >> output->pin.bit & 1 && mode_of(output))
+        return output->level;
+    return state.port >> output->pin.bit & 1;
+}
+
+static void pin_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    const struct pin *pin = param;
+    const struct output *output = output_at(pin);
+
+    (void)irq;
+    level_is(pin, output ? shown(output) : value & 1, avr->cycle);
 }
 
 /* What a compare match at that cycle does, be it real or forced. */
@@ -248,7 +265,7 @@ static void match(struct output *output, uint64_t cycle)
     case 3:
         output->level = 1;
     }
-    level_is(&output->pin, output->level, cycle);
+    level_is(&output->pin, shown(output), cycle);
 }
 
 static int is_held(const struct timer *timer)
@@ -339,9 +356,6 @@ static void force_compare(struct timer *timer, uint8_t value)
             match(&timer->outputs[k], avr->cycle);
 }
 
-/* A line whose compare output is switched off follows its port, and the programs that are
- * run here leave the ports of these pins low. What the simulator's own output stage makes
- * of its copy of the port is not to be trusted. */
 static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     static uint8_t before[TIMERS];
@@ -360,7 +374,7 @@ static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
         if (changed >> (6 - 2 * k) & 3)
             output->got_ready = avr->cycle;
         if (output->is_used)
-            level_is(&output->pin, mode_of(output) ? output->level : 0, avr->cycle);
+            level_is(&output->pin, shown(output), avr->cycle);
     }
     if (part->is_older) {
         /* The forced compares are in this register too, and always read as zero. */
@@ -450,6 +464,79 @@ static void older_prescaler_written(struct avr_irq_t *irq, uint32_t value, void 
     avr->data[SFIOR] = (uint8_t)(value & 0xFC);
 }
 
+/* The serial bus as master (data sheets, section "SPI"): a byte takes eight periods of its
+ * clock; data change at one edge of it and stand at the other, by the mode. The simulator
+ * knows no pins of it and another speed. */
+static struct {
+    uint16_t control, status; /* addresses; that of the data follows */
+    uint8_t byte;
+    int half, half_period; /* of 16 halves of a period, those that are over; cycles of one */
+} bus = {.control = 0x4C, .status = 0x4D, .half = 16};
+
+static void bus_pin(int which, uint8_t level, uint64_t cycle)
+{
+    struct pin pin = {part->bus[2 * which], (uint8_t)(part->bus[2 * which + 1] - '0')};
+
+    level_is(&pin, level, cycle);
+}
+
+static avr_cycle_count_t bus_edge(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    uint8_t control = avr->data[bus.control], idle = control >> 3 & 1, late = control >> 2 & 1;
+
+    (void)core;
+    (void)param;
+    /* Even halves end with the leading edge. */
+    bus_pin(0, (uint8_t)(bus.half % 2 ? idle : !idle), when);
+    if (late ? bus.half % 2 == 0 : bus.half % 2)
+        bus_pin(1, bus.byte >> (7 - (bus.half + 1 - late) / 2 % 8) & 1, when);
+    if (++bus.half < 16)
+        return when + (avr_cycle_count_t)bus.half_period;
+    avr->data[bus.status] |= 0x80;
+    return 0;
+}
+
+static void bus_control_written(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    avr_ioport_state_t state;
+
+    (void)param;
+    core->data[address] = value;
+    avr_ioctl(core, AVR_IOCTL_IOPORT_GETSTATE(part->bus[4]), &state);
+    if (!(state.ddr >> (part->bus[5] - '0') & 1))
+        printf("bus no master\n");
+    if (value & 0x40)
+        bus_pin(0, value >> 3 & 1, core->cycle);
+}
+
+static void bus_data_written(struct avr_t *core, avr_io_addr_t address, uint8_t value, void *param)
+{
+    static const int dividers[4] = {4, 16, 64, 128};
+    uint8_t control = core->data[bus.control];
+
+    (void)param;
+    if (bus.half < 16) {
+        printf("bus collision\n");
+        return;
+    }
+    core->data[address] = value;
+    core->data[bus.status] &= 0x7F;
+    if (!(control & 0x40))
+        return;
+    bus.byte = value;
+    bus.half = 0;
+    bus.half_period = dividers[control & 3] / (core->data[bus.status] & 1 ? 4 : 2);
+    if (!(control & 4))
+        bus_pin(1, value >> 7, core->cycle);
+    avr_cycle_timer_register(core, (avr_cycle_count_t)bus.half_period, bus_edge, NULL);
+}
+
+static void take_over(uint16_t address, avr_io_write_t write)
+{
+    avr->io[AVR_DATA_TO_IO(address)].w.c = write;
+    avr->io[AVR_DATA_TO_IO(address)].w.param = NULL;
+}
+
 /* From outside, so that the pull-up does not win. */
 static void hold(struct pin pin, uint32_t level)
 {
@@ -523,10 +610,14 @@ static void set_up(void)
         timers[1].forces = 0;
         timers[1].counter = 0x4C;
         timers[1].compare = 0x4A;
+        bus.control = 0x2D;
+        bus.status = 0x2E;
         on_write(SFIOR, older_prescaler_written, NULL);
     } else {
         on_write(GTCCR, prescalers_written, NULL);
     }
+    take_over(bus.control, bus_control_written);
+    take_over((uint16_t)(bus.status + 1), bus_data_written);
     for (t = 0; t < TIMERS; t++) {
         const char *pins = part->pins[t];
         struct timer *timer = &timers[t];
@@ -541,6 +632,9 @@ static void set_up(void)
             output->timer = timer;
             output->channel = k;
             output->ahead = UINT64_MAX;
+            /* The simulator's own timers would write to the port. */
+            avr_unconnect_irq(avr_io_getirq(avr, AVR_IOCTL_TIMER_GETIRQ('0' + t), TIMER_IRQ_OUT_COMP + k),
+                              avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pins[0]), pins[1] - '0'));
             on_write(compare_register(timer, k), compare_written, timer);
         }
         on_write(timer->modes, modes_written, timer);
@@ -576,7 +670,7 @@ int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
-    unsigned long long block_at = UINT64_MAX, block = 0;
+    unsigned long long block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
     uint32_t vector_table;
     unsigned entry = 0, stack = 0, cause = 1;
     int k, off = 1, vector = 0, state = cpu_Running;
@@ -634,6 +728,8 @@ int main(int count, char **arguments)
         } else if (sscanf(argument, "cause=%u", &cause) == 1) {
         } else if (sscanf(argument, "lines=%d", &lines) == 1) {
         } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
+        } else if (sscanf(argument, "hang=%llu", &hang) == 1) {
+        } else if (sscanf(argument, "mask=%llu", &mask_at) == 1) {
         } else if (sscanf(argument, "step=%llu", &at) == 1) {
             in_step = 1;
             byte_cycles = 11 * avr->frequency / at;
@@ -651,6 +747,22 @@ int main(int count, char **arguments)
         if (avr->cycle >= block_at) {
             avr->cycle += block;
             block_at = UINT64_MAX;
+        }
+        if (avr->cycle >= hang && avr->sreg[S_I]) {
+            /* The last word of the flash jumps to itself. */
+            avr->flash[avr->flashend - 1] = 0xFF;
+            avr->flash[avr->flashend] = 0xCF;
+            avr->pc = avr->flashend - 1;
+            avr->state = cpu_Running;
+            hang = UINT64_MAX;
+        }
+        if (avr->cycle >= mask_at) {
+            avr->data[0x6F] = 0;
+            mask_at = UINT64_MAX;
+        }
+        if (avr->data[MCUSR] & 8 && !(cause & 8)) {
+            printf("watchdog %llu\n", (unsigned long long)avr->cycle);
+            break;
         }
         if (state == cpu_Done || state == cpu_Crashed) {
             printf("crashed\n");

@@ -33,10 +33,12 @@
  *       from main() with interrupts off; ALL_CHANNELS from any interrupt too.
  *
  *   void board_write(uint8_t line, uint8_t level)
- *       Sets a line to `level`, 0 or 1: a direction (LINE_DIRECTION + axis; 1 where the
- *       position rises) or an output (LINE_OUTPUT + number). Called from interrupts, and from
- *       main() at a stop; the one may come amid the other, so that a line is changed by one
- *       instruction, or with interrupts off.
+ *       Sets a line to `level`, 1 for active: a direction (LINE_DIRECTION + axis; active
+ *       where the position rises), an output (LINE_OUTPUT + number), or what enables a drive
+ *       (LINE_ENABLE + axis; ignore the axes that have no such line). README.md lists the
+ *       lines that are active low. Called from interrupts, and from main() at a stop; the one
+ *       may come amid the other, so that a line is changed by one instruction, or with
+ *       interrupts off.
  *
  *   uint8_t board_read(uint8_t input)
  *       1 where the input of that number is active, or else 0. Besides the rig's inputs:
@@ -53,7 +55,7 @@
  *   void board_interrupts(uint8_t on)
  *       Turns all interrupts off (0) or on (1). Called from main(), and off from interrupts.
  *
- * Before it calls player_run(), main() sets up the counter, the lines (all low), the interrupt
+ * Before it calls player_run(), main() sets up the counter, the lines (none active), the interrupt
  * of the stop contact, and turns interrupts on. All interrupts of channels and of the stop
  * contact have one priority, so that none interrupts another; only that of the channel AXES
  * may be interrupted, on a board where that makes steps more punctual.
@@ -76,6 +78,7 @@
  *                     directions and outputs are due so much earlier
  *   BOARD_OUTPUT_LEAD the same for outputs, where a timer makes them: board_output() then
  *                     gets one ready; board_other.h says what comes with it
+ *   board_watch(), board_fed()   a watchdog; board_other.h says what they do
  *   BOARD_TO_ARM      the least time in ticks, rounded down, from an event to
  *                     board_arm() in its interrupt: shorter pulses need no waiting
  */
@@ -89,6 +92,7 @@ enum { ARM_NOT, ARM_EVENT, ARM_STEP, ARM_AFTER_STEP = 4, ARM_FIRST = 8 };
 #define ALL_CHANNELS 255u
 #define LINE_DIRECTION 0u
 #define LINE_OUTPUT 16u
+#define LINE_ENABLE 128u
 #define INPUT_STOP_CONTACT 255u
 #define INPUT_DUE 224u
 

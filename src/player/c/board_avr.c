@@ -53,7 +53,7 @@ ISR(STOP_CONTACT_VECTOR)
     contact_open();
 }
 
-/* Where no step follows, a match clears the compare output, as it is already. */
+/* Where no step follows, a match leaves the compare output at rest, as it is already. */
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
     uint8_t flag = CHANNEL_FLAG(0), force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
@@ -80,7 +80,7 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
         if (mode & ARM_STEP)
             output |= toggle;
         else if (mode & ARM_EVENT)
-            output |= (uint8_t)(toggle << 1);
+            output |= STEP_REST_MODES & (uint8_t)(toggle | toggle << 1);
         TCCR1A = output;
     }
     if (mode & ARM_FIRST) {
@@ -133,10 +133,10 @@ uint8_t board_serial_put(uint8_t byte)
  * the clock itself, each so much ahead as it starts later. */
 static void start_timers(void)
 {
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
     /* The timers may be running from the last program. */
-#define HALT(timer, clear_on_match) \
-    TCCR##timer##B = 0;              \
+#define HALT(timer, modes_at_rest) \
+    TCCR##timer##B = 0;             \
     TCNT##timer = 0;
     OUTPUT_TIMERS(HALT)
     TCNT1 = 0;
@@ -146,10 +146,10 @@ static void start_timers(void)
 #define START_3 TCCR3B = TIMER_CLOCK_BITS
 #define START_4 TCCR4B = TIMER_CLOCK_BITS
 #define START_5 TCCR5B = TIMER_CLOCK_BITS
-#define START(timer, clear_on_match) START_##timer;
+#define START(timer, modes_at_rest) START_##timer;
 #if PRESCALER == 1
     uint8_t ahead = 0;
-#define AHEAD(timer, clear_on_match) TCNT##timer = ahead += 2u;
+#define AHEAD(timer, modes_at_rest) TCNT##timer = ahead += 2u;
     OUTPUT_TIMERS(AHEAD)
     (void)ahead;
 #else
@@ -161,9 +161,9 @@ static void start_timers(void)
     GTCCR = 1 << TSM | 1 << PSRSYNC;
 #endif
 #endif
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
     /* Past matches: no change is pending. */
-#define MATCH(number, ddr, bit, timer, letter) OCR##timer##letter = 100u;
+#define MATCH(number, port, ddr, bit, active, timer, letter) OCR##timer##letter = 100u;
     TIMED_OUTPUTS(MATCH)
 #endif
     board_outputs_off();
@@ -174,7 +174,7 @@ static void start_timers(void)
 #endif
 }
 
-#ifdef STREAMED
+#if defined(STREAMED) || defined(START_INPUT)
 void board_restart(void)
 {
     if (!TCCR1B)
@@ -191,20 +191,39 @@ void board_restart(void)
 static uint8_t reset_cause __attribute__((section(".noinit")));
 #endif
 
-/* A few cycles after the reset, before anything else: drives every line low. The watchdog
- * keeps running after its own reset, so it is stopped here. */
+/* A few cycles after the reset, before anything else: drives every line to its level at rest;
+ * pull-ups hold lines of timers that rest high until start() has set the compare outputs. The
+ * watchdog keeps running after its own reset, so it is stopped here. */
 static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 {
-#define OUT(number, port, ddr, bit) ddr |= 1 << bit;
-#define TIMED(number, ddr, bit, timer, letter) ddr |= 1 << bit;
-    STEP_LINES(OUT)
+#define OUT(number, port, ddr, bit, active) \
+    if (!(active))                          \
+        port |= 1 << bit;                   \
+    ddr |= 1 << bit;
+#define STEP_OUT(number, port, ddr, bit, active) \
+    if (active)                                  \
+        ddr |= 1 << bit;                         \
+    else                                         \
+        port |= 1 << bit;
+#define TIMED_OUT(number, port, ddr, bit, active, timer, letter) STEP_OUT(number, port, ddr, bit, active)
+    STEP_LINES(STEP_OUT)
     DIRECTION_LINES(OUT)
     OUTPUT_LINES(OUT)
-    TIMED_OUTPUTS(TIMED)
+    ENABLE_LINES(OUT)
+    TIMED_OUTPUTS(TIMED_OUT)
 #ifdef COILS
     SWITCHES_0(OUT)
 #if AXES > 1
     SWITCHES_1(OUT)
+#endif
+#ifdef LATCH_LINE
+    SELECT_A_0(OUT)
+    SELECT_B_0(OUT)
+#if AXES > 1
+    SELECT_A_1(OUT)
+    SELECT_B_1(OUT)
+#endif
+    LATCH_LINE(OUT)
 #endif
 #endif
 #ifndef STREAMED
@@ -221,7 +240,11 @@ static void start(void)
     MCUCR = 1 << JTD;
     MCUCR = 1 << JTD;
 #endif
-#define PULL_UP(number, pin, port, bit) port |= 1 << bit;
+#define PULL_UP(number, pin, port, bit, active) port |= 1 << bit;
+#define STEP_RESTS(number, port, ddr, bit, active) \
+    if (!(active))                                 \
+        ddr |= 1 << bit;
+#define TIMED_RESTS(number, port, ddr, bit, active, timer, letter) STEP_RESTS(number, port, ddr, bit, active)
     /* The stop contact interrupts at its rising edge. */
     EICRA |= 3 << (2 * STOP_CONTACT_INTERRUPT);
     INPUT_LINES(PULL_UP)
@@ -233,7 +256,10 @@ static void start(void)
     EIMSK |= EXTERNAL_INTERRUPT(STOP_CONTACT_INTERRUPT);
     set_sleep_mode(SLEEP_MODE_IDLE);
     sleep_enable();
+    board_rest_steps();
     start_timers();
+    STEP_LINES(STEP_RESTS)
+    TIMED_OUTPUTS(TIMED_RESTS)
     SERIAL(UCSR, A) = 1 << SERIAL(U2X, );
     SERIAL_DIVIDER = (CLOCK + 4u * BAUD) / (8u * BAUD) - 1u;
 #ifdef STREAMED
@@ -307,32 +333,50 @@ static void report(uint8_t state)
     say_byte('\n');
 }
 
-/* Nothing moves until the next power-on. A stop contact that opens after the end is reported
- * too. */
+#ifdef START_INPUT
+/* Waits for somebody to press the start input, with the stop contact closed; plays the program
+ * then. Returns where the state has changed. */
+static void start_again(void)
+{
+    uint8_t before = player_state;
+
+    do {
+        player_input = START_INPUT | UNTIL_PRESSED << 6;
+        player_timeout = player_timeout_turns = 0;
+        player_wait();
+        if (player_state != before)
+            return;
+    } while (board_read(INPUT_STOP_CONTACT));
+    player_restart();
+    player_run();
+}
+#endif
+
+/* A stop contact that opens after the end is reported too. */
 int main(void)
 {
     uint8_t state = NOT_STARTED;
 
     start();
-    if (!(reset_cause & STARTS_AFTER)) {
-#ifdef START_INPUT
-        report(state);
-        player_input = START_INPUT | UNTIL_PRESSED << 6;
-        sei();
-        player_wait();
-        if (player_state == RUNNING)
-            reset_cause = STARTS_AFTER;
-        state = player_state;
-#else
+    if (reset_cause & STARTS_AFTER) {
+        state = player_run();
+    } else {
+#ifndef START_INPUT
         player_state = state;
 #endif
+        sei();
     }
-    if (reset_cause & STARTS_AFTER)
-        state = player_run();
     for (;;) {
         report(state);
+#ifdef START_INPUT
+        start_again();
+#else
         while (player_state == state) {
+#ifdef HOLDS
+            coils_rest();
+#endif
         }
+#endif
         state = player_state;
     }
 }

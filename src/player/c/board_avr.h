@@ -6,6 +6,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/sleep.h>
+#include <avr/wdt.h>
 
 #include "pins.h"
 #include "player.h"
@@ -97,7 +98,21 @@
 
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode);
 
-#ifdef STREAMED
+#ifdef WATCH
+#define board_watch(on)        \
+    do {                       \
+        if (on)                \
+            wdt_enable(WATCH); \
+        else                   \
+            wdt_disable();     \
+    } while (0)
+#define board_fed() wdt_reset()
+#else
+#define board_watch(on) (void)0
+#define board_fed() (void)0
+#endif
+
+#if defined(STREAMED) || defined(START_INPUT)
 /* Starts the timer again after a stop. */
 void board_restart(void);
 #define board_restart board_restart
@@ -110,8 +125,23 @@ static inline void board_stop(void)
     TIMSK1 = 0;
 }
 
+/* What step lines do at a match where no step is due: they keep to their level at rest. */
+#define REST_MODE(number, port, ddr, bit, active) | (2u + !(active)) << (6u - 2u * number)
+#define STEP_REST_MODES (0u STEP_LINES(REST_MODE))
+#define REST_FORCE(number, port, ddr, bit, active) | 1u << FOC1A >> number
+
+/* Brings the compare outputs of the step lines to their level at rest, and lets go of them. */
+static inline void board_rest_steps(void)
+{
+#ifndef COILS
+    TCCR1A = STEP_REST_MODES;
+    FORCE(0u STEP_LINES(REST_FORCE));
+#endif
+    TCCR1A = 0;
+}
+
 /* A pulse that has begun is a step and gets its full length: the line of an axis whose match
- * has not been served may be high. */
+ * has not been served may be active. */
 static inline void board_finish_pulses(void)
 {
 #ifndef COILS
@@ -122,7 +152,7 @@ static inline void board_finish_pulses(void)
 #endif
         __builtin_avr_delay_cycles((STEP_PULSE_TICKS + 1u) * PRESCALER);
 #endif
-    TCCR1A = 0;
+    board_rest_steps();
 }
 
 static inline uint16_t board_now(void)
@@ -177,10 +207,14 @@ static inline __attribute__((always_inline)) uint8_t board_step_again(uint8_t ch
 
 static inline void board_outputs_off(void)
 {
-#define TIMER_OFF(timer, clear_on_match) \
-    TCCR##timer##A = clear_on_match;     \
+#define TIMER_OFF(timer, modes_at_rest) \
+    TCCR##timer##A = modes_at_rest;     \
     FORCE_##timer;
-#define LINE_OFF(number, port, ddr, bit) port &= (uint8_t)~(1 << bit);
+#define LINE_OFF(number, port, ddr, bit, active) \
+    if (active)                                  \
+        port &= (uint8_t)~(1 << bit);            \
+    else                                         \
+        port |= 1 << bit;
     OUTPUT_TIMERS(TIMER_OFF)
     OUTPUT_LINES(LINE_OFF)
 }
@@ -200,12 +234,12 @@ static inline void board_outputs_off(void)
 /* Called with interrupts on. */
 static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
 {
-#define READY(number, ddr, bit, timer, letter)                                   \
+#define READY(number, port, ddr, bit, active, timer, letter)                     \
     if (output == number) {                                                      \
         uint8_t before = TCCR##timer##A, modes = before;                         \
                                                                                  \
         modes &= (uint8_t)~(1 << COM##timer##letter##0);                         \
-        if (level)                                                               \
+        if (level == active)                                                     \
             modes |= 1 << COM##timer##letter##0;                                 \
         if (modes != before) {                                                   \
             MADE(timer, letter)                                                  \
@@ -229,38 +263,40 @@ static inline void board_output(uint8_t output, uint8_t level, uint16_t at)
 /* Whether the player writes this output itself, when it is due. */
 static inline uint8_t board_writes(uint8_t output)
 {
-#define IS_WRITTEN(number, port, ddr, bit) || output == number
+#define IS_WRITTEN(number, port, ddr, bit, active) || output == number
     (void)output;
     return 0 OUTPUT_LINES(IS_WRITTEN);
 }
 
-#define COUNT_LINE(number, port, ddr, bit) + 1
+#define COUNT_LINE(number, port, ddr, bit, active) + 1
 enum { BOARD_WRITTEN_OUTPUTS = 0 OUTPUT_LINES(COUNT_LINE) };
 
 static inline void board_write(uint8_t line, uint8_t level)
 {
-#define WRITE(number, port, ddr, bit)            \
+#define WRITE(number, port, ddr, bit, active)    \
     if (line == number) {                        \
-        if (level)                               \
+        if (level == active)                     \
             port |= 1 << bit;                    \
         else                                     \
             port &= (uint8_t)~(1 << bit);        \
         return;                                  \
     }
-#define WRITE_OUTPUT(number, port, ddr, bit) WRITE(LINE_OUTPUT + number, port, ddr, bit)
+#define WRITE_OUTPUT(number, port, ddr, bit, active) WRITE(LINE_OUTPUT + number, port, ddr, bit, active)
+#define WRITE_ENABLE(number, port, ddr, bit, active) WRITE(LINE_ENABLE + number, port, ddr, bit, active)
     DIRECTION_LINES(WRITE)
     OUTPUT_LINES(WRITE_OUTPUT)
+    ENABLE_LINES(WRITE_ENABLE)
     (void)line;
     (void)level;
 }
 
 static inline uint8_t board_read(uint8_t input)
 {
-#define READ(number, pin, port, bit)             \
+#define READ(number, pin, port, bit, active)     \
     if (input == number)                         \
-        return !(pin & (1 << bit));
+        return (pin >> bit & 1) == active;
     INPUT_LINES(READ)
-#define READ_DUE(number, port, ddr, bit)         \
+#define READ_DUE(number, port, ddr, bit, active) \
     if (input == INPUT_DUE + number)             \
         return (TIFR1 & CHANNEL_FLAG(number)) != 0;
     STEP_LINES(READ_DUE)

@@ -61,6 +61,13 @@ static inline void board_outputs_off(void)
 #define board_finish_pulses() (void)0
 #endif
 
+/* A board may have a watchdog that resets it. board_watch(1) starts it and board_watch(0) ends
+ * it; board_fed() starts its time anew. It runs while a program does. */
+#ifndef board_fed
+#define board_watch(on) (void)0
+#define board_fed() (void)0
+#endif
+
 #ifndef BOARD_INTERRUPTS_OFF
 void board_interrupts(uint8_t on);
 #define BOARD_INTERRUPTS_OFF() board_interrupts(0)

@@ -16,9 +16,12 @@
 /* Ticks from the match to the end of the pulse: the line rises one tick after the match. */
 #define PULSE_END (STEP_PULSE_TICKS + 1u)
 
-/* Switches all coils and outputs off. */
+/* Disables all drives, and switches all coils and outputs off. */
 INLINE void everything_off(void)
 {
+#ifdef ENABLE_TICKS
+    player_enable(0);
+#endif
 #ifdef COILS
     coils_off();
 #endif

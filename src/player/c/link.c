@@ -12,6 +12,10 @@
 
 #include "source.h"
 
+#ifdef HOLDS
+#include "coils.h"
+#endif
+
 #define VERSION 3u
 
 /* Payloads: see src/stream/message.rs of slewsmith. */
@@ -724,6 +728,9 @@ uint8_t source_start(void)
         listen();
         look_at_time();
         speak();
+#ifdef HOLDS
+        coils_rest();
+#endif
     } while (!(known && go));
     standing = 0;
     return 1;

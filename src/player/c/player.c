@@ -41,6 +41,49 @@ APART void player_stop(uint8_t state)
     stop_everything(state);
 }
 
+#ifdef ENABLE_TICKS
+APART void player_enable(uint8_t on)
+{
+    uint8_t axis;
+
+    for (axis = 0; axis < AXES; axis++)
+        board_write((uint8_t)(LINE_ENABLE + axis), on);
+}
+
+/* Some time after the end: the rotors have come to rest by then. */
+APART static void release_drives(void)
+{
+    uint8_t axis;
+
+    player_pause(ENABLE_TICKS);
+    BOARD_INTERRUPTS_OFF();
+    for (axis = 0; axis < AXES; axis++)
+        if (IS_RELEASED(axis))
+            board_write((uint8_t)(LINE_ENABLE + axis), 0);
+    BOARD_INTERRUPTS_ON();
+}
+#endif
+
+#if defined(ENABLE_TICKS) || defined(COILS)
+APART void player_pause(uint32_t ticks)
+{
+    uint8_t state = player_state;
+    uint16_t before = board_now();
+
+    while (player_state == state) {
+        uint16_t now = board_now(), passed = (uint16_t)(now - before);
+
+        /* Time passes: the timer is alive. */
+        if (passed)
+            board_fed();
+        if (ticks <= passed)
+            return;
+        ticks -= passed;
+        before = now;
+    }
+}
+#endif
+
 /* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
@@ -56,6 +99,12 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
         board_output(value, (uint8_t)(what - OFF), at);
     } else if (what >= FORWARDS) {
         board_write((uint8_t)(LINE_DIRECTION + channel), what == FORWARDS);
+#ifdef HOLDS
+    } else if (channel != AXES) {
+        uint8_t place = (uint8_t)((const uint8_t *)event - (const uint8_t *)player_streams[channel].ring);
+
+        coils_wait(channel, (uint8_t)(place + sizeof *event));
+#endif
     }
 }
 
@@ -134,6 +183,9 @@ static void start_streams(void)
     uint16_t now;
     uint8_t k;
 
+#ifdef HOLDS
+    coils_raise();
+#endif
     for (k = 0; k < AXES; k++)
         prepare(&player_streams[k], CLEAR);
     prepare(&player_streams[AXES], CLEAR - BOARD_OUTPUT_LEAD);
@@ -158,12 +210,12 @@ APART void player_end(uint8_t state)
 /* Waits until eight samples of the input in a row, 5 ms, are as awaited. */
 void player_wait(void)
 {
-    uint8_t until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
+    uint8_t state = player_state, until = UNTIL_OF(player_input), looks = until == UNTIL_ACTIVE ? 0 : 255u;
     uint16_t before = board_now();
     uint32_t left = player_timeout, turns = player_timeout_turns;
     uint8_t is_timed = left || turns, part = 0;
 
-    while (player_state == RUNNING) {
+    while (player_state == state) {
         if (until == UNTIL_ACTIVE ? looks == 255u : looks == 0) {
             if (until != UNTIL_PRESSED)
                 return;
@@ -172,9 +224,16 @@ void player_wait(void)
 #ifdef STREAMED
         source_fill(); /* keeps talking to the host */
 #endif
+#ifdef HOLDS
+        coils_rest();
+#endif
+#ifdef START_INPUT
+        board_restart(); /* a stop has halted the timer */
+#endif
         if ((uint16_t)(board_now() - before) < LOOK_TICKS)
             continue;
         before = (uint16_t)(before + LOOK_TICKS);
+        board_fed();
         if (++part >= LOOK_PARTS) {
             part = 0;
             looks = (uint8_t)(looks << 1 | board_read(INPUT_OF(player_input)));
@@ -190,6 +249,19 @@ void player_wait(void)
             }
         }
         left -= LOOK_TICKS;
+    }
+}
+
+void player_feed(void)
+{
+    static uint8_t seen;
+    uint8_t taken = 0, k;
+
+    for (k = 0; k < STREAMS; k++)
+        taken = (uint8_t)(taken + player_streams[k].tail);
+    if (taken != seen) {
+        seen = taken;
+        board_fed();
     }
 }
 
@@ -212,6 +284,16 @@ uint8_t player_run(void)
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
+    board_watch(1);
+#ifdef ENABLE_TICKS
+    BOARD_INTERRUPTS_OFF();
+    /* The stop contact has priority. */
+    if (player_state == RUNNING)
+        player_enable(1);
+    BOARD_INTERRUPTS_ON();
+    if (player_state == RUNNING)
+        player_pause(ENABLE_TICKS);
+#endif
 #ifdef COILS
     if (player_state == RUNNING)
         coils_on();
@@ -220,6 +302,10 @@ uint8_t player_run(void)
         start_streams();
     while (player_state == RUNNING) {
         source_fill();
+        player_feed();
+#ifdef HOLDS
+        coils_rest();
+#endif
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !all_halted()) {
 #ifdef STREAMED
@@ -238,10 +324,30 @@ uint8_t player_run(void)
                 start_streams();
         }
     }
+#ifdef ENABLE_TICKS
+    if (player_state == FINISHED)
+        release_drives();
+#endif
+    board_watch(0);
     if (player_state != FINISHED)
         everything_off();
     return player_state;
 }
+
+#ifdef START_INPUT
+void player_restart(void)
+{
+    uint8_t *byte = (uint8_t *)player_streams;
+    uint16_t left = sizeof player_streams;
+
+    while (left--)
+        *byte++ = 0;
+    board_outputs_off();
+    board_restart();
+    player_mark = 0;
+    player_state = RUNNING;
+}
+#endif
 
 int32_t player_position(uint8_t axis)
 {

@@ -110,11 +110,17 @@ extern volatile uint8_t player_mark; /* number of the last text, from 1; 0: none
 extern uint8_t player_input;
 extern uint32_t player_timeout, player_timeout_turns;
 
-/* Waits for player_input; returns early where the player is stopped, or the timeout passes. */
+/* Waits for player_input; returns early where the state changes: the player is stopped, or the
+ * timeout passes. */
 void player_wait(void);
 
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);
+
+#ifdef START_INPUT
+/* Gets ready for another player_run(), from where the axes stand, which is zero then. */
+void player_restart(void);
+#endif
 
 /* Handles an event of a channel that is due at the count `at`. Called with interrupts off,
  * except for the channel of outputs and texts. */
@@ -122,6 +128,14 @@ void player_event(uint8_t channel, uint16_t at);
 
 /* Ends every pulse and records the reason. Leaves interrupts off. */
 void player_stop(uint8_t state);
+
+#ifdef ENABLE_TICKS
+/* Enables the drives of all axes that have a line for that, or disables them. */
+void player_enable(uint8_t on);
+#endif
+
+/* Lets so many ticks pass; returns early at a stop. */
+void player_pause(uint32_t ticks);
 
 /* Ends the program, unless it has ended: an open stop contact is never overwritten. */
 void player_end(uint8_t state);
@@ -142,6 +156,10 @@ static inline struct event *ring_at(struct stream *stream, uint8_t place)
 {
     return (struct event *)((uint8_t *)stream->ring + place);
 }
+
+/* Feeds the watchdog where both are alive: the decoder, which calls this between two turns, and
+ * the interrupts, which take events out of the rings. */
+void player_feed(void);
 
 /* Puts one event into a ring that has room for it. */
 void ring_push(struct stream *stream, uint16_t ticks, uint8_t what, uint8_t value);

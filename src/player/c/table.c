@@ -447,5 +447,6 @@ void source_fill(void)
         more = 0;
         for (s = player_streams; s != player_streams + STREAMS; s++)
             more |= decode(s);
+        player_feed();
     } while (more);
 }

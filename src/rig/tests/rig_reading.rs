@@ -10,7 +10,9 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostics, Source};
 use crate::files::{FilesOnDisk, read_source};
-use crate::rig::{ClockSource, Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer};
+use crate::rig::{
+    ActiveLevel, ClockSource, Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer,
+};
 use crate::script::Script;
 use proptest::prelude::*;
 
@@ -83,13 +85,18 @@ axes:
              core_loss_resistance: 300 ohm, friction_torque: 4 mN.m,
              pull_out: [ { step_rate: 100 step/s, torque: 0.3 N.m }, { step_rate: 2 kHz, torque: 0.1 N.m } ], source: a scale }
     drive: { kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.1 ohm,
-             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, hold_current: 50 %, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V, correction: detent }
+             ballast: { resistance: 2 ohm, rating: 5 W, count: 2, place: phase }, correction: detent,
+             hold_current: 50 %, hold_delay: 80 ms, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V,
+             converter_frame: [0011dddddddd0000, 1011dddddddd0000], converter_mode: 3, bridge: phase-enable, dead_time: 4 us,
+             active: { step: low, direction: low, high_side: low, low_side: low, pair: low, phase: low, phase_enable: low,
+                       select: high, latch: high },
+             enable: { active: low, delay: 90 ms, at_end: release } }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
-outputs: { camera: { pin: PB1 }, lamp: PB3, bell: }
-inputs: { door: { pin: PB2 } }
+outputs: { camera: { pin: PB1, active: low }, lamp: PB3, bell: }
+inputs: { door: { pin: PB2, active: high } }
 controller: { part: atmega328p, clock_source: resonator, start: door }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
@@ -124,6 +131,13 @@ timer: { clock: 16 MHz }
     assert_eq!(rig.timer.tolerance, 100e-6);
     assert_eq!(rig.controller.clock_source, ClockSource::Crystal);
     assert_eq!((rig.controller.part, rig.controller.start), (None, None));
+    let lines = axis.drive.lines;
+    assert_eq!((lines.enable, lines.serial), (None, None));
+    assert_eq!(
+        (lines.step, lines.latch),
+        (ActiveLevel::High, ActiveLevel::Low)
+    );
+    assert_eq!((lines.dead_time.si(), lines.hold_delay.si()), (1e-6, 0.2));
 }
 
 #[test]
@@ -241,6 +255,27 @@ fn problems_with_the_drive() {
             (
                 "microsteps: 16",
                 "microsteps: 16, converter_bits: 0, converter_reference: 2.5 V, sense_resistor: 1 ohm",
+            ),
+            ("microsteps: 16", "microsteps: 16, enable: {}"),
+            (
+                "microsteps: 16",
+                "microsteps: 16, enable: { active: lo, at_end: stay, delay: 2 s }",
+            ),
+            (
+                "microsteps: 16",
+                "microsteps: 16, active: { stp: low, select: 0 }",
+            ),
+            (
+                "microsteps: 16",
+                "microsteps: 16, bridge: pair, dead_time: 1 ms",
+            ),
+            (
+                "microsteps: 16",
+                "microsteps: 16, converter_frame: dddddddd",
+            ),
+            (
+                "microsteps: 16",
+                "microsteps: 16, converter_frame: [dddd0000, 0000dddd, 1], converter_mode: 4",
             ),
             (", microsteps: 16", ""),
             (", peak_current: 1.5 A", ""),

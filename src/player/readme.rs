@@ -1,0 +1,390 @@
+//! The README of a project: how to build and wire it, and what it does.
+
+use std::fmt::Write;
+
+use super::board::OtherBoard;
+use super::bridge::{BridgeLine, bridge_lines};
+use super::budget;
+use super::coils::is_lowered;
+use super::controller::PartPin;
+use super::hazards::hazards;
+use super::options::ScheduleSource;
+use super::text::{WRONG_FUSE, enable_delay, fuses_text};
+use super::wiring::Wiring;
+use crate::emit::Heading;
+use crate::physics::heat::CAUTIONS;
+use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
+use crate::units::Rounded;
+
+/// A row for each line: what it is called, its pin and its level.
+fn pin_rows<'a>(
+    text: &mut String,
+    what: &str,
+    lines: impl Iterator<Item = (&'a String, PartPin, ActiveLevel)>,
+) {
+    for (name, pin, active) in lines {
+        let _ = writeln!(text, "| {what} {name} | {pin} | {} |", active.name());
+    }
+}
+
+/// The rows of everything but the serial port and the stop contact.
+fn wiring_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    let axes = || rig.axes.iter();
+    let with = |pins: &[PartPin], level: fn(&DriveLines) -> ActiveLevel| {
+        let lines = axes().zip(pins.to_vec());
+        let lines = lines.map(|(axis, pin)| (&axis.name, pin, level(&axis.drive.lines)));
+        lines.collect::<Vec<_>>()
+    };
+    let steps = with(&wiring.steps, |lines| lines.step);
+    pin_rows(text, "step of", steps.into_iter());
+    let directions = with(&wiring.directions, |lines| lines.direction);
+    pin_rows(text, "direction of", directions.into_iter());
+    let enables = axes().zip(&wiring.enables);
+    let enables = enables.filter_map(|(axis, pin)| {
+        let line = axis.drive.lines.enable?;
+        Some((&axis.name, (*pin)?, line.active))
+    });
+    pin_rows(text, "enable of", enables);
+    coil_rows(text, rig, wiring);
+    let outputs = rig.outputs.iter().zip(&wiring.outputs);
+    let outputs = outputs.map(|(output, pin)| (&output.name, *pin, output.active));
+    pin_rows(text, "output", outputs);
+    let inputs = rig.inputs.iter().zip(&wiring.inputs);
+    let inputs = inputs.map(|(input, pin)| (&input.name, *pin, input.active));
+    pin_rows(text, "input", inputs);
+}
+
+/// Which lines are active low, where a port of the builder's own has to see to that.
+fn levels_elsewhere(rig: &Rig) -> String {
+    let mut low: Vec<String> = Vec::new();
+    for axis in &rig.axes {
+        let DriveLines {
+            step,
+            direction,
+            enable,
+            ..
+        } = axis.drive.lines;
+        let enable = enable.map(|line| line.active);
+        for (what, level) in [
+            ("step", Some(step)),
+            ("direction", Some(direction)),
+            ("enable", enable),
+        ] {
+            if level == Some(ActiveLevel::Low) {
+                low.push(format!("{what} of {}", axis.name));
+            }
+        }
+    }
+    let of_pins = |what: &'static str, pins: &[Pin]| {
+        let low = pins.iter().filter(|pin| pin.active == ActiveLevel::Low);
+        low.map(|pin| format!("{what} {}", pin.name))
+            .collect::<Vec<_>>()
+    };
+    low.extend(of_pins("output", &rig.outputs));
+    low.extend(of_pins("input", &rig.inputs));
+    if low.is_empty() {
+        return "Every line is active high.\n\n".to_owned();
+    }
+    format!(
+        "Active low: {}. Every other line is active high.\n\n",
+        low.join(", ")
+    )
+}
+
+/// When drives are enabled and disabled; nothing where none has a line for that.
+fn enabling(rig: &Rig) -> String {
+    let lines = || {
+        let lines = rig.axes.iter();
+        lines.filter_map(|axis| Some((&axis.name, axis.drive.lines.enable?)))
+    };
+    let Some(delay) = enable_delay(rig) else {
+        return String::new();
+    };
+    let named = |wanted: AtEnd| {
+        let names = lines().filter(|(_, line)| line.at_end == wanted);
+        let names = names.map(|(name, _)| format!("`{name}`"));
+        names.collect::<Vec<_>>().join(" and ")
+    };
+    let mut text = format!(
+        "**The enable line** is inactive from reset on. It becomes active when the program starts, {delay} before \
+         anything moves and before the first `await`. When the stop contact opens, and at any other stop, it becomes inactive at once: \
+         **the motor lets go, and a suspended load falls**."
+    );
+    let held = named(AtEnd::Hold);
+    if !held.is_empty() {
+        let _ = write!(
+            text,
+            " When the program has finished, the drive of {held} stays enabled: the motor holds, and stays warm."
+        );
+    }
+    let released = named(AtEnd::Release);
+    if !released.is_empty() {
+        let _ = write!(
+            text,
+            " The drive of {released} is disabled {delay} after the last event: **the motor lets go**."
+        );
+    }
+    text.push_str("\n\n");
+    text
+}
+
+/// The switches and converters of each axis.
+fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    for (axis, pins) in rig.axes.iter().zip(&wiring.switches) {
+        let lines = bridge_lines(&axis.drive.lines);
+        for (BridgeLine { name, active }, pin) in lines.iter().zip(pins) {
+            let (of, active) = (&axis.name, active.name());
+            let _ = writeln!(text, "| {name} of {of} | {pin} | {active} |");
+        }
+    }
+    let names = rig.axes.iter().map(|axis| &axis.name);
+    for (name, ports) in names.zip(&wiring.converters) {
+        for (phase, port) in ["A", "B"].iter().zip(ports) {
+            let _ = writeln!(
+                text,
+                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 | |"
+            );
+        }
+    }
+    if let Some(port) = wiring.upper {
+        let _ = writeln!(
+            text,
+            "| upper bits of converter A | P{port}0 to P{port}3 | |"
+        );
+        let _ = writeln!(
+            text,
+            "| upper bits of converter B | P{port}4 to P{port}7 | |"
+        );
+    }
+    if let Some(bus) = &wiring.bus {
+        let _ = writeln!(text, "| bus clock | {} | |", bus.clock);
+        let _ = writeln!(text, "| bus data | {} | |", bus.data);
+        for (axis, [a, b]) in rig.axes.iter().zip(&bus.selects) {
+            let (name, active) = (&axis.name, axis.drive.lines.select.name());
+            let _ = writeln!(text, "| select A of {name} | {a} | {active} |");
+            let _ = writeln!(text, "| select B of {name} | {b} | {active} |");
+        }
+        let active = rig.axes[0].drive.lines.latch.name();
+        let _ = writeln!(text, "| latch | {} | {active} |", bus.latch);
+    }
+}
+
+pub(super) fn readme(
+    heading: &Heading<'_>,
+    wiring: &Result<Wiring, OtherBoard>,
+    source: ScheduleSource,
+    counts: Option<(u64, usize)>,
+) -> String {
+    let rig = heading.rig;
+    let mut text = match counts {
+        Some(_) => format!("# Player for {}\n\n", heading.program),
+        None => "# Player for programs streamed over a serial line\n\n".to_owned(),
+    };
+    if let Some(failure) = heading.failure {
+        let _ = writeln!(
+            text,
+            "**Danger: this program failed its check and was written anyway: {failure}**\n"
+        );
+    }
+    let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
+    let _ = match (counts, source) {
+        (Some((steps, bytes)), _) => writeln!(
+            text,
+            "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
+            {}\n\n{STARTS}",
+            exactness(rig, wiring)
+        ),
+        (None, ScheduleSource::Line { baud }) => writeln!(
+            text,
+            "Plays programs of indexed moves for this rig while a host sends them at {baud} baud, \
+            by a {clock} timer divided by {prescaler}. When the line fails, the axes decelerate along \
+            their path to a standstill. Nothing moves until a host connects.\n",
+        ),
+        (None, ScheduleSource::Memory) => Ok(()),
+    };
+    match wiring {
+        Ok(wiring) => {
+            let _ = writeln!(
+                text,
+                "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
+                 | line | pin | active |\n| --- | --- | --- |",
+                wiring.controller.compiler_name
+            );
+            wiring_rows(&mut text, rig, wiring);
+            let [receive, transmit] = wiring.controller.serial;
+            let _ = writeln!(
+                text,
+                "| stop contact | {} | open |\n| serial receive | {receive} | |\n| serial transmit | {transmit} | |\n",
+                wiring.stop_contact
+            );
+            if !rig.outputs.is_empty() {
+                let late = wiring.late_outputs(rig).map_or_else(
+                    || "Outputs change exactly on their ticks: timers make them.".to_owned(),
+                    |late| format!("Outputs on timer pins change exactly on their ticks. The others are {late}."),
+                );
+                let _ = writeln!(text, "{late}\n");
+            }
+            text.push_str(LEVELS);
+            text.push_str(&enabling(rig));
+            text.push_str(
+                "**The stop contact is a normally closed contact to ground.** Without one, \
+                 wire its pin to ground, or the player does not start.\n\n",
+            );
+            if !wiring.switches.is_empty() {
+                let lines = rig.axes.iter().map(|axis| axis.drive.lines.dead_time);
+                let dead = lines.max_by(|one, other| one.si().total_cmp(&other.si()));
+                let dead = dead.unwrap_or(DriveLines::DEAD_TIME);
+                text.push_str(&COILS.replace("@DEAD@", &dead.to_string()));
+                text.push_str(&holding(rig));
+                if wiring.bus.is_some() {
+                    text.push_str(BUS);
+                }
+            }
+            let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
+            let _ = writeln!(
+                text,
+                "{} `make fuses` prints them. {WRONG_FUSE} A new part runs on its factory's clock, which the player does \
+                 not measure: everything then takes {} times as long.\n",
+                fuses_text(rig, wiring),
+                Rounded(slower)
+            );
+            text.push_str(if counts.is_none() {
+                "`stream` reports how a program ended, and the position of each axis:\n\n"
+            } else {
+                "At its end, one line on the serial port (38400 baud, \
+                9600 below 4 MHz) reports how it ended, and the position of each axis in steps from its start:\n\n"
+            });
+        }
+        Err(reason) => {
+            let _ = writeln!(
+                text,
+                "The player does not support this board ({reason}): write the five functions that \
+                `board.h` describes, and call `event_due()` from the interrupts of your timer's channels. \
+                 `make objects` compiles the rest.\n"
+            );
+            text.push_str(&levels_elsewhere(rig));
+            text.push_str(&enabling(rig));
+            text.push_str("`player_run()` returns how the program ended:\n\n");
+        }
+    }
+    text.push_str(ENDINGS);
+    if counts.is_some() && wiring.is_ok() {
+        text.push_str(
+            "| reset | anything but power-on has reset the microcontroller: nothing moves |\n",
+        );
+    }
+    if counts.is_none() {
+        text.push_str("| line dead | no data in time: the axes decelerated to a standstill |\n");
+        text.push_str(AFTERWARDS_ON_A_LINE);
+    } else {
+        let again = match (wiring, rig.controller.start) {
+            (Ok(_), None) => "the power is switched off and on again".to_owned(),
+            (Ok(_), Some(input)) => format!("`{}` is pressed", rig.inputs[input].name),
+            (Err(_), _) => "your board starts the program again".to_owned(),
+        };
+        let _ = writeln!(
+            text,
+            "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
+        );
+    }
+    if let Ok(wiring) = wiring {
+        text.push('\n');
+        text.push_str(&hazards(rig, wiring, source));
+    }
+    text.push_str(STOP);
+    text.push_str("\n## Cautions\n\n");
+    for caution in CAUTIONS {
+        let _ = writeln!(text, "- {caution}");
+    }
+    text
+}
+
+/// How true to their ticks steps are.
+fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
+    let Timer {
+        clock, prescaler, ..
+    } = &rig.timer;
+    match wiring {
+        Ok(wiring) if !wiring.switches.is_empty() => format!(
+            "Software switches the coils: the switches of a step follow its tick of a {clock} timer divided by \
+             {prescaler} within {} clock cycles. The ticks themselves do not drift.",
+            budget::coil_late_cycles(rig)
+        ),
+        Ok(_) => format!("Every step falls on its tick of a {clock} timer divided by {prescaler}."),
+        Err(_) => format!(
+            "Ticks are those of a {clock} timer divided by {prescaler}; how true to them steps are depends on your board_arm()."
+        ),
+    }
+}
+
+const LEVELS: &str = "\
+At reset every pin is an input: **fit each line of a drive and each output with a resistor that holds it inactive**, \
+or it floats while the microcontroller starts. Inputs have a pull-up of 20 to 50 kΩ: wire a contact between pin and ground. \
+An input that is active low is on while its contact is closed; one that is active high is on while its contact is open, and \
+when its wire breaks. A sensor that only drives its line high needs a pull-down of 4.7 kΩ.
+
+";
+
+const COILS: &str = "\
+The two switches of a leg are never both on: between switching a part of a bridge off and another one on lie @DEAD@ at least. \
+At the start the coils carry the currents of the first row of `coil_table.h` (where \
+programs are streamed: of the row at which the last one ended), and the rotor has half a second to turn there, by up \
+to two full steps. When the program has finished the coils keep their last \
+currents: the motor holds, and stays warm. After any stop all switches are off, **and a suspended load falls**.
+
+";
+
+const BUS: &str = "\
+The serial bus runs at half the clock. A frame is taken where its select line lets go; the latch pulse, of 100 ns at least, brings \
+the codes of both phases into force at once. Keep the lines short.
+
+";
+
+/// What the currents are at standstill; nothing where none is lowered.
+fn holding(rig: &Rig) -> String {
+    let lowered = rig.axes.iter().filter(|axis| is_lowered(axis));
+    let lowered: Vec<String> = lowered
+        .map(|axis| {
+            format!(
+                "`{}` {} % after {}",
+                axis.name,
+                Rounded(100.0 * axis.drive.hold_current),
+                axis.drive.lines.hold_delay
+            )
+        })
+        .collect();
+    if lowered.is_empty() {
+        return String::new();
+    }
+    format!(
+        "Hold current, with the time from the last step: {}. A code is rounded down. The full current flows again 7 ms at least before the \
+         next step, and stays on in waits that are too short for both.\n\n",
+        lowered.join(", ")
+    )
+}
+
+const ENDINGS: &str = "\
+| says | means |
+| --- | --- |
+| finished | the whole program was played |
+| damaged | the checksum of the schedule does not match and nothing moved, or the schedule makes no sense and was stopped |
+| stop contact | the stop contact opened: pulses ended within one interrupt |
+| late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
+| starved | decoding did not keep up; stopped |
+| no input | an input did not arrive within its timeout |
+";
+
+const AFTERWARDS_ON_A_LINE: &str = "
+After anything but `finished` all outputs are off. Nothing moves until a host connects again and sends a program: \
+no reset is needed.
+";
+
+const STARTS: &str = "\
+**The program starts at power-on: closing the power starts it.** Begin the script with `await` and a push button on \
+that input, so that nothing moves before somebody is ready.
+";
+
+const STOP: &str = "
+**The stop contact is no emergency stop.** The microcontroller reads it and ends the pulses; power stays on. Fit an \
+emergency stop that removes the motor's power independently of the microcontroller, and test it.
+";
