@@ -40,7 +40,7 @@ fn fixed_voltage_rig() -> Rig {
 fn a_gentle_move_arrives_and_settles() {
     let outcome = simulate(
         &damped_rig(),
-        there_and_back(1600, 0.1, 0.1).into_iter(),
+        there_and_back(1600, 0.1, 0.1),
         &Options::default(),
     );
     assert!(outcome.ok, "{outcome:?}");
