@@ -1,6 +1,7 @@
 //! What a rig can do.
 
 pub(crate) mod band;
+pub(crate) mod cautions;
 pub(crate) mod currents;
 pub(crate) mod feed;
 pub(crate) mod forced;

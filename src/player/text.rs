@@ -10,7 +10,7 @@ use super::options::ScheduleSource;
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
-use crate::physics::heat::CAUTIONS;
+use crate::physics::cautions;
 use crate::rig::{Pin, Rig, Timer};
 use crate::schedule::timer::TickRules;
 use crate::units::Rounded;
@@ -618,7 +618,7 @@ pub(super) fn readme(
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
-    for caution in CAUTIONS {
+    for caution in cautions::of_rig(rig) {
         let _ = writeln!(text, "- {caution}");
     }
     text
