@@ -190,7 +190,7 @@ fn a_motor_that_borrows_a_profile_says_which_values_are_not_its_own() {
     std::fs::write(folder.path().join("rig.yaml"), rig).unwrap();
     std::fs::write(
         folder.path().join("it.moves"),
-        "rig \"rig.yaml\"\nturn by 90 deg\n",
+        "rig \"rig.yaml\"\nspeed 60 deg/s\naccel 400 deg/s^2\nturn by 90 deg\n",
     )
     .unwrap();
     let job = Job::open(folder.path().join("it.moves")).unwrap();
