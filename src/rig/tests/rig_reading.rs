@@ -110,7 +110,10 @@ timer: { clock: 16 MHz }
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
     assert_eq!(axis.limits.torque_margin, 0.15);
-    assert_eq!([axis.limits.weaker_motor, axis.limits.heavier_load], [0.1; 2]);
+    assert_eq!(
+        [axis.limits.weaker_motor, axis.limits.heavier_load],
+        [0.1; 2]
+    );
     approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
