@@ -491,8 +491,7 @@ pub(super) fn simulated_in_part(simulated: &SimulatedSummary) -> Option<Finding>
         "the program is longer than a verdict simulates: the motor model plays the first {}, and {what}",
         Time::new(two_digits(to))
     );
-    let finding = Finding::new("simulated-in-part", Severity::Note, message);
-    Some(finding.cures(vec!["`simulate` plays all of it".to_owned()]))
+    Some(Finding::new("simulated-in-part", Severity::Note, message))
 }
 
 /// A move that is asked for and rounds to no step at all.

@@ -86,8 +86,12 @@ impl AxisStops {
                 Rounded(overshoot),
                 unit.name
             ));
-            if let Some(settle) = self.settle {
-                text.push_str(&format!(", settled within {}", Time::new(settle)));
+            match self.settle {
+                None => {}
+                Some(0.0) => text.push_str(", within `settle` from the last step on"),
+                Some(settle) => {
+                    text.push_str(&format!(", settled within {}", Time::new(settle)));
+                }
             }
         }
         Some(text)

@@ -88,9 +88,11 @@ impl WatchCommand {
             .ok();
         let mut watched = BTreeSet::new();
         let mut written_once = false;
+        let mut before = None;
         loop {
             let mut files = Stamps::new();
-            let page = self.look(terminal, &mut files).revised().html();
+            let page = self.look(terminal, &mut files, &mut before);
+            let page = page.revised().html();
             refuse_inputs(&output, files.keys())?;
             let write = || Output::write_whole(&output, page.as_bytes());
             let mut written = write();
@@ -123,8 +125,13 @@ impl WatchCommand {
     }
 
     /// Checks once, shows the outcome or what is wrong, and gives the page that says the
-    /// same. `files` receives what was read.
-    fn look(&self, terminal: &mut Terminal, files: &mut Stamps) -> Page {
+    /// same. `files` receives what was read; `before` is the verdict of the run before.
+    fn look(
+        &self,
+        terminal: &mut Terminal,
+        files: &mut Stamps,
+        before: &mut Option<WatchedVerdict>,
+    ) -> Page {
         let mut note = |path: &Path| {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
@@ -155,6 +162,13 @@ impl WatchCommand {
                 if let Err(failure) = check::show(&job, terminal) {
                     terminal.show_failure(&failure);
                 }
+                let now = WatchedVerdict::of(&job).ok();
+                let changed = match (&*before, &now) {
+                    (Some(before), Some(now)) => now.since(before),
+                    _ => "checked".to_owned(),
+                };
+                terminal.note(&format!("{}: {changed}", time_of_day(SystemTime::now())));
+                *before = now;
                 page
             }
             Err(failure) => {
@@ -167,10 +181,74 @@ impl WatchCommand {
                     other => vec![other.to_string()],
                 };
                 terminal.show_failure(&failure);
+                terminal.note(&format!(
+                    "{}: invalid input",
+                    time_of_day(SystemTime::now())
+                ));
                 Page::of_problems(title, drawn)
             }
         }
     }
+}
+
+/// What a check said, to tell what has changed since.
+#[derive(Debug, PartialEq, Eq)]
+struct WatchedVerdict {
+    ok: bool,
+    /// Kinds of findings with their lines.
+    found: BTreeSet<String>,
+}
+
+impl WatchedVerdict {
+    fn of(job: &Job) -> Result<Self, Error> {
+        let mut found = BTreeSet::new();
+        let mut checks = job.check();
+        for checked in checks.by_ref() {
+            let checked = checked?;
+            let findings = checked.findings().chain(&checked.changes);
+            found.extend(findings.map(|one| format!("line {} {}", checked.planned.line, one.code)));
+        }
+        let summary = checks.of_the_motion()?;
+        found.extend(summary.findings.iter().map(|one| one.code.to_owned()));
+        Ok(Self {
+            ok: summary.ok,
+            found,
+        })
+    }
+
+    /// What is otherwise than it was before.
+    fn since(&self, before: &Self) -> String {
+        let mut parts = vec![match (before.ok, self.ok) {
+            (true, true) => "it still may run".to_owned(),
+            (false, false) => "it still must not run".to_owned(),
+            (false, true) => "it may run now".to_owned(),
+            (true, false) => "it must not run any more".to_owned(),
+        }];
+        let new: Vec<&str> = self
+            .found
+            .difference(&before.found)
+            .map(String::as_str)
+            .collect();
+        let gone: Vec<&str> = before
+            .found
+            .difference(&self.found)
+            .map(String::as_str)
+            .collect();
+        for (word, some) in [("new", new), ("gone", gone)] {
+            if !some.is_empty() {
+                parts.push(format!("{word}: {}", some.join(", ")));
+            }
+        }
+        parts.join("; ")
+    }
+}
+
+/// The time of day in UTC, which needs to know of no zone.
+fn time_of_day(now: SystemTime) -> String {
+    let since = now.duration_since(SystemTime::UNIX_EPOCH);
+    let second = since.map_or(0, |since| since.as_secs() % 86_400);
+    let (hour, minute) = (second / 3600, second / 60 % 60);
+    format!("{hour:02}:{minute:02}:{:02} UTC", second % 60)
 }
 
 fn stamp(path: &Path) -> Stamp {
@@ -209,5 +287,32 @@ fn wait(changes: &Receiver<()>, mut changed: impl FnMut() -> bool) {
         if changed() {
             return;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn verdict(ok: bool, found: &[&str]) -> WatchedVerdict {
+        let found = found.iter().map(|one| (*one).to_owned()).collect();
+        WatchedVerdict { ok, found }
+    }
+
+    #[test]
+    fn what_changed_in_a_verdict_is_told() {
+        let before = verdict(true, &["line 3 cruise-moved", "load-drops"]);
+        let now = verdict(false, &["line 3 torque-margin", "load-drops"]);
+        assert_eq!(
+            now.since(&before),
+            "it must not run any more; new: line 3 torque-margin; gone: line 3 cruise-moved"
+        );
+        assert_eq!(now.since(&now), "it still must not run");
+    }
+
+    #[test]
+    fn the_time_of_day_is_that_of_the_clock() {
+        let at = SystemTime::UNIX_EPOCH + Duration::from_secs(86_400 * 365 + 3_600 * 13 + 62);
+        assert_eq!(time_of_day(at), "13:01:02 UTC");
     }
 }

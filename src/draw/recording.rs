@@ -229,11 +229,12 @@ impl Recorded {
             series,
             ..Chart::default()
         };
-        let difference = self
+        let difference: Vec<(f64, f64)> = self
             .position
             .iter()
             .filter_map(|(time, position)| Some((*time, position - at(planned, *time)?)))
             .collect();
+        let difference = broken_at_gaps(&difference);
         let mut charts = vec![
             chart(
                 format!("Position of {} over time", axis.name),
@@ -242,7 +243,7 @@ impl Recorded {
                     line("planned", shown, PLANNED, LineStyle::Solid),
                     line(
                         "recorded",
-                        self.position.clone(),
+                        broken_at_gaps(&self.position),
                         RECORDED,
                         LineStyle::Dashed,
                     ),
@@ -258,7 +259,12 @@ impl Recorded {
             charts.push(chart(
                 format!("Lag of {} over time", axis.name),
                 "lag (electrical degrees)".to_owned(),
-                vec![line("", self.lag.clone(), RECORDED, LineStyle::Solid)],
+                vec![line(
+                    "",
+                    broken_at_gaps(&self.lag),
+                    RECORDED,
+                    LineStyle::Solid,
+                )],
             ));
         }
         charts
@@ -299,6 +305,29 @@ pub fn planned<E>(
         }
     }
     Ok(curves)
+}
+
+/// Samples further apart than so many times their median distance have a gap between them:
+/// chosen, beyond what a recorder skips now and then.
+const GAP: f64 = 20.0;
+
+/// The samples with the line broken in the middle of each gap, so that none is drawn over a time
+/// of which nothing was recorded.
+fn broken_at_gaps(samples: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let mut distances: Vec<f64> = samples.windows(2).map(|two| two[1].0 - two[0].0).collect();
+    distances.sort_by(f64::total_cmp);
+    let median = distances.get(distances.len() / 2).copied().unwrap_or(0.0);
+    let mut broken = Vec::with_capacity(samples.len());
+    for (number, sample) in samples.iter().enumerate() {
+        if let Some((last, _)) = number.checked_sub(1).map(|before| samples[before])
+            && median > 0.0
+            && sample.0 - last > GAP * median
+        {
+            broken.push((0.5 * (last + sample.0), f64::NAN));
+        }
+        broken.push(*sample);
+    }
+    broken
 }
 
 /// The curve at a time, straight between its points; none outside.
@@ -436,6 +465,16 @@ timer: { clock: 16 MHz }
                 found: "nan".to_owned()
             }
         );
+    }
+
+    #[test]
+    fn no_line_is_drawn_over_a_gap_in_the_data() {
+        let recorded = [0.0, 0.01, 0.02, 0.03, 1.0, 1.01].map(|time| (time, 5.0));
+        let drawn = broken_at_gaps(&recorded);
+        assert_eq!(drawn.len(), 7);
+        assert!(drawn[4].1.is_nan() && (drawn[4].0 - 0.515).abs() < 1e-12);
+        let even = [0.0, 0.1, 0.2].map(|time| (time, 1.0));
+        assert_eq!(broken_at_gaps(&even), even);
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! What a rig can do.
 
 pub(crate) mod band;
+pub(crate) mod cautions;
 pub(crate) mod currents;
 mod eigenvalues;
 pub(crate) mod feed;

@@ -12,7 +12,7 @@ use super::options::ScheduleSource;
 use super::text::{WRONG_FUSE, enable_delay, fuses_text};
 use super::wiring::Wiring;
 use crate::emit::Heading;
-use crate::physics::heat::CAUTIONS;
+use crate::physics::cautions;
 use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
 use crate::units::Rounded;
 
@@ -293,7 +293,7 @@ pub(super) fn readme(
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
-    for caution in CAUTIONS {
+    for caution in cautions::of_rig(rig) {
         let _ = writeln!(text, "- {caution}");
     }
     text

@@ -84,7 +84,7 @@ timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
 const PLAYED: [&str; 4] = [
     "shape full-torque\nspeed 1500 deg/s\nrepeat 6 { turn by 33 deg\nturn by -70 deg\nturn by 120 deg }\n",
     "speed 300 deg/s\naccel 9000 deg/s^2\nturn by 90 deg\ndwell 5 ms\nturn by 90 deg\n",
-    "turn by 0.01 deg\n",
+    "speed 60 deg/s\naccel 400 deg/s^2\nturn by 0.01 deg\n",
     "mark \"nothing\"\n",
 ];
 

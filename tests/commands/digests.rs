@@ -15,11 +15,38 @@ use sha2::{Digest as _, Sha256};
 
 /// What is written of a script: a name, and the command without the script.
 const OF_SCRIPT: [(&str, &[&str]); 12] = [
-    ("csv", &["emit", "--unchecked", "--as", "csv"]),
-    ("json", &["emit", "--unchecked", "--as", "json"]),
-    ("binary", &["emit", "--unchecked", "--as", "binary"]),
-    ("vcd", &["emit", "--unchecked", "--as", "vcd"]),
-    ("c", &["emit", "--unchecked", "--as", "c"]),
+    (
+        "csv",
+        &["emit", "--without-simulation", "--unchecked", "--as", "csv"],
+    ),
+    (
+        "json",
+        &[
+            "emit",
+            "--without-simulation",
+            "--unchecked",
+            "--as",
+            "json",
+        ],
+    ),
+    (
+        "binary",
+        &[
+            "emit",
+            "--without-simulation",
+            "--unchecked",
+            "--as",
+            "binary",
+        ],
+    ),
+    (
+        "vcd",
+        &["emit", "--without-simulation", "--unchecked", "--as", "vcd"],
+    ),
+    (
+        "c",
+        &["emit", "--without-simulation", "--unchecked", "--as", "c"],
+    ),
     ("check", &["check", "--json"]),
     ("plan", &["plan", "--json"]),
     ("simulate", &["simulate", "--json"]),
@@ -30,6 +57,7 @@ const OF_SCRIPT: [(&str, &[&str]); 12] = [
         "firmware",
         &[
             "emit",
+            "--without-simulation",
             "--unchecked",
             "--other-board",
             "--as",

@@ -19,6 +19,9 @@ const LONGEST: f64 = 30.0;
 /// How long a rotor is followed after a move.
 const REST: f64 = 0.5;
 
+/// Lag at which the torque of a rotor at rest changes its sign (electrical degrees).
+const TURNS_OVER: f64 = 180.0;
+
 /// Where nothing was sampled for longer than this part of the whole, nothing is drawn.
 const GAPS: f64 = 200.0;
 
@@ -154,21 +157,37 @@ impl Simulation {
         trace: &[(f64, f64)],
     ) -> PagePlot {
         let points = decimate(trace, 0.0, self.until, COLUMNS);
-        let series = Series {
-            label: "simulated".to_owned(),
+        let lag = unit == "°";
+        let sizes = trace.iter().map(|(_, value)| value.abs());
+        let peak = sizes.filter(|size| size.is_finite()).fold(0.0, f64::max);
+        let mut series = vec![Series {
+            label: format!(
+                "simulated, at most {peak:.*} {unit}",
+                if lag { 0 } else { 2 }
+            ),
             points: points.clone(),
             colour,
             style: LineStyle::Solid,
-        };
+        }];
+        if lag {
+            series.extend([TURNS_OVER, -TURNS_OVER].map(|degrees| Series {
+                label: match degrees > 0.0 {
+                    true => "±180°: a rotor at rest turns over".to_owned(),
+                    false => String::new(),
+                },
+                points: vec![(0.0, degrees), (self.until, degrees)],
+                colour,
+                style: LineStyle::Edge,
+            }));
+        }
         let title = format!("{title} over time");
-        let lag = unit == "°";
         PagePlot {
             description: format!("{title}, as the motor model makes it of the ticks."),
             chart: Chart {
                 title,
                 x_label: "time (s)".to_owned(),
                 y_label: y_label.to_owned(),
-                series: vec![series],
+                series,
                 ..Chart::default()
             },
             tall: false,

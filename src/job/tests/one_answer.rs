@@ -128,3 +128,92 @@ fn every_question_about_a_program_gets_the_same_verdict() {
     println!("{cases} programs: {passed} pass, {lost} fail for lost steps alone");
     assert!(passed > cases / 10 && passed < cases && lost > 0);
 }
+
+/// A bridge in wave drive: 200 full steps a turn, so that seven stops are off by up to 3/7 of 1.8
+/// degrees, and on half steps by up to 3/7 of 0.9 (school arithmetic).
+#[test]
+fn the_check_says_how_far_stops_are_off_and_what_half_steps_would_give() {
+    let rig = "
+axes:
+  dial:
+    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }
+    drive: { kind: fixed-voltage, supply: 2.4 V, sequence: wave }
+    load: { inertia: 20 g.cm^2, friction: 4 mN.m }
+timer: { clock: 8 MHz, fastest_interval: 100 us }
+";
+    let script =
+        "speed 60 deg/s\naccel 300 deg/s^2\nrepeat 7 { turn by 360/7 deg\ndwell 300 ms }\n";
+    let job = Job::from_texts(script, rig).unwrap();
+    let stops = &job.check().of_the_motion().unwrap().stops[0];
+    let text = stops.text(&job.rig().axes[0]).unwrap();
+    let told = "7 stops, off by up to 0.7714 deg: wave drive has only full steps; half steps: 0.3857 deg; \
+                overshoot up to ";
+    assert!(text.starts_with(told), "{text}");
+    assert!(text.contains(", settled within "), "{text}");
+
+    let silent = Job::from_texts("mark \"nothing\"\n", rig).unwrap();
+    let summary = silent.check().of_the_motion().unwrap();
+    assert_eq!(summary.stops[0].text(&silent.rig().axes[0]), None);
+    assert!(summary.findings.iter().any(|one| one.code == "no-moves"));
+}
+
+/// A verdict ends its simulation after a bounded amount of work, and says so.
+#[test]
+fn a_program_beyond_the_bound_is_simulated_in_part() {
+    let rig = std::fs::read_to_string(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/examples/shutter.yaml"
+    ));
+    let script =
+        "speed 300 deg/s\naccel 2000 deg/s^2\nrepeat 20000 { turn by 1 turn\ndwell 100 ms }\n";
+    let job = Job::from_texts(script, &rig.unwrap()).unwrap();
+    let summary = job.check().of_the_motion().unwrap();
+    let simulated = summary.simulated.unwrap();
+    assert!(simulated.played_to.unwrap() < summary.total_time);
+    assert!((1..20_000).contains(&simulated.played_moves));
+    let told = |code: &str| summary.findings.iter().any(|one| one.code == code);
+    assert!(told("simulated-in-part") && summary.ok);
+}
+
+#[test]
+fn a_motor_that_borrows_a_profile_says_which_values_are_not_its_own() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let profile = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/profiles/motors/frame42-short.yaml"
+    );
+    let rig = format!(
+        "axes: {{ a: {{ motor: {{ profile: {profile}, holding_torque: 0.3 N.m }}, \
+         drive: {{ kind: chopper, supply: 24 V, peak_current: 1 A, microsteps: 8 }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
+    );
+    std::fs::write(folder.path().join("rig.yaml"), rig).unwrap();
+    std::fs::write(
+        folder.path().join("it.moves"),
+        "rig \"rig.yaml\"\nspeed 60 deg/s\naccel 400 deg/s^2\nturn by 90 deg\n",
+    )
+    .unwrap();
+    let job = Job::open(folder.path().join("it.moves")).unwrap();
+    let findings = job.check().summary().unwrap().findings;
+    let found = findings
+        .iter()
+        .find(|one| one.code == "profile-borrowed")
+        .unwrap();
+    assert!(
+        found.message.contains("gives `holding_torque`"),
+        "{}",
+        found.message
+    );
+    assert!(
+        found.message.contains("`rotor_inertia`"),
+        "{}",
+        found.message
+    );
+    assert!(
+        found
+            .message
+            .ends_with("those of frame42-short, not measured"),
+        "{}",
+        found.message
+    );
+}

@@ -241,6 +241,8 @@ fn impossible_requests_are_refused_with_their_code() {
     let error = refused(&two, on("slid", by("5 mm", &linear)));
     assert_eq!(error.code, "unknown-axis");
     assert_eq!(error.help.as_deref(), Some("did you mean “slide”?"));
+    let error = refused(&two, on("backwards", by("90 deg", &settings)));
+    assert!(error.help.unwrap().contains("“counterclockwise”"));
 }
 
 #[test]

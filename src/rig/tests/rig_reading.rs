@@ -93,7 +93,8 @@ axes:
              enable: { active: low, delay: 90 ms, at_end: release } }
     load: { inertia: 2 kg.cm^2, friction: 12 mN.m, viscous: 1 mN.m.s/rad, constant_torque: -3 mN.m, unbalance: 2 g.m,
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
-    limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg }
+    limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg,
+              weaker_motor: 12.5 %, heavier_load: 0.5 }
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
 outputs: { camera: { pin: PB1, active: low }, lamp: PB3, bell: }
 inputs: { door: { pin: PB2, active: high } }
@@ -126,6 +127,10 @@ timer: { clock: 16 MHz }
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
     assert_eq!(axis.limits.torque_margin, 0.15);
+    assert_eq!(
+        [axis.limits.weaker_motor, axis.limits.heavier_load],
+        [0.1; 2]
+    );
     approx::assert_relative_eq!(axis.settle(), 0.9_f64.to_radians());
     assert_eq!((rig.timer.prescaler, rig.timer.bits), (1, 16));
     assert_eq!(rig.timer.tolerance, 100e-6);
