@@ -465,10 +465,10 @@ repeat 2 {
     }
 }
 
-/// The player does not lower the current at standstill, so what passes the check thanks to
-/// its hold current must not be switched by it.
+/// What passes the check thanks to its hold current is switched by a player that lowers the
+/// current at standstill.
 #[test]
-fn coils_that_would_get_too_warm_at_standstill_are_not_switched_by_the_player() {
+fn a_hold_current_that_the_check_counts_on_is_applied_by_the_player() {
     let emit = |peak: &str| {
         let bench = driven(&format!(
             "kind: linear-current, supply: 24 V, peak_current: {peak}, microsteps: 8, hold_current: 20 %, \
@@ -482,16 +482,16 @@ fn coils_that_would_get_too_warm_at_standstill_are_not_switched_by_the_player() 
             .current_dir(bench.folder.path())
             .output()
             .unwrap();
+        let header = bench.folder.path().join("player/schedule.h");
         (
             output.status.success(),
             String::from_utf8(output.stderr).unwrap(),
+            std::fs::read_to_string(header).unwrap_or_default(),
         )
     };
-    let (written, why) = emit("3 A");
-    assert!(
-        !written && why.contains("above the continuous rating"),
-        "{why}"
-    );
-    let (written, why) = emit("2.1 A");
-    assert!(written, "{why}");
+    for peak in ["3 A", "2.1 A"] {
+        let (written, why, header) = emit(peak);
+        assert!(written && !why.contains("hold_current"), "{why}");
+        assert!(header.contains("#define HOLDS"), "{header}");
+    }
 }
