@@ -10,8 +10,8 @@ use crate::plan::{Item, Passage, Passages};
 /// it does: a hundredth of what the tables hold, or less.
 const SURELY: (u64, u64, f64) = (1000, 40_000, 2e9);
 /// One that makes more steps, what repeats alike left out, is not tried. Chosen, because to
-/// schedule so many takes some seconds.
-const TRIED: u64 = 40_000_000;
+/// schedule so many takes some tenths of a second.
+const TRIED: u64 = 10_000_000;
 
 /// What a check has counted of a program.
 #[derive(Debug, Clone, Copy, Default)]
@@ -54,8 +54,8 @@ impl Job {
         let overflow = overflow(&self.rig, &mut tried);
         if tried.left == 0 {
             let message = format!(
-                "the program makes {TRIED} steps and more without an end to what differs, too many to try: \
-                 writing a C header of it may fail"
+                "more than {TRIED} steps of the program differ in their ticks, too many to try: writing a C \
+                 header of it may fail"
             );
             return Ok(Some(Finding::new(
                 "header-untried",
