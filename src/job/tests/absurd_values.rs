@@ -8,8 +8,9 @@ use crate::{Job, MotorSheet};
 
 /// Rigs under `cargo test`; `SLEWSMITH_CASES` asks for more.
 const CASES: u64 = 60;
-/// Processor time of an answer, at most (s).
-const SOON: u64 = 2;
+/// Processor time of an answer, at most (s): two seconds of the program as it is shipped. The build
+/// for tests is about half as fast.
+const SOON: f64 = if cfg!(debug_assertions) { 4.0 } else { 2.0 };
 /// How far a value is off, at most.
 const FARTHEST: f64 = 1e6;
 
@@ -145,5 +146,5 @@ fn no_value_of_a_rig_makes_an_answer_take_long() {
     let longest = all.iter().map(|(_, seconds)| *seconds).fold(0.0, f64::max);
     println!("{verdicts} verdicts on {cases} rigs; the longest took {longest:.2} s");
     assert!(verdicts as u64 > cases / 10);
-    assert!(longest < SOON as f64, "{longest} s");
+    assert!(longest < SOON, "{longest} s");
 }
