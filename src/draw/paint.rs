@@ -1,4 +1,4 @@
-//! Paints figures with the drawing library, whatever they are drawn on.
+//! Paints figures with the drawing library, as SVG or bitmap.
 //!
 //! The library works in whole pixels. Everything is therefore painted [`FINE`] times as
 //! large as it is shown, and shrunk afterwards.

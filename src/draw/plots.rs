@@ -23,7 +23,7 @@ const SAMPLING: Sampling = Sampling {
 const CURVE: usize = 400;
 /// Room behind a mark, over its step rate.
 const BEHIND_MARK: f64 = 1.1;
-/// Colours: of what is available, of what is asked for, of the bands.
+/// Colours: available torque, required torque, bands.
 const AVAILABLE: usize = 0;
 const ASKED: usize = 1;
 const FORCED: usize = 4;

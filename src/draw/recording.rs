@@ -373,7 +373,7 @@ fn axis_of(
     }
 }
 
-/// Where a record stands; the first line where nobody knows.
+/// Line of a record; the first line where it is unknown.
 fn line_of(record: &csv::StringRecord) -> u64 {
     record.position().map_or(1, csv::Position::line)
 }

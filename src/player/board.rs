@@ -16,7 +16,7 @@ use crate::units::Frequency;
 /// Why the player is written for another board, behind functions of the builder's own.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum OtherBoard {
-    /// It is asked for.
+    /// The options request it.
     #[error("another board was requested")]
     Asked,
     /// The rig's timer is none of our parts'.

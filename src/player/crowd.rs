@@ -118,7 +118,7 @@ impl Crowd {
                 self.busy(axis, open)?;
             }
         }
-        // What is asked for later reaches no further back.
+        // Later queries reach no further back.
         let past = now.saturating_sub(3 * self.wait);
         for known in &mut self.axes {
             while known

@@ -1,6 +1,6 @@
 //! The options of a player: its outputs, and the source of its schedule.
 
-/// What the player puts out for its axes.
+/// Signals that the player drives for its axes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Lines {
     /// A step and a direction line for each, for a drive that takes them.
@@ -10,7 +10,7 @@ pub enum Lines {
     Coils,
 }
 
-/// Where the player has its schedule from.
+/// Source of the schedule.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum ScheduleSource {
     /// The program's own memory.
@@ -27,9 +27,9 @@ pub enum ScheduleSource {
 /// Which player is meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct PlayerOptions {
-    /// What it puts out.
+    /// Signals that it drives.
     pub lines: Lines,
-    /// Where it has its schedule from.
+    /// Source of its schedule.
     pub source: ScheduleSource,
     /// Whether it is for another board than those that the player is made for, whatever
     /// the rig says.

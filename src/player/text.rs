@@ -75,7 +75,7 @@ fn comment_marks(name: &str) -> [&'static str; 2] {
     }
 }
 
-/// A file's text with a last line that tells whether somebody has edited it.
+/// A file's text with a checksum as its last line, which shows whether it was edited.
 pub(super) fn sealed(name: &str, text: &str) -> String {
     let [open, close] = comment_marks(name);
     let sum = CRC.checksum(text.as_bytes());

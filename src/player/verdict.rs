@@ -42,7 +42,7 @@ pub enum Unplayable {
         clock: Frequency,
         /// The nearest rate that it makes.
         made: u32,
-        /// The rate that was asked for.
+        /// The requested rate.
         baud: u32,
         /// A common rate that it makes.
         fits: Option<u32>,
@@ -498,7 +498,7 @@ impl<P: Passages> Passages for Rated<'_, P> {
     fn next_passage(&mut self) -> Option<Passage> {
         let passage = self.passages.next_passage()?;
         if let Passage::Item(Item::Move(planned)) = &passage
-            // What the timer cannot play at all is for the check to say.
+            // A motion that the timer cannot play is refused by the check.
             && let Ok(facts) = timer::verdict(&planned.motion, self.rig)
         {
             let rates = facts

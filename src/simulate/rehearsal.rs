@@ -42,7 +42,7 @@ impl Rehearsal {
         }
     }
 
-    /// Whether a worse motor is to be tried.
+    /// Whether the rig names a worse motor.
     pub(crate) fn tries_worse(rig: &Rig) -> bool {
         let is_worse =
             |axis: &Axis| axis.limits.weaker_motor > 0.0 || axis.limits.heavier_load > 0.0;

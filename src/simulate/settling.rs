@@ -20,8 +20,8 @@ use crate::rig::{Axis, Rig};
 use crate::schedule::clock::{TickClock, TickInstant};
 use crate::schedule::ticks::StepTicks;
 
-/// How long a rotor is followed after its last step (s): chosen, beyond any dwell that
-/// somebody would wait for a swing.
+/// How long a rotor is followed after its last step (s): chosen, longer than any dwell in
+/// practice.
 const FOLLOWED: f64 = 10.0;
 
 /// Internal steps in which it is followed, at most, and as many for each step of the motion and

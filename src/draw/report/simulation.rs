@@ -29,7 +29,7 @@ const GAPS: f64 = 200.0;
 type Trace = Vec<(f64, f64)>;
 
 /// Appends a sample. A rotor that rests is not followed; its line is broken in the
-/// middle of such a gap, so that no slope is drawn that nobody computed.
+/// middle of such a gap, so that no slope is drawn that was not computed.
 fn append(trace: &mut Trace, time: f64, value: f64, gap: f64) {
     if let Some((last, _)) = trace.last().copied()
         && time - last > gap

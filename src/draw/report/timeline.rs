@@ -41,7 +41,7 @@ struct LoadSample {
     time: f64,
     position: f64,
     speed: f64,
-    /// Torque asked for and what may be used of the pull-out torque (mN·m at the
+    /// Required torque, and the usable part of the pull-out torque (mN·m at the
     /// motor); not finite at rest.
     asked: f64,
     allowed: f64,
