@@ -187,7 +187,7 @@ pub(crate) fn simulate_with(
         for at in ticks {
             followers[axis].step(*at as f64 * tick - earlier, direction, &mut left, report)?;
             if left == 0 {
-                return cut(&mut followers, report);
+                return cut(&mut followers, earlier, report);
             }
         }
         if let Some(last) = ticks.last() {
@@ -198,7 +198,7 @@ pub(crate) fn simulate_with(
         follower.finish(&mut left, report)?;
     }
     if left == 0 {
-        return cut(&mut followers, report);
+        return cut(&mut followers, earlier, report);
     }
     ControlFlow::Continue(())
 }
@@ -206,13 +206,14 @@ pub(crate) fn simulate_with(
 /// Ends a simulation that has done its work before the program is over.
 fn cut(
     followers: &mut [Follower<'_>],
+    earlier: f64,
     report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
 ) -> ControlFlow<()> {
     let reached = followers.iter().map(Follower::time).fold(0.0, f64::max);
     for follower in followers {
         follower.cut(report)?;
     }
-    report(SimulationEvent::Cut(reached))
+    report(SimulationEvent::Cut(earlier + reached))
 }
 
 /// The machine of `axis` with the weaker motor and the heavier load that its limits name.

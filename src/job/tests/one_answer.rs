@@ -166,7 +166,7 @@ fn a_program_beyond_the_bound_is_simulated_in_part() {
         "/examples/shutter.yaml"
     ));
     let script =
-        "speed 300 deg/s\naccel 2000 deg/s^2\nrepeat 20000 { turn by 1 turn\ndwell 100 ms }\n";
+        "speed 300 deg/s\naccel 2000 deg/s^2\nrepeat 20000 { turn by 1 rad\ndwell 100 ms }\n";
     let job = Job::from_texts(script, &rig.unwrap()).unwrap();
     let summary = job.check().of_the_motion().unwrap();
     let simulated = summary.simulated.unwrap();
