@@ -53,7 +53,8 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
         .collect();
     let (flash, memory) = (numbers[0] + numbers[1], numbers[1] + numbers[2]);
     eprintln!("streaming player: {flash} bytes of flash, {memory} of memory");
-    assert!(flash <= 6656, "{flash}");
+    // Of the 8192 of the smallest part.
+    assert!(flash <= 6912, "{flash}");
     // Of 2048 bytes; 300 stay for the stack.
     assert!(memory <= 1748, "{memory}");
 }
