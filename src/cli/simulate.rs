@@ -165,7 +165,7 @@ fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
 
 /// Moves of one statement over one way, with the same outcome as to lost steps: a row of the
 /// table.
-struct Row<'o> {
+struct OutcomeRow<'o> {
     first: &'o MoveOutcome,
     moves: u64,
     lost_steps: i64,
@@ -177,7 +177,7 @@ struct Row<'o> {
     final_error: f64,
 }
 
-impl<'o> Row<'o> {
+impl<'o> OutcomeRow<'o> {
     fn of(first: &'o MoveOutcome) -> Self {
         Self {
             first,
@@ -232,11 +232,11 @@ impl<'o> Row<'o> {
 }
 
 fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
-    let mut rows: Vec<Row<'_>> = Vec::new();
+    let mut rows: Vec<OutcomeRow<'_>> = Vec::new();
     for one in &outcome.moves {
         match rows.iter_mut().find(|row| row.holds(one)) {
             Some(row) => row.add(one),
-            None => rows.push(Row::of(one)),
+            None => rows.push(OutcomeRow::of(one)),
         }
     }
     let most = if terminal.verbose { usize::MAX } else { ROWS };
@@ -251,7 +251,7 @@ fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
         "settles in",
         "final error",
     ];
-    let cells = rows.iter().take(most).map(Row::cells);
+    let cells = rows.iter().take(most).map(OutcomeRow::cells);
     let mut text = table(&heads, &[0, 2, 3, 4, 5, 6, 7, 8], cells, terminal.width());
     text.push('\n');
     for LeftOut { from, moves, times } in &outcome.left_out {

@@ -118,13 +118,13 @@ impl Treated {
 
 /// What a loop has done since some pass.
 #[derive(Debug, Clone)]
-struct Observed {
+struct LoopDeeds {
     axes: Vec<Option<Treated>>,
     /// Whether it waited until the rotors had settled.
     settles: bool,
 }
 
-impl Observed {
+impl LoopDeeds {
     fn nothing(axes: usize) -> Self {
         Self {
             axes: vec![None; axes],
@@ -207,7 +207,7 @@ struct OpenPeriod {
 struct Offer {
     begin: PassState,
     end: PassState,
-    observed: Observed,
+    observed: LoopDeeds,
     passes: u64,
     more: u64,
 }
@@ -219,7 +219,7 @@ struct LoopWatch {
     /// Items and microsteps since it began.
     items: u64,
     steps: u64,
-    observed: Observed,
+    observed: LoopDeeds,
     /// An earlier pass, how many passes ago, and how many it is kept for.
     reference: Option<(PassState, u64, u64)>,
     open: Option<OpenPeriod>,
@@ -298,7 +298,7 @@ impl Loops {
                 depth: pass.depth,
                 items: 0,
                 steps: 0,
-                observed: Observed::nothing(self.axes.len()),
+                observed: LoopDeeds::nothing(self.axes.len()),
                 reference: None,
                 open: None,
                 least_period: 1,
@@ -312,7 +312,7 @@ impl Loops {
         } = self;
         let watch = open.last_mut()?;
         if watch.items < patience.items && watch.steps < patience.steps {
-            watch.observed = Observed::nothing(axes.len());
+            watch.observed = LoopDeeds::nothing(axes.len());
             return None;
         }
         let state = state();
@@ -330,7 +330,7 @@ impl Loops {
             } else {
                 0
             };
-            let observed = std::mem::replace(&mut watch.observed, Observed::nothing(axes.len()));
+            let observed = std::mem::replace(&mut watch.observed, LoopDeeds::nothing(axes.len()));
             // Whoever does not take the offer may find twice the period to its liking.
             watch.least_period = 2 * passes;
             watch.reference = Some((state.clone(), 0, 1));
@@ -346,7 +346,7 @@ impl Loops {
             return Some(Passage::Ends { more });
         }
         let Some((reference, ago, kept)) = &mut watch.reference else {
-            watch.observed = Observed::nothing(axes.len());
+            watch.observed = LoopDeeds::nothing(axes.len());
             watch.reference = Some((state, 0, 1));
             return None;
         };
@@ -357,7 +357,7 @@ impl Loops {
             && pass.left / 3 >= passes
             && alike(reference, &state, &watch.observed, axes)
         {
-            watch.observed = Observed::nothing(axes.len());
+            watch.observed = LoopDeeds::nothing(axes.len());
             watch.open = Some(OpenPeriod {
                 passes,
                 to_go: passes,
@@ -368,7 +368,7 @@ impl Loops {
         if passes == *kept && passes < LONGEST_PERIOD {
             let longer = 2 * *kept;
             watch.reference = Some((state, 0, longer));
-            watch.observed = Observed::nothing(axes.len());
+            watch.observed = LoopDeeds::nothing(axes.len());
         }
         None
     }
@@ -409,7 +409,7 @@ impl Loops {
 
 /// Whether a loop that has done `observed` from one state to another goes on from the other
 /// as it did from the one.
-fn alike(before: &PassState, now: &PassState, observed: &Observed, axes: &[AxisCycle]) -> bool {
+fn alike(before: &PassState, now: &PassState, observed: &LoopDeeds, axes: &[AxisCycle]) -> bool {
     let aims = observed.axes.iter().enumerate().all(|(axis, treated)| {
         let (was, is) = (before.positions[axis], now.positions[axis]);
         let moved = (is.asked - was.asked).nearest();
@@ -447,7 +447,7 @@ fn swing_alike(before: &PassState, now: &PassState, axes: &[AxisCycle]) -> bool 
 
 /// How many periods can follow before an axis creeps across a halfway mark, or goes further
 /// than is kept exactly.
-fn room(begin: &PassState, end: &PassState, observed: &Observed) -> u64 {
+fn room(begin: &PassState, end: &PassState, observed: &LoopDeeds) -> u64 {
     let mut most = u64::MAX;
     for (axis, treated) in observed.axes.iter().enumerate() {
         let Some(treated) = treated else { continue };

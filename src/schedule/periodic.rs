@@ -34,13 +34,13 @@ pub(crate) struct Repeated {
 
 /// Items up to where a period begins or ends.
 #[derive(Debug)]
-struct Stretch<P> {
+struct Uninterrupted<P> {
     passages: P,
     /// Where the stretch has ended.
     end: Option<Passage>,
 }
 
-impl<P: Passages> Iterator for Stretch<P> {
+impl<P: Passages> Iterator for Uninterrupted<P> {
     type Item = Item;
 
     fn next(&mut self) -> Option<Item> {
@@ -60,7 +60,7 @@ impl<P: Passages> Iterator for Stretch<P> {
 /// The parts of a schedule.
 #[derive(Debug)]
 pub(crate) struct PeriodicSchedule<P> {
-    schedule: Schedule<Stretch<P>>,
+    schedule: Schedule<Uninterrupted<P>>,
     /// How things stood where each open period began.
     begins: Vec<ScheduleState>,
     /// How things stand behind the periods that were offered last.
@@ -70,7 +70,7 @@ pub(crate) struct PeriodicSchedule<P> {
 impl<P: Passages> PeriodicSchedule<P> {
     /// The schedule of a planned program on a rig; see [`Schedule::new`].
     pub(crate) fn new(passages: P, rig: &Rig) -> Self {
-        let stretch = Stretch {
+        let stretch = Uninterrupted {
             passages,
             end: None,
         };

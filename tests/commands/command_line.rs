@@ -529,7 +529,11 @@ fn step_lines_for_a_bridge_without_a_sequencer_are_remarked_on() {
         "kind: chopper\n      supply: 24 V\n      peak_current: 1.4 A          # the amplitude of the sine, not the rms value\n      microsteps: 16\n",
         "kind: fixed-voltage\n      sequence: half-step\n      supply: 2.4 V\n",
     );
-    bench.edit("turntable.yaml", "hold_current: 60 %", "hold_current: 100 %");
+    bench.edit(
+        "turntable.yaml",
+        "hold_current: 60 %",
+        "hold_current: 100 %",
+    );
     let said = emit(&[]);
     assert!(
         said.contains("the drive of `table` is `fixed-voltage`: for a bridge of single switches, use `--lines coils`"),
