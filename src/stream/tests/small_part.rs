@@ -127,14 +127,11 @@ repeat 2 {
 }
 
 /// Those that wait for no input.
-const EXAMPLES: [&str; 8] = [
+const EXAMPLES: [&str; 5] = [
     "carousel",
     "focus",
-    "lift",
     "lift-cured",
-    "mixer",
     "mixer-cured",
-    "shutter",
     "shutter-cured",
 ];
 
