@@ -169,13 +169,10 @@ impl EmitCommand {
         let program = self.script.file_stem().map(|stem| stem.to_string_lossy());
         heading.program = program.as_deref().unwrap_or(heading.program);
         let mut bar = Progress::new(summary.total_time, terminal);
-        let (mut reached, mut steps) = (0.0, 0);
+        let mut reached = 0.0;
         let mut seen = |item: &Item| {
             reached += item.duration();
             bar.reach(reached);
-            if let Item::Move(planned) = item {
-                steps += planned.motion.steps();
-            }
         };
         if self.format == player::NAME {
             let mut project = job
@@ -187,13 +184,13 @@ impl EmitCommand {
                     "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
                 ));
             }
-            self.put_project(&project, &job, steps, terminal)?;
+            self.put_project(&project, &job, terminal)?;
         } else {
             let (output, bytes) = self.file(&job, &heading, &mut seen)?;
             drop(bar);
             output.finish()?;
             if self.format == Binary.name() {
-                terminal.note(&bytes_a_step(bytes, steps));
+                terminal.note(&bytes_a_step(bytes, job.steps()?));
             }
         }
         Ok(Answer::Yes)
@@ -204,7 +201,6 @@ impl EmitCommand {
         &self,
         project: &Project,
         job: &Job,
-        steps: u64,
         terminal: &Terminal,
     ) -> Result<(), Failure> {
         let rig = job.rig();
@@ -221,7 +217,7 @@ impl EmitCommand {
             ));
         }
         if let Some(bytes) = project.table {
-            terminal.note(&bytes_a_step(bytes as u64, steps));
+            terminal.note(&bytes_a_step(bytes as u64, job.steps()?));
         }
         Ok(())
     }

@@ -233,6 +233,21 @@ impl Job {
         Ok(seconds)
     }
 
+    /// How many steps it makes, on all axes together.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn steps(&self) -> Result<u64, Error> {
+        let mut items = UntilError::new(self.program());
+        let steps = Tally::new(&mut items).map(|(item, times)| match item {
+            Item::Move(planned) => planned.motion.steps().saturating_mul(times),
+            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0,
+        });
+        let steps = steps.fold(0, u64::saturating_add);
+        items.ended()?;
+        Ok(steps)
+    }
+
     /// What the motor of that axis can do on its drive with its load.
     ///
     /// # Errors

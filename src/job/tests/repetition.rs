@@ -234,6 +234,7 @@ fn a_trillion_turns_come_out_exactly() {
     let last = checks.by_ref().last().expect("a move").expect("a plan");
     let summary = checks.summary().expect("a plan");
     assert_eq!(summary.moves, 7 * TIMES + 1);
+    assert_eq!(job.steps().expect("a plan"), 800 * TIMES + 1);
     // 800 microsteps a turn, and the last one.
     assert_eq!(last.planned.travel[0].from_steps, 800 * TIMES as i64);
     assert_eq!(last.planned.index, 7 * TIMES);
