@@ -30,7 +30,7 @@ pub use heat::HeatWarning;
 pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
 pub(crate) use reasons::borrowed;
 pub use rehearsed::AxisPlayed;
-pub(crate) use rehearsed::MotorModel;
+pub(crate) use rehearsed::{LITTLE_LAG_LEFT, MotorModel};
 pub use stops::AxisStops;
 pub(crate) use torque::TorqueRule;
 pub use torque::{MotionInstant, TorqueMargin};

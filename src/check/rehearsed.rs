@@ -17,7 +17,7 @@ use crate::units::{Rounded, Time, two_digits_down, two_digits_up};
 
 /// Lag (electrical degrees) that leaves little before the next equilibrium, which takes over
 /// beyond 180 degrees: chosen.
-const LITTLE: f64 = 150.0;
+pub(crate) const LITTLE_LAG_LEFT: f64 = 150.0;
 
 /// How many times slower the moves are that are tried: chosen.
 const SLOWER: [f64; 4] = [1.25, 1.6, 2.0, 3.0];
@@ -228,7 +228,7 @@ fn lost_when_worse(axis: &Axis, outcome: &MoveOutcome, worse: &MoveOutcome) -> S
 /// A move that loses nothing, with a lag near to where it would.
 fn little_lag_left(outcome: &MoveOutcome) -> Option<Finding> {
     let peak = outcome.peak_lag_electrical_deg;
-    if peak < LITTLE {
+    if peak < LITTLE_LAG_LEFT {
         return None;
     }
     let message = format!(

@@ -91,8 +91,8 @@ impl WatchCommand {
         let mut before = None;
         loop {
             let mut files = Stamps::new();
-            let page = self.look(terminal, &mut files, &mut before);
-            let page = page.revised().html();
+            let (page, news) = self.look(terminal, &mut files, &mut before);
+            let page = page.with_news(news).revised().html();
             refuse_inputs(&output, files.keys())?;
             let write = || Output::write_whole(&output, page.as_bytes());
             let mut written = write();
@@ -125,13 +125,14 @@ impl WatchCommand {
     }
 
     /// Checks once, shows the outcome or what is wrong, and gives the page that says the
-    /// same. `files` receives what was read; `before` is the verdict of the run before.
+    /// same and what is new. `files` receives what was read; `before` is the verdict of the
+    /// run before.
     fn look(
         &self,
         terminal: &mut Terminal,
         files: &mut Stamps,
         before: &mut Option<WatchedVerdict>,
-    ) -> Page {
+    ) -> (Page, String) {
         let mut note = |path: &Path| {
             files.entry(path.to_owned()).or_insert_with(|| stamp(path));
         };
@@ -156,6 +157,7 @@ impl WatchCommand {
             let _ = out.write_all(CLEAR.as_bytes()).and_then(|()| out.flush());
         }
         let title = report::title(&self.script);
+        let time = time_of_day(SystemTime::now());
         match looked {
             Ok((job, page)) => {
                 // The page says the same, wherever the terminal has gone.
@@ -165,11 +167,13 @@ impl WatchCommand {
                 let now = WatchedVerdict::of(&job).ok();
                 let changed = match (&*before, &now) {
                     (Some(before), Some(now)) => now.since(before),
-                    _ => "checked".to_owned(),
+                    (None, Some(now)) => now.word().to_owned(),
+                    (_, None) => "checked".to_owned(),
                 };
-                terminal.note(&format!("{}: {changed}", time_of_day(SystemTime::now())));
+                let news = format!("{time}: {changed}");
+                terminal.note(&news);
                 *before = now;
-                page
+                (page, news)
             }
             Err(failure) => {
                 let drawn = match &failure {
@@ -181,11 +185,11 @@ impl WatchCommand {
                     other => vec![other.to_string()],
                 };
                 terminal.show_failure(&failure);
-                terminal.note(&format!(
-                    "{}: invalid input",
-                    time_of_day(SystemTime::now())
-                ));
-                Page::of_problems(title, drawn)
+                let last = before.as_ref();
+                let last = last.map(|last| format!("; before: {}", last.word()));
+                let news = format!("{time}: Invalid input{}", last.unwrap_or_default());
+                terminal.note(&news);
+                (Page::of_problems(title, drawn), news)
             }
         }
     }
@@ -206,23 +210,27 @@ impl WatchedVerdict {
         for checked in checks.by_ref() {
             let checked = checked?;
             let findings = checked.findings().chain(&checked.changes);
-            found.extend(findings.map(|one| format!("line {} {}", checked.planned.line, one.code)));
+            found.extend(findings.map(|one| format!("line {} [{}]", checked.planned.line, one.code)));
         }
         let summary = checks.of_the_motion()?;
-        found.extend(summary.findings.iter().map(|one| one.code.to_owned()));
+        found.extend(summary.findings.iter().map(|one| format!("[{}]", one.code)));
         Ok(Self {
             ok: summary.ok,
             found,
         })
     }
 
+    /// The verdict in the words of `check`.
+    const fn word(&self) -> &'static str {
+        if self.ok { "May run" } else { "Must not run" }
+    }
+
     /// What is otherwise than it was before.
     fn since(&self, before: &Self) -> String {
-        let mut parts = vec![match (before.ok, self.ok) {
-            (true, true) => "it still may run".to_owned(),
-            (false, false) => "it still must not run".to_owned(),
-            (false, true) => "it may run now".to_owned(),
-            (true, false) => "it must not run any more".to_owned(),
+        let (now, was) = (self.word(), before.word());
+        let mut parts = vec![match self.ok == before.ok {
+            true => format!("{now}, as before"),
+            false => format!("{now}; before: {was}"),
         }];
         let new: Vec<&str> = self
             .found
@@ -301,13 +309,13 @@ mod tests {
 
     #[test]
     fn what_changed_in_a_verdict_is_told() {
-        let before = verdict(true, &["line 3 cruise-moved", "load-drops"]);
-        let now = verdict(false, &["line 3 torque-margin", "load-drops"]);
+        let before = verdict(true, &["line 3 [cruise-moved]", "[load-drops]"]);
+        let now = verdict(false, &["line 3 [torque-margin]", "[load-drops]"]);
         assert_eq!(
             now.since(&before),
-            "it must not run any more; new: line 3 torque-margin; gone: line 3 cruise-moved"
+            "Must not run; before: May run; new: line 3 [torque-margin]; gone: line 3 [cruise-moved]"
         );
-        assert_eq!(now.since(&now), "it still must not run");
+        assert_eq!(now.since(&now), "Must not run, as before");
     }
 
     #[test]

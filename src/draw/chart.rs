@@ -35,6 +35,12 @@ pub struct Chart {
     pub bands: Vec<Shade>,
     /// Marked places on the horizontal axis.
     pub marks: Vec<Mark>,
+    /// Shaded stretches of the vertical axis.
+    pub belts: Vec<Belt>,
+    /// What is shown of the horizontal axis; none: all that is drawn.
+    pub across: Option<(f64, f64)>,
+    /// What is shown of the vertical axis; none: all that is drawn, and zero.
+    pub upward: Option<(f64, f64)>,
 }
 
 /// A curve.
@@ -78,6 +84,27 @@ pub struct Shade {
     pub colour: usize,
 }
 
+/// A shaded stretch of the vertical axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Belt {
+    /// Its name in the legend; stretches of one name share an entry.
+    pub label: String,
+    /// Where it begins; minus infinity: at the lower end of the chart.
+    pub from: f64,
+    /// Where it ends; infinity: at the upper end.
+    pub to: f64,
+    /// Which of [`COLOURS`].
+    pub colour: usize,
+}
+
+impl Belt {
+    /// What of it lies between `low` and `high`; none where that is nothing.
+    pub fn within(&self, low: f64, high: f64) -> Option<(f64, f64)> {
+        let (from, to) = (self.from.max(low), self.to.min(high));
+        (from < to).then_some((from, to))
+    }
+}
+
 /// A marked place on the horizontal axis.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mark {
@@ -90,9 +117,18 @@ pub struct Mark {
 }
 
 impl Chart {
-    /// The ranges that hold all that is drawn, zero included upwards, with a little
-    /// room above, and more where a legend has to fit in.
+    /// The ranges that are shown: of all that is drawn, zero included upwards, with a little
+    /// room above, unless the chart names others.
     pub fn ranges(&self) -> ((f64, f64), (f64, f64)) {
+        self.ranges_with_room(0)
+    }
+
+    /// The same with room above for the legend.
+    pub fn ranges_with_legend(&self) -> ((f64, f64), (f64, f64)) {
+        self.ranges_with_room(self.legend_entries())
+    }
+
+    fn ranges_with_room(&self, entries: usize) -> ((f64, f64), (f64, f64)) {
         let finite = || {
             self.series
                 .iter()
@@ -103,22 +139,24 @@ impl Chart {
         for mark in &self.marks {
             (left, right) = (left.min(mark.at), right.max(mark.at));
         }
-        let (low, high) = bounds(finite().map(|(_, y)| *y));
+        let edges = self.belts.iter().flat_map(|belt| [belt.from, belt.to]);
+        let edges = edges.filter(|edge| edge.is_finite());
+        let (low, high) = bounds(finite().map(|(_, y)| *y).chain(edges));
         let (low, high) = (low.min(0.0), high.max(0.0));
         let room = 0.06 * (high - low);
-        let entries = self.legend_entries();
         let below = if low < 0.0 { room } else { 0.0 };
-        let above = if entries > 0 {
-            room + 0.075 * entries as f64 * (high - low)
-        } else {
-            room
-        };
-        (widened(left, right), widened(low - below, high + above))
+        let above = room + 0.075 * entries as f64 * (high - low);
+        (
+            self.across.unwrap_or_else(|| widened(left, right)),
+            self.upward
+                .unwrap_or_else(|| widened(low - below, high + above)),
+        )
     }
 
     /// How many entries the legend has.
     pub fn legend_entries(&self) -> usize {
         let mut names: Vec<&str> = self.bands.iter().map(|band| band.label.as_str()).collect();
+        names.extend(self.belts.iter().map(|belt| belt.label.as_str()));
         names.extend(self.marks.iter().map(|mark| mark.label.as_str()));
         names.extend(self.series.iter().map(|series| series.label.as_str()));
         names.retain(|name| !name.is_empty());
@@ -165,7 +203,7 @@ pub fn decimate(points: &[(f64, f64)], from: f64, to: f64, columns: usize) -> Ve
         let least = finite().min_by(|a, b| a.1.1.total_cmp(&b.1.1));
         let greatest = finite().max_by(|a, b| a.1.1.total_cmp(&b.1.1));
         let (Some(least), Some(greatest)) = (least, greatest) else {
-            kept.push((f64::NAN, f64::NAN));
+            kept.push((run[0].0, f64::NAN));
             continue;
         };
         let (first, second) = if least.0 <= greatest.0 {

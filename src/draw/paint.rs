@@ -83,7 +83,7 @@ pub(super) fn paint_chart<DB: DrawingBackend>(
     chart: &Chart,
     area: &Area<DB>,
 ) -> Result<(), DrawError> {
-    let ((left, right), (low, high)) = chart.ranges();
+    let ((left, right), (low, high)) = chart.ranges_with_legend();
     let text = |size: u32| ("sans-serif", px(size)).into_font().color(&INK);
     let mut plot = ChartBuilder::on(area)
         .caption(&chart.title, text(15))
@@ -105,6 +105,19 @@ pub(super) fn paint_chart<DB: DrawingBackend>(
         if !named.contains(&band.label.as_str()) {
             named.push(&band.label);
             entry.label(roomy(&band.label)).legend(move |(x, y)| {
+                Rectangle::new([(x, y - px_i(5)), (x + px_i(24), y + px_i(5))], tint)
+            });
+        }
+    }
+    for belt in &chart.belts {
+        let Some((from, to)) = belt.within(low, high) else {
+            continue;
+        };
+        let tint = colour(belt.colour).mix(0.22).filled();
+        let entry = plot.draw_series([Rectangle::new([(left, from), (right, to)], tint)])?;
+        if !named.contains(&belt.label.as_str()) {
+            named.push(&belt.label);
+            entry.label(roomy(&belt.label)).legend(move |(x, y)| {
                 Rectangle::new([(x, y - px_i(5)), (x + px_i(24), y + px_i(5))], tint)
             });
         }

@@ -25,7 +25,7 @@ const CURVE: usize = 400;
 const BEHIND_MARK: f64 = 1.1;
 /// Colours: available torque, required torque, bands.
 const AVAILABLE: usize = 0;
-const ASKED: usize = 1;
+pub(super) const ASKED: usize = 1;
 const FORCED: usize = 4;
 const UNSTABLE: usize = 3;
 const START_STOP: usize = 2;
@@ -240,7 +240,7 @@ impl<'a> TorquePlane<'a> {
             y_label: "torque at the motor (mN·m)".to_owned(),
             series,
             bands: shades(self.ability, per_step, shown_hz),
-            marks: Vec::new(),
+            ..Chart::default()
         }
     }
 

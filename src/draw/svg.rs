@@ -55,8 +55,24 @@ fn finish(drawn: &str, figure: &Figure) -> String {
 
 /// Text as it may stand in XML.
 pub(crate) fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
+    visible(text)
+        .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
         .replace('"', "&quot;")
+}
+
+/// Text with what turns the direction of writing round shown instead of obeyed, so that no name
+/// reads as another one: the bidirectional controls of Unicode Standard Annex 9, as `[U+202E]`.
+pub(crate) fn visible(text: &str) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for letter in text.chars() {
+        match letter {
+            '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {
+                shown.push_str(&format!("[U+{:04X}]", u32::from(letter)));
+            }
+            other => shown.push(other),
+        }
+    }
+    shown
 }

@@ -34,15 +34,16 @@ impl<'a> Checks<'a> {
         }
     }
 
-    /// The next item, with its check where it is a move. What repeats for long comes once.
-    pub(super) fn next_item(&mut self) -> Option<Result<(Item, Option<MoveCheck>), Error>> {
+    /// The next item, how often it comes, and its check where it is a move. What repeats for
+    /// long comes once.
+    pub(super) fn next_item(&mut self) -> Option<Result<(Item, u64, Option<MoveCheck>), Error>> {
         let Some((item, times)) = self.items.next() else {
             let error = self.items.passages_mut().take_error()?;
             return Some(Err(error.into()));
         };
         self.counted.add(&item);
         let checked = self.checker.check(&item, times);
-        Some(Ok((item, checked)))
+        Some(Ok((item, times, checked)))
     }
 
     /// Checks what is left, and gives what the whole program comes to. Goes over the program
@@ -97,8 +98,8 @@ impl Iterator for Checks<'_> {
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             match self.next_item()? {
-                Ok((_, Some(checked))) => return Some(Ok(checked)),
-                Ok((_, None)) => {}
+                Ok((_, _, Some(checked))) => return Some(Ok(checked)),
+                Ok((_, _, None)) => {}
                 Err(error) => return Some(Err(error)),
             }
         }

@@ -4,9 +4,10 @@
 use std::collections::HashSet;
 
 use super::about::About;
-use super::page::{Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
+use super::page::{Instants, Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
 use super::rows::Rows;
 use super::simulation::Simulation;
+use super::stops::Stops;
 use super::timeline::Timeline;
 use super::{cautions, findings, parts, schedule, torque};
 use crate::check::{AxisAbility, FirstFailure, MoveCheck, Severity, Summary};
@@ -16,6 +17,9 @@ use crate::rig::Rig;
 use crate::schedule::Facts;
 use crate::schedule::timer::{self, TimerFacts};
 use crate::units::{Decimal, Time};
+
+/// Stops shown from close by at most.
+const CLOSE_UPS: usize = 6;
 
 /// A report in the making.
 #[derive(Debug)]
@@ -29,6 +33,9 @@ pub struct ReportContent<'a> {
     timing: Vec<Option<(u64, u64)>>,
     shown: Vec<Item>,
     simulation: Option<Simulation>,
+    stops: Stops,
+    /// How many distinct stops could be shown from close by.
+    distinct_stops: usize,
 }
 
 impl<'a> ReportContent<'a> {
@@ -47,15 +54,21 @@ impl<'a> ReportContent<'a> {
             timing: vec![None; rig.axes.len()],
             shown: Vec::new(),
             simulation: None,
+            stops: Stops::new(rig.axes.len()),
+            distinct_stops: 0,
         }
     }
 
-    /// Takes in the next item of the program, with its check where it is a move.
-    pub fn add(&mut self, item: &Item, checked: Option<&MoveCheck>) {
+    /// Takes in the next item of the program, which comes so many `times`, with its check where
+    /// it is a move.
+    pub fn add(&mut self, item: &Item, times: u64, checked: Option<&MoveCheck>) {
         let row = checked.and_then(|checked| self.rows.add(checked, self.timeline.time()));
-        self.timeline.add(item, row);
-        if self.timeline.left_out() == 0 {
+        self.timeline.add(item, times, row);
+        if !self.timeline.is_full() {
             self.shown.push(item.clone());
+        }
+        if let Some(checked) = checked {
+            self.stops.add(self.rig, checked);
         }
         for plane in &mut self.planes {
             plane.add(item);
@@ -80,11 +93,10 @@ impl<'a> ReportContent<'a> {
 
     /// Plays what the plots show into the motor model.
     pub fn simulate(&mut self) {
-        self.simulation = Some(Simulation::of(
-            self.rig,
-            &self.shown,
-            self.timeline.instants().end,
-        ));
+        let (wanted, distinct) = self.rows.stops(self.rig, CLOSE_UPS);
+        self.distinct_stops = distinct;
+        let shown = (self.timeline.first(), self.timeline.instants().end);
+        self.simulation = Some(Simulation::of(self.rig, &self.shown, shown, wanted));
     }
 
     /// The page; `schedule` is what the schedule came to, where it was counted, and
@@ -107,7 +119,7 @@ impl<'a> ReportContent<'a> {
             .iter()
             .zip(self.abilities)
             .zip(paths)
-            .map(|((plane, ability), path)| torque::plot(plane, ability, path))
+            .flat_map(|((plane, ability), path)| torque::plots(plane, ability, &path))
             .collect();
         let mut sections = Vec::new();
         let findings = findings::blocks(self.rig, about, summary, &self.rows);
@@ -119,6 +131,7 @@ impl<'a> ReportContent<'a> {
             });
         }
         sections.push(self.moves());
+        sections.extend(self.stops());
         sections.push(self.over_time(over_time));
         sections.push(Section {
             id: "torque",
@@ -150,6 +163,7 @@ impl<'a> ReportContent<'a> {
             instants: self.timeline.instants(),
             sections,
             footer: footer(),
+            news: String::new(),
             revision: None,
         }
     }
@@ -173,6 +187,18 @@ impl<'a> ReportContent<'a> {
                 "least torque margin",
                 format!("{:.0} %", Decimal(least * 100.0)),
                 format!("line {line}"),
+            ));
+        }
+        if let Some(simulated) = &summary.simulated {
+            let line = simulated.peak_lag_line;
+            figures.push(figure(
+                "peak lag of the rotor",
+                format!("{:.0}°", simulated.peak_lag_electrical_deg),
+                match (simulated.lost_steps, line) {
+                    (0, None) => String::new(),
+                    (0, Some(line)) => format!("electrical, line {line}"),
+                    (lost, _) => format!("electrical; {lost} full steps lost"),
+                },
             ));
         }
         if let Some(shortest) = self
@@ -200,9 +226,7 @@ impl<'a> ReportContent<'a> {
     }
 
     fn moves(&self) -> Section {
-        let mut blocks = vec![PageBlock::Table(
-            self.rows.table(self.rig, self.simulation.as_ref()),
-        )];
+        let mut blocks = vec![PageBlock::Table(self.rows.table(self.rig))];
         if self.rows.beyond() > 0 {
             blocks.push(PageBlock::Text(format!(
                 "{} more moves are checked but not listed.",
@@ -216,14 +240,47 @@ impl<'a> ReportContent<'a> {
         }
     }
 
+    /// The stops, from close by and all of them; none where nothing moves.
+    fn stops(&self) -> Option<Section> {
+        let mut blocks = Vec::new();
+        if let Some(simulation) = &self.simulation {
+            let shown = simulation.close_ups.len();
+            if shown < self.distinct_stops {
+                blocks.push(PageBlock::Text(format!(
+                    "{shown} of {} distinct stops from close by, those with the worst verdict and the greatest lag.",
+                    self.distinct_stops
+                )));
+            }
+            let plots = simulation.close_ups.iter();
+            let plots = plots.map(|one| PageBlock::Plot(Box::new(one.plot(self.rig))));
+            blocks.extend(plots);
+        }
+        blocks.extend(self.stops.blocks(self.rig));
+        (!blocks.is_empty()).then(|| Section {
+            id: "stops",
+            heading: "Stops".into(),
+            blocks,
+        })
+    }
+
     fn over_time(&self, plots: Vec<PagePlot>) -> Section {
-        let mut blocks = vec![PageBlock::Text(
-            "Point at a plot, or select one with Tab and press the arrow keys: all plots show the same instant.".into(),
+        let mut blocks = vec![PageBlock::Hint(
+            "Point at a plot, or select one with Tab and press the arrow keys: all plots show the same instant. \
+             Drag across a plot to enlarge that time in all of them, or press + and −; in a selected plot, turn the wheel (elsewhere, \
+             with Ctrl). 0 shows the beginning again.".into(),
         )];
-        if self.timeline.left_out() > 0 {
-            let all = self.timeline.instants().moves.len();
+        let instants = self.timeline.instants();
+        if instants.first < instants.end {
             blocks.push(PageBlock::Text(format!(
-                "The plots show the first {all} moves."
+                "The plots begin with the first {} of {}: what comes before a statement moves again.",
+                Time::new(instants.first),
+                Time::new(instants.end)
+            )));
+        }
+        if self.timeline.left_out() > 0 {
+            blocks.push(PageBlock::Text(format!(
+                "The plots hold the first {} moves.",
+                instants.moves.len()
             )));
         }
         if let Some(simulation) = &self.simulation {
@@ -232,7 +289,7 @@ impl<'a> ReportContent<'a> {
                 lost => format!("{lost} full steps are lost"),
             };
             blocks.push(PageBlock::Text(format!(
-                "Lag and current come from the motor model, which plays the ticks of the first {}; {lost}.",
+                "Lag and currents come from the motor model, which plays the ticks of the first {}; {lost}.",
                 Time::new(simulation.until)
             )));
         }
@@ -336,8 +393,9 @@ pub fn problems(title: String, drawn: Vec<String>) -> Page {
             heading: "Errors".into(),
             blocks: drawn.into_iter().map(PageBlock::Problem).collect(),
         }],
-        instants: super::page::Instants::default(),
+        instants: Instants::default(),
         footer: footer(),
+        news: String::new(),
         revision: None,
     }
 }

@@ -10,12 +10,19 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
+use super::bars;
 use super::page::{Page, PageBlock, PageFinding, Section};
 use super::plot;
 use super::table::{table, tone_class};
+use crate::draw::svg::visible;
 
 const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
+const SCRIPT: &str = concat!(
+    include_str!("script/page.js"),
+    include_str!("script/zoom.js"),
+    include_str!("script/instant.js"),
+    include_str!("script/revision.js"),
+);
 
 /// The page as an HTML document.
 pub fn html(page: &Page) -> String {
@@ -65,7 +72,7 @@ pub fn html(page: &Page) -> String {
             }
         }
     };
-    let mut text = document.into_string();
+    let mut text = visible(&document.into_string());
     text.push('\n');
     text
 }
@@ -106,6 +113,7 @@ fn answer(page: &Page) -> Markup {
         div class={ "verdict " (tone_class(page.answer.tone)) } {
             strong { (page.answer.word) }
             @for sentence in &page.answer.sentences { p { (sentence) } }
+            @if !page.news.is_empty() { p.news { (page.news) } }
         }
         @if !page.figures.is_empty() {
             dl.figures {
@@ -144,7 +152,7 @@ impl Numbered {
                 ])
             })
             .collect();
-        json!({ "end": page.instants.end, "moves": moves, "plots": self.plots })
+        json!({ "end": page.instants.end, "first": page.instants.first, "moves": moves, "plots": self.plots })
     }
 }
 
@@ -160,6 +168,7 @@ fn section(section: &Section, numbered: &mut Numbered) -> Markup {
 fn block(block: &PageBlock, numbered: &mut Numbered) -> Markup {
     match block {
         PageBlock::Text(text) => html! { p { (text) } },
+        PageBlock::Hint(text) => html! { p.hint hidden { (text) } },
         PageBlock::Facts(facts) => html! {
             dl.facts { @for (name, value) in facts { dt { (name) } dd { (value) } } }
         },
@@ -169,6 +178,7 @@ fn block(block: &PageBlock, numbered: &mut Numbered) -> Markup {
             numbered.plots.push(plot::data(one, number));
             plot::figure(one, number)
         }
+        PageBlock::Stops(stops) => bars::figure(stops),
         PageBlock::Finding(one) => finding(one),
         PageBlock::Caution(items) => html! {
             div.caution { ul { @for item in items { li { (item) } } } }
@@ -184,7 +194,7 @@ fn block(block: &PageBlock, numbered: &mut Numbered) -> Markup {
 }
 
 /// A text whose words between backticks are code.
-fn with_code(text: &str) -> Markup {
+pub(super) fn with_code(text: &str) -> Markup {
     html! {
         @for (index, part) in text.split('`').enumerate() {
             @if index % 2 == 1 { code { (part) } } @else { (part) }

@@ -1,7 +1,9 @@
 //! The report: one page that needs nothing but itself, opens from disk and prints.
 
 mod about;
+mod bars;
 mod cautions;
+mod closeup;
 pub(crate) mod content;
 mod findings;
 mod html;
@@ -11,7 +13,9 @@ mod plot;
 mod rows;
 mod schedule;
 mod simulation;
+mod stops;
 mod table;
+mod ticks;
 mod timeline;
 mod torque;
 
@@ -34,6 +38,12 @@ impl Page {
             revision: Some(html::fingerprint(&self)),
             ..self
         }
+    }
+
+    /// The page with what has changed since it was written before.
+    #[must_use]
+    pub fn with_news(self, news: String) -> Self {
+        Self { news, ..self }
     }
 
     /// The page as an HTML document.

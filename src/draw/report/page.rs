@@ -20,6 +20,8 @@ pub struct Page {
     pub(crate) instants: Instants,
     /// The last line.
     pub(crate) footer: String,
+    /// What has changed since the page was written before; empty: nothing is known of that.
+    pub(crate) news: String,
     /// Set where the page is written again and again: which writing this is. An open
     /// page looks for another one and loads it.
     pub(crate) revision: Option<String>,
@@ -76,12 +78,16 @@ pub struct Section {
 pub enum PageBlock {
     /// A paragraph.
     Text(String),
+    /// How to use what follows, of no use on paper or without the page's script.
+    Hint(String),
     /// Names with values.
     Facts(Vec<(String, String)>),
     /// A table.
     Table(PageTable),
     /// A plot with the same values as a table.
     Plot(Box<PagePlot>),
+    /// The errors of the stops of an axis.
+    Stops(PageStops),
     /// Something found, with cures.
     Finding(PageFinding),
     /// What can hurt.
@@ -182,12 +188,55 @@ pub struct PagePlot {
     pub tall: bool,
     /// What it shows, in a sentence for those who do not see it.
     pub description: String,
+    /// What is to be read off it, below its title; may be empty.
+    pub note: String,
     /// What can be read at an instant.
     pub live: Vec<Live>,
     /// Whether the horizontal axis is time.
     pub over_time: bool,
     /// The same as a table.
     pub table: Option<PageTable>,
+}
+
+/// The errors of the stops of an axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PageStops {
+    /// Whose.
+    pub title: String,
+    /// What they come to, in a sentence.
+    pub says: String,
+    /// Whether they lie on a circle; else on a line.
+    pub round: bool,
+    /// Degrees or millimetres.
+    pub unit: &'static str,
+    /// The greatest error of all.
+    pub most: f64,
+    /// By their places.
+    pub bars: Vec<StopBar>,
+    /// The same as a table.
+    pub table: PageTable,
+}
+
+/// A stop: the true place less the one asked for (in the unit of the axis).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StopBar {
+    /// Where it is.
+    pub place: f64,
+    /// What rounding to steps leaves.
+    pub rounded: f64,
+    /// The same on half steps, where the drive takes full ones.
+    pub on_half_steps: Option<f64>,
+    /// Where the rotor comes to rest in the motor model; none where it was not played.
+    pub at_rest: Option<f64>,
+}
+
+impl StopBar {
+    /// The greatest of its errors.
+    pub fn most(&self) -> f64 {
+        let errors = [Some(self.rounded), self.on_half_steps, self.at_rest];
+        let sizes = errors.into_iter().flatten().map(f64::abs);
+        sizes.fold(0.0, f64::max)
+    }
 }
 
 /// A curve that can be read at an instant.
@@ -210,8 +259,10 @@ pub struct Live {
 /// When the moves happen.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Instants {
-    /// The last instant that the plots show (s).
+    /// The last instant that the plots know of (s).
     pub end: f64,
+    /// The last one that they show at first (s).
+    pub first: f64,
     /// The moves by their start.
     pub moves: Vec<MoveInstants>,
 }

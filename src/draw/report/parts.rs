@@ -34,6 +34,7 @@ fn plot(chart: Chart, says: &str) -> PageBlock {
     PageBlock::Plot(Box::new(PagePlot {
         description: format!("{}: {says}", chart.title),
         chart,
+        note: String::new(),
         tall: false,
         live: Vec::new(),
         over_time: false,

@@ -9,9 +9,11 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 use serde_json::{Value, json};
 
+use super::html::with_code;
 use super::page::{Live, PagePlot};
 use super::table::table;
-use crate::draw::chart::{Chart, LineStyle, Series, Shade, decimate};
+use super::ticks::Ticks;
+use crate::draw::chart::{Belt, Chart, LineStyle, Series, Shade, decimate};
 
 /// Curves are drawn in a square of this side and stretched.
 const SIDE: f64 = 1000.0;
@@ -24,14 +26,14 @@ const TICKS: (usize, usize) = (9, 6);
 pub(super) fn figure(plot: &PagePlot, number: usize) -> Markup {
     let chart = &plot.chart;
     html! {
-        figure.plot {
-            figcaption { h3 { (chart.title) } }
+        figure.plot.time[plot.over_time] {
+            figcaption { h3 { (chart.title) } @if !plot.note.is_empty() { p { (with_code(&plot.note)) } } }
             (legend(chart, number))
             div.stage.tall[plot.tall] id=(stage_id(number)) role="img" aria-label=(plot.description) {
-                (drawing(chart))
+                (drawing(chart, number))
             }
             @if let Some(numbers) = &plot.table {
-                details {
+                details.long {
                     summary { "Data table" }
                     (table(numbers))
                 }
@@ -43,6 +45,11 @@ pub(super) fn figure(plot: &PagePlot, number: usize) -> Markup {
 /// What the page's script has to know of the plot.
 pub(super) fn data(plot: &PagePlot, number: usize) -> Value {
     let (x, y) = plot.chart.ranges();
+    let kind = match (plot.over_time, plot.live.is_empty()) {
+        (true, _) => "time",
+        (false, false) => "plane",
+        (false, true) => "still",
+    };
     let curves: Vec<Value> = plot
         .live
         .iter()
@@ -50,7 +57,7 @@ pub(super) fn data(plot: &PagePlot, number: usize) -> Value {
         .collect();
     json!({
         "stage": stage_id(number),
-        "kind": if plot.over_time { "time" } else { "plane" },
+        "kind": kind,
         "x": [x.0, x.1],
         "y": [y.0, y.1],
         "curves": curves,
@@ -70,6 +77,7 @@ fn curve_data(plot: &PagePlot, live: &Live, number: usize) -> Value {
         "across": live.across,
         "colour": live.colour,
         "output": output_id(number, live.series),
+        "curve": curve_id(number, live.series),
         "t": column(|sample| sample.0, 8),
         "y": column(|sample| sample.2, 5),
     });
@@ -101,12 +109,20 @@ fn output_id(number: usize, series: usize) -> String {
     format!("value-{number}-{series}")
 }
 
+fn curve_id(number: usize, series: usize) -> String {
+    format!("curve-{number}-{series}")
+}
+
 fn legend(chart: &Chart, number: usize) -> Markup {
     let mut named: Vec<(&str, usize)> = Vec::new();
-    let ((left, right), _) = chart.ranges();
-    let seen = |band: &&Shade| band.from < right && band.to > left;
-    for band in chart.bands.iter().filter(seen) {
-        let entry = (band.label.as_str(), band.colour);
+    let ((left, right), (low, high)) = chart.ranges();
+    let bands = chart.bands.iter();
+    let bands = bands.filter(|Shade { from, to, .. }| *from < right && *to > left);
+    let bands = bands.map(|band| (band.label.as_str(), band.colour));
+    let belts = chart.belts.iter();
+    let belts = belts.filter(|belt| belt.within(low, high).is_some());
+    let belts = belts.map(|belt| (belt.label.as_str(), belt.colour));
+    for entry in bands.chain(belts) {
         if !named.contains(&entry) {
             named.push(entry);
         }
@@ -125,7 +141,7 @@ fn legend(chart: &Chart, number: usize) -> Markup {
             @for (label, colour) in named {
                 li {
                     svg class=(palette(colour)) viewBox="0 0 24 12" aria-hidden="true" { rect class="band" width="24" height="12" {} }
-                    (label)
+                    (with_code(label))
                 }
             }
             @for mark in &chart.marks {
@@ -147,7 +163,7 @@ fn swatch(series: &Series) -> Markup {
     }
 }
 
-fn drawing(chart: &Chart) -> Markup {
+fn drawing(chart: &Chart, number: usize) -> Markup {
     let ((left, right), (low, high)) = chart.ranges();
     let across = |x: f64| percent((x - left) / (right - left));
     let up = |y: f64| percent(1.0 - (y - low) / (high - low));
@@ -163,26 +179,39 @@ fn drawing(chart: &Chart) -> Markup {
                     rect class={ "band " (palette(band.colour)) } x=(across(from)) width=(percent((to - from) / (right - left))) height="100%" {}
                 }
             }
+            @for belt in &chart.belts { (drawn_belt(belt, (low, high), up)) }
+            g.grid.across { @for (x, _) in x_ticks.labels() { line x1=(across(x)) x2=(across(x)) y2="100%" {} } }
             g.grid {
-                @for (x, _) in x_ticks.labels() { line x1=(across(x)) x2=(across(x)) y2="100%" {} }
                 @for (y, _) in y_ticks.labels() { line x2="100%" y1=(up(y)) y2=(up(y)) {} }
             }
             rect.frame width="100%" height="100%" {}
             @if low < 0.0 && high > 0.0 { line.zero x2="100%" y1=(up(0.0)) y2=(up(0.0)) {} }
             svg viewBox={ "0 0 " (SIDE) " " (SIDE) } preserveAspectRatio="none" width="100%" height="100%" {
-                @for series in &chart.series { (curve(series, (left, right), (low, high))) }
+                @for (index, series) in chart.series.iter().enumerate() {
+                    g class=(palette(series.colour)) id=(curve_id(number, index)) { (curve(series, (left, right), (low, high))) }
+                }
             }
             @for mark in &chart.marks {
                 line class={ "mark " (palette(mark.colour)) } x1=(across(mark.at)) x2=(across(mark.at)) y2="100%" {}
             }
-            @for (number, (x, label)) in x_ticks.labels().enumerate() {
-                text class=(tick_class("middle", number)) x=(across(x)) y="100%" dy="17" { (label) }
+            g.numbers {
+                @for (number, (x, label)) in x_ticks.labels().enumerate() {
+                    text class=(tick_class("middle", number)) x=(across(x)) y="100%" dy="17" { (label) }
+                }
             }
             @for (y, label) in y_ticks.labels() {
                 text.end x="0" dx="-8" y=(up(y)) dy="4" { (label) }
             }
             text.end x="100%" y="100%" dy="35" { (chart.x_label) }
             text x="0" dx="-50" y="0" dy="-11" { (chart.y_label) }
+        }
+    }
+}
+
+fn drawn_belt(belt: &Belt, (low, high): (f64, f64), up: impl Fn(f64) -> String) -> Markup {
+    html! {
+        @if let Some((from, to)) = belt.within(low, high) {
+            rect class={ "band " (palette(belt.colour)) } y=(up(to)) width="100%" height=(percent((to - from) / (high - low))) {}
         }
     }
 }
@@ -197,7 +226,7 @@ fn tick_class(base: &str, number: usize) -> String {
 }
 
 fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) -> Markup {
-    let points = decimate(&series.points, left, right, SIDE as usize);
+    let points = decimate(seen(&series.points, left, right), left, right, SIDE as usize);
     let place = |(x, y): (f64, f64)| {
         (
             SIDE * (x - left) / (right - left),
@@ -234,11 +263,20 @@ fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) ->
     }
     let pen = if points.len() > CROWDED { " fine" } else { "" };
     html! {
-        g class=(palette(series.colour)) {
-            @if !area.is_empty() { path.area d=(area) {} }
-            path class={ (curve_class(series.style)) (pen) } d=(line) {}
-        }
+        @if series.style == LineStyle::Filled { path.area d=(area) {} }
+        path class={ (curve_class(series.style)) (pen) } d=(line) {}
     }
+}
+
+/// The points between `left` and `right` and one more on either side, where they come from left
+/// to right; else all of them.
+fn seen(points: &[(f64, f64)], left: f64, right: f64) -> &[(f64, f64)] {
+    if !points.is_sorted_by(|one, next| one.0 <= next.0) {
+        return points;
+    }
+    let first = points.partition_point(|(x, _)| *x < left).saturating_sub(1);
+    let last = points.partition_point(|(x, _)| *x <= right) + 1;
+    &points[first..last.min(points.len()).max(first)]
 }
 
 const fn curve_class(style: LineStyle) -> &'static str {
@@ -258,77 +296,9 @@ fn percent(share: f64) -> String {
     format!("{:.3}%", 100.0 * share)
 }
 
-/// Round numbers along an axis.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Ticks {
-    first: f64,
-    step: f64,
-    count: usize,
-    decimals: usize,
-}
-
-impl Ticks {
-    /// At most `most` of them between `low` and `high`, 1, 2 or 5 times a power of ten apart.
-    fn new(low: f64, high: f64, most: usize) -> Self {
-        let least = (high - low) / most as f64;
-        let power = 10f64.powi(least.log10().floor() as i32);
-        let step = [1.0, 2.0, 5.0, 10.0]
-            .map(|factor| factor * power)
-            .into_iter()
-            .find(|step| *step >= least * (1.0 - 1e-9));
-        let step = step.unwrap_or(10.0 * power);
-        let first = (low / step - 1e-9).ceil();
-        let last = (high / step + 1e-9).floor();
-        let decimals = (-(step * (1.0 + 1e-9)).log10().floor()).clamp(0.0, 12.0) as usize;
-        Self {
-            first,
-            step,
-            count: (last - first + 1.0).max(0.0) as usize,
-            decimals,
-        }
-    }
-
-    fn labels(self) -> impl Iterator<Item = (f64, String)> {
-        (0..self.count).map(move |index| {
-            let value = (self.first + index as f64) * self.step;
-            let text = format!("{value:.*}", self.decimals);
-            let zero = text
-                .trim_start_matches('-')
-                .chars()
-                .all(|c| c == '0' || c == '.');
-            (
-                value,
-                if zero {
-                    "0".to_owned()
-                } else {
-                    text.replace('-', "−")
-                },
-            )
-        })
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn labels(low: f64, high: f64, most: usize) -> Vec<String> {
-        Ticks::new(low, high, most)
-            .labels()
-            .map(|(_, label)| label)
-            .collect()
-    }
-
-    #[test]
-    fn ticks_are_round_and_few() {
-        assert_eq!(labels(0.0, 12.6, 9), ["0", "2", "4", "6", "8", "10", "12"]);
-        assert_eq!(labels(-0.03, 0.31, 6), ["0", "0.1", "0.2", "0.3"]);
-        assert_eq!(labels(-130.0, 130.0, 6), ["−100", "−50", "0", "50", "100"]);
-        assert_eq!(
-            labels(0.0, 1.0, 5),
-            ["0", "0.2", "0.4", "0.6", "0.8", "1.0"]
-        );
-    }
 
     #[test]
     fn numbers_for_the_script_are_short_and_close() {

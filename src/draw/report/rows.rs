@@ -1,14 +1,13 @@
 //! The moves of a program as rows: moves of one statement with one motion share one.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use super::page::{Cell, Column, PageTable, Tone};
-use super::simulation::Simulation;
-use crate::check::{AxisCheck, MoveCheck, Verdict};
-use crate::plan::Motion;
+use super::simulation::MoveKey;
+use crate::check::{AxisCheck, LITTLE_LAG_LEFT, MoveCheck, Verdict};
+use crate::plan::{Motion, MovePart};
 use crate::rig::{Rig, TravelUnit};
-use crate::simulate::MoveOutcome;
 use crate::units::{Rounded, Time};
 
 /// Rows at most.
@@ -23,6 +22,32 @@ pub(super) struct TableRow {
     pub moves: u64,
     /// When the first one begins (s).
     pub from: f64,
+    /// What the motor model makes of them, by the axes of the motion: the greatest lag of any
+    /// (electrical degrees), and the most steps lost; none where none was played.
+    played: Vec<Option<PlayedRow>>,
+}
+
+/// The worst that the motor model makes of the moves of a row.
+#[derive(Debug, Clone, Copy, Default)]
+struct PlayedRow {
+    lag: f64,
+    lost_steps: u64,
+}
+
+impl TableRow {
+    fn take_in(&mut self, checked: &MoveCheck) {
+        self.moves = self.moves.saturating_add(checked.times);
+        for (row, played) in self.played.iter_mut().zip(&checked.played) {
+            if let Some(outcome) = &played.outcome {
+                let row = row.get_or_insert_default();
+                row.lag = row.lag.max(outcome.peak_lag_electrical_deg);
+                row.lost_steps = row.lost_steps.max(outcome.lost_steps.unsigned_abs());
+            }
+        }
+        if checked.verdict() > self.sample.verdict() {
+            self.sample = checked.clone();
+        }
+    }
 }
 
 /// Rows as they come.
@@ -50,24 +75,23 @@ impl Rows {
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match self.known.get(&key) {
             Some(index) => {
-                let row = &mut self.rows[*index];
-                row.moves += 1;
-                if checked.verdict() > row.sample.verdict() {
-                    row.sample = checked.clone();
-                }
+                self.rows[*index].take_in(checked);
                 Some(*index)
             }
             None if self.rows.len() < MOST => {
                 self.known.insert(key, self.rows.len());
-                self.rows.push(TableRow {
+                let mut row = TableRow {
                     sample: checked.clone(),
-                    moves: 1,
+                    moves: 0,
                     from,
-                });
+                    played: vec![None; checked.played.len()],
+                };
+                row.take_in(checked);
+                self.rows.push(row);
                 Some(self.rows.len() - 1)
             }
             None => {
-                self.beyond += 1;
+                self.beyond = self.beyond.saturating_add(checked.times);
                 None
             }
         }
@@ -83,14 +107,44 @@ impl Rows {
         self.beyond
     }
 
-    /// The rows as a table, one for each axis that moves.
-    pub fn table(&self, rig: &Rig, simulation: Option<&Simulation>) -> PageTable {
+    /// The moves whose stops are worth a look from close by, one for each row and axis, the worst
+    /// ones where there are more than `most`; and of how many.
+    pub fn stops(&self, rig: &Rig, most: usize) -> (HashSet<MoveKey>, usize) {
+        let rows = self.rows.iter().filter(|row| match row.sample.planned.part {
+            MovePart::Whole | MovePart::Approach => true,
+            MovePart::Beyond => false,
+        });
+        let stops = rows.flat_map(|row| {
+            let motions = row.sample.planned.motion.axes.iter().enumerate();
+            motions.filter(|(_, motion)| motion.steps > 0).map(|(number, motion)| {
+                let planned = &row.sample.planned;
+                let lag = row.played.get(number).copied().flatten().unwrap_or_default().lag;
+                let name = rig.axes[motion.axis].name.clone();
+                (row.sample.axis_verdict(number), lag, (planned.index, planned.part.word(), name))
+            })
+        });
+        let mut stops: Vec<_> = stops.collect();
+        stops.sort_by(|one, other| other.0.cmp(&one.0).then(other.1.total_cmp(&one.1)));
+        let all = stops.len();
+        (stops.into_iter().take(most).map(|(.., key)| key).collect(), all)
+    }
+
+    /// The rows as a table, one for each axis that moves; what decides comes first.
+    pub fn table(&self, rig: &Rig) -> PageTable {
         let mut columns = vec![Column::numbers("line")];
         if self.axes > 1 {
             columns.push(Column::words("axis"));
         }
         columns.extend([
             Column::words("verdict"),
+            Column::numbers("torque left"),
+        ]);
+        let played = self.rows.iter().any(|row| !row.played.is_empty());
+        if played {
+            columns.push(Column::numbers("peak lag"));
+        }
+        columns.extend([
+            Column::words("in critical bands"),
             Column::numbers("travel"),
             Column::numbers("moves"),
             Column::numbers("first at"),
@@ -98,24 +152,19 @@ impl Rows {
             Column::words("shape"),
             Column::numbers("peak speed"),
             Column::numbers("torque needed"),
-            Column::numbers("torque left"),
-            Column::words("in critical bands"),
             Column::numbers("target error"),
         ]);
-        if simulation.is_some() {
-            columns.push(Column::numbers("peak lag"));
-        }
         PageTable {
-            caption: "Equal moves of one statement share a row. Torque needed, and the share of the pull-out torque \
-                     left, are those at the least margin. Times link to the plots."
+            caption: "Equal moves of one statement share a row, with the worst verdict of any, on its torque and in the motor model. \
+                     Torque needed, and the share of the pull-out torque left, are those at the least margin. Times link to the plots."
                 .to_owned(),
             columns,
-            rows: self.rows.iter().flat_map(|row| self.cells(row, rig, simulation)).collect(),
+            rows: self.rows.iter().flat_map(|row| self.cells(row, rig, played)).collect(),
             follows: self.rows.iter().enumerate().flat_map(|(index, row)| vec![index; row.sample.check.axes.len()]).collect(),
         }
     }
 
-    fn cells(&self, row: &TableRow, rig: &Rig, simulation: Option<&Simulation>) -> Vec<Vec<Cell>> {
+    fn cells(&self, row: &TableRow, rig: &Rig, played: bool) -> Vec<Vec<Cell>> {
         let planned = &row.sample.planned;
         let axes = row.sample.check.axes.iter().zip(&planned.travel);
         axes.enumerate()
@@ -137,6 +186,13 @@ impl Rows {
                         tone,
                         ..verdict.word().into()
                     },
+                    check.margin_text(rig).into(),
+                ]);
+                if played {
+                    cells.push(lag(row.played.get(number).copied().flatten()));
+                }
+                cells.extend([
+                    check.bands_text().into(),
                     format!(
                         "{} {}",
                         signed((travel.to - travel.from) * unit.per_si),
@@ -157,8 +213,6 @@ impl Rows {
                     )
                     .into(),
                     asked(check).into(),
-                    check.margin_text(rig).into(),
-                    check.bands_text().into(),
                     format!(
                         "{} {}",
                         Rounded(tidy(travel.target_error * unit.per_si)),
@@ -166,9 +220,6 @@ impl Rows {
                     )
                     .into(),
                 ]);
-                if let Some(simulation) = simulation {
-                    cells.push(lag(simulation.outcome(planned.index, &axis.name)));
-                }
                 cells
             })
             .collect()
@@ -187,15 +238,21 @@ fn asked(check: &AxisCheck) -> String {
     )
 }
 
-/// The peak lag of a row's first move, where it was simulated.
-fn lag(outcome: Option<&MoveOutcome>) -> Cell {
-    match outcome {
+/// The peak lag of a row, where it was played.
+fn lag(played: Option<PlayedRow>) -> Cell {
+    match played {
         None => "–".into(),
-        Some(outcome) if outcome.lost_steps != 0 => Cell {
+        Some(played) if played.lost_steps != 0 => Cell {
             tone: Tone::Bad,
-            ..format!("{} steps lost", outcome.lost_steps).into()
+            ..format!("{} steps lost", played.lost_steps).into()
         },
-        Some(outcome) => format!("{:.0}°", outcome.peak_lag_electrical_deg).into(),
+        Some(played) => Cell {
+            tone: match played.lag >= LITTLE_LAG_LEFT {
+                true => Tone::Doubtful,
+                false => Tone::Plain,
+            },
+            ..format!("{:.0}°", played.lag).into()
+        },
     }
 }
 

@@ -1,32 +1,52 @@
-//! What the motor model makes of the ticks: lag and current over time, steps lost.
+//! What the motor model makes of the ticks: lag and phase currents over time, the stops from
+//! close by, steps lost.
+//!
+//! The simulated clock is as fast as the timer's tolerance allows; its times are told on the
+//! nominal clock here, so that all plots share one.
 
-use std::collections::HashMap;
+use std::collections::HashSet;
+use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
+use super::closeup::{CloseUp, StopSample};
 use super::page::{Live, PagePlot};
-use crate::draw::chart::{Chart, LineStyle, Series, decimate};
+use crate::draw::chart::{Belt, Chart, LineStyle, Series, decimate};
+use crate::physics::Machine;
 use crate::plan::Item;
-use crate::rig::Rig;
-use crate::simulate::{self, MOST_WORK, MoveOutcome, Options};
+use crate::rig::{Axis, Rig, TravelUnit};
+use crate::simulate::{self, MOST_WORK, MoveOutcome, Options, TraceSample};
 
-/// Columns of a plot in which the least and the greatest value are kept.
-const COLUMNS: usize = 700;
-/// Samples taken in a column.
-const PER_COLUMN: usize = 24;
+/// Columns of all axes together in which the least and the greatest value are kept, of what
+/// the plots show at first and as many of what comes behind that.
+const COLUMNS: usize = 900;
+/// Columns of an axis at least.
+const FEWEST_COLUMNS: usize = 150;
+/// Samples taken of what the plots show at first.
+const SAMPLES: f64 = 6000.0;
+/// Samples of a period of a rotor's natural frequency.
+const PER_PERIOD: f64 = 40.0;
+/// Samples of all axes together at most.
+const MOST_SAMPLES: f64 = 150_000.0;
 /// Seconds simulated at most; a page that is rewritten often must be
 /// there at once.
 const LONGEST: f64 = 30.0;
-/// How long a rotor is followed after a move.
-const REST: f64 = 0.5;
 
 /// Lag at which the torque of a rotor at rest changes its sign (electrical degrees).
 const TURNS_OVER: f64 = 180.0;
 
-/// Where nothing was sampled for longer than this part of the whole, nothing is drawn.
-const GAPS: f64 = 200.0;
+/// Samples that may be missing; where more are, nothing is drawn.
+const GAP: f64 = 20.0;
 
 /// A trace over time: seconds and value.
 type Trace = Vec<(f64, f64)>;
+
+/// A move on an axis: its number, its part, the axis.
+pub(super) type MoveKey = (u64, &'static str, String);
+
+/// The key of what became of a move.
+pub(super) fn key(outcome: &MoveOutcome) -> MoveKey {
+    (outcome.index, outcome.part, outcome.axis.clone())
+}
 
 /// Appends a sample. A rotor that rests is not followed; its line is broken in the
 /// middle of such a gap, so that no slope is drawn that was not computed.
@@ -44,22 +64,80 @@ fn append(trace: &mut Trace, time: f64, value: f64, gap: f64) {
 pub(super) struct Simulation {
     /// Until when the program was followed (s).
     pub until: f64,
+    /// Until when the plots show it at first (s).
+    first: f64,
+    /// Between two samples (s).
+    interval: f64,
     /// Full steps lost or gained.
     pub lost_steps: u64,
-    moves: HashMap<(u64, String), MoveOutcome>,
-    lag: Vec<Trace>,
-    current: Vec<Trace>,
+    traces: Vec<AxisTraces>,
+    /// Moves whose stops are wanted from close by.
+    wanted: HashSet<MoveKey>,
+    pub close_ups: Vec<CloseUp>,
+}
+
+/// The traces of one axis.
+#[derive(Debug, Default)]
+struct AxisTraces {
+    lag: Trace,
+    phases: [Trace; 2],
+    /// Of the move that goes on.
+    moving: Vec<StopSample>,
+    /// From degrees of the load's shaft to the unit of its travel.
+    to_travel: f64,
+}
+
+impl AxisTraces {
+    fn of(axis: &Axis) -> Self {
+        let motor = 1f64.to_radians() * Machine::of(axis).gearing;
+        Self {
+            to_travel: axis.travel_speed(motor) * TravelUnit::of(axis).per_si,
+            ..Self::default()
+        }
+    }
+
+    fn take_in(&mut self, sample: &TraceSample<'_>, time: f64, gap: f64) {
+        append(&mut self.lag, time, sample.lag_electrical_deg, gap);
+        for (trace, current) in self
+            .phases
+            .iter_mut()
+            .zip([sample.phase_a_a, sample.phase_b_a])
+        {
+            append(trace, time, current, gap);
+        }
+        self.moving.push(StopSample {
+            time,
+            commanded: sample.commanded_deg * self.to_travel,
+            simulated: sample.angle_deg * self.to_travel,
+        });
+    }
 }
 
 impl Simulation {
-    /// Plays `items`, which last `duration` seconds, for as long as a page can wait.
-    pub fn of(rig: &Rig, items: &[Item], duration: f64) -> Self {
+    /// Plays `items`, which last `duration` seconds and are shown for the `first` of these, for
+    /// as long as a page can wait.
+    pub fn of(
+        rig: &Rig,
+        items: &[Item],
+        (first, duration): (f64, f64),
+        wanted: HashSet<MoveKey>,
+    ) -> Self {
         let until = duration.min(LONGEST);
-        let interval = until / (COLUMNS * PER_COLUMN) as f64;
+        let first = first.min(until);
+        let periods = rig
+            .axes
+            .iter()
+            .map(|axis| TAU / Machine::of(axis).natural_frequency());
+        let fine = periods.fold(first / SAMPLES, |fine, period| {
+            fine.min(period / PER_PERIOD)
+        });
+        let interval = fine.max(until * rig.axes.len() as f64 / MOST_SAMPLES);
         let mut simulation = Self {
             until,
-            lag: vec![Trace::new(); rig.axes.len()],
-            current: vec![Trace::new(); rig.axes.len()],
+            first,
+            interval,
+            traces: rig.axes.iter().map(AxisTraces::of).collect(),
+            wanted,
             ..Self::default()
         };
         if interval <= 0.0 {
@@ -67,14 +145,14 @@ impl Simulation {
         }
         let options = Options {
             trace_interval: Some(interval),
-            longest_rest: REST,
             most_work: Some(MOST_WORK),
             ..Options::default()
         };
         let mut take_in =
-            |report: simulate::SimulationEvent<'_>| simulation.take_in(rig, &report, until);
+            |report: simulate::SimulationEvent<'_>| simulation.take_in(rig, &report);
         // Breaking off is how a long program ends here.
         let _ = simulate::simulate_with(rig, items.iter().cloned(), &options, &mut take_in);
+        simulation.close_ups.sort_by_key(|one| one.outcome.index);
         simulation
     }
 
@@ -82,10 +160,10 @@ impl Simulation {
         &mut self,
         rig: &Rig,
         report: &simulate::SimulationEvent<'_>,
-        until: f64,
     ) -> ControlFlow<()> {
+        let on_axis = |name: &str| rig.axes.iter().position(|axis| axis.name == name);
         match report {
-            simulate::SimulationEvent::Progress(time) if *time > until => {
+            simulate::SimulationEvent::Progress(time) if *time > self.until => {
                 return ControlFlow::Break(());
             }
             simulate::SimulationEvent::Progress(_)
@@ -93,115 +171,141 @@ impl Simulation {
             | simulate::SimulationEvent::Cut(_) => {}
             simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();
-                self.moves
-                    .insert((outcome.index, outcome.axis.clone()), (*outcome).clone());
+                if let Some(axis) = on_axis(&outcome.axis) {
+                    let samples = std::mem::take(&mut self.traces[axis].moving);
+                    if self.wanted.contains(&key(outcome)) {
+                        self.close_ups
+                            .extend(CloseUp::of(axis, outcome, &samples));
+                    }
+                }
             }
             simulate::SimulationEvent::Sample(sample) => {
-                let Some(axis) = rig.axes.iter().position(|axis| axis.name == sample.axis) else {
-                    return ControlFlow::Continue(());
-                };
-                if sample.time_s <= until {
-                    let (time, gap) = (sample.time_s, until / GAPS);
-                    append(&mut self.lag[axis], time, sample.lag_electrical_deg, gap);
-                    let current = sample.phase_a_a.hypot(sample.phase_b_a);
-                    append(&mut self.current[axis], time, current, gap);
+                let time = sample.time_s * (1.0 + rig.timer.tolerance);
+                if let Some(axis) = on_axis(sample.axis)
+                    && time <= self.until
+                {
+                    self.traces[axis].take_in(sample, time, GAP * self.interval);
                 }
             }
         }
         ControlFlow::Continue(())
     }
 
-    /// What became of a move on an axis, where it was played.
-    pub fn outcome(&self, index: u64, axis: &str) -> Option<&MoveOutcome> {
-        self.moves.get(&(index, axis.to_owned()))
-    }
-
-    /// Lag and current of each axis over time.
+    /// Lag and phase currents of each axis over time.
     pub fn plots(&self, rig: &Rig) -> Vec<PagePlot> {
-        let several = rig.axes.len() > 1;
-        let axes = rig.axes.iter().enumerate();
-        axes.flat_map(|(number, axis)| {
-            let of = |what: &str| {
-                if several {
-                    format!("{what} of {}", axis.name)
-                } else {
-                    what.to_owned()
-                }
+        let axes = rig.axes.iter().zip(&self.traces).enumerate();
+        axes.flat_map(|(number, (axis, traces))| {
+            let of = match rig.axes.len() {
+                1 => String::new(),
+                _ => format!(" of {}", axis.name),
             };
             [
-                self.plot(
-                    &of("Lag of the rotor"),
-                    "electrical degrees",
-                    "°",
-                    number,
-                    &self.lag[number],
-                ),
-                self.plot(
-                    &of("Current"),
-                    "both phases together (A)",
-                    "A",
-                    number,
-                    &self.current[number],
-                ),
+                self.lag(&of, number, &traces.lag),
+                self.currents(&of, &traces.phases),
             ]
         })
         .collect()
     }
 
-    fn plot(
-        &self,
-        title: &str,
-        y_label: &str,
-        unit: &str,
-        colour: usize,
-        trace: &[(f64, f64)],
-    ) -> PagePlot {
-        let points = decimate(trace, 0.0, self.until, COLUMNS);
-        let lag = unit == "°";
+    fn lag(&self, of: &str, colour: usize, trace: &Trace) -> PagePlot {
         let sizes = trace.iter().map(|(_, value)| value.abs());
         let peak = sizes.filter(|size| size.is_finite()).fold(0.0, f64::max);
-        let mut series = vec![Series {
-            label: format!(
-                "simulated, at most {peak:.*} {unit}",
-                if lag { 0 } else { 2 }
-            ),
-            points: points.clone(),
+        let over = |from, to| Belt {
+            label: "beyond ±180° a rotor at rest turns over".to_owned(),
+            from,
+            to,
+            colour: 3,
+        };
+        let (series, live) = self.curve(&format!("lag{of}"), "°", colour, trace);
+        self.plot(
+            format!("Lag of the rotor{of} over time"),
+            "electrical degrees",
+            vec![Series {
+                label: format!("simulated, at most {peak:.0}°"),
+                ..series
+            }],
+            vec![live],
+            vec![
+                over(TURNS_OVER, f64::INFINITY),
+                over(f64::NEG_INFINITY, -TURNS_OVER),
+            ],
+        )
+    }
+
+    fn currents(&self, of: &str, phases: &[Trace; 2]) -> PagePlot {
+        let curves = ["A", "B"].iter().zip(phases).enumerate();
+        let curves = curves.map(|(number, (phase, trace))| {
+            let name = format!("phase {phase}{of}");
+            let (series, live) = self.curve(&name, "A", number, trace);
+            let label = format!("phase {phase}");
+            (
+                Series { label, ..series },
+                Live {
+                    series: number,
+                    ..live
+                },
+            )
+        });
+        let (series, live) = curves.unzip();
+        self.plot(
+            format!("Phase currents{of} over time"),
+            "current (A)",
+            series,
+            live,
+            Vec::new(),
+        )
+    }
+
+    /// What is drawn of a trace: what the plots show at first, and with it what comes behind.
+    fn thinned(&self, trace: &Trace) -> Trace {
+        let columns = (COLUMNS / self.traces.len()).max(FEWEST_COLUMNS);
+        let (first, behind) = trace.split_at(trace.partition_point(|(time, _)| *time <= self.first));
+        let mut points = decimate(first, 0.0, self.first, columns);
+        points.extend(decimate(behind, self.first, self.until, columns));
+        points
+    }
+
+    fn curve(&self, name: &str, unit: &str, colour: usize, trace: &Trace) -> (Series, Live) {
+        let points = self.thinned(trace);
+        let samples = points.iter().map(|(time, value)| (*time, *time, *value));
+        let live = Live {
+            name: name.to_owned(),
+            unit: unit.to_owned(),
+            across: "s".to_owned(),
+            colour,
+            series: 0,
+            samples: samples.collect(),
+        };
+        let series = Series {
+            label: String::new(),
+            points,
             colour,
             style: LineStyle::Solid,
-        }];
-        if lag {
-            series.extend([TURNS_OVER, -TURNS_OVER].map(|degrees| Series {
-                label: match degrees > 0.0 {
-                    true => "±180°: a rotor at rest turns over".to_owned(),
-                    false => String::new(),
-                },
-                points: vec![(0.0, degrees), (self.until, degrees)],
-                colour,
-                style: LineStyle::Edge,
-            }));
-        }
-        let title = format!("{title} over time");
+        };
+        (series, live)
+    }
+
+    fn plot(
+        &self,
+        title: String,
+        y_label: &str,
+        series: Vec<Series>,
+        live: Vec<Live>,
+        belts: Vec<Belt>,
+    ) -> PagePlot {
         PagePlot {
             description: format!("{title}, as the motor model makes it of the ticks."),
+            note: String::new(),
             chart: Chart {
                 title,
                 x_label: "time (s)".to_owned(),
                 y_label: y_label.to_owned(),
                 series,
+                belts,
                 ..Chart::default()
             },
             tall: false,
-            live: vec![Live {
-                name: if lag { "lag" } else { "current" }.to_owned(),
-                unit: unit.to_owned(),
-                across: "s".to_owned(),
-                colour,
-                series: 0,
-                samples: points
-                    .into_iter()
-                    .map(|(time, value)| (time, time, value))
-                    .collect(),
-            }],
+            live,
             over_time: true,
             table: None,
         }

@@ -1,5 +1,11 @@
 //! What happens over time: speed, position and torque of each axis, sampled so that
 //! every move keeps its shape and the page stays small.
+//!
+//! The plots begin with what a program does before it does the same again: up to the first move
+//! whose statement has moved before. Passes of a loop that the check has left out are left out
+//! here, and all that comes behind them.
+
+use std::collections::HashSet;
 
 use super::page::{Instants, Live, MoveInstants, PagePlot};
 use crate::check::{AxisAbility, TorqueRule};
@@ -14,6 +20,9 @@ const MOVES: usize = 2000;
 const SAMPLES: usize = 4500;
 /// Most and fewest samples in a ramp.
 const IN_RAMP: (usize, usize) = (24, 2);
+/// Where the torque asked for stays below this part of the torque allowed, it is drawn once more
+/// by itself.
+pub(super) const FAR_BELOW: f64 = 0.25;
 /// A motion with more segments than this is sampled evenly instead.
 const MANY_SEGMENTS: usize = 16;
 
@@ -33,6 +42,14 @@ pub(super) struct Timeline<'a> {
     shown_until: f64,
     placed: Vec<PlacedMove>,
     left_out: u64,
+    /// Whether passes of a loop have been left out.
+    leapt: bool,
+    /// Whether what comes has no place in the plots any more.
+    full: bool,
+    /// Statements that have moved, with the part of each.
+    moved: HashSet<(usize, &'static str)>,
+    /// When the first of them moves again (s).
+    again: Option<f64>,
 }
 
 /// One instant of an axis, at its load.
@@ -56,6 +73,10 @@ impl<'a> Timeline<'a> {
             shown_until: 0.0,
             placed: Vec::new(),
             left_out: 0,
+            leapt: false,
+            full: false,
+            moved: HashSet::new(),
+            again: None,
         }
     }
 
@@ -69,23 +90,37 @@ impl<'a> Timeline<'a> {
         self.left_out
     }
 
-    /// Takes in the next item; `row` is the row of a move in the table.
-    pub fn add(&mut self, item: &Item, row: Option<usize>) {
+    /// Takes in the next item, which comes so many `times`; `row` is the row of a move in the
+    /// table.
+    pub fn add(&mut self, item: &Item, times: u64, row: Option<usize>) {
+        let behind = self.leapt && times == 1;
+        self.leapt |= times > 1;
         if let Item::Move(planned) = item {
-            if self.placed.len() < MOVES {
+            if !self.moved.insert((planned.line, planned.part.word())) && self.time > 0.0 {
+                self.again.get_or_insert(self.time);
+            }
+            if self.placed.len() < MOVES && !behind {
                 self.placed.push(PlacedMove {
                     from: self.time,
                     planned: planned.clone(),
                     row,
                 });
+                self.left_out += times - 1;
             } else {
-                self.left_out += 1;
+                self.left_out += times;
+                self.full = true;
             }
         }
+        self.full |= behind;
         self.time += item.duration();
-        if self.left_out == 0 {
+        if !self.full {
             self.shown_until = self.time;
         }
+    }
+
+    /// Whether what comes now has no place in the plots.
+    pub fn is_full(&self) -> bool {
+        self.full
     }
 
     /// When the moves happen.
@@ -98,8 +133,16 @@ impl<'a> Timeline<'a> {
         });
         Instants {
             end: self.shown_until,
+            first: self.first(),
             moves: moves.collect(),
         }
+    }
+
+    /// Up to when the plots show the program at first (s).
+    pub fn first(&self) -> f64 {
+        self.again
+            .unwrap_or(f64::INFINITY)
+            .min(self.shown_until)
     }
 
     /// Plots over time for each axis, and the path of each axis in its torque plane.
@@ -238,11 +281,25 @@ impl AxisView<'_> {
             0,
             |s| s.allowed,
         );
-        vec![
+        let mut plots = vec![
             self.plot("Speed", &format!("speed ({unit}/s)"), vec![speed]),
             self.plot("Position", &format!("position ({unit})"), vec![position]),
-            self.plot("Torque", "at the motor (mN·m)", vec![asked, allowed]),
-        ]
+        ];
+        let most = |curve: &(Series, Live)| {
+            let sizes = curve.0.points.iter().map(|(_, torque)| torque.abs());
+            sizes.filter(|size| size.is_finite()).fold(0.0, f64::max)
+        };
+        let far_below = most(&asked) < FAR_BELOW * most(&allowed);
+        let enlarged = far_below.then(|| {
+            self.plot(
+                "Torque, enlarged,",
+                "asked for, at the motor (mN·m)",
+                vec![asked.clone()],
+            )
+        });
+        plots.push(self.plot("Torque", "at the motor (mN·m)", vec![asked, allowed]));
+        plots.extend(enlarged);
+        plots
     }
 
     fn curve(
@@ -292,6 +349,7 @@ impl AxisView<'_> {
         let title = self.title(of);
         PagePlot {
             description: format!("{title}. The table of moves holds the same in numbers."),
+            note: String::new(),
             chart: Chart {
                 title,
                 x_label: "time (s)".to_owned(),

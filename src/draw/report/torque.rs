@@ -1,9 +1,10 @@
 //! The torque plane of each axis: what the motor can give, and what the moves ask for.
 
 use super::page::{Cell, Column, Live, PageBlock, PagePlot, PageTable};
+use super::timeline::FAR_BELOW;
 use crate::check::AxisAbility;
-use crate::draw::Chart;
-use crate::draw::plots::TorquePlane;
+use crate::draw::chart::{Chart, LineStyle, Series};
+use crate::draw::plots::{ASKED, TorquePlane};
 use crate::units::Rounded;
 
 /// Rows of the table beside a torque plane.
@@ -23,7 +24,49 @@ pub(super) fn blocks(planes: Vec<PagePlot>) -> Vec<PageBlock> {
     blocks
 }
 
-pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> PagePlot {
+/// The plane; and once more what the moves ask for, where that lies far below the rest.
+pub(super) fn plots(
+    plane: &TorquePlane<'_>,
+    ability: &AxisAbility,
+    path: &Live,
+) -> Vec<PagePlot> {
+    let plot = plot(plane, ability, path.clone());
+    let enlarged = enlarged(&plot, path.clone());
+    [plot].into_iter().chain(enlarged).collect()
+}
+
+/// What the moves ask for alone, over the same speeds; none where it is legible as it is.
+fn enlarged(plot: &PagePlot, path: Live) -> Option<PagePlot> {
+    let chart = &plot.chart;
+    let asked = chart.series.iter().filter(|series| series.colour == ASKED);
+    let mut asked: Vec<Series> = asked.cloned().collect();
+    let torques = asked.iter().flat_map(|series| &series.points);
+    let most = torques.map(|(_, torque)| torque.abs()).fold(0.0, f64::max);
+    let (across, (_, high)) = chart.ranges();
+    if asked.is_empty() || most >= FAR_BELOW * high {
+        return None;
+    }
+    for series in &mut asked {
+        series.style = LineStyle::Solid;
+    }
+    Some(PagePlot {
+        description: format!("{}, enlarged: the paths of the moves alone.", chart.title),
+        note: String::new(),
+        chart: Chart {
+            title: format!("{}, enlarged", chart.title),
+            y_label: "asked for, at the motor (mN·m)".to_owned(),
+            series: asked,
+            across: Some(across),
+            ..chart.clone()
+        },
+        tall: false,
+        live: vec![Live { series: 0, ..path }],
+        over_time: false,
+        table: None,
+    })
+}
+
+fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> PagePlot {
     let chart = plane.chart();
     let asked = chart
         .series
@@ -37,6 +80,7 @@ pub(super) fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -
             chart.title
         ),
         chart,
+        note: String::new(),
         tall: true,
         live: vec![Live {
             series: asked,

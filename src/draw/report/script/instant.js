@@ -1,26 +1,10 @@
-"use strict";
-// One instant of the program is shown in every plot at once. It is set by pointing at
-// a plot, by the arrow keys on one, or by a row of the moves.
-(() => {
+// One instant of the program is shown in every plot at once. It is set by pointing at a plot, by
+// the arrow keys on one, or by a row of the moves.
+page.instant = (() => {
+  const { views, end, moves, svg, seconds, number, percent } = page;
+  if (views.length === 0) return null;
   let now = null;
-  const revision = document.body.dataset.revision;
-  if (window.parent !== window) {
-    // This is the copy that an open page looks at to learn whether it is out of date.
-    if (revision) window.parent.postMessage({ revision }, "*");
-    return;
-  }
-  if (revision) keepUpToDate(revision);
-
-  const source = document.getElementById("instants");
-  if (!source) return;
-  const { end, moves, plots } = JSON.parse(source.textContent);
   const bar = document.getElementById("instant");
-  const decimals = Math.max(0, 4 - Math.floor(Math.log10(end || 1)));
-  const seconds = (t) => `${t.toFixed(decimals)} s`;
-  const number = (value) => {
-    const text = Math.abs(value) < 1e-9 ? "0" : value.toPrecision(4);
-    return text.includes("e") ? String(Number(text)) : text.replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");
-  };
 
   // The last sample at or before an instant.
   const sampleBefore = (times, t) => {
@@ -42,25 +26,17 @@
     return width > 0 ? a + (b - a) * (t - times[before]) / width : a;
   };
 
-  const svg = (name, attributes) => {
-    const element = document.createElementNS("http://www.w3.org/2000/svg", name);
-    for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
-    return element;
-  };
-  const percent = (value, [low, high]) => `${100 * (value - low) / (high - low)}%`;
-
-  const views = plots.map((plot) => {
-    const stage = document.getElementById(plot.stage);
-    const drawing = stage.querySelector("svg");
-    const outputs = plot.curves.map((curve) => document.getElementById(curve.output));
-    const cursor = plot.kind === "time" ? drawing.appendChild(svg("line", { class: "cursor", y1: "0", y2: "100%" })) : null;
-    const dots = plot.curves.map((curve) => drawing.appendChild(svg("circle", { class: `dot k${curve.colour}`, r: 4.5 })));
-    const view = { plot, stage, drawing, outputs, cursor, dots };
+  for (const view of views) {
+    const { plot, stage, drawing, over_time } = view;
+    view.outputs = plot.curves.map((curve) => document.getElementById(curve.output));
+    view.cursor = over_time ? drawing.appendChild(svg("line", { class: "cursor", y1: "0", y2: "100%" })) : null;
+    view.dots = plot.curves.map((curve) => drawing.appendChild(svg("circle", { class: `dot k${curve.colour}`, r: 4.5 })));
     stage.setAttribute("role", "slider");
     stage.setAttribute("tabindex", "0");
     stage.setAttribute("aria-valuemin", "0");
     stage.setAttribute("aria-valuemax", String(end));
-    stage.setAttribute("aria-label", `${stage.getAttribute("aria-label")} The arrow keys move the instant that is shown.`);
+    const zooms = over_time ? " Plus and minus enlarge and reduce the time shown, 0 shows the beginning again." : "";
+    stage.setAttribute("aria-label", `${stage.getAttribute("aria-label")} The arrow keys move the instant that is shown.${zooms}`);
     stage.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse" || event.buttons) show(pointed(view, event)); });
     stage.addEventListener("pointerdown", (event) => show(pointed(view, event)));
     stage.addEventListener("keydown", (event) => {
@@ -68,22 +44,22 @@
       if (next === undefined) return;
       event.preventDefault();
       show(next);
+      if (now !== null) page.zoom?.hold(now);
     });
-    return view;
-  });
+  }
 
   // The instant under the pointer: along a time axis, or on the nearest path.
-  function pointed({ plot, drawing }, event) {
+  function pointed({ plot, drawing, over_time, x: [left, right] }, event) {
     const box = drawing.getBoundingClientRect();
     const x = (event.clientX - box.left) / box.width;
-    if (plot.kind === "time") return plot.x[0] + x * (plot.x[1] - plot.x[0]);
+    if (over_time) return Math.min(Math.max(left + x * (right - left), left), right);
     const y = 1 - (event.clientY - box.top) / box.height;
-    const [width, height] = [plot.x[1] - plot.x[0], plot.y[1] - plot.y[0]];
+    const [width, height] = [right - left, plot.y[1] - plot.y[0]];
     let [best, nearest] = [now ?? 0, Infinity];
     for (const { t, x: xs, y: ys } of plot.curves) {
       for (let i = 0; i < t.length; i += 1) {
         if (ys[i] === null) continue;
-        const across = ((xs[i] - plot.x[0]) / width - x) * box.width;
+        const across = ((xs[i] - left) / width - x) * box.width;
         const up = ((ys[i] - plot.y[0]) / height - y) * box.height;
         const distance = across * across + up * up;
         if (distance < nearest) [best, nearest] = [t[i], distance];
@@ -93,8 +69,8 @@
   }
 
   function keyed(event) {
-    const at = now ?? 0;
-    const step = end / (event.shiftKey ? 40 : 400);
+    const at = now ?? page.shown[0];
+    const step = (page.shown[1] - page.shown[0]) / (event.shiftKey ? 40 : 400);
     switch (event.key) {
       case "ArrowRight": case "ArrowUp": return at + step;
       case "ArrowLeft": case "ArrowDown": return at - step;
@@ -112,7 +88,7 @@
     const all = [];
     for (const view of views) {
       const told = showIn(view);
-      if (view.plot.kind === "time") all.push(...told);
+      if (view.over_time) all.push(...told);
       view.stage.setAttribute("aria-valuenow", String(now ?? 0));
       view.stage.setAttribute("aria-valuetext", now === null ? "no instant" : [seconds(now), ...told].join(", "));
     }
@@ -131,23 +107,24 @@
     }));
   }
 
-  function showIn({ plot, outputs, cursor, dots }) {
+  function showIn({ plot, over_time, x: range, outputs, cursor, dots }) {
     const told = [];
+    const inside = (x) => x >= range[0] && x <= range[1];
     if (cursor) {
-      cursor.toggleAttribute("hidden", now === null);
-      if (now !== null) for (const end of ["x1", "x2"]) cursor.setAttribute(end, percent(now, plot.x));
+      cursor.toggleAttribute("hidden", now === null || !inside(now));
+      if (now !== null) for (const side of ["x1", "x2"]) cursor.setAttribute(side, percent(now, range));
     }
     plot.curves.forEach((curve, index) => {
       const y = now === null ? null : valueAt(curve.t, curve.y, now);
-      const x = plot.kind === "time" ? now : now === null ? null : valueAt(curve.t, curve.x, now);
+      const x = over_time ? now : now === null ? null : valueAt(curve.t, curve.x, now);
       const known = y !== null && x !== null;
-      dots[index].toggleAttribute("hidden", !known);
-      const text = !known ? "" : plot.kind === "time"
+      dots[index].toggleAttribute("hidden", !known || !inside(x));
+      const text = !known ? "" : over_time
         ? `${number(y)} ${curve.unit}`
         : `${number(y)} ${curve.unit} at ${number(x)} ${curve.across}`;
       if (outputs[index]) outputs[index].textContent = text;
       if (!known) return;
-      dots[index].setAttribute("cx", percent(x, plot.x));
+      dots[index].setAttribute("cx", percent(x, range));
       dots[index].setAttribute("cy", `${100 - 100 * (y - plot.y[0]) / (plot.y[1] - plot.y[0])}%`);
       told.push(`${curve.name}: ${text}`);
     });
@@ -155,45 +132,17 @@
   }
 
   for (const button of document.querySelectorAll("button[data-at]")) {
-    button.addEventListener("click", () => show(Number(button.dataset.at)));
+    button.addEventListener("click", () => {
+      show(Number(button.dataset.at));
+      page.zoom?.hold(now);
+    });
   }
   document.addEventListener("keydown", (event) => { if (event.key === "Escape") show(null); });
   // What is folded up on the screen is printed all the same.
   window.addEventListener("beforeprint", () => {
-    for (const details of document.querySelectorAll("details")) details.open = true;
+    for (const details of document.querySelectorAll("details:not(.long)")) details.open = true;
   });
+  page.zoom?.draw();
   show(null);
-  const kept = window.sessionStorage.getItem("instant");
-  if (kept) {
-    window.sessionStorage.removeItem("instant");
-    show(Number(kept));
-  }
-
-  // A page on disk cannot read files, its own among them, but it can frame itself: the
-  // copy tells its revision, and where that is another one, this page is loaded anew.
-  function keepUpToDate(own) {
-    let copy = null;
-    window.addEventListener("message", (event) => {
-      if (copy === null || event.source !== copy.contentWindow) return;
-      const seen = event.data && event.data.revision;
-      copy.remove();
-      copy = null;
-      if (!seen || seen === own) return;
-      if (now !== null) window.sessionStorage.setItem("instant", String(now));
-      window.location.reload();
-    });
-    let waited = 0;
-    window.setInterval(() => {
-      if (document.hidden) return;
-      // A copy that is still on its way is given some time.
-      if (copy && (waited += 1) < 5) return;
-      if (copy) copy.remove();
-      waited = 0;
-      copy = document.createElement("iframe");
-      copy.hidden = true;
-      copy.title = "a newer copy of this page";
-      copy.src = `${window.location.href.split(/[?#]/)[0]}?look=${Date.now()}`;
-      document.body.append(copy);
-    }, 1000);
-  }
+  return { show, now: () => now, redraw: () => show(now) };
 })();
