@@ -8,13 +8,13 @@ use super::table::table;
 use crate::units::Rounded;
 
 /// The square in which a circle is drawn, and the sheet of a line.
-const SIDE: f64 = 360.0;
-const SHEET: (f64, f64) = (720.0, 200.0);
+const SIDE: f64 = 390.0;
+const SHEET: (f64, f64) = (390.0, 190.0);
 /// Radius of the circle, and length of the longest bar.
 const RADIUS: f64 = 112.0;
 const LONGEST: f64 = 44.0;
 /// Distance of the numbers from the circle.
-const NUMBERS: f64 = 60.0;
+const NUMBERS: f64 = LONGEST + 20.0;
 /// Between the bars of one stop.
 const APART: f64 = 5.0;
 /// Stops whose places are all written beside them; of more, some are.
@@ -32,11 +32,14 @@ const KINDS: [(&str, usize, BarOf); 3] = [
 
 /// The bars with their legend and their table.
 pub(super) fn figure(stops: &PageStops) -> Markup {
+    let errors = |of: BarOf| stops.bars.iter().filter_map(of);
+    // Nothing is drawn of what is zero everywhere.
     let kinds = || {
-        KINDS
-            .into_iter()
-            .filter(|(.., of)| stops.bars.iter().any(|bar| of(bar).is_some()))
+        let known = KINDS.into_iter();
+        known.filter(|(.., of)| errors(*of).any(|error| error != 0.0))
     };
+    let zeros = KINDS.into_iter();
+    let zeros = zeros.filter(|(.., of)| errors(*of).count() > 0 && errors(*of).all(|error| error == 0.0));
     html! {
         figure.plot.stops {
             figcaption { h3 { (stops.title) } p { (stops.says) } }
@@ -44,6 +47,7 @@ pub(super) fn figure(stops: &PageStops) -> Markup {
                 @for (name, colour, _) in kinds() {
                     li { svg class={ "k" (colour) } viewBox="0 0 24 12" aria-hidden="true" { line class="bar" x1="12" x2="12" y1="1" y2="11" {} } (name) }
                 }
+                @for (name, ..) in zeros { li { (name) ": none" } }
                 @if stops.most > 0.0 { li { "the longest bar is " (Rounded(stops.most)) " " (stops.unit) } }
             }
             div.bars.round[stops.round] role="img" aria-label={ (stops.says) " The data table lists them." } {
@@ -75,7 +79,8 @@ fn lengths<'a>(
 
 /// Every so many stops have their place written beside them.
 fn every(stops: &PageStops) -> usize {
-    stops.bars.len().div_ceil(WRITTEN).max(1)
+    let most = if stops.round { WRITTEN } else { WRITTEN / 2 };
+    stops.bars.len().div_ceil(most).max(1)
 }
 
 fn circle(stops: &PageStops, kinds: &[(usize, BarOf)]) -> Markup {
@@ -98,7 +103,7 @@ fn circle(stops: &PageStops, kinds: &[(usize, BarOf)]) -> Markup {
                     line class={ "bar k" (colour) } x1=(x1) y1=(y1) x2=(x2) y2=(y2) {}
                 }
                 @if index % every == 0 {
-                    @let (x, y) = at(RADIUS + NUMBERS - 8.0, 0.0);
+                    @let (x, y) = at(RADIUS + NUMBERS, 0.0);
                     text.middle x=(x) y=(y) dy="4" { (Rounded(bar.place)) @if stops.unit == "deg" { "°" } }
                 }
             }
@@ -136,7 +141,7 @@ fn line(stops: &PageStops, kinds: &[(usize, BarOf)]) -> Markup {
                     text.middle x=(place(x)) y=(floor + LONGEST + 20.0) { (Rounded(bar.place)) }
                 }
             }
-            text x="0" y="12" { "upwards: stops at a greater place than asked for" }
+            text x="0" y="12" { "upwards: stops at more than asked for" }
             text.end x=(width) y=(height - 6.0) { "place (" (stops.unit) ")" }
         }
     }

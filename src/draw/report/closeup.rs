@@ -1,5 +1,5 @@
 //! A stop from close by: the commanded and the simulated place of the load beside its target,
-//! how far it overshoots, and when it is within `settle` for good.
+//! how far it overshoots, when it is within `settle` for good, and the currents of both phases.
 
 use std::f64::consts::TAU;
 
@@ -36,6 +36,8 @@ pub(super) struct StopSample {
     pub commanded: f64,
     /// Where it is.
     pub simulated: f64,
+    /// The currents of both phases (A).
+    pub phases: [f64; 2],
 }
 
 /// The end of a move.
@@ -60,6 +62,7 @@ impl CloseUp {
             time: sample.time - last_step,
             commanded: sample.commanded - target,
             simulated: sample.simulated - target,
+            ..*sample
         });
         Some(Self {
             axis,
@@ -68,95 +71,123 @@ impl CloseUp {
         })
     }
 
-    /// The plot.
-    pub fn plot(&self, rig: &Rig) -> PagePlot {
-        let axis = &rig.axes[self.axis];
-        let unit = TravelUnit::of(axis).name;
-        let (from, to) = self.shown(axis);
-        let samples = self.samples.iter();
-        let shown = samples.filter(|sample| from <= sample.time && sample.time <= to);
-        let curve = |label: &str, place: fn(&StopSample) -> f64, colour, style| {
-            let points: Vec<_> = shown
-                .clone()
-                .map(|sample| (sample.time * 1e3, place(sample)))
-                .collect();
-            Series {
-                label: label.to_owned(),
-                points: decimate(&points, from * 1e3, to * 1e3, COLUMNS),
-                colour,
-                style,
-            }
+    /// The plots: of the place, and of the currents meanwhile.
+    pub fn plots(&self, rig: &Rig) -> [PagePlot; 2] {
+        let of = match rig.axes.len() {
+            1 => String::new(),
+            _ => format!(", {}", self.outcome.axis),
         };
-        let settle = axis.settle() * TravelUnit::of(axis).per_si;
-        let behind = shown.clone().filter(|sample| sample.time >= 0.0);
-        let swing = behind.map(|sample| sample.simulated.abs()).fold(
-            MICROSTEPS / OVER_SWING * self.microstep(axis),
-            f64::max,
-        );
-        let near = OVER_SWING * swing;
+        let of = format!("line {}{of}: {}", self.outcome.line, travel(&self.outcome));
+        let note = self.note();
+        let still = |chart: Chart, says: &str, note: String| PagePlot {
+            description: format!("{}. {says}", chart.title),
+            note,
+            chart,
+            tall: false,
+            live: Vec::new(),
+            over_time: false,
+            rescales: false,
+            table: None,
+        };
+        let axis = &rig.axes[self.axis];
+        let place = Chart {
+            title: format!("Stop of {of}"),
+            ..self.place(axis)
+        };
+        let currents = Chart {
+            title: format!("Phase currents at the stop of {of}"),
+            y_label: "current (A)".to_owned(),
+            series: vec![
+                self.curve(axis, "phase A", |one| one.phases[0], 0),
+                self.curve(axis, "phase B", |one| one.phases[1], 1),
+            ],
+            ..self.chart(axis)
+        };
+        [
+            still(place, &note, note.clone()),
+            still(currents, "Over the same time.", String::new()),
+        ]
+    }
+
+    /// A chart over the time that is shown.
+    fn chart(&self, axis: &Axis) -> Chart {
+        let (from, to) = self.shown(axis);
+        Chart {
+            x_label: "time after the last step (ms)".to_owned(),
+            across: Some((from * 1e3, to * 1e3)),
+            ..Chart::default()
+        }
+    }
+
+    fn curve(
+        &self,
+        axis: &Axis,
+        label: &str,
+        value: fn(&StopSample) -> f64,
+        colour: usize,
+    ) -> Series {
+        let (from, to) = self.shown(axis);
+        let shown = self.samples.iter();
+        let shown = shown.filter(|sample| from <= sample.time && sample.time <= to);
+        let points: Vec<_> = shown
+            .map(|sample| (sample.time * 1e3, value(sample)))
+            .collect();
+        Series {
+            label: label.to_owned(),
+            points: decimate(&points, from * 1e3, to * 1e3, COLUMNS),
+            colour,
+            style: LineStyle::Solid,
+        }
+    }
+
+    fn place(&self, axis: &Axis) -> Chart {
+        let unit = TravelUnit::of(axis);
+        let settle = axis.settle() * unit.per_si;
+        let simulated = self.curve(axis, "simulated", |one| one.simulated, 1);
+        let behind = simulated.points.iter().filter(|(time, _)| *time >= 0.0);
+        let least = MICROSTEPS * unit.per_si / axis.microsteps_per_travel();
+        let swing = behind.map(|(_, place)| OVER_SWING * place.abs());
+        let near = swing.fold(least, f64::max);
         let outside = settle > WIDE * near;
-        let half = if outside { near } else { near.max(1.25 * settle) };
+        let half = if outside {
+            near
+        } else {
+            near.max(1.25 * settle)
+        };
         let named = match axis.limits.settle {
             Some(_) => "`settle`",
             None => "half a full step, as the rig names no `settle`:",
         };
-        let title = format!(
-            "Stop of line {}{}: {}",
-            self.outcome.line,
-            if rig.axes.len() > 1 {
-                format!(", {}", axis.name)
-            } else {
-                String::new()
-            },
-            travel(&self.outcome)
-        );
-        let note = self.note();
-        PagePlot {
-            description: format!("{title}. {note}"),
-            note,
-            chart: Chart {
-                title,
-                x_label: "time after the last step (ms)".to_owned(),
-                y_label: format!("beside the target ({unit})"),
-                series: vec![
-                    curve("commanded", |one| one.commanded, 5, LineStyle::Solid),
-                    curve("simulated", |one| one.simulated, 1, LineStyle::Solid),
-                ],
-                belts: vec![Belt {
-                    label: format!(
-                        "{named} ±{} {unit}{}",
-                        Rounded(settle),
-                        if outside { ", all of the plot" } else { "" }
-                    ),
-                    from: -settle,
-                    to: settle,
-                    colour: 2,
-                }],
-                marks: self
-                    .outcome
-                    .settle_s
-                    .filter(|settled| *settled > 0.0)
-                    .map(|settled| Mark {
-                        label: format!("settled after {}", Time::new(settled)),
-                        at: settled * 1e3,
-                        colour: 2,
-                    })
-                    .into_iter()
-                    .collect(),
-                across: Some((from * 1e3, to * 1e3)),
-                // Where steps are lost, all of it is shown.
-                upward: (self.outcome.lost_steps == 0).then_some((-half, half)),
-                ..Chart::default()
-            },
-            tall: false,
-            live: Vec::new(),
-            over_time: false,
-            table: None,
+        let lost = self.outcome.lost_steps != 0;
+        let settled = self.outcome.settle_s;
+        let settled = settled.filter(|time| *time > 0.0 && !lost);
+        let marks = settled.map(|time| Mark {
+            label: format!("settled after {}", Time::new(time)),
+            at: time * 1e3,
+            colour: 2,
+        });
+        Chart {
+            y_label: format!("beside the target ({})", unit.name),
+            series: vec![
+                self.curve(axis, "commanded", |one| one.commanded, 5),
+                simulated,
+            ],
+            belts: vec![Belt {
+                label: format!(
+                    "{named} ±{} {}{}",
+                    Rounded(settle),
+                    unit.name,
+                    if outside { ", all of the plot" } else { "" }
+                ),
+                from: -settle,
+                to: settle,
+                colour: 2,
+            }],
+            marks: marks.into_iter().collect(),
+            // Where steps are lost, all of it is shown.
+            upward: (!lost).then_some((-half, half)),
+            ..self.chart(axis)
         }
-    }
-
-    fn microstep(&self, axis: &Axis) -> f64 {
-        TravelUnit::of(axis).per_si / axis.microsteps_per_travel()
     }
 
     /// The part of the move that is shown (s from the last step).
@@ -182,9 +213,9 @@ impl CloseUp {
             None => "not within `settle` before the next move".to_owned(),
         };
         format!(
-            "Overshoot {} {unit}, {settled}; at rest {:+.2e} {unit} beside its step.",
+            "Overshoot {} {unit}, {settled}; at the end {} {unit} beside its step.",
             Rounded(outcome.overshoot),
-            outcome.final_error,
+            Rounded(outcome.final_error),
             unit = outcome.unit.name
         )
     }
@@ -210,6 +241,7 @@ mod tests {
             time,
             commanded,
             simulated,
+            phases: [0.0; 2],
         });
         let outcome = MoveOutcome {
             index: 0,

@@ -19,7 +19,7 @@ use crate::schedule::timer::{self, TimerFacts};
 use crate::units::{Decimal, Time};
 
 /// Stops shown from close by at most.
-const CLOSE_UPS: usize = 6;
+const CLOSE_UPS: usize = 4;
 
 /// A report in the making.
 #[derive(Debug)]
@@ -252,8 +252,8 @@ impl<'a> ReportContent<'a> {
                 )));
             }
             let plots = simulation.close_ups.iter();
-            let plots = plots.map(|one| PageBlock::Plot(Box::new(one.plot(self.rig))));
-            blocks.extend(plots);
+            let plots = plots.flat_map(|one| one.plots(self.rig));
+            blocks.extend(plots.map(|plot| PageBlock::Plot(Box::new(plot))));
         }
         blocks.extend(self.stops.blocks(self.rig));
         (!blocks.is_empty()).then(|| Section {
@@ -289,7 +289,7 @@ impl<'a> ReportContent<'a> {
                 lost => format!("{lost} full steps are lost"),
             };
             blocks.push(PageBlock::Text(format!(
-                "Lag and currents come from the motor model, which plays the ticks of the first {}; {lost}.",
+                "Lag and current come from the motor model, which plays the ticks of the first {}; {lost}.",
                 Time::new(simulation.until)
             )));
         }

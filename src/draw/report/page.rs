@@ -194,6 +194,8 @@ pub struct PagePlot {
     pub live: Vec<Live>,
     /// Whether the horizontal axis is time.
     pub over_time: bool,
+    /// Whether the vertical axis fits what is shown of the time; else it stays.
+    pub rescales: bool,
     /// The same as a table.
     pub table: Option<PageTable>,
 }

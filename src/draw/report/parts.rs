@@ -38,6 +38,7 @@ fn plot(chart: Chart, says: &str) -> PageBlock {
         tall: false,
         live: Vec::new(),
         over_time: false,
+        rescales: false,
         table: None,
     }))
 }

@@ -19,6 +19,8 @@ use crate::draw::chart::{Belt, Chart, LineStyle, Series, Shade, decimate};
 const SIDE: f64 = 1000.0;
 /// Curves with more points than this are drawn with a finer pen.
 const CROWDED: usize = 1000;
+/// What arithmetic may leave between two equal places to the right.
+const SAME: f64 = 1e-9;
 /// Ticks at most, to the right and upwards.
 const TICKS: (usize, usize) = (9, 6);
 
@@ -60,6 +62,7 @@ pub(super) fn data(plot: &PagePlot, number: usize) -> Value {
         "kind": kind,
         "x": [x.0, x.1],
         "y": [y.0, y.1],
+        "rescales": plot.rescales,
         "curves": curves,
     })
 }
@@ -181,7 +184,7 @@ fn drawing(chart: &Chart, number: usize) -> Markup {
             }
             @for belt in &chart.belts { (drawn_belt(belt, (low, high), up)) }
             g.grid.across { @for (x, _) in x_ticks.labels() { line x1=(across(x)) x2=(across(x)) y2="100%" {} } }
-            g.grid {
+            g.grid.up {
                 @for (y, _) in y_ticks.labels() { line x2="100%" y1=(up(y)) y2=(up(y)) {} }
             }
             rect.frame width="100%" height="100%" {}
@@ -199,8 +202,10 @@ fn drawing(chart: &Chart, number: usize) -> Markup {
                     text class=(tick_class("middle", number)) x=(across(x)) y="100%" dy="17" { (label) }
                 }
             }
-            @for (y, label) in y_ticks.labels() {
-                text.end x="0" dx="-8" y=(up(y)) dy="4" { (label) }
+            g.levels {
+                @for (y, label) in y_ticks.labels() {
+                    text.end x="0" dx="-8" y=(up(y)) dy="4" { (label) }
+                }
             }
             text.end x="100%" y="100%" dy="35" { (chart.x_label) }
             text x="0" dx="-50" y="0" dy="-11" { (chart.y_label) }
@@ -271,7 +276,7 @@ fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) ->
 /// The points between `left` and `right` and one more on either side, where they come from left
 /// to right; else all of them.
 fn seen(points: &[(f64, f64)], left: f64, right: f64) -> &[(f64, f64)] {
-    if !points.is_sorted_by(|one, next| one.0 <= next.0) {
+    if !points.is_sorted_by(|one, next| one.0 <= next.0 + SAME) {
         return points;
     }
     let first = points.partition_point(|(x, _)| *x < left).saturating_sub(1);

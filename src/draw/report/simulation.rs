@@ -1,5 +1,5 @@
-//! What the motor model makes of the ticks: lag and phase currents over time, the stops from
-//! close by, steps lost.
+//! What the motor model makes of the ticks: lag and current over time, the stops from close by,
+//! steps lost.
 //!
 //! The simulated clock is as fast as the timer's tolerance allows; its times are told on the
 //! nominal clock here, so that all plots share one.
@@ -18,7 +18,7 @@ use crate::simulate::{self, MOST_WORK, MoveOutcome, Options, TraceSample};
 
 /// Columns of all axes together in which the least and the greatest value are kept, of what
 /// the plots show at first and as many of what comes behind that.
-const COLUMNS: usize = 900;
+const COLUMNS: usize = 1000;
 /// Columns of an axis at least.
 const FEWEST_COLUMNS: usize = 150;
 /// Samples taken of what the plots show at first.
@@ -80,7 +80,10 @@ pub(super) struct Simulation {
 #[derive(Debug, Default)]
 struct AxisTraces {
     lag: Trace,
-    phases: [Trace; 2],
+    /// Of both phases together.
+    current: Trace,
+    /// The greatest lag of a move (electrical degrees).
+    peak_lag: f64,
     /// Of the move that goes on.
     moving: Vec<StopSample>,
     /// From degrees of the load's shaft to the unit of its travel.
@@ -96,19 +99,18 @@ impl AxisTraces {
         }
     }
 
-    fn take_in(&mut self, sample: &TraceSample<'_>, time: f64, gap: f64) {
-        append(&mut self.lag, time, sample.lag_electrical_deg, gap);
-        for (trace, current) in self
-            .phases
-            .iter_mut()
-            .zip([sample.phase_a_a, sample.phase_b_a])
-        {
-            append(trace, time, current, gap);
+    /// Takes in a sample at `time`; the plots over time end at `until`.
+    fn take_in(&mut self, sample: &TraceSample<'_>, time: f64, until: f64, gap: f64) {
+        let phases = [sample.phase_a_a, sample.phase_b_a];
+        if time <= until {
+            append(&mut self.lag, time, sample.lag_electrical_deg, gap);
+            append(&mut self.current, time, phases[0].hypot(phases[1]), gap);
         }
         self.moving.push(StopSample {
             time,
             commanded: sample.commanded_deg * self.to_travel,
             simulated: sample.angle_deg * self.to_travel,
+            phases,
         });
     }
 }
@@ -172,7 +174,9 @@ impl Simulation {
             simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();
                 if let Some(axis) = on_axis(&outcome.axis) {
-                    let samples = std::mem::take(&mut self.traces[axis].moving);
+                    let traces = &mut self.traces[axis];
+                    traces.peak_lag = traces.peak_lag.max(outcome.peak_lag_electrical_deg);
+                    let samples = std::mem::take(&mut traces.moving);
                     if self.wanted.contains(&key(outcome)) {
                         self.close_ups
                             .extend(CloseUp::of(axis, outcome, &samples));
@@ -181,17 +185,15 @@ impl Simulation {
             }
             simulate::SimulationEvent::Sample(sample) => {
                 let time = sample.time_s * (1.0 + rig.timer.tolerance);
-                if let Some(axis) = on_axis(sample.axis)
-                    && time <= self.until
-                {
-                    self.traces[axis].take_in(sample, time, GAP * self.interval);
+                if let Some(axis) = on_axis(sample.axis) {
+                    self.traces[axis].take_in(sample, time, self.until, GAP * self.interval);
                 }
             }
         }
         ControlFlow::Continue(())
     }
 
-    /// Lag and phase currents of each axis over time.
+    /// Lag and current of each axis over time.
     pub fn plots(&self, rig: &Rig) -> Vec<PagePlot> {
         let axes = rig.axes.iter().zip(&self.traces).enumerate();
         axes.flat_map(|(number, (axis, traces))| {
@@ -200,23 +202,25 @@ impl Simulation {
                 _ => format!(" of {}", axis.name),
             };
             [
-                self.lag(&of, number, &traces.lag),
-                self.currents(&of, &traces.phases),
+                self.lag(&of, number, traces),
+                self.current(&of, number, &traces.current),
             ]
         })
         .collect()
     }
 
-    fn lag(&self, of: &str, colour: usize, trace: &Trace) -> PagePlot {
-        let sizes = trace.iter().map(|(_, value)| value.abs());
-        let peak = sizes.filter(|size| size.is_finite()).fold(0.0, f64::max);
+    fn lag(&self, of: &str, colour: usize, traces: &AxisTraces) -> PagePlot {
+        let sizes = traces.lag.iter().map(|(_, value)| value.abs());
+        let sizes = sizes.filter(|size| size.is_finite());
+        // A move that is under way at the end has not told its own.
+        let peak = sizes.fold(traces.peak_lag, f64::max);
         let over = |from, to| Belt {
             label: "beyond ±180° a rotor at rest turns over".to_owned(),
             from,
             to,
             colour: 3,
         };
-        let (series, live) = self.curve(&format!("lag{of}"), "°", colour, trace);
+        let (series, live) = self.curve(&format!("lag{of}"), "°", colour, &traces.lag);
         self.plot(
             format!("Lag of the rotor{of} over time"),
             "electrical degrees",
@@ -232,26 +236,16 @@ impl Simulation {
         )
     }
 
-    fn currents(&self, of: &str, phases: &[Trace; 2]) -> PagePlot {
-        let curves = ["A", "B"].iter().zip(phases).enumerate();
-        let curves = curves.map(|(number, (phase, trace))| {
-            let name = format!("phase {phase}{of}");
-            let (series, live) = self.curve(&name, "A", number, trace);
-            let label = format!("phase {phase}");
-            (
-                Series { label, ..series },
-                Live {
-                    series: number,
-                    ..live
-                },
-            )
-        });
-        let (series, live) = curves.unzip();
+    fn current(&self, of: &str, colour: usize, trace: &Trace) -> PagePlot {
+        let (series, live) = self.curve(&format!("current{of}"), "A", colour, trace);
         self.plot(
-            format!("Phase currents{of} over time"),
-            "current (A)",
-            series,
-            live,
+            format!("Current{of} over time"),
+            "both phases together (A)",
+            vec![Series {
+                label: "simulated".to_owned(),
+                ..series
+            }],
+            vec![live],
             Vec::new(),
         )
     }
@@ -302,11 +296,13 @@ impl Simulation {
                 y_label: y_label.to_owned(),
                 series,
                 belts,
+                across: Some((0.0, self.first)),
                 ..Chart::default()
             },
             tall: false,
             live,
             over_time: true,
+            rescales: false,
             table: None,
         }
     }

@@ -4,10 +4,13 @@ use maud::{Markup, html};
 
 use super::page::{Cell, PageTable, Tone};
 
+/// Rows of a table that stays on one sheet of paper.
+const SHORT: usize = 12;
+
 /// A table that scrolls by itself where the page is too narrow for it.
 pub(super) fn table(table: &PageTable) -> Markup {
     html! {
-        section.scroll tabindex="0" aria-label=(table.caption) {
+        section.scroll.short[table.rows.len() <= SHORT] tabindex="0" aria-label=(table.caption) {
             table {
                 caption { span { (table.caption) } }
                 thead {

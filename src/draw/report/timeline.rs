@@ -20,6 +20,8 @@ const MOVES: usize = 2000;
 const SAMPLES: usize = 4500;
 /// Most and fewest samples in a ramp.
 const IN_RAMP: (usize, usize) = (24, 2);
+/// Room above and below a position, over its range; the page's script leaves as much.
+const ROOM: f64 = 0.06;
 /// Where the torque asked for stays below this part of the torque allowed, it is drawn once more
 /// by itself.
 pub(super) const FAR_BELOW: f64 = 0.25;
@@ -157,6 +159,7 @@ impl<'a> Timeline<'a> {
                 number,
                 several: self.rig.axes.len() > 1,
                 samples: &samples,
+                first: self.first(),
             };
             plots.extend(view.plots());
             paths.push(view.path());
@@ -233,6 +236,8 @@ struct AxisView<'a> {
     number: usize,
     several: bool,
     samples: &'a [LoadSample],
+    /// Up to when it is shown at first (s).
+    first: f64,
 }
 
 impl AxisView<'_> {
@@ -283,7 +288,7 @@ impl AxisView<'_> {
         );
         let mut plots = vec![
             self.plot("Speed", &format!("speed ({unit}/s)"), vec![speed]),
-            self.plot("Position", &format!("position ({unit})"), vec![position]),
+            self.rescaled(self.plot("Position", &format!("position ({unit})"), vec![position])),
         ];
         let most = |curve: &(Series, Live)| {
             let sizes = curve.0.points.iter().map(|(_, torque)| torque.abs());
@@ -355,13 +360,33 @@ impl AxisView<'_> {
                 x_label: "time (s)".to_owned(),
                 y_label: y_label.to_owned(),
                 series,
+                across: Some((0.0, self.first)),
                 ..Chart::default()
             },
             tall: false,
             live,
             over_time: true,
+            rescales: false,
             table: None,
         }
+    }
+
+    /// The plot with a vertical axis that fits what is shown at first.
+    fn rescaled(&self, mut plot: PagePlot) -> PagePlot {
+        let samples = self.samples.iter();
+        let shown = samples.filter(|sample| sample.time <= self.first);
+        let range = shown.fold(None, |range: Option<(f64, f64)>, sample| {
+            let (low, high) = range.unwrap_or((sample.position, sample.position));
+            Some((low.min(sample.position), high.max(sample.position)))
+        });
+        let (low, high) = range.unwrap_or((0.0, 0.0));
+        let room = match high > low {
+            true => ROOM * (high - low),
+            false => 1.0,
+        };
+        plot.chart.upward = Some((low - room, high + room));
+        plot.rescales = true;
+        plot
     }
 
     /// The path in the torque plane.

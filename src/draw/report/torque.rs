@@ -62,6 +62,7 @@ fn enlarged(plot: &PagePlot, path: Live) -> Option<PagePlot> {
         tall: false,
         live: vec![Live { series: 0, ..path }],
         over_time: false,
+        rescales: false,
         table: None,
     })
 }
@@ -87,6 +88,7 @@ fn plot(plane: &TorquePlane<'_>, ability: &AxisAbility, path: Live) -> PagePlot 
             ..path
         }],
         over_time: false,
+        rescales: false,
         table: Some(table),
     }
 }

@@ -1,30 +1,10 @@
 // One instant of the program is shown in every plot at once. It is set by pointing at a plot, by
 // the arrow keys on one, or by a row of the moves.
 page.instant = (() => {
-  const { views, end, moves, svg, seconds, number, percent } = page;
+  const { views, end, moves, svg, seconds, number, percent, valueAt } = page;
   if (views.length === 0) return null;
   let now = null;
   const bar = document.getElementById("instant");
-
-  // The last sample at or before an instant.
-  const sampleBefore = (times, t) => {
-    let low = 0, high = times.length - 1;
-    if (high < 0 || t < times[0] || t > times[high]) return -1;
-    while (low < high) {
-      const middle = (low + high + 1) >> 1;
-      if (times[middle] <= t) low = middle; else high = middle - 1;
-    }
-    return low;
-  };
-  const valueAt = (times, values, t) => {
-    const before = sampleBefore(times, t);
-    if (before < 0) return null;
-    const after = Math.min(before + 1, times.length - 1);
-    const [a, b] = [values[before], values[after]];
-    if (a === null || b === null) return null;
-    const width = times[after] - times[before];
-    return width > 0 ? a + (b - a) * (t - times[before]) / width : a;
-  };
 
   for (const view of views) {
     const { plot, stage, drawing, over_time } = view;

@@ -22,6 +22,26 @@ const page = (() => {
   };
   const percent = (value, [low, high]) => `${100 * (value - low) / (high - low)}%`;
 
+  // The last sample at or before an instant.
+  const sampleBefore = (times, t) => {
+    let low = 0, high = times.length - 1;
+    if (high < 0 || t < times[0] || t > times[high]) return -1;
+    while (low < high) {
+      const middle = (low + high + 1) >> 1;
+      if (times[middle] <= t) low = middle; else high = middle - 1;
+    }
+    return low;
+  };
+  const valueAt = (times, values, t) => {
+    const before = sampleBefore(times, t);
+    if (before < 0) return null;
+    const after = Math.min(before + 1, times.length - 1);
+    const [a, b] = [values[before], values[after]];
+    if (a === null || b === null) return null;
+    const width = times[after] - times[before];
+    return width > 0 ? a + (b - a) * (t - times[before]) / width : a;
+  };
+
   // All plots over time show one stretch of it.
   const shown = [0, first];
   const views = plots.filter((plot) => plot.kind !== "still").map((plot) => {
@@ -30,5 +50,5 @@ const page = (() => {
     return { plot, stage, drawing: stage.querySelector("svg"), over_time, x: over_time ? shown : plot.x };
   });
   for (const hint of document.querySelectorAll(".hint")) hint.hidden = false;
-  return { isCopy, end, first, moves, views, shown, svg, seconds, number, percent };
+  return { isCopy, end, first, moves, views, shown, svg, seconds, number, percent, valueAt };
 })();

@@ -7,7 +7,7 @@ page.zoom = (() => {
 
   // As many columns as a plot is drawn in, and as many ticks as it has at most.
   const COLUMNS = 700;
-  const TICKS = 9;
+  const TICKS = [9, 6];
   const SIDE = 1000;
   const LEAST = Math.max(end * 1e-6, 1e-5);
 
@@ -57,23 +57,55 @@ page.zoom = (() => {
     group.querySelector(".area")?.setAttribute("d", area);
   }
 
+  // Room above and below a position, over its range.
+  const ROOM = 0.06;
+
+  // The vertical range of what is shown of a plot.
+  function fitted(plot) {
+    let [low, high] = [Infinity, -Infinity];
+    const take = (y) => { if (y !== null) [low, high] = [Math.min(low, y), Math.max(high, y)]; };
+    for (const curve of plot.curves) {
+      for (const i of thinned(curve.t, curve.y, ...shown)) {
+        if (curve.t[i] >= shown[0] && curve.t[i] <= shown[1]) take(curve.y[i]);
+      }
+      for (const side of shown) take(page.valueAt(curve.t, curve.y, side));
+    }
+    if (low > high) return plot.y;
+    const room = high > low ? ROOM * (high - low) : 1;
+    return [low - room, high + room];
+  }
+
   // Round numbers, 1, 2 or 5 times a power of ten apart.
-  function ticks() {
-    const [low, high] = shown;
-    const least = (high - low) / TICKS;
+  function ticks([low, high], most) {
+    const least = (high - low) / most;
     const power = 10 ** Math.floor(Math.log10(least));
     const step = [1, 2, 5, 10].map((factor) => factor * power).find((one) => one >= least * (1 - 1e-9));
     const places = Math.max(0, -Math.floor(Math.log10(step * (1 + 1e-9))));
     const found = [];
     for (let i = Math.ceil(low / step - 1e-9); i <= Math.floor(high / step + 1e-9); i += 1) {
-      found.push([i * step, i === 0 ? "0" : (i * step).toFixed(places)]);
+      found.push([i * step, i === 0 ? "0" : (i * step).toFixed(places).replace("-", "−")]);
     }
     return found;
   }
 
+  function rescale({ plot, drawing }) {
+    plot.y = fitted(plot);
+    const up = (y) => percent(plot.y[1] - y + plot.y[0], plot.y);
+    const levels = ticks(plot.y, TICKS[1]);
+    drawing.querySelector(".up").replaceChildren(...levels.map(([at]) => svg("line", { x2: "100%", y1: up(at), y2: up(at) })));
+    drawing.querySelector(".levels").replaceChildren(...levels.map(([at, text]) =>
+      svg("text", { class: "end", x: "0", dx: "-8", y: up(at), dy: "4" }, text)));
+    const zero = drawing.querySelector(".zero");
+    if (zero) {
+      zero.toggleAttribute("hidden", plot.y[0] > 0 || plot.y[1] < 0);
+      for (const side of ["y1", "y2"]) zero.setAttribute(side, up(0));
+    }
+  }
+
   function draw() {
-    const marks = ticks();
+    const marks = ticks(shown, TICKS[0]);
     for (const view of over_time) {
+      if (view.plot.rescales) rescale(view);
       for (const curve of view.plot.curves) drawCurve(curve, view.plot.y);
       view.drawing.querySelector(".across").replaceChildren(...marks.map(([at]) =>
         svg("line", { x1: percent(at, shown), x2: percent(at, shown), y2: "100%" })));
