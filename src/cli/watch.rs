@@ -210,7 +210,9 @@ impl WatchedVerdict {
         for checked in checks.by_ref() {
             let checked = checked?;
             let findings = checked.findings().chain(&checked.changes);
-            found.extend(findings.map(|one| format!("line {} [{}]", checked.planned.line, one.code)));
+            found.extend(
+                findings.map(|one| format!("line {} [{}]", checked.planned.line, one.code)),
+            );
         }
         let summary = checks.of_the_motion()?;
         found.extend(summary.findings.iter().map(|one| format!("[{}]", one.code)));

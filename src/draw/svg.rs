@@ -68,7 +68,11 @@ pub(crate) fn visible(text: &str) -> String {
     let mut shown = String::with_capacity(text.len());
     for letter in text.chars() {
         match letter {
-            '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => {
+            '\u{61c}'
+            | '\u{200e}'
+            | '\u{200f}'
+            | '\u{202a}'..='\u{202e}'
+            | '\u{2066}'..='\u{2069}' => {
                 shown.push_str(&format!("[U+{:04X}]", u32::from(letter)));
             }
             other => shown.push(other),

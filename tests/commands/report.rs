@@ -166,8 +166,8 @@ fn the_report_of_every_example_is_one_small_file_that_asks_for_nothing() {
         let checked = out(&["check", script.to_str().unwrap()]);
         let finds = checked.contains(']');
         for part in [
-            "findings", "moves", "time", "torque", "schedule", "coils", "heat", "cautions",
-            "inputs",
+            "findings", "moves", "stops", "time", "torque", "schedule", "coils", "heat",
+            "cautions", "inputs",
         ] {
             let wanted = part != "findings" || finds;
             let there = page.contains(&format!("id=\"{part}\""));
@@ -179,6 +179,159 @@ fn the_report_of_every_example_is_one_small_file_that_asks_for_nothing() {
             "{name}: same inputs, same bytes"
         );
     }
+}
+
+/// What stands in an element of the page: the text from `from` up to `to`.
+fn between<'a>(text: &'a str, from: &str, to: &str) -> &'a str {
+    let behind = text.split_once(from).unwrap_or_else(|| panic!("no {from}"));
+    behind
+        .1
+        .split_once(to)
+        .unwrap_or_else(|| panic!("no {to}"))
+        .0
+}
+
+#[test]
+fn no_move_passes_that_lags_too_far_or_loses_steps() {
+    let folder = scenario();
+    let script = folder.path().join("turntable.moves");
+    let rig = folder.path().join("turntable.yaml");
+    // Torque in plenty, and full steps near resonance: the rotor swings far.
+    edit(&rig, "microsteps: 16", "microsteps: 1");
+    let (mut far, mut lost) = (0, 0);
+    for speed in ["120", "200", "260"] {
+        let text = format!(
+            "rig \"turntable.yaml\"\nbands allow\nspeed {speed} deg/s\naccel 4000 deg/s^2\nturn by 720 deg\n"
+        );
+        fs::write(&script, text).unwrap();
+        let page = report(&script, &folder.path().join("page.html"));
+        let moves = between(&page, "id=\"moves\"", "</section></section>");
+        for row in moves.split("<tr data-row").skip(1) {
+            let verdict = between(row, "<td class=\"tone ", "</td>");
+            let cells: Vec<&str> = row.split("</td>").collect();
+            let lag = cells[2].rsplit('>').next().unwrap();
+            if lag.ends_with("steps lost") {
+                lost += 1;
+                assert!(verdict.ends_with(">fail"), "{row}");
+            } else if lag.trim_end_matches('°').parse::<f64>().unwrap() >= 150.0 {
+                far += 1;
+                assert!(!verdict.ends_with(">pass"), "{row}");
+            }
+        }
+    }
+    assert!(far + lost > 0, "none of them swings far");
+}
+
+#[test]
+fn the_plots_begin_with_one_pass_and_a_long_repeat_ends_them_honestly() {
+    let folder = scenario();
+    let script = folder.path().join("turntable.moves");
+    let write = |text: &str| {
+        fs::write(
+            &script,
+            format!("rig \"turntable.yaml\"\nspeed 120 deg/s\naccel 400 deg/s^2\n{text}"),
+        )
+        .unwrap();
+        report(&script, &folder.path().join("page.html"))
+    };
+    let instants = |page: &str| -> Value {
+        let data = between(page, "type=\"application/json\">", "</script>");
+        serde_json::from_str(data).unwrap()
+    };
+    // 45 degrees at 120 deg/s and 400 deg/s² take 120/400 + 45/120 s.
+    let pass = 0.675 + 0.325;
+    let page = write("repeat 8 {\n turn by 45 deg\n dwell 325 ms\n}\n");
+    let data = instants(&page);
+    approx::assert_relative_eq!(data["first"].as_f64().unwrap(), pass, max_relative = 1e-9);
+    approx::assert_relative_eq!(
+        data["end"].as_f64().unwrap(),
+        8.0 * pass,
+        max_relative = 1e-9
+    );
+    let times = data["plots"].as_array().unwrap().iter();
+    let times: Vec<&Value> = times.filter(|plot| plot["kind"] == "time").collect();
+    assert!(times.len() >= 5, "{}", times.len());
+    for plot in times {
+        approx::assert_relative_eq!(plot["x"][1].as_f64().unwrap(), pass, max_relative = 1e-9);
+    }
+    assert!(page.contains("The plots begin with the first 1 s of 8 s"));
+    // Nothing moves again: all of it is shown.
+    let data = instants(&write("turn by 45 deg\ndwell 325 ms\nturn by 90 deg\n"));
+    assert_eq!(data["first"], data["end"]);
+    // Passes that are left out are left out of the plots, with what comes behind them.
+    let page = write("repeat 100000 {\n turn by 45 deg\n dwell 325 ms\n}\nturn by 90 deg\n");
+    let data = instants(&page);
+    let shown = data["moves"].as_array().unwrap().len();
+    assert!(shown < 1000, "{shown}");
+    assert!(page.contains(&format!("The plots hold the first {shown} moves.")));
+    let line = |one: &Value| one[2].as_u64().unwrap();
+    let lines: Vec<u64> = data["moves"].as_array().unwrap().iter().map(line).collect();
+    assert!(lines.iter().all(|line| *line == 5), "{lines:?}");
+}
+
+#[test]
+fn stops_are_shown_from_close_by_and_their_errors_on_the_circle() {
+    let folder = scenario();
+    let script = folder.path().join("turntable.moves");
+    // 16 microsteps and 2:1: 6400 of them a turn, and 360/7 degrees are no whole number.
+    fs::write(
+        &script,
+        "rig \"turntable.yaml\"\nspeed 120 deg/s\naccel 400 deg/s^2\nrepeat 7 {\n turn by 360/7 deg\n dwell 1 s\n}\n",
+    )
+    .unwrap();
+    let page = report(&script, &folder.path().join("page.html"));
+    let stops = between(&page, "id=\"stops\"", "id=\"time\"");
+    for part in [
+        "Stop of line 5",
+        "Overshoot ",
+        "Phase currents at the stop of line 5",
+        "table stops at 7 places",
+    ] {
+        assert!(stops.contains(part), "no {part}");
+    }
+    // Each place with its rounding: k·6400/7 to the nearest whole, of 360/6400 degrees each.
+    let table = stops.rsplit("<tbody>").next().unwrap();
+    let rows: Vec<&str> = table.split("<tr>").skip(1).collect();
+    assert_eq!(rows.len(), 7);
+    for (place, row) in rows.iter().enumerate() {
+        let asked = place as f64 * 6400.0 / 7.0;
+        let cell = |from: &str| between(row, from, "<").parse::<f64>().unwrap();
+        let at = cell("scope=\"row\">");
+        approx::assert_abs_diff_eq!(at, asked.round() * 360.0 / 6400.0, epsilon = 0.06);
+        let error = cell("<td class=\"number\">");
+        approx::assert_abs_diff_eq!(
+            error,
+            (asked.round() - asked) * 360.0 / 6400.0,
+            epsilon = 1e-5
+        );
+    }
+}
+
+#[test]
+fn controls_of_the_writing_direction_are_shown_and_not_obeyed() {
+    let folder = scenario();
+    // Such a name reads as another one: U+202E turns what follows round.
+    let script = folder.path().join("table\u{202e}sevom.moves");
+    fs::rename(folder.path().join("turntable.moves"), &script).unwrap();
+    edit(
+        &script,
+        "repeat stops {",
+        "mark \"a\u{2067}b\u{200f}c\"\nrepeat stops {",
+    );
+    let page = report(&script, &folder.path().join("page.html"));
+    let hidden = |letter: char| matches!(letter, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    assert!(!page.contains(hidden));
+    assert!(between(&page, "<title>", "</title>").starts_with("table[U+202E]sevom.moves"));
+    assert!(page.contains("<h1>table[U+202E]sevom.moves</h1>"));
+    assert!(page.contains("a[U+2067]b[U+200F]c"));
+    let drawn = folder.path().join("moves.svg");
+    out(&[
+        "plot",
+        script.to_str().unwrap(),
+        "-o",
+        drawn.to_str().unwrap(),
+    ]);
+    assert!(!fs::read_to_string(&drawn).unwrap().contains(hidden));
 }
 
 #[test]
@@ -277,9 +430,16 @@ fn watch_shows_errors_in_place_of_the_result_and_takes_them_away_again() {
     wait_for(&mut watch, &page, "<strong>May run");
     edit(&script, "speed 120", "sped 120");
     wait_for(&mut watch, &page, "<strong>Invalid input");
+    // The page says when, and what has changed, in the words of `check`.
+    wait_for(
+        &mut watch,
+        &page,
+        " UTC: Invalid input; before: May run</p>",
+    );
     wait_for(&mut watch, &page, "unknown-statement");
     edit(&script, "sped 120", "speed 120");
     wait_for(&mut watch, &page, "<strong>May run");
+    wait_for(&mut watch, &page, " UTC: May run, as before</p>");
     edit(&rig, "supply: 24 V", "supply: 24 A");
     wait_for(&mut watch, &page, "unit-mismatch");
     fs::remove_file(&rig).unwrap();

@@ -354,6 +354,24 @@ fn every_readme_says_what_starts_the_player_what_stops_it_and_what_happens_then(
         let text = std::fs::read_to_string(bench.path().join("read/README.md")).unwrap();
         assert!(text.contains("The stop contact is no emergency stop"));
         assert!(text.contains("removes the motor's power independently"));
+        // Nothing else goes by that name, here or in what a port is written from.
+        let board = std::fs::read_to_string(bench.path().join("read/board.h")).unwrap();
+        for text in [&text, &board] {
+            let flat = text.replace(['*', '\n'], " ");
+            let words: Vec<&str> = flat.split_whitespace().collect();
+            let flat = words.join(" ");
+            assert!(
+                flat.contains("is no emergency stop") || flat.contains("It is no emergency stop")
+            );
+            for (at, _) in flat.match_indices("emergency") {
+                let around = &flat[at.saturating_sub(60)..(at + 90).min(flat.len())];
+                assert!(
+                    around.contains("is no emergency stop") || around.contains("removes"),
+                    "{around}"
+                );
+            }
+        }
+        assert!(!text.contains("before a reset"), "{options:?}: {text}");
         let starts_at_once = text.contains("closing the power starts it");
         assert_eq!(starts_at_once, !fed, "{options:?}: {text}");
         assert_eq!(

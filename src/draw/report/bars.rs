@@ -39,7 +39,8 @@ pub(super) fn figure(stops: &PageStops) -> Markup {
         known.filter(|(.., of)| errors(*of).any(|error| error != 0.0))
     };
     let zeros = KINDS.into_iter();
-    let zeros = zeros.filter(|(.., of)| errors(*of).count() > 0 && errors(*of).all(|error| error == 0.0));
+    let zeros =
+        zeros.filter(|(.., of)| errors(*of).count() > 0 && errors(*of).all(|error| error == 0.0));
     html! {
         figure.plot.stops {
             figcaption { h3 { (stops.title) } p { (stops.says) } }

@@ -236,7 +236,12 @@ mod tests {
 
     #[test]
     fn time_counts_from_the_last_step_and_places_from_the_target() {
-        let rows = [(0.0, 0.0, 0.0), (0.1, 1.0, 0.4), (0.2, 2.0, 1.1), (0.3, 2.0, 2.2)];
+        let rows = [
+            (0.0, 0.0, 0.0),
+            (0.1, 1.0, 0.4),
+            (0.2, 2.0, 1.1),
+            (0.3, 2.0, 2.2),
+        ];
         let samples = rows.map(|(time, commanded, simulated)| StopSample {
             time,
             commanded,

@@ -231,7 +231,12 @@ fn tick_class(base: &str, number: usize) -> String {
 }
 
 fn curve(series: &Series, (left, right): (f64, f64), (low, high): (f64, f64)) -> Markup {
-    let points = decimate(seen(&series.points, left, right), left, right, SIDE as usize);
+    let points = decimate(
+        seen(&series.points, left, right),
+        left,
+        right,
+        SIDE as usize,
+    );
     let place = |(x, y): (f64, f64)| {
         (
             SIDE * (x - left) / (right - left),

@@ -110,23 +110,41 @@ impl Rows {
     /// The moves whose stops are worth a look from close by, one for each row and axis, the worst
     /// ones where there are more than `most`; and of how many.
     pub fn stops(&self, rig: &Rig, most: usize) -> (HashSet<MoveKey>, usize) {
-        let rows = self.rows.iter().filter(|row| match row.sample.planned.part {
-            MovePart::Whole | MovePart::Approach => true,
-            MovePart::Beyond => false,
-        });
+        let rows = self
+            .rows
+            .iter()
+            .filter(|row| match row.sample.planned.part {
+                MovePart::Whole | MovePart::Approach => true,
+                MovePart::Beyond => false,
+            });
         let stops = rows.flat_map(|row| {
             let motions = row.sample.planned.motion.axes.iter().enumerate();
-            motions.filter(|(_, motion)| motion.steps > 0).map(|(number, motion)| {
-                let planned = &row.sample.planned;
-                let lag = row.played.get(number).copied().flatten().unwrap_or_default().lag;
-                let name = rig.axes[motion.axis].name.clone();
-                (row.sample.axis_verdict(number), lag, (planned.index, planned.part.word(), name))
-            })
+            motions
+                .filter(|(_, motion)| motion.steps > 0)
+                .map(|(number, motion)| {
+                    let planned = &row.sample.planned;
+                    let lag = row
+                        .played
+                        .get(number)
+                        .copied()
+                        .flatten()
+                        .unwrap_or_default()
+                        .lag;
+                    let name = rig.axes[motion.axis].name.clone();
+                    (
+                        row.sample.axis_verdict(number),
+                        lag,
+                        (planned.index, planned.part.word(), name),
+                    )
+                })
         });
         let mut stops: Vec<_> = stops.collect();
         stops.sort_by(|one, other| other.0.cmp(&one.0).then(other.1.total_cmp(&one.1)));
         let all = stops.len();
-        (stops.into_iter().take(most).map(|(.., key)| key).collect(), all)
+        (
+            stops.into_iter().take(most).map(|(.., key)| key).collect(),
+            all,
+        )
     }
 
     /// The rows as a table, one for each axis that moves; what decides comes first.
@@ -135,10 +153,7 @@ impl Rows {
         if self.axes > 1 {
             columns.push(Column::words("axis"));
         }
-        columns.extend([
-            Column::words("verdict"),
-            Column::numbers("torque left"),
-        ]);
+        columns.extend([Column::words("verdict"), Column::numbers("torque left")]);
         let played = self.rows.iter().any(|row| !row.played.is_empty());
         if played {
             columns.push(Column::numbers("peak lag"));

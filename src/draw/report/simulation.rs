@@ -150,19 +150,14 @@ impl Simulation {
             most_work: Some(MOST_WORK),
             ..Options::default()
         };
-        let mut take_in =
-            |report: simulate::SimulationEvent<'_>| simulation.take_in(rig, &report);
+        let mut take_in = |report: simulate::SimulationEvent<'_>| simulation.take_in(rig, &report);
         // Breaking off is how a long program ends here.
         let _ = simulate::simulate_with(rig, items.iter().cloned(), &options, &mut take_in);
         simulation.close_ups.sort_by_key(|one| one.outcome.index);
         simulation
     }
 
-    fn take_in(
-        &mut self,
-        rig: &Rig,
-        report: &simulate::SimulationEvent<'_>,
-    ) -> ControlFlow<()> {
+    fn take_in(&mut self, rig: &Rig, report: &simulate::SimulationEvent<'_>) -> ControlFlow<()> {
         let on_axis = |name: &str| rig.axes.iter().position(|axis| axis.name == name);
         match report {
             simulate::SimulationEvent::Progress(time) if *time > self.until => {
@@ -178,8 +173,7 @@ impl Simulation {
                     traces.peak_lag = traces.peak_lag.max(outcome.peak_lag_electrical_deg);
                     let samples = std::mem::take(&mut traces.moving);
                     if self.wanted.contains(&key(outcome)) {
-                        self.close_ups
-                            .extend(CloseUp::of(axis, outcome, &samples));
+                        self.close_ups.extend(CloseUp::of(axis, outcome, &samples));
                     }
                 }
             }
@@ -253,7 +247,8 @@ impl Simulation {
     /// What is drawn of a trace: what the plots show at first, and with it what comes behind.
     fn thinned(&self, trace: &Trace) -> Trace {
         let columns = (COLUMNS / self.traces.len()).max(FEWEST_COLUMNS);
-        let (first, behind) = trace.split_at(trace.partition_point(|(time, _)| *time <= self.first));
+        let (first, behind) =
+            trace.split_at(trace.partition_point(|(time, _)| *time <= self.first));
         let mut points = decimate(first, 0.0, self.first, columns);
         points.extend(decimate(behind, self.first, self.until, columns));
         points

@@ -142,9 +142,7 @@ impl<'a> Timeline<'a> {
 
     /// Up to when the plots show the program at first (s).
     pub fn first(&self) -> f64 {
-        self.again
-            .unwrap_or(f64::INFINITY)
-            .min(self.shown_until)
+        self.again.unwrap_or(f64::INFINITY).min(self.shown_until)
     }
 
     /// Plots over time for each axis, and the path of each axis in its torque plane.

@@ -25,11 +25,7 @@ pub(super) fn blocks(planes: Vec<PagePlot>) -> Vec<PageBlock> {
 }
 
 /// The plane; and once more what the moves ask for, where that lies far below the rest.
-pub(super) fn plots(
-    plane: &TorquePlane<'_>,
-    ability: &AxisAbility,
-    path: &Live,
-) -> Vec<PagePlot> {
+pub(super) fn plots(plane: &TorquePlane<'_>, ability: &AxisAbility, path: &Live) -> Vec<PagePlot> {
     let plot = plot(plane, ability, path.clone());
     let enlarged = enlarged(&plot, path.clone());
     [plot].into_iter().chain(enlarged).collect()

@@ -1,5 +1,6 @@
 // Opens reports from disk: nothing in the console, no request, no violation that axe-core
-// knows, valid HTML, plots that are linked, nothing cut off on a phone or on paper.
+// knows, valid HTML, plots that are linked, that zoom together and that stand without a script,
+// nothing cut off on a phone or on paper.
 //
 // node reports.mjs FOLDER FILE.html…      screenshots go into FOLDER
 import { readFile } from "node:fs/promises";
@@ -13,6 +14,8 @@ const [folder, ...files] = process.argv.slice(2);
 const axe = await readFile(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const validator = new HtmlValidate({ root: true, extends: ["html-validate:recommended"] });
 const widths = { phone: 390, desktop: 1280 };
+// Sheets of A4 at most.
+const sheets = { "carousel.html": 5 };
 // What is left of the sheet between the margins of the page's @page rule, at 96 px an inch.
 const papers = { A4: 210 - 24, Letter: 215.9 - 24 };
 
@@ -25,6 +28,7 @@ for (const file of files) {
     for (const [name, width] of Object.entries(widths)) await look(file, name, width, colorScheme, found);
   }
   await print(file, found);
+  await withoutScript(file, found);
   problems.push(...found.map((problem) => `${basename(file)}: ${problem}`));
 }
 await browser.close();
@@ -51,6 +55,7 @@ async function open(file, options, found) {
 
 async function look(file, name, width, colorScheme, found) {
   const { context, page } = await open(file, { viewport: { width, height: 800 }, colorScheme, hasTouch: name === "phone" }, found);
+  if (name === "phone") await decidesFirst(page, found);
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
   expect(wide <= 0, `${name}: ${wide} px wider than the window`, found);
   await audit(page, `${name}, ${colorScheme}`, found);
@@ -59,6 +64,7 @@ async function look(file, name, width, colorScheme, found) {
     await point(page, found);
     await audit(page, `${name}, ${colorScheme}, with an instant shown`, found);
     await page.screenshot({ path: join(folder, `${basename(file, ".html")}-${name}-${colorScheme}-instant.png`) });
+    if (name === "desktop" && colorScheme === "light") await zoom(page, found);
   }
   await context.close();
 }
@@ -67,6 +73,76 @@ async function audit(page, where, found) {
   await page.evaluate(axe);
   const { violations } = await page.evaluate(() => window.axe.run());
   for (const { id, help, nodes } of violations) found.push(`axe, ${where}: ${help} (${id}): ${nodes[0].html.slice(0, 200)}`);
+}
+
+// What decides on a move is seen without scrolling sideways.
+async function decidesFirst(page, found) {
+  const heads = await page.locator("#moves thead th").evaluateAll((all) =>
+    all.map((head) => [head.textContent, head.getBoundingClientRect().right > window.innerWidth]));
+  for (const wanted of ["verdict", "torque left", "peak lag"]) {
+    const head = heads.find(([text]) => text === wanted);
+    expect(heads.length === 0 || (head && !head[1]), `phone: the column "${wanted}" is out of sight`, found);
+  }
+}
+
+// All plots over time show one stretch, by keys, by the wheel, by dragging and by buttons.
+async function zoom(page, found) {
+  const stages = page.locator(".plot.time .stage");
+  const seen = () => page.evaluate(() => [...document.querySelectorAll(".plot.time .stage")].map((stage) =>
+    [...stage.querySelectorAll(".numbers text")].map((text) => text.textContent).join(" ")));
+  const curves = () => page.locator(".plot.time .curve").evaluateAll((all) => all.map((curve) => curve.getAttribute("d")).join());
+  const told = () => page.locator(".zoom span").textContent();
+  const first = [await seen(), await curves(), await told()];
+  const stretch = async () => { const [from, to] = (await told()).match(/[\d.]+(?= s)/g).map(Number); return to - from; };
+  const begins = await stretch();
+  const together = async (what, share) => {
+    const shown = await seen();
+    expect(shown.every((one) => one === shown[0] && one !== first[0][0]), `${what}: the plots do not zoom together: ${shown}`, found);
+    const part = await stretch() / begins;
+    expect(Math.abs(part / share - 1) < 0.1, `${what}: ${part} of the time is shown`, found);
+    await page.keyboard.press("0");
+    expect(JSON.stringify([await seen(), await curves(), await told()]) === JSON.stringify(first), `${what}: 0 does not show the beginning again`, found);
+  };
+  await stages.nth(1).focus();
+  await page.keyboard.press("+");
+  await page.keyboard.press("+");
+  await together("keys", 1 / 4);
+  const box = await stages.nth(1).locator("> svg").boundingBox();
+  const middle = box.y + box.height / 2;
+  await page.mouse.move(box.x + box.width * 0.5, middle);
+  await page.mouse.wheel(0, -100);
+  await page.mouse.wheel(0, -100);
+  await page.waitForFunction((was) => document.querySelector(".zoom span").textContent !== was, first[2]);
+  await page.waitForTimeout(50);
+  await together("wheel", 1 / 2);
+  await page.mouse.move(box.x + box.width * 0.2, middle);
+  await page.mouse.down();
+  await page.mouse.move(box.x + box.width * 0.5, middle, { steps: 4 });
+  await page.mouse.up();
+  await together("dragging", 0.3);
+  await page.getByRole("button", { name: "Enlarge" }).click();
+  await stages.nth(1).focus();
+  await together("a button", 1 / 2);
+  const whole = page.getByRole("button", { name: "Whole program" });
+  await whole.click();
+  expect((await told()).startsWith("0 s"), "the whole program does not begin at 0", found);
+  expect((await whole.getAttribute("aria-pressed")) === "true", "the button does not say that all is shown", found);
+}
+
+// Without its script the page has its plots, and nothing that would need it.
+async function withoutScript(file, found) {
+  const { context, page } = await open(file, { javaScriptEnabled: false, viewport: { width: 1280, height: 800 } }, found);
+  const plots = await page.locator(".stage").count();
+  const drawn = await page.locator(".stage svg .curve").evaluateAll((all) => all.filter((curve) => (curve.getAttribute("d") ?? "").length > 3).length).catch(() => -1);
+  expect(drawn === -1 || drawn >= plots, `without script: ${drawn} curves in ${plots} plots`, found);
+  for (const needless of [".zoom", ".hint", "#instant"]) {
+    expect((await page.locator(needless).count()) === 0 || !(await page.locator(needless).first().isVisible()), `without script: ${needless} shows`, found);
+  }
+  for (const stage of await page.locator(".stage").all()) {
+    const label = await stage.getAttribute("aria-label");
+    expect((await stage.getAttribute("role")) === "img" && label.length > 20, `without script a plot is read as "${label}"`, found);
+  }
+  await context.close();
 }
 
 // The keyboard and the pointer move one instant through all the plots.
@@ -112,7 +188,14 @@ async function print(file, found) {
         .map((part) => part.textContent.trim().slice(0, 60));
     });
     for (const part of cut) found.push(`${format}: cut off on the right: ${part}`);
-    await page.pdf({ path: join(folder, `${basename(file, ".html")}-${format}.pdf`), format, preferCSSPageSize: false, printBackground: true });
+    const broken = await page.evaluate(() => [...document.querySelectorAll("h1, h2, h3, th")]
+      .filter((head) => getComputedStyle(head).overflowWrap !== "normal").map((head) => head.textContent));
+    for (const head of broken) found.push(`${format}: may break inside a word: ${head}`);
+    const pdf = await page.pdf({ path: join(folder, `${basename(file, ".html")}-${format}.pdf`), format, preferCSSPageSize: false, printBackground: true });
+    // Each page is an object of its own (ISO 32000-1, 7.7.3.3), which Chromium does not compress.
+    const pages = pdf.toString("latin1").match(/\/Type\s*\/Page\b(?!s)/g)?.length ?? 0;
+    const most = sheets[basename(file)] ?? 9;
+    expect(pages > 0 && (format !== "A4" || pages <= most), `${format}: ${pages} pages, at most ${most} wanted`, found);
     await context.close();
   }
 }

@@ -31,6 +31,8 @@ try {
   expect((await page.locator(".problem").textContent()).includes("trun by"), "the page does not show the line", problems);
   await writeFile(script, good.replace("accel 400", "accel 400000"));
   await becomes("Must not run");
+  const news = await page.locator(".news").textContent();
+  expect(/^\d\d:\d\d:\d\d UTC: Must not run; before: May run; new: line \d+ \[torque-margin\]/.test(news), `the page says "${news}"`, problems);
   await writeFile(script, good);
   await becomes("May run");
 } catch (error) {
