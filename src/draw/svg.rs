@@ -49,7 +49,7 @@ fn finish(drawn: &str, figure: &Figure) -> String {
         height * FINE,
         escaped(&figure.title),
         escaped(&titles.join("; ")),
-        &drawn[body..]
+        visible(&drawn[body..])
     )
 }
 

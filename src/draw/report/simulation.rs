@@ -34,6 +34,9 @@ const LONGEST: f64 = 30.0;
 /// Lag at which the torque of a rotor at rest changes its sign (electrical degrees).
 const TURNS_OVER: f64 = 180.0;
 
+/// Lag beyond which a rotor has lost steps, and no band of ±180° says anything any more.
+const LOST_LAG: f64 = 360.0;
+
 /// Samples that may be missing; where more are, nothing is drawn.
 const GAP: f64 = 20.0;
 
@@ -214,6 +217,14 @@ impl Simulation {
             to,
             colour: 3,
         };
+        // A rotor that has lost steps has turned over already.
+        let belts = match peak < LOST_LAG {
+            true => vec![
+                over(TURNS_OVER, f64::INFINITY),
+                over(f64::NEG_INFINITY, -TURNS_OVER),
+            ],
+            false => Vec::new(),
+        };
         let (series, live) = self.curve(&format!("lag{of}"), "°", colour, &traces.lag);
         self.plot(
             format!("Lag of the rotor{of} over time"),
@@ -223,10 +234,7 @@ impl Simulation {
                 ..series
             }],
             vec![live],
-            vec![
-                over(TURNS_OVER, f64::INFINITY),
-                over(f64::NEG_INFINITY, -TURNS_OVER),
-            ],
+            belts,
         )
     }
 
