@@ -192,12 +192,11 @@ impl<'m> Simulator<'m> {
             if turning * longest > TURN_PER_STEP {
                 longest = TURN_PER_STEP / turning;
             }
-            let steps = (left / longest).ceil().max(1.0);
-            if steps == 1.0 {
+            if left <= longest {
                 self.step(left);
                 self.time = to;
             } else {
-                let step = left / steps;
+                let step = left / (left / longest).ceil();
                 self.step(step);
                 self.time += step;
             }
