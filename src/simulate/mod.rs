@@ -31,8 +31,6 @@ pub use trace::{TraceSample, TraceWriter};
 pub(crate) use trial::Trials;
 
 use crate::physics::Machine;
-#[cfg(test)]
-use crate::plan::Item;
 use crate::plan::Passages;
 use crate::rig::{Axis, Rig};
 use crate::schedule::ScheduleRun;
@@ -92,23 +90,6 @@ pub enum SimulationEvent<'a> {
     /// [`Options::most_work`] is done, and the program is played no further than so many
     /// seconds. Moves that are under way are told where they have lost steps already.
     Cut(f64),
-}
-
-/// Simulates a planned program on a rig and gathers what became of its moves.
-#[cfg(test)]
-pub(crate) fn simulate(
-    rig: &Rig,
-    items: impl IntoIterator<Item = Item>,
-    options: &Options,
-) -> Outcome {
-    let mut outcome = Outcome::default();
-    let mut gather = |report: SimulationEvent<'_>| {
-        outcome.take_in(&report);
-        ControlFlow::Continue(())
-    };
-    // The closure never breaks off.
-    let _ = simulate_with(rig, items.into_iter(), options, &mut gather);
-    outcome
 }
 
 /// Simulates a planned program on a rig and reports as it goes, so that memory does not
