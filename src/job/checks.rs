@@ -17,6 +17,17 @@ pub struct Checks<'a> {
     counted: ProgramCounts,
 }
 
+/// An item of a program.
+#[derive(Debug)]
+pub(super) struct CheckedItem {
+    /// What comes.
+    pub item: Item,
+    /// How often: more than once in a long loop whose passes are all the same.
+    pub times: u64,
+    /// What was found, where it is a move.
+    pub checked: Option<MoveCheck>,
+}
+
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         // A program that cannot be planned says so itself, in its place.
@@ -34,16 +45,19 @@ impl<'a> Checks<'a> {
         }
     }
 
-    /// The next item, how often it comes, and its check where it is a move. What repeats for
-    /// long comes once.
-    pub(super) fn next_item(&mut self) -> Option<Result<(Item, u64, Option<MoveCheck>), Error>> {
+    /// The next item. What repeats for long comes once.
+    pub(super) fn next_item(&mut self) -> Option<Result<CheckedItem, Error>> {
         let Some((item, times)) = self.items.next() else {
             let error = self.items.passages_mut().take_error()?;
             return Some(Err(error.into()));
         };
         self.counted.add(&item);
         let checked = self.checker.check(&item, times);
-        Some(Ok((item, times, checked)))
+        Some(Ok(CheckedItem {
+            item,
+            times,
+            checked,
+        }))
     }
 
     /// Checks what is left, and gives what the whole program comes to. Goes over the program
@@ -98,8 +112,11 @@ impl Iterator for Checks<'_> {
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             match self.next_item()? {
-                Ok((_, _, Some(checked))) => return Some(Ok(checked)),
-                Ok((_, _, None)) => {}
+                Ok(next) => {
+                    if let Some(checked) = next.checked {
+                        return Some(Ok(checked));
+                    }
+                }
                 Err(error) => return Some(Err(error)),
             }
         }

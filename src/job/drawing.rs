@@ -91,8 +91,8 @@ impl Job {
         let mut report = ReportContent::new(&self.rig, self.abilities());
         let mut items = 0;
         while let Some(next) = checks.next_item() {
-            let (item, times, checked) = next?;
-            report.add(&item, times, checked.as_ref());
+            let next = next?;
+            report.add(&next.item, next.times, next.checked.as_ref());
             items += 1;
         }
         if self.simulated {
