@@ -6,7 +6,7 @@ use std::collections::HashSet;
 use super::about::About;
 use super::page::{Instants, Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
 use super::rows::Rows;
-use super::simulation::Simulation;
+use super::simulation::{LONGEST, Simulation};
 use super::stops::Stops;
 use super::timeline::Timeline;
 use super::{cautions, findings, parts, schedule, torque};
@@ -93,7 +93,7 @@ impl<'a> ReportContent<'a> {
 
     /// Plays what the plots show into the motor model.
     pub fn simulate(&mut self) {
-        let (wanted, distinct) = self.rows.stops(self.rig, CLOSE_UPS);
+        let (wanted, distinct) = self.rows.stops(self.rig, LONGEST, CLOSE_UPS);
         self.distinct_stops = distinct;
         let shown = (self.timeline.first(), self.timeline.instants().end);
         self.simulation = Some(Simulation::of(self.rig, &self.shown, shown, wanted));
@@ -247,7 +247,7 @@ impl<'a> ReportContent<'a> {
             let shown = simulation.close_ups.len();
             if shown < self.distinct_stops {
                 blocks.push(PageBlock::Text(format!(
-                    "{shown} of {} distinct stops from close by, those with the worst verdict and the greatest lag.",
+                    "{shown} of the stops of {} statements from close by: those with the worst verdict and the greatest lag.",
                     self.distinct_stops
                 )));
             }

@@ -82,7 +82,7 @@ fn curve_data(plot: &PagePlot, live: &Live, number: usize) -> Value {
         "output": output_id(number, live.series),
         "curve": curve_id(number, live.series),
         "t": column(|sample| sample.0, 8),
-        "y": column(|sample| sample.2, 5),
+        "y": column(|sample| sample.2, if plot.rescales { 8 } else { 5 }),
     });
     if !plot.over_time {
         data["x"] = column(|sample| sample.1, 5).into();

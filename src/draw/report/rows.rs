@@ -22,6 +22,8 @@ pub(super) struct TableRow {
     pub moves: u64,
     /// When the first one begins (s).
     pub from: f64,
+    /// When `sample` ends (s).
+    sample_until: f64,
     /// What the motor model makes of them, by the axes of the motion: the greatest lag of any
     /// (electrical degrees), and the most steps lost; none where none was played.
     played: Vec<Option<PlayedRow>>,
@@ -35,7 +37,7 @@ struct PlayedRow {
 }
 
 impl TableRow {
-    fn take_in(&mut self, checked: &MoveCheck) {
+    fn take_in(&mut self, checked: &MoveCheck, from: f64) {
         self.moves = self.moves.saturating_add(checked.times);
         for (row, played) in self.played.iter_mut().zip(&checked.played) {
             if let Some(outcome) = &played.outcome {
@@ -46,6 +48,7 @@ impl TableRow {
         }
         if checked.verdict() > self.sample.verdict() {
             self.sample = checked.clone();
+            self.sample_until = from + checked.planned.motion.duration;
         }
     }
 }
@@ -75,7 +78,7 @@ impl Rows {
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match self.known.get(&key) {
             Some(index) => {
-                self.rows[*index].take_in(checked);
+                self.rows[*index].take_in(checked, from);
                 Some(*index)
             }
             None if self.rows.len() < MOST => {
@@ -84,9 +87,10 @@ impl Rows {
                     sample: checked.clone(),
                     moves: 0,
                     from,
+                    sample_until: from + checked.planned.motion.duration,
                     played: vec![None; checked.played.len()],
                 };
-                row.take_in(checked);
+                row.take_in(checked, from);
                 self.rows.push(row);
                 Some(self.rows.len() - 1)
             }
@@ -107,44 +111,36 @@ impl Rows {
         self.beyond
     }
 
-    /// The moves whose stops are worth a look from close by, one for each row and axis, the worst
-    /// ones where there are more than `most`; and of how many.
-    pub fn stops(&self, rig: &Rig, most: usize) -> (HashSet<MoveKey>, usize) {
-        let rows = self
-            .rows
-            .iter()
-            .filter(|row| match row.sample.planned.part {
+    /// The moves whose stops are worth a look from close by: for each statement and axis the
+    /// one with the worst verdict and the greatest lag that ends before `until`, the worst of
+    /// these where there are more than `most`; and of how many.
+    pub fn stops(&self, rig: &Rig, until: f64, most: usize) -> (HashSet<MoveKey>, usize) {
+        let mut stops = Vec::new();
+        for row in &self.rows {
+            let planned = &row.sample.planned;
+            let ends_there = match planned.part {
                 MovePart::Whole | MovePart::Approach => true,
                 MovePart::Beyond => false,
-            });
-        let stops = rows.flat_map(|row| {
-            let motions = row.sample.planned.motion.axes.iter().enumerate();
-            motions
-                .filter(|(_, motion)| motion.steps > 0)
-                .map(|(number, motion)| {
-                    let planned = &row.sample.planned;
-                    let lag = row
-                        .played
-                        .get(number)
-                        .copied()
-                        .flatten()
-                        .unwrap_or_default()
-                        .lag;
+            };
+            if !ends_there || row.sample_until > until {
+                continue;
+            }
+            for (number, motion) in planned.motion.axes.iter().enumerate() {
+                if motion.steps > 0 {
+                    let played = row.played.get(number).copied().flatten();
+                    let lag = played.unwrap_or_default().lag;
                     let name = rig.axes[motion.axis].name.clone();
-                    (
-                        row.sample.axis_verdict(number),
-                        lag,
-                        (planned.index, planned.part.word(), name),
-                    )
-                })
-        });
-        let mut stops: Vec<_> = stops.collect();
+                    let key = (planned.index, planned.part.word(), name);
+                    stops.push((row.sample.axis_verdict(number), lag, planned.line, key));
+                }
+            }
+        }
         stops.sort_by(|one, other| other.0.cmp(&one.0).then(other.1.total_cmp(&one.1)));
+        let mut seen = HashSet::new();
+        stops.retain(|(.., line, (.., axis))| seen.insert((*line, axis.clone())));
         let all = stops.len();
-        (
-            stops.into_iter().take(most).map(|(.., key)| key).collect(),
-            all,
-        )
+        let worst = stops.into_iter().take(most);
+        (worst.map(|(.., key)| key).collect(), all)
     }
 
     /// The rows as a table, one for each axis that moves; what decides comes first.

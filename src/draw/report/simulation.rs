@@ -29,7 +29,7 @@ const PER_PERIOD: f64 = 40.0;
 const MOST_SAMPLES: f64 = 150_000.0;
 /// Seconds simulated at most; a page that is rewritten often must be
 /// there at once.
-const LONGEST: f64 = 30.0;
+pub(super) const LONGEST: f64 = 30.0;
 
 /// Lag at which the torque of a rotor at rest changes its sign (electrical degrees).
 const TURNS_OVER: f64 = 180.0;

@@ -80,7 +80,7 @@ page.instant = (() => {
     bar.hidden = now === null;
     if (now === null) return;
     const where = move ? `move ${current + 1}, line ${move[2]}` : "between moves";
-    bar.replaceChildren(...[seconds(now), where, ...all].map((text) => {
+    bar.replaceChildren(...[seconds(now), where, ...new Set(all)].map((text) => {
       const span = document.createElement("span");
       span.textContent = text;
       return span;
@@ -100,8 +100,8 @@ page.instant = (() => {
       const known = y !== null && x !== null;
       dots[index].toggleAttribute("hidden", !known || !inside(x));
       const text = !known ? "" : over_time
-        ? `${number(y)} ${curve.unit}`
-        : `${number(y)} ${curve.unit} at ${number(x)} ${curve.across}`;
+        ? `${number(y, plot.y)} ${curve.unit}`
+        : `${number(y, plot.y)} ${curve.unit} at ${number(x, range)} ${curve.across}`;
       if (outputs[index]) outputs[index].textContent = text;
       if (!known) return;
       dots[index].setAttribute("cx", percent(x, range));

@@ -16,8 +16,9 @@ const page = (() => {
   };
   const decimals = Math.max(0, 4 - Math.floor(Math.log10(end || 1)));
   const seconds = (t) => `${t.toFixed(decimals).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "")} s`;
-  const number = (value) => {
-    const text = Math.abs(value) < 1e-9 ? "0" : value.toPrecision(4);
+  // What is nothing on its axis is written as such.
+  const number = (value, [low, high]) => {
+    const text = Math.abs(value) < 1e-4 * (high - low) ? "0" : value.toPrecision(4);
     return text.includes("e") ? String(Number(text)) : text.replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");
   };
   const percent = (value, [low, high]) => `${100 * (value - low) / (high - low)}%`;
