@@ -7,7 +7,7 @@ use super::about::About;
 use super::page::{Instants, Page, PageAnswer, PageBlock, PageFigure, PagePlot, Section, Tone};
 use super::rows::Rows;
 use super::simulation::{LONGEST, Simulation};
-use super::stops::Stops;
+use super::stops::StopPlaces;
 use super::timeline::Timeline;
 use super::{cautions, findings, parts, schedule, torque};
 use crate::check::{AxisAbility, FirstFailure, MoveCheck, Severity, Summary};
@@ -33,7 +33,7 @@ pub struct ReportContent<'a> {
     timing: Vec<Option<(u64, u64)>>,
     shown: Vec<Item>,
     simulation: Option<Simulation>,
-    stops: Stops,
+    stops: StopPlaces,
     /// How many distinct stops could be shown from close by.
     distinct_stops: usize,
 }
@@ -54,7 +54,7 @@ impl<'a> ReportContent<'a> {
             timing: vec![None; rig.axes.len()],
             shown: Vec::new(),
             simulation: None,
-            stops: Stops::new(rig.axes.len()),
+            stops: StopPlaces::new(rig.axes.len()),
             distinct_stops: 0,
         }
     }
@@ -247,7 +247,7 @@ impl<'a> ReportContent<'a> {
             let shown = simulation.close_ups.len();
             if shown < self.distinct_stops {
                 blocks.push(PageBlock::Text(format!(
-                    "{shown} of the stops of {} statements from close by: those with the worst verdict and the greatest lag.",
+                    "From close by: {shown} of {} distinct stops, of each statement the worst.",
                     self.distinct_stops
                 )));
             }

@@ -24,7 +24,7 @@ const NOTHING: f64 = 1e-6;
 
 /// The stops of every axis.
 #[derive(Debug)]
-pub(super) struct Stops {
+pub(super) struct StopPlaces {
     axes: Vec<AxisPlaces>,
 }
 
@@ -36,7 +36,7 @@ struct AxisPlaces {
     more: bool,
 }
 
-impl Stops {
+impl StopPlaces {
     /// Of a rig with so many axes.
     pub fn new(axes: usize) -> Self {
         Self {
