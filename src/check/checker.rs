@@ -60,6 +60,7 @@ impl<'a> Checker<'a> {
                 first_failure: None,
                 stops: rig.axes.iter().map(AxisStops::of).collect(),
                 simulated: None,
+                endless: None,
                 findings: Vec::new(),
             },
         }

@@ -76,6 +76,9 @@ impl From<Error> for Failure {
                 } => Self::Request(format!("{said} (--baud {baud})")),
                 _ => Self::Request(said),
             },
+            Error::Endless { .. } => Self::Request(format!(
+                "{said}: give the number of passes to write (--passes 10)"
+            )),
             Error::Emit(EmitError::Unfit { .. })
             | Error::NotARig { .. }
             | Error::NoSuchAxis(_)

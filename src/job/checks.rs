@@ -87,7 +87,9 @@ impl<'a> Checks<'a> {
         while let Some(item) = self.next_item() {
             item?;
         }
-        Ok(self.checker.summary())
+        let mut summary = self.checker.summary();
+        summary.endless = self.job.endless()?.cloned();
+        Ok(summary)
     }
 }
 

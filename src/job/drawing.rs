@@ -101,7 +101,7 @@ impl Job {
         let whole = items <= COUNTED;
         // A program that cannot be packed has no figure for it.
         let packed = whole
-            .then(|| pack(UntilError::new(self.program()), &self.rig).ok())
+            .then(|| pack(UntilError::new(self.played()), &self.rig).ok())
             .flatten()
             .and_then(|packed| to_bytes(&packed, &self.rig, "").ok())
             .map(|bytes| bytes.len());

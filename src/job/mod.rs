@@ -33,9 +33,9 @@ use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
 use crate::physics::Band;
-use crate::plan::{self, Item, PlannedMove, Program, Tally};
+use crate::plan::{self, Endless, Item, PlannedMove, Program, Tally};
 use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
-use crate::script::{Actions, Script};
+use crate::script::{Actions, Script, WITHOUT_END};
 use crate::simulate::{
     Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_with,
 };
@@ -51,6 +51,9 @@ pub struct Job {
     trials: Trials,
     rehearsal: OnceLock<Rehearsal>,
     simulated: bool,
+    /// Passes asked for of what repeats without end.
+    passes: Option<u64>,
+    endless: OnceLock<Result<Option<Endless>, Diagnostic>>,
     sources: Vec<Arc<Source>>,
     borrowed: Vec<BorrowedMotor>,
 }
@@ -135,6 +138,8 @@ impl Job {
             abilities: OnceLock::new(),
             rehearsal: OnceLock::new(),
             simulated: true,
+            passes: None,
+            endless: OnceLock::new(),
             borrowed: read.borrowed,
             sources,
         })
@@ -150,6 +155,42 @@ impl Job {
         }
     }
 
+    /// The job with so many passes through what its script repeats without end.
+    #[must_use]
+    pub fn with_passes(self, passes: u64) -> Self {
+        Self {
+            passes: Some(passes),
+            endless: OnceLock::new(),
+            rehearsal: OnceLock::new(),
+            ..self
+        }
+    }
+
+    /// Whether its script repeats something without end, however many passes the job has.
+    pub fn has_endless_repeat(&self) -> bool {
+        self.script.endless().is_some()
+    }
+
+    /// What the program repeats without end; none where it ends.
+    ///
+    /// # Errors
+    /// The program cannot be planned, or cannot go on for ever.
+    pub fn endless(&self) -> Result<Option<&Endless>, Error> {
+        match self.known_endless() {
+            Ok(endless) => Ok(endless.as_ref()),
+            Err(reason) => Err(reason.clone().into()),
+        }
+    }
+
+    fn known_endless(&self) -> &Result<Option<Endless>, Diagnostic> {
+        self.endless.get_or_init(|| {
+            if self.passes.is_some() || !self.has_endless_repeat() {
+                return Ok(None);
+            }
+            plan::endless(self.program_of(WITHOUT_END))
+        })
+    }
+
     /// The rig.
     pub const fn rig(&self) -> &Rig {
         &self.rig
@@ -160,12 +201,13 @@ impl Job {
         &self.sources
     }
 
-    /// The planned program: moves, and what happens between them, until the first error.
+    /// The planned program: moves, and what happens between them, until the first error; without
+    /// end where it repeats so.
     pub fn items(&self) -> Items<'_> {
-        Items(self.program())
+        Items(self.unending())
     }
 
-    /// The planned moves, until the first error.
+    /// The planned moves, until the first error; without end where the program repeats so.
     pub fn moves(&self) -> impl Iterator<Item = Result<PlannedMove, Error>> {
         self.items().filter_map(|item| match item {
             Ok(Item::Move(planned)) => Some(Ok(planned)),
@@ -174,7 +216,8 @@ impl Job {
         })
     }
 
-    /// The events of the schedule in the order of their ticks, until the first error.
+    /// The events of the schedule in the order of their ticks, until the first error; without
+    /// end where the program repeats so.
     pub fn events(&self) -> Events<'_> {
         Events::new(self)
     }
@@ -219,7 +262,8 @@ impl Job {
         items.ended()
     }
 
-    /// How long the program lasts, without waiting for inputs (s).
+    /// How long the program lasts, without waiting for inputs (s). Of one without end, the
+    /// passes count that [stand](Endless::passes_judged) for all.
     ///
     /// # Errors
     /// The program cannot be planned.
@@ -233,7 +277,8 @@ impl Job {
         Ok(seconds)
     }
 
-    /// How many steps it makes, on all axes together.
+    /// How many steps it makes, on all axes together. Of a program without end, the passes
+    /// count that [stand](Endless::passes_judged) for all.
     ///
     /// # Errors
     /// The program cannot be planned.
@@ -266,15 +311,44 @@ impl Job {
         })
     }
 
+    /// The program that is judged: of one without end, the passes that stand for all.
     fn program(&self) -> Program<'_, Actions> {
+        match (self.passes, self.known_endless()) {
+            (Some(passes), _) => self.program_of(passes),
+            (None, Ok(None)) => self.program_of(WITHOUT_END),
+            (None, Ok(Some(endless))) => self.program_of(endless.passes_judged()),
+            (None, Err(reason)) => self.program_of(1).refused(Some(reason.clone())),
+        }
+    }
+
+    /// The program that is played: one without end offers to leave all of it out once it
+    /// repeats.
+    fn played(&self) -> Program<'_, Actions> {
+        match self.known_endless() {
+            Ok(None) => self.program(),
+            Ok(Some(_)) => self.program_of(WITHOUT_END),
+            Err(reason) => self.program_of(1).refused(Some(reason.clone())),
+        }
+    }
+
+    /// The program pass by pass.
+    fn unending(&self) -> Program<'_, Actions> {
+        self.played().pass_by_pass()
+    }
+
+    fn program_of(&self, passes: u64) -> Program<'_, Actions> {
         let bands = self
             .abilities()
             .iter()
             .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
-        plan::program(&self.rig, self.script.source(), self.script.actions())
-            .with_bands(bands.collect())
-            .with_settling(&self.settler)
-            .with_following(&self.trials)
+        plan::program(
+            &self.rig,
+            self.script.source(),
+            self.script.actions_with(passes),
+        )
+        .with_bands(bands.collect())
+        .with_settling(&self.settler)
+        .with_following(&self.trials)
     }
 }
 
