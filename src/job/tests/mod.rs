@@ -2,6 +2,7 @@
 
 mod absurd_values;
 mod crossing;
+mod endless;
 mod example_scenarios;
 mod following;
 mod one_answer;
