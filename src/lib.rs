@@ -84,7 +84,8 @@ mod testing;
 pub mod units;
 
 pub use files::{FilesOnDisk, read_text};
+pub use job::fastest;
 pub use job::{
-    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Streaming, TextKind, Unstreamable,
-    open_source, read_rig,
+    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Settled, Streaming, TextKind,
+    Unstreamable, open_source, read_rig,
 };

@@ -75,6 +75,16 @@ impl<'a> Checker<'a> {
         }
     }
 
+    /// The same without a search for cures, for who tries one motion after another.
+    #[must_use]
+    pub fn without_cures(self) -> Self {
+        Self {
+            cures_left: 0,
+            rehearsed: self.rehearsed.map(RehearsedMoves::without_cures),
+            ..self
+        }
+    }
+
     /// Looks at the next item of the program, which comes so many times; a move comes back
     /// with its verdict.
     pub fn check(&mut self, item: &Item, times: u64) -> Option<MoveCheck> {

@@ -14,6 +14,8 @@ pub enum Answer {
     Yes,
     /// Done, and the answer is no: a move must not run, steps were lost.
     No,
+    /// Broken off by a signal, with this exit code; what had been found was printed.
+    Interrupted(i32),
 }
 
 impl Answer {

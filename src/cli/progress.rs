@@ -58,6 +58,11 @@ impl Progress {
         )
     }
 
+    /// For a search: it shows for how long it has been at it.
+    pub fn searching(terminal: &Terminal) -> Self {
+        Self::with(None, "{spinner} {elapsed} {wide_msg}", terminal)
+    }
+
     /// For work whose steps cannot be seen: it says what is being done, and for how long.
     pub fn busy(what: &'static str, terminal: &Terminal) -> Busy {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());

@@ -141,4 +141,23 @@ impl MotorSheet<'_> {
                 .collect(),
         }
     }
+
+    /// The pull-out torques of several motors over the speed of their loads, each under its
+    /// name, in one chart for those that turn and one for those that travel.
+    pub fn overlay(title: String, sheets: &[(&str, &Self)]) -> Figure {
+        let linear = |(_, sheet): &(&str, &Self)| sheet.axis.load.linear.is_some();
+        let (travel, turn): (Vec<_>, Vec<_>) = sheets.iter().copied().partition(linear);
+        let charts = [turn, travel]
+            .into_iter()
+            .filter(|curves| !curves.is_empty());
+        let charts = charts.map(|curves| {
+            let curves = curves.into_iter();
+            let curves = curves.map(|(name, sheet)| (name, sheet.axis, &sheet.ability));
+            plots::overlay(curves.collect())
+        });
+        Figure {
+            title,
+            charts: charts.collect(),
+        }
+    }
 }

@@ -7,11 +7,13 @@ mod checks;
 mod drawing;
 mod error;
 mod events;
+pub mod fastest;
 mod header;
 mod kind;
 mod motor;
 mod player;
 mod rehearsal;
+mod settled;
 mod streaming;
 #[cfg(test)]
 mod tests;
@@ -27,6 +29,7 @@ pub use error::Error;
 pub use events::Events;
 pub use kind::TextKind;
 pub use motor::MotorSheet;
+pub use settled::Settled;
 pub use streaming::{Streaming, Unstreamable};
 
 use crate::check::AxisAbility;
@@ -46,11 +49,13 @@ use events::UntilError;
 pub struct Job {
     script: Script,
     rig: Rig,
-    abilities: OnceLock<Vec<AxisAbility>>,
-    settler: Settler,
-    trials: Trials,
+    abilities: Arc<OnceLock<Vec<AxisAbility>>>,
+    settler: Arc<Settler>,
+    trials: Arc<Trials>,
     rehearsal: OnceLock<Rehearsal>,
     simulated: bool,
+    /// Whether its check looks for cures.
+    cured: bool,
     /// Passes asked for of what repeats without end.
     passes: Option<u64>,
     endless: OnceLock<Result<Option<Endless>, Diagnostic>>,
@@ -116,6 +121,23 @@ impl Job {
         Self::of(script, &rig, files)
     }
 
+    /// Takes a script and a rig, whatever rig the script names, and finds the profiles of the
+    /// rig in `files`.
+    ///
+    /// # Errors
+    /// A file cannot be read, or a text is wrong.
+    pub fn read_on(
+        script: Arc<Source>,
+        rig: &Arc<Source>,
+        files: &mut dyn Files,
+    ) -> Result<Self, Error> {
+        if TextKind::of(&script) == Some(TextKind::Yaml) {
+            let name = script.name().to_owned();
+            return Err(Error::NotAScript { name });
+        }
+        Self::of(Script::parse(script)?, rig, files)
+    }
+
     /// Takes the texts of a script and of its rig, whatever rig the script names. The rig
     /// holds its motors, drives and timer itself.
     ///
@@ -132,12 +154,13 @@ impl Job {
         sources.extend(read.sources);
         Ok(Self {
             script,
-            settler: Settler::of(&read.rig),
-            trials: Trials::of(&read.rig),
+            settler: Arc::new(Settler::of(&read.rig)),
+            trials: Arc::new(Trials::of(&read.rig)),
             rig: read.rig,
-            abilities: OnceLock::new(),
+            abilities: Arc::default(),
             rehearsal: OnceLock::new(),
             simulated: true,
+            cured: true,
             passes: None,
             endless: OnceLock::new(),
             borrowed: read.borrowed,
@@ -153,6 +176,34 @@ impl Job {
             simulated: false,
             ..self
         }
+    }
+
+    /// The job with verdicts that ask the motor model.
+    fn with_simulation(self) -> Self {
+        Self {
+            simulated: true,
+            rehearsal: OnceLock::new(),
+            ..self
+        }
+    }
+
+    /// Another script on the same rig, in place of this one; its check looks for no cures.
+    fn with_script(&self, text: &str) -> Result<Self, Error> {
+        let source = Source::of_file(self.script.source().path(), text);
+        Ok(Self {
+            script: Script::parse(source)?,
+            rig: self.rig.clone(),
+            abilities: Arc::clone(&self.abilities),
+            settler: Arc::clone(&self.settler),
+            trials: Arc::clone(&self.trials),
+            rehearsal: OnceLock::new(),
+            simulated: true,
+            cured: false,
+            passes: self.passes,
+            endless: OnceLock::new(),
+            sources: Vec::new(),
+            borrowed: self.borrowed.clone(),
+        })
     }
 
     /// The job with so many passes through what its script repeats without end.
@@ -347,8 +398,8 @@ impl Job {
             self.script.actions_with(passes),
         )
         .with_bands(bands.collect())
-        .with_settling(&self.settler)
-        .with_following(&self.trials)
+        .with_settling(&*self.settler)
+        .with_following(&*self.trials)
     }
 }
 

@@ -33,8 +33,8 @@ fn the_board_plays_more_passes_than_the_period_on_the_very_cycles() {
     }
     let bench = bench();
     let built = bench.build(&[]);
-    // Some 26 passes of 65 ms.
-    let run = built.run(board::CLOCK * 17 / 10, &[]);
+    // Some 28 passes of 106 ms.
+    let run = built.run(3 * board::CLOCK, &[]);
     assert_eq!(run.text, None, "it does not end");
     let steps = run.edges_of(built.pin("step of dial"), 1);
     let per_pass = 6400 / 7;

@@ -753,11 +753,7 @@ fn what_repeats_forever_is_the_last_statement_and_does_something() {
         let [error] = &errors[..] else {
             panic!("{text}: {errors:?}");
         };
-        assert_eq!(
-            (error.code, error.labels.len()),
-            (code, places),
-            "{text}"
-        );
+        assert_eq!((error.code, error.labels.len()), (code, places), "{text}");
         assert!(error.help.is_some(), "{text}");
     }
 }
