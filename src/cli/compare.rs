@@ -1,10 +1,11 @@
 //! `compare`: several rigs side by side.
 
+mod json;
+
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use serde_json::{Map, Value, json};
 
 use super::input::{load_rig, load_rig_for, read};
 use super::plot::write_figure;
@@ -44,7 +45,7 @@ pub struct CompareCommand {
 }
 
 /// One axis of one rig.
-struct Candidate<'a> {
+struct ComparedAxis<'a> {
     /// The rig's file, and the axis where there are several.
     name: String,
     rig: String,
@@ -56,7 +57,7 @@ struct Candidate<'a> {
 }
 
 /// What a script comes to on one rig.
-struct Tried {
+struct ScriptOnRig {
     rig: String,
     summary: Summary,
     settled: Option<Settled>,
@@ -89,13 +90,13 @@ impl CompareCommand {
             .map(|(name, rig)| (name.as_str(), rig, MotorSheet::all(rig)))
             .collect();
         let speeds = Speeds::of(sheets.iter().flat_map(|(_, _, sheets)| sheets));
-        let candidates: Vec<Candidate<'_>> = sheets
+        let candidates: Vec<ComparedAxis<'_>> = sheets
             .into_iter()
             .flat_map(|(name, rig, sheets)| {
                 let several = rig.axes.len() > 1;
                 sheets.into_iter().map(move |sheet| (name, several, sheet))
             })
-            .map(|(name, several, sheet)| Candidate::of(name, several, sheet, &speeds))
+            .map(|(name, several, sheet)| ComparedAxis::of(name, several, sheet, &speeds))
             .collect();
         drop(busy);
         let tried = self.tried(&names, terminal)?;
@@ -110,7 +111,7 @@ impl CompareCommand {
             )?;
         }
         let text = if self.json {
-            to_json(&candidates, tried.as_deref()).to_string() + "\n"
+            json::of(&candidates, tried.as_deref()).to_string() + "\n"
         } else {
             for_people(&candidates, tried.as_deref(), &speeds, terminal)
         };
@@ -124,15 +125,19 @@ impl CompareCommand {
     }
 
     /// The script on each rig.
-    fn tried(&self, names: &[String], terminal: &Terminal) -> Result<Option<Vec<Tried>>, Failure> {
+    fn tried(
+        &self,
+        names: &[String],
+        terminal: &Terminal,
+    ) -> Result<Option<Vec<ScriptOnRig>>, Failure> {
         let Some(path) = &self.script else {
             return Ok(None);
         };
         let _busy = Progress::busy("playing the script on each rig", terminal);
         let script = read(path)?;
-        let one = |(rig, name): (&PathBuf, &String)| -> Result<Tried, Failure> {
+        let one = |(rig, name): (&PathBuf, &String)| -> Result<ScriptOnRig, Failure> {
             let job = Job::read_on(script.clone(), &read(rig)?, &mut FilesOnDisk)?;
-            Ok(Tried {
+            Ok(ScriptOnRig {
                 rig: name.clone(),
                 summary: job.check().of_the_motion()?,
                 settled: job.settled()?,
@@ -199,7 +204,7 @@ impl Speeds {
     }
 }
 
-impl<'a> Candidate<'a> {
+impl<'a> ComparedAxis<'a> {
     fn of(rig: &str, several: bool, sheet: MotorSheet<'a>, speeds: &Speeds) -> Self {
         let axis = sheet.axis;
         let rates = speeds.step_rates(&sheet);
@@ -246,17 +251,17 @@ fn bands(sheet: &MotorSheet<'_>) -> String {
 }
 
 fn for_people(
-    candidates: &[Candidate<'_>],
-    tried: Option<&[Tried]>,
+    candidates: &[ComparedAxis<'_>],
+    tried: Option<&[ScriptOnRig]>,
     speeds: &Speeds,
     terminal: &Terminal,
 ) -> String {
-    let row = |head: &str, of: &dyn Fn(&Candidate<'_>) -> String| {
+    let row = |head: &str, of: &dyn Fn(&ComparedAxis<'_>) -> String| {
         let mut row = vec![head.to_owned()];
         row.extend(candidates.iter().map(of));
         row
     };
-    let unit = |one: &Candidate<'_>| TravelUnit::of(one.sheet.axis).name;
+    let unit = |one: &ComparedAxis<'_>| TravelUnit::of(one.sheet.axis).name;
     let mut rows = vec![
         row("motor", &|one| {
             one.sheet
@@ -313,7 +318,7 @@ fn for_people(
     ]);
     if let Some(tried) = tried {
         // A rig of several axes has one verdict, which stands with each of them.
-        let of = |head: &str, of: &dyn Fn(&Tried) -> String| {
+        let of = |head: &str, of: &dyn Fn(&ScriptOnRig) -> String| {
             row(head, &|one| {
                 let on_rig = tried.iter().find(|tried| tried.rig == one.rig);
                 on_rig.map_or_else(String::new, of)
@@ -344,71 +349,4 @@ fn for_people(
     heads.extend(candidates.iter().map(|one| one.name.as_str()));
     table(&heads, &[], rows, terminal.width())
         + "\n\nTorques are those of the motor's shaft; nine of ten motors lie above the low edge.\n"
-}
-
-fn to_json(candidates: &[Candidate<'_>], tried: Option<&[Tried]>) -> Value {
-    let axes: Vec<Value> = candidates.iter().map(candidate_json).collect();
-    let script = tried.map(|tried| tried.iter().map(tried_json).collect::<Vec<_>>());
-    json!({ "axes": axes, "script": script })
-}
-
-fn candidate_json(one: &Candidate<'_>) -> Value {
-    let (sheet, axis) = (&one.sheet, one.sheet.axis);
-    let unit = TravelUnit::of(axis).name;
-    let scale = sheet.per_step_rate();
-    let torques: Vec<Value> = one
-        .torques
-        .iter()
-        .map(|at| {
-            let mut object = Map::new();
-            object.insert("step_rate_hz".into(), json!(at.step_rate_hz));
-            object.insert(format!("speed_{unit}_s"), json!(at.step_rate_hz * scale));
-            object.insert("torque_nm".into(), json!(at.torque));
-            object.insert("torque_low_nm".into(), json!(at.low));
-            Value::Object(object)
-        })
-        .collect();
-    let bands = |band: &Band| {
-        json!({
-            "kind": band.kind,
-            "from_step_rate_hz": band.from_step_rate_hz,
-            "to_step_rate_hz": band.to_step_rate_hz,
-            "found_by": band.found_by,
-        })
-    };
-    let bands: Vec<Value> = sheet.ability.bands.iter().map(bands).collect();
-    let heat = &sheet.ability.heat;
-    let mut object = json!({
-        "rig": one.rig,
-        "axis": axis.name,
-        "motor": axis.motor.name,
-        "drive": axis.drive.kind.name(),
-        "microsteps": axis.drive.microsteps(),
-        "supply_v": axis.drive.supply.si(),
-        "natural_frequency_hz": sheet.natural_frequency,
-        "start_stop_rate_hz": sheet.start_stop().rate,
-        "start_stop_to_use_hz": sheet.start_stop().quoted(),
-        "useful_to_step_rate_hz": sheet.range.to_step_rate_hz,
-        "pull_out": torques,
-        "bands": bands,
-        "copper_w": { "running": heat.running.copper, "holding": heat.holding.copper },
-        "supply_w": { "running": heat.running.supply, "holding": heat.holding.supply },
-    });
-    object[format!("stop_error_{unit}")] = json!(one.stop_error);
-    object
-}
-
-fn tried_json(tried: &Tried) -> Value {
-    let failure = tried.summary.first_failure.as_ref();
-    json!({
-        "rig": tried.rig,
-        "ok": tried.summary.ok,
-        "first_failure": failure.map(ToString::to_string),
-        "total_time_s": tried.summary.total_time,
-        "moves_s": tried.settled.map(|one| one.moving),
-        "settled_s": tried.settled.and_then(|one| one.settled),
-        "longest_settle_s": tried.settled.and_then(|one| one.longest),
-        "peak_lag_electrical_deg": tried.settled.map(|one| one.peak_lag),
-        "lost_steps": tried.settled.map(|one| one.lost_steps),
-    })
 }

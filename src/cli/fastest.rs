@@ -287,17 +287,18 @@ fn best_json(axis: &Axis, choice: &Choice, performance: &Performance) -> Value {
     let unit = TravelUnit::of(axis);
     let mut object = performance_json(axis, performance);
     object.insert("shape".into(), json!(choice.shape.name()));
+    let written = |value: f64| Choice::written(value * unit.per_si);
     object.insert(
         format!("speed_{}_s", unit.name),
-        json!(choice.speed * unit.per_si),
+        json!(written(choice.speed)),
     );
     object.insert(
         format!("accel_{}_s2", unit.name),
-        json!(choice.accel * unit.per_si),
+        json!(written(choice.accel)),
     );
     object.insert(
         format!("jerk_{}_s3", unit.name),
-        json!(choice.jerk.map(|jerk| jerk * unit.per_si)),
+        json!(choice.jerk.map(written)),
     );
     Value::Object(object)
 }

@@ -34,8 +34,8 @@ use rayon::prelude::*;
 use super::{Error, Job};
 use crate::script::Shape;
 use space::Space;
-use statements::{LeftOut, Statement, statements};
-use trial::{Trial, Tried};
+use statements::{LeftStatement, MoveStatement, statements};
+use trial::{MoveTrial, Tried};
 
 pub use statements::LeftAsWritten;
 
@@ -61,6 +61,19 @@ pub struct Choice {
     pub accel: f64,
     /// The jerk of an S-curve.
     pub jerk: Option<f64>,
+}
+
+impl Choice {
+    /// A value of it in the unit of the script, as it is written there: without what converting
+    /// it has left.
+    pub fn written(value: f64) -> f64 {
+        let rounded = space::round(value);
+        if (rounded - value).abs() <= 1e-9 * value {
+            rounded
+        } else {
+            value
+        }
+    }
 }
 
 /// What a choice makes of the moves of a statement, which may turn different ways and amounts:
@@ -131,8 +144,8 @@ pub struct SearchProgress {
 }
 
 /// A statement, or all of an axis, and the choices for it.
-struct Task<'a> {
-    statements: Vec<&'a Statement>,
+struct SearchedMove<'a> {
+    statements: Vec<&'a MoveStatement>,
     today: Tried,
     /// Good choices, the best first.
     ranked: Vec<(Choice, Performance)>,
@@ -155,8 +168,8 @@ impl Job {
     ) -> Result<Fastest, Error> {
         let axis = axis.map(|name| self.axis_number(name)).transpose()?;
         let (all, left) = statements(self)?;
-        let of_axis = |one: &&Statement| axis.is_none_or(|axis| one.axis == axis);
-        let groups: Vec<Vec<&Statement>> = match axis {
+        let of_axis = |one: &&MoveStatement| axis.is_none_or(|axis| one.axis == axis);
+        let groups: Vec<Vec<&MoveStatement>> = match axis {
             Some(_) => vec![all.iter().filter(of_axis).collect()],
             None => all.iter().map(|one| vec![one]).collect(),
         };
@@ -180,7 +193,7 @@ impl Job {
         let (text, ok) = self.settle_the_whole(&mut tasks, scoped)?;
         Ok(Fastest {
             moves: tasks.iter().map(|task| self.found(task)).collect(),
-            left: left.iter().map(LeftOut::told).collect(),
+            left: left.iter().map(LeftStatement::told).collect(),
             text,
             ok,
             interrupted,
@@ -195,7 +208,7 @@ impl Job {
     /// Takes the best choices that pass together; gives the script and whether it passes.
     fn settle_the_whole(
         &self,
-        tasks: &mut [Task<'_>],
+        tasks: &mut [SearchedMove<'_>],
         scoped: bool,
     ) -> Result<(String, bool), Error> {
         for _ in 0..WHOLE_CHECKS {
@@ -227,7 +240,7 @@ impl Job {
         Ok((text, ok))
     }
 
-    fn found(&self, task: &Task<'_>) -> FastestMove {
+    fn found(&self, task: &SearchedMove<'_>) -> FastestMove {
         let first = task.statements[0];
         let axis = &self.rig.axes[first.axis];
         let best = task.taken.map(|number| task.ranked[number]);
@@ -253,8 +266,8 @@ impl Job {
     }
 }
 
-fn most_gained(tasks: &[Task<'_>]) -> Option<usize> {
-    let gained = |task: &Task<'_>| {
+fn most_gained(tasks: &[SearchedMove<'_>]) -> Option<usize> {
+    let gained = |task: &SearchedMove<'_>| {
         let (_, best) = task.ranked[task.taken?];
         match &task.today {
             Tried::Good(today) => Some(today.settled - best.settled),
@@ -267,7 +280,7 @@ fn most_gained(tasks: &[Task<'_>]) -> Option<usize> {
         .map(|(number, _)| number)
 }
 
-impl Task<'_> {
+impl SearchedMove<'_> {
     /// The next best choice; behind the last it stays as it is.
     fn demote(&mut self) {
         self.taken = self
@@ -290,18 +303,18 @@ impl Task<'_> {
 
 /// The search for one task.
 struct Search<'a> {
-    trial: Trial<'a>,
-    task: Task<'a>,
+    trial: MoveTrial<'a>,
+    task: SearchedMove<'a>,
     space: Space,
     steps: u64,
 }
 
 impl<'a> Search<'a> {
-    fn new(job: &'a Job, statements: Vec<&'a Statement>) -> Self {
-        let trial = Trial::new(job, &statements);
+    fn new(job: &'a Job, statements: Vec<&'a MoveStatement>) -> Self {
+        let trial = MoveTrial::new(job, &statements);
         let space = Space::of(job, &statements);
         let today = trial.today();
-        let task = Task {
+        let task = SearchedMove {
             today,
             statements,
             ranked: Vec::new(),

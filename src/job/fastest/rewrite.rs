@@ -3,8 +3,7 @@
 //! Where other moves stay as they are written, each of these moves gets a block of its own, as
 //! settings end with it.
 
-use super::space::round;
-use super::{Choice, Statement, Task};
+use super::{Choice, MoveStatement, SearchedMove};
 use crate::job::Job;
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::script::action::SpeedLimits;
@@ -14,14 +13,7 @@ use crate::units::{Dimension, Quantity};
 /// A value at the load in the unit of the script, over time to a power; rounded as choices are.
 pub(super) fn in_units(axis: &Axis, value: f64, power: u8) -> String {
     let unit = TravelUnit::of(axis);
-    let shown = value * unit.per_si;
-    // What was rounded before is so again, without what arithmetic has left.
-    let rounded = round(shown);
-    let number = if (rounded - shown).abs() <= 1e-9 * shown {
-        rounded
-    } else {
-        shown
-    };
+    let number = Choice::written(value * unit.per_si);
     let over = match power {
         1 => "s".to_owned(),
         power => format!("s^{power}"),
@@ -30,7 +22,7 @@ pub(super) fn in_units(axis: &Axis, value: f64, power: u8) -> String {
 }
 
 /// The lines that set a choice for a statement.
-pub(super) fn lines(rig: &Rig, statement: &Statement, choice: &Choice) -> Vec<String> {
+pub(super) fn lines(rig: &Rig, statement: &MoveStatement, choice: &Choice) -> Vec<String> {
     let axis = &rig.axes[statement.axis];
     let settings = &statement.settings;
     let own = |of: fn(&SpeedLimits) -> bool| {
@@ -74,7 +66,7 @@ pub(super) fn lines(rig: &Rig, statement: &Statement, choice: &Choice) -> Vec<St
 const UNFELT: f64 = 1e4;
 
 /// The settings that a statement is written under, as lines.
-pub(super) fn settings(rig: &Rig, statement: &Statement) -> String {
+pub(super) fn settings(rig: &Rig, statement: &MoveStatement) -> String {
     let Settings {
         all,
         axis,
@@ -131,6 +123,9 @@ fn exactly(quantity: Quantity, power: i8) -> String {
     format!("{:?} {unit}/s^{power}", quantity.si)
 }
 
+/// One step of indentation.
+const STEP: &str = "    ";
+
 /// A statement that gets lines of its own.
 struct Insertion {
     /// Where it begins and ends.
@@ -145,7 +140,7 @@ impl Job {
     /// number of its task.
     pub(super) fn rewritten(
         &self,
-        tasks: &[Task<'_>],
+        tasks: &[SearchedMove<'_>],
         scoped: bool,
     ) -> (String, Vec<(usize, usize)>) {
         let mut insertions = Vec::new();
@@ -170,16 +165,21 @@ impl Job {
             let line = text[..one.from].rfind('\n').map_or(0, |at| at + 1);
             let before = &text[line..one.from];
             // Spaces and tabs alone are its indentation; else it gets a line of its own.
-            let indent: String = before.chars().take_while(|c| c.is_whitespace()).collect();
+            let mut indent: String = before.chars().take_while(|c| c.is_whitespace()).collect();
             let own_line = before.trim().is_empty();
+            if !own_line {
+                // It stands behind the brace of its block.
+                indent.push_str(STEP);
+            }
             out += &text[done..one.from];
             if !own_line {
+                out.truncate(out.trim_end_matches(' ').len());
                 out.push('\n');
                 out += &indent;
             }
             let inner = if scoped {
                 out += "repeat 1 {\n";
-                format!("{indent}    ")
+                format!("{indent}{STEP}")
             } else {
                 String::new()
             };

@@ -16,7 +16,7 @@
 
 use std::f64::consts::TAU;
 
-use super::{Choice, Statement};
+use super::{Choice, MoveStatement};
 use crate::job::Job;
 use crate::physics::Machine;
 use crate::rig::TravelUnit;
@@ -56,7 +56,7 @@ pub(super) fn round(value: f64) -> f64 {
 
 impl Space {
     /// Of the moves of these statements, all of one axis.
-    pub(super) fn of(job: &Job, statements: &[&Statement]) -> Self {
+    pub(super) fn of(job: &Job, statements: &[&MoveStatement]) -> Self {
         let number = statements[0].axis;
         let axis = &job.rig.axes[number];
         let ability = &job.abilities()[number];

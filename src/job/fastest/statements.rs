@@ -16,7 +16,7 @@ const MOST_TRAVELS: usize = 8;
 
 /// A statement that moves one axis.
 #[derive(Debug)]
-pub(super) struct Statement {
+pub(super) struct MoveStatement {
     pub(super) line: usize,
     pub(super) span: Span,
     pub(super) axis: usize,
@@ -30,7 +30,7 @@ pub(super) struct Statement {
 
 /// A statement that stays as it is.
 #[derive(Debug)]
-pub(super) struct LeftOut {
+pub(super) struct LeftStatement {
     line: usize,
     why: &'static str,
 }
@@ -44,7 +44,7 @@ pub struct LeftAsWritten {
     pub why: &'static str,
 }
 
-impl LeftOut {
+impl LeftStatement {
     pub(super) const fn told(&self) -> LeftAsWritten {
         LeftAsWritten {
             line: self.line,
@@ -57,13 +57,13 @@ impl LeftOut {
 ///
 /// # Errors
 /// The program cannot be planned.
-pub(super) fn statements(job: &Job) -> Result<(Vec<Statement>, Vec<LeftOut>), Error> {
-    let mut found: Vec<Statement> = Vec::new();
-    let mut left: Vec<(Span, LeftOut)> = Vec::new();
+pub(super) fn statements(job: &Job) -> Result<(Vec<MoveStatement>, Vec<LeftStatement>), Error> {
+    let mut found: Vec<MoveStatement> = Vec::new();
+    let mut left: Vec<(Span, LeftStatement)> = Vec::new();
     let mut leave = |action: &Action, why| {
         if left.iter().all(|(span, _)| *span != action.span) {
             let line = action.line;
-            left.push((action.span, LeftOut { line, why }));
+            left.push((action.span, LeftStatement { line, why }));
         }
     };
     // Each block once: every pass has the same statements.
@@ -102,7 +102,7 @@ pub(super) fn statements(job: &Job) -> Result<(Vec<Statement>, Vec<LeftOut>), Er
 }
 
 /// None where the planner will refuse it.
-fn statement(job: &Job, action: &Action, turn: &Move) -> Option<Statement> {
+fn statement(job: &Job, action: &Action, turn: &Move) -> Option<MoveStatement> {
     let axes = &job.rig.axes;
     let axis = match &turn.axis {
         None => 0,
@@ -123,7 +123,7 @@ fn statement(job: &Job, action: &Action, turn: &Move) -> Option<Statement> {
         }
         MovePace::Limits | MovePace::In(..) => None,
     };
-    Some(Statement {
+    Some(MoveStatement {
         line: action.line,
         span: action.span,
         axis,
@@ -134,7 +134,7 @@ fn statement(job: &Job, action: &Action, turn: &Move) -> Option<Statement> {
 }
 
 /// Finds the different travels of each statement.
-fn travels(job: &Job, found: &mut [Statement]) -> Result<(), Error> {
+fn travels(job: &Job, found: &mut [MoveStatement]) -> Result<(), Error> {
     let places: HashMap<Span, usize> = found
         .iter()
         .enumerate()

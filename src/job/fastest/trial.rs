@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::rewrite::{in_units, settings};
-use super::{Choice, Performance, Statement};
+use super::{Choice, MoveStatement, Performance};
 use crate::check::{Finding, MoveCheck, Severity};
 use crate::job::{Error, Job};
 use crate::plan::Item;
@@ -20,7 +20,7 @@ pub(super) enum Tried {
 }
 
 /// Tries choices for the moves of some statements.
-pub(super) struct Trial<'a> {
+pub(super) struct MoveTrial<'a> {
     job: &'a Job,
     /// Each different move once: what stands before it, and the move.
     moves: Vec<Tested<'a>>,
@@ -31,12 +31,12 @@ pub(super) struct Trial<'a> {
 
 /// A move that is tried.
 struct Tested<'a> {
-    statement: &'a Statement,
+    statement: &'a MoveStatement,
     steps: i64,
 }
 
-impl<'a> Trial<'a> {
-    pub(super) fn new(job: &'a Job, statements: &[&'a Statement]) -> Self {
+impl<'a> MoveTrial<'a> {
+    pub(super) fn new(job: &'a Job, statements: &[&'a MoveStatement]) -> Self {
         let mut moves: Vec<Tested<'a>> = Vec::new();
         for statement in statements {
             for steps in &statement.travels {
