@@ -12,6 +12,7 @@
 //! | [`write()`](Job::write), [`project()`](Job::project) | the schedule as a file, or with firmware that plays it |
 //! | [`motor()`](Job::motor) | pull-out torque, critical speeds, start-stop rate and heat of one axis |
 //! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
+//! | [`fastest()`](Job::fastest) | the settings with which each move settles soonest |
 //! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!
 //! The language of scripts is documented in [`script`].

@@ -3,7 +3,7 @@
 use thiserror::Error as ThisError;
 
 use super::events::UntilError;
-use super::{Error, Job, MotorSheet};
+use super::{Error, Items, Job, MotorSheet};
 use crate::draw::Figure;
 use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording, RecordingError};
@@ -43,7 +43,7 @@ impl Job {
             .map(|(number, ability)| TorquePlane::new(&self.rig, number, ability))
             .collect();
         let mut whole = true;
-        for item in self.items() {
+        for item in Items(self.program()) {
             let item = item?;
             whole = speeds.add(&item);
             if !whole {

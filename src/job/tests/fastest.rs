@@ -183,9 +183,9 @@ fn moves_that_stay_as_they_are_written_keep_their_settings() {
     let found = search(&job, None);
     assert!(found.ok, "{}", found.text);
     let lines: Vec<&[usize]> = found.moves.iter().map(|one| &one.lines[..]).collect();
-    assert_eq!(lines, [&[4][..], &[9]]);
+    assert_eq!(lines, [&[4][..], &[10]]);
     let left: Vec<usize> = found.left.iter().map(|left| left.line).collect();
-    assert_eq!(left, [5, 8]);
+    assert_eq!(left, [5, 9]);
     assert!(found.moves.iter().all(|one| one.best.is_some()));
     let limits = &found.moves[1].limits;
     assert!(
@@ -215,7 +215,7 @@ fn moves_that_stay_as_they_are_written_keep_their_settings() {
     let [one] = &of_axis.moves[..] else {
         panic!("{of_axis:?}");
     };
-    assert_eq!((&one.lines[..], of_axis.ok), (&[4, 9][..], true));
+    assert_eq!((&one.lines[..], of_axis.ok), (&[4, 10][..], true));
     let names_it = |line: &String| line.starts_with("shape ") || line.contains(" left ");
     assert!(one.script.iter().all(names_it), "{:?}", one.script);
     assert!(
