@@ -26,7 +26,7 @@ use slewsmith::units::{Decimal, Exactly, Rounded, Time};
 /// load. Exit code 1 when no script that passes its check is found.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  slewsmith fastest examples/carousel.moves --write fastest.moves\n\n\
+    after_help = "Example:\n  slewsmith fastest examples/carousel.moves --write examples/faster.moves\n\n\
     Settled time is the time of a move and, in the motor model, from its last step until the load\n\
     stays within the rig's `settle`. Ctrl-C ends the search and prints the best found so far."
 )]
@@ -89,13 +89,13 @@ impl FastestCommand {
         if found.interrupted {
             return Ok(Answer::Interrupted(signal.load(Ordering::Relaxed)));
         }
-        if let (Some(path), true) = (&self.write, found.ok) {
+        if let (Some(path), true) = (&self.write, found.ok()) {
             Output::write_whole(path, found.text.as_bytes())?;
         }
-        if !found.ok {
-            terminal.note("no script that passes its check was found; nothing was written");
+        if self.write.is_some() && !found.ok() {
+            terminal.note("nothing was written");
         }
-        Ok(Answer::of(found.ok))
+        Ok(Answer::of(found.ok()))
     }
 
     /// A copy elsewhere would not find its rig.
@@ -229,18 +229,18 @@ fn for_people(found: &Fastest, rig: &Rig, terminal: &Terminal) -> String {
             "{DOUBTFUL}Interrupted{DOUBTFUL:#}: the best found so far"
         );
     }
-    let _ = match (found.ok, saved(found)) {
-        (false, _) => writeln!(
+    let _ = match (&found.failure, saved(found)) {
+        (Some(failure), _) => writeln!(
             text,
-            "{BAD}The script fails its check{BAD:#} with these choices"
+            "{BAD}The script fails its check{BAD:#} with these choices: {failure}"
         ),
-        (true, Some((before, after))) => writeln!(
+        (None, Some((before, after))) => writeln!(
             text,
             "{GOOD}The script passes its check{GOOD:#} with these choices; settled in {} instead of {}",
             Time::new(after),
             Time::new(before)
         ),
-        (true, None) => writeln!(
+        (None, None) => writeln!(
             text,
             "{GOOD}The script passes its check{GOOD:#} with these choices"
         ),
@@ -332,7 +332,8 @@ fn to_json(found: &Fastest, rig: &Rig) -> Value {
         .map(|left| json!({ "line": left.line, "why": left.why }))
         .collect();
     json!({
-        "ok": found.ok,
+        "ok": found.ok(),
+        "failure": found.failure,
         "interrupted": found.interrupted,
         "moves": moves,
         "left": left,

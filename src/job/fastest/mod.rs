@@ -16,7 +16,8 @@
 //!
 //! The script with the best choices is checked as a whole, which tells of swings left from
 //! the move before, and of heat. Where it fails, the move to blame gets the next best
-//! choice, and after [`KEPT`] of them stays as it was.
+//! choice, and after [`KEPT`] of them stays as it was. What the program as a whole fails for as
+//! it is written, no choice cures: the best ones are then kept.
 //!
 //! Results depend neither on the time nor on the number of cores: choices are tried in groups
 //! whose size is fixed.
@@ -26,6 +27,7 @@ mod rewrite;
 mod space;
 mod statements;
 mod trial;
+mod whole;
 
 use std::ops::ControlFlow;
 
@@ -47,8 +49,6 @@ pub const MOST_STEPS: u64 = 50_000_000;
 const KEPT: usize = 8;
 /// Choices that are tried at once.
 const GROUP: usize = 16;
-/// Checks of the whole program at most.
-const WHOLE_CHECKS: usize = 40;
 
 /// How a move is made: all values at the load (rad or m, per s, s², s³).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -126,10 +126,17 @@ pub struct Fastest {
     pub left: Vec<LeftAsWritten>,
     /// The script with the best choices.
     pub text: String,
-    /// Whether that passes its check.
-    pub ok: bool,
+    /// Why that fails its check; none where it passes.
+    pub failure: Option<String>,
     /// Whether the search was broken off.
     pub interrupted: bool,
+}
+
+impl Fastest {
+    /// Whether the script with the best choices passes its check.
+    pub const fn ok(&self) -> bool {
+        self.failure.is_none()
+    }
 }
 
 /// How far the search is.
@@ -190,12 +197,12 @@ impl Job {
             tasks.push(search.task);
         }
         let scoped = !left.is_empty() || axis.is_some();
-        let (text, ok) = self.settle_the_whole(&mut tasks, scoped)?;
+        let (text, failure) = self.settle_the_whole(&mut tasks, scoped)?;
         Ok(Fastest {
             moves: tasks.iter().map(|task| self.found(task)).collect(),
             left: left.iter().map(LeftStatement::told).collect(),
             text,
-            ok,
+            failure,
             interrupted,
         })
     }
@@ -203,41 +210,6 @@ impl Job {
     fn axis_number(&self, name: &str) -> Result<usize, Error> {
         let found = self.rig.axes.iter().position(|axis| axis.name == name);
         found.ok_or_else(|| Error::NoSuchAxis(name.to_owned()))
-    }
-
-    /// Takes the best choices that pass together; gives the script and whether it passes.
-    fn settle_the_whole(
-        &self,
-        tasks: &mut [SearchedMove<'_>],
-        scoped: bool,
-    ) -> Result<(String, bool), Error> {
-        for _ in 0..WHOLE_CHECKS {
-            let (text, lines) = self.rewritten(tasks, scoped);
-            let summary = self.with_script(&text)?.check().of_the_motion()?;
-            let Some(failure) = summary.first_failure else {
-                return Ok((text, true));
-            };
-            let to_blame = failure
-                .line
-                .and_then(|line| lines.iter().find(|(written, _)| *written == line));
-            let to_blame = to_blame
-                .map(|(_, task)| *task)
-                .filter(|task| tasks[*task].taken.is_some());
-            match to_blame {
-                Some(task) => tasks[task].demote(),
-                // Nobody in particular: the one that has gained most.
-                None => match most_gained(tasks) {
-                    Some(task) => tasks[task].taken = None,
-                    None => return Ok((text, false)),
-                },
-            }
-        }
-        for task in &mut *tasks {
-            task.taken = None;
-        }
-        let (text, _) = self.rewritten(tasks, scoped);
-        let ok = self.with_script(&text)?.check().of_the_motion()?.ok;
-        Ok((text, ok))
     }
 
     fn found(&self, task: &SearchedMove<'_>) -> FastestMove {
@@ -264,20 +236,6 @@ impl Job {
             }),
         }
     }
-}
-
-fn most_gained(tasks: &[SearchedMove<'_>]) -> Option<usize> {
-    let gained = |task: &SearchedMove<'_>| {
-        let (_, best) = task.ranked[task.taken?];
-        match &task.today {
-            Tried::Good(today) => Some(today.settled - best.settled),
-            Tried::Bad(_) => Some(0.0),
-        }
-    };
-    let all = tasks.iter().enumerate();
-    let all = all.filter_map(|(number, task)| Some((number, gained(task)?)));
-    all.max_by(|(_, one), (_, other)| one.total_cmp(other))
-        .map(|(number, _)| number)
 }
 
 impl SearchedMove<'_> {

@@ -16,11 +16,15 @@ const CASES: u64 = 2;
 fn case(seed: u64) -> Job {
     let mut draw = Draw::of(seed);
     let drive = match draw.one(&["bridge", "chopper", "linear"]) {
-        "bridge" => format!(
-            "kind: fixed-voltage, supply: {} V, sequence: {}",
-            draw.spread(2.0, 12.0),
-            draw.one(&["two-phase", "half-step"])
-        ),
+        "bridge" => {
+            let supply = draw.spread(4.0, 16.0);
+            // What keeps the current below the rated one.
+            let ballast = supply / 1.4 - 1.6;
+            format!(
+                "kind: fixed-voltage, supply: {supply} V, switch_resistance: {ballast} ohm, sequence: {}",
+                draw.one(&["two-phase", "half-step"])
+            )
+        }
         "chopper" => format!(
             "kind: chopper, supply: {} V, peak_current: {} A, microsteps: {}",
             draw.spread(8.0, 48.0),
@@ -140,19 +144,19 @@ fn it_is_never_worse_than_400_choices_judged_one_by_one_and_passes_the_check() {
             "rig {seed}: {best} s against {least} s of the grid"
         );
         gained += u64::from(best < today);
-        better += u64::from(best < least);
+        better += u64::from(best < least && least.is_finite());
         // What it found is what the whole script does.
         let written = job.with_script(&found.text).unwrap();
         let summary = written.check().summary().unwrap();
-        assert_eq!(summary.ok, found.ok, "rig {seed}");
+        assert_eq!(summary.ok, found.ok(), "rig {seed}");
         if one.best.is_some() {
-            assert!(found.ok, "rig {seed}");
+            assert!(found.ok(), "rig {seed}");
             let whole = written.settled().unwrap().unwrap().settled.unwrap();
             approx::assert_relative_eq!(whole, best, max_relative = 1e-9);
         }
     }
     println!("{cases} rigs: {gained} faster than written, {better} better than the grid");
-    assert!(gained > 0);
+    assert!(2 * gained > cases, "{gained} of {cases} rigs");
 }
 
 const TWO: &str = "
@@ -181,7 +185,7 @@ fn moves_that_stay_as_they_are_written_keep_their_settings() {
         \tturn left to 0 deg at 150 deg/s # back\n";
     let job = Job::from_texts(script, TWO).unwrap();
     let found = search(&job, None);
-    assert!(found.ok, "{}", found.text);
+    assert!(found.ok(), "{}", found.text);
     let lines: Vec<&[usize]> = found.moves.iter().map(|one| &one.lines[..]).collect();
     assert_eq!(lines, [&[4][..], &[10]]);
     let left: Vec<usize> = found.left.iter().map(|left| left.line).collect();
@@ -215,7 +219,7 @@ fn moves_that_stay_as_they_are_written_keep_their_settings() {
     let [one] = &of_axis.moves[..] else {
         panic!("{of_axis:?}");
     };
-    assert_eq!((&one.lines[..], of_axis.ok), (&[4, 10][..], true));
+    assert_eq!((&one.lines[..], of_axis.ok()), (&[4, 10][..], true));
     let names_it = |line: &String| line.starts_with("shape ") || line.contains(" left ");
     assert!(one.script.iter().all(names_it), "{:?}", one.script);
     assert!(
