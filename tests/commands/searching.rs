@@ -1,4 +1,5 @@
-//! Rigs side by side, and the search for the fastest moves, as a user runs them.
+//! Rigs side by side, the search for the fastest moves, and programs without end, as a user
+//! runs them.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -286,4 +287,39 @@ fn a_search_that_is_interrupted_prints_the_best_so_far_and_ends_with_130() {
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(text.contains("Interrupted"), "{text}");
     assert!(!bench.file("fast.moves").exists());
+}
+
+#[test]
+fn what_is_printed_of_a_program_without_end_fits_the_schemas_and_says_so() {
+    let bench = Bench::new();
+    fs::write(
+        bench.file("endless.moves"),
+        "rig \"carousel.yaml\"\nspeed 90 deg/s\naccel 600 deg/s^2\nrepeat forever {\n    turn by 45 deg\n    dwell 100 ms\n}\n",
+    )
+    .unwrap();
+    for command in ["check", "simulate", "plan"] {
+        let printed = bench.json(&[command, "endless.moves", "--json"]);
+        bench.fits(command, &printed);
+        let endless = &printed["endless"];
+        assert_eq!(endless["line"], 4, "{command}");
+        assert_eq!(endless["passes_a_period"], 1, "{command}");
+        // 45° / 90°/s + 90/600 s, and 100 ms behind it.
+        let pass = endless["pass_s"].as_f64().unwrap();
+        assert!((pass - 0.75).abs() < 1e-3, "{command}: {pass}");
+    }
+    let told = bench.run(&["check", "endless.moves"]).out;
+    assert!(told.contains("repeats without end"), "{told}");
+    let listed = bench.run(&["emit", "endless.moves", "--as", "csv"]);
+    assert_eq!(listed.code, 2);
+    assert!(
+        listed.err.contains("line 4") && listed.err.contains("--passes"),
+        "{}",
+        listed.err
+    );
+    let listed = bench.run(&["emit", "endless.moves", "--as", "csv", "--passes", "2"]);
+    assert_eq!(listed.code, 0, "{}", listed.err);
+    let steps = listed.out.lines().filter(|line| line.contains(",step,"));
+    assert_eq!(steps.count(), 2 * 600);
+    let idle = bench.run(&["emit", "carousel.moves", "--as", "csv", "--passes", "2"]);
+    assert_eq!(idle.code, 2, "{}", idle.err);
 }
