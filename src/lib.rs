@@ -12,6 +12,7 @@
 //! | [`write()`](Job::write), [`project()`](Job::project) | the schedule as a file, or with firmware that plays it |
 //! | [`motor()`](Job::motor) | pull-out torque, critical speeds, start-stop rate and heat of one axis |
 //! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
+//! | [`fastest()`](Job::fastest) | the settings with which each move settles soonest |
 //! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!
 //! The language of scripts is documented in [`script`].
@@ -84,7 +85,8 @@ mod testing;
 pub mod units;
 
 pub use files::{FilesOnDisk, read_text};
+pub use job::fastest;
 pub use job::{
-    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Streaming, TextKind, Unstreamable,
-    open_source, read_rig,
+    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Settled, Streaming, TextKind,
+    Unstreamable, open_source, read_rig,
 };

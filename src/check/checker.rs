@@ -61,6 +61,7 @@ impl<'a> Checker<'a> {
                 first_failure: None,
                 stops: rig.axes.iter().map(AxisStops::of).collect(),
                 simulated: None,
+                endless: None,
                 findings: Vec::new(),
             },
         }
@@ -71,6 +72,16 @@ impl<'a> Checker<'a> {
     pub fn with_model(self, model: Option<MotorModel<'a>>) -> Self {
         Self {
             rehearsed: model.map(|model| RehearsedMoves::new(self.rig, model)),
+            ..self
+        }
+    }
+
+    /// The same without a search for cures, for who tries one motion after another.
+    #[must_use]
+    pub fn without_cures(self) -> Self {
+        Self {
+            cures_left: 0,
+            rehearsed: self.rehearsed.map(RehearsedMoves::without_cures),
             ..self
         }
     }

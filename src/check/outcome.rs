@@ -8,7 +8,7 @@ use super::finding::{Finding, Verdict};
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::regeneration::Regeneration;
-use crate::plan::PlannedMove;
+use crate::plan::{Endless, PlannedMove};
 use crate::rig::{Rig, TravelUnit};
 use crate::simulate::{MoveOutcome, Rehearsal};
 use crate::units::{Decimal, Rounded, Time, two_digits};
@@ -168,6 +168,9 @@ pub struct Summary {
     pub failed: u64,
     /// From start to end, without waiting for inputs (s).
     pub total_time: f64,
+    /// What repeats without end; counts and times are then of the passes that
+    /// [stand](Endless::passes_judged) for all.
+    pub endless: Option<Endless>,
     /// Whether it waits for inputs, which takes time besides.
     pub waits: bool,
     /// The least torque margin of all and the line of its move.

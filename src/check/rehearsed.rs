@@ -59,6 +59,14 @@ impl<'a> RehearsedMoves<'a> {
         }
     }
 
+    /// The same without a search for cures.
+    pub(crate) fn without_cures(self) -> Self {
+        Self {
+            cures_left: 0,
+            ..self
+        }
+    }
+
     /// What became of the program.
     pub(crate) const fn rehearsal(&self) -> &'a Rehearsal {
         self.model.rehearsal

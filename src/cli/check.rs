@@ -80,9 +80,13 @@ fn json(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, Fa
     let rehearsal = job.rehearse()?;
     let simulated = rehearsal.is_some();
     let simulation = serde_json::json!(rehearsal);
+    let endless = match &summary.endless {
+        Some(endless) => format!("\"endless\":{},", endless.to_json(&job.rig().axes)),
+        None => String::new(),
+    };
     writeln!(
         out,
-        "\n],\"simulated\":{simulated},\"simulation\":{simulation},\"total_time_s\":{},\"findings\":{},\"ok\":{ok}}}",
+        "\n],\"simulated\":{simulated},\"simulation\":{simulation},\"total_time_s\":{},\"findings\":{},{endless}\"ok\":{ok}}}",
         serde_json::json!(summary.total_time),
         summary.findings_json()
     )
@@ -328,10 +332,25 @@ pub(super) fn headline(summary: &Summary) -> String {
         ""
     };
     let time = format!("{}{waiting}", Time::new(summary.total_time));
-    let moves = if summary.moves == 1 {
-        "1 move".to_owned()
-    } else {
-        format!("{} moves", summary.moves)
+    let counted = |count: u64| match count {
+        1 => "1 move".to_owned(),
+        several => format!("{several} moves"),
+    };
+    let moves = counted(summary.moves);
+    let program = match &summary.endless {
+        None => format!("{moves} in {time}"),
+        Some(endless) => {
+            let period = match endless.passes {
+                1 => "pass".to_owned(),
+                passes => format!("{passes} passes"),
+            };
+            format!(
+                "repeats without end, {} in {} each {period}{waiting} ({} passes judged)",
+                counted(endless.moves),
+                Time::new(endless.period),
+                endless.passes_judged()
+            )
+        }
     };
     if summary.ok {
         let simulated = if summary.simulated.is_some() {
@@ -339,14 +358,11 @@ pub(super) fn headline(summary: &Summary) -> String {
         } else {
             ", not simulated"
         };
-        let _ = write!(
-            text,
-            "{GOOD}May run{GOOD:#}{simulated}: {moves} in {time}{least}"
-        );
+        let _ = write!(text, "{GOOD}May run{GOOD:#}{simulated}: {program}{least}");
     } else if summary.failed == 0 {
         let _ = write!(
             text,
-            "{BAD}Must not run{BAD:#}: every move passes, but the program as a whole fails; {moves} in {time}{least}"
+            "{BAD}Must not run{BAD:#}: every move passes, but the program as a whole fails; {program}{least}"
         );
     } else {
         let _ = write!(

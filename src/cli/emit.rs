@@ -20,6 +20,8 @@ use slewsmith::rig::{DriveKind, Rig};
 use slewsmith::units::Rounded;
 use slewsmith::{Error, Job};
 
+/// The most passes, as of a `repeat`.
+const MOST_PASSES: u64 = 1_000_000_000_000;
 /// The file that all others of a project need, so that it keeps them from being built.
 const GUARD: &str = "player.h";
 /// What stands in it while a project is being written.
@@ -58,6 +60,10 @@ pub struct EmitCommand {
     /// yours, whatever pins and timer the rig has.
     #[arg(long)]
     other_board: bool,
+    /// Write that many passes of what the script repeats forever. `csv`, `json` and
+    /// `vcd` require it; the others repeat it without end.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=MOST_PASSES))]
+    passes: Option<u64>,
     /// Write it although the check fails; the output says so.
     #[arg(long)]
     unchecked: bool,
@@ -139,6 +145,16 @@ impl EmitCommand {
             ));
         }
         let job = load_for(&self.script, &self.output)?;
+        let job = match self.passes {
+            Some(_) if !job.has_endless_repeat() => {
+                return Err(Failure::Request(
+                    "--passes applies only to a script with `repeat forever`".to_owned(),
+                ));
+            }
+            Some(passes) => job.with_passes(passes),
+            None => job,
+        };
+        self.refuse_endless_list(&job)?;
         let job = self.rehearse.apply(job, terminal)?;
         let busy = Progress::busy("checking the program", terminal);
         let summary = job.check().of_the_motion()?;
@@ -190,10 +206,25 @@ impl EmitCommand {
             drop(bar);
             output.finish()?;
             if self.format == Binary.name() {
-                terminal.note(&bytes_a_step(bytes, job.steps()?));
+                terminal.note(&packed(bytes, &job)?);
             }
         }
         Ok(Answer::Yes)
+    }
+
+    /// Refuses to list the events of a program without end, before it is checked.
+    fn refuse_endless_list(&self, job: &Job) -> Result<(), Failure> {
+        let Some(format) = format(&self.format).filter(|format| !format.can_be_endless()) else {
+            return Ok(());
+        };
+        match job.endless()? {
+            Some(endless) => Err(Error::Endless {
+                format: format.name(),
+                line: endless.line,
+            }
+            .into()),
+            None => Ok(()),
+        }
     }
 
     /// Writes the project, and says what there is to know about it.
@@ -217,7 +248,7 @@ impl EmitCommand {
             ));
         }
         if let Some(bytes) = project.table {
-            terminal.note(&bytes_a_step(bytes as u64, job.steps()?));
+            terminal.note(&packed(bytes as u64, job)?);
         }
         Ok(())
     }
@@ -411,6 +442,13 @@ impl Write for WrittenBytes {
 }
 
 /// How closely a program is packed.
+fn packed(bytes: u64, job: &Job) -> Result<String, Failure> {
+    if job.endless()?.is_some() {
+        return Ok(format!("{bytes} bytes; the program repeats without end"));
+    }
+    Ok(bytes_a_step(bytes, job.steps()?))
+}
+
 fn bytes_a_step(bytes: u64, steps: u64) -> String {
     let each = bytes as f64 / steps.max(1) as f64;
     format!(

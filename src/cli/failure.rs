@@ -14,6 +14,8 @@ pub enum Answer {
     Yes,
     /// Done, and the answer is no: a move must not run, steps were lost.
     No,
+    /// Broken off by a signal, with this exit code; what had been found was printed.
+    Interrupted(i32),
 }
 
 impl Answer {
@@ -76,6 +78,9 @@ impl From<Error> for Failure {
                 } => Self::Request(format!("{said} (--baud {baud})")),
                 _ => Self::Request(said),
             },
+            Error::Endless { .. } => Self::Request(format!(
+                "{said}: give the number of passes to write (--passes 10)"
+            )),
             Error::Emit(EmitError::Unfit { .. })
             | Error::NotARig { .. }
             | Error::NoSuchAxis(_)

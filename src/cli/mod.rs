@@ -7,11 +7,13 @@
 mod bench;
 mod check;
 mod coils;
+mod compare;
 mod completions;
 mod emit;
 mod exchange;
 mod explain;
 mod failure;
+mod fastest;
 mod identify;
 mod input;
 mod manual;
@@ -88,6 +90,8 @@ enum Command {
     Stream(stream::StreamCommand),
     Motor(motor::MotorCommand),
     Identify(identify::IdentifyCommand),
+    Compare(compare::CompareCommand),
+    Fastest(fastest::FastestCommand),
     Bench(bench::BenchCommand),
     Coils(coils::CoilsCommand),
     Report(report::ReportCommand),
@@ -112,6 +116,8 @@ pub fn run() -> ExitCode {
         Command::Stream(command) => command.run(&mut terminal),
         Command::Motor(command) => command.run(&mut terminal),
         Command::Identify(command) => command.run(&mut terminal),
+        Command::Compare(command) => command.run(&mut terminal),
+        Command::Fastest(command) => command.run(&mut terminal),
         Command::Bench(command) => command.run(&mut terminal),
         Command::Coils(command) => command.run(&mut terminal),
         Command::Report(command) => command.run(&mut terminal),

@@ -9,7 +9,8 @@ use serde_json::{Map, Value, json};
 use super::input::load;
 use super::table::table;
 use super::{Answer, Failure, Terminal};
-use slewsmith::plan::{Item, PlannedMove};
+use slewsmith::Job;
+use slewsmith::plan::{Endless, Item, PlannedMove};
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::units::Rounded;
 
@@ -33,7 +34,7 @@ impl PlanCommand {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = load(&self.script)?;
+        let (job, endless) = up_to_its_period(load(&self.script)?)?;
         let mut out = terminal.results();
         let printing = || Failure::system("cannot print the plan");
         if self.json {
@@ -50,7 +51,11 @@ impl PlanCommand {
                     write!(out, "{comma}\n{move_json}").map_err(printing())?;
                 }
             }
-            writeln!(out, "\n]}}").map_err(printing())?;
+            let endless = match &endless {
+                Some(endless) => format!(",\"endless\":{}", endless.to_json(&job.rig().axes)),
+                None => String::new(),
+            };
+            writeln!(out, "\n]{endless}}}").map_err(printing())?;
         } else {
             let mut rows = Vec::new();
             let mut beyond = false;
@@ -86,11 +91,27 @@ impl PlanCommand {
             if beyond {
                 writeln!(out, "… and more moves and dwells: --verbose shows all")
                     .map_err(printing())?;
+            } else if let Some(endless) = &endless {
+                let passes = match endless.passes {
+                    1 => "the last pass".to_owned(),
+                    several => format!("the last {several} passes"),
+                };
+                writeln!(out, "… and {passes} without end").map_err(printing())?;
             }
         }
         out.flush().map_err(printing())?;
         Ok(Answer::Yes)
     }
+}
+
+/// The job with as many passes as its endless repeat has until its first period ends.
+fn up_to_its_period(job: Job) -> Result<(Job, Option<Endless>), Failure> {
+    let endless = job.endless()?.cloned();
+    let job = match &endless {
+        Some(endless) => job.with_passes(endless.passes_before + endless.passes),
+        None => job,
+    };
+    Ok((job, endless))
 }
 
 /// One object for each axis of the move. Positions, speeds, accelerations and jerks

@@ -49,6 +49,20 @@ impl Progress {
         Self::with(None, "{spinner} {human_pos} moves in {elapsed}", terminal)
     }
 
+    /// For a program without end: it shows the time it has been playing.
+    pub fn unending(terminal: &Terminal) -> Self {
+        Self::with(
+            None,
+            "{spinner} {elapsed}, until Ctrl-C stops it {wide_msg}",
+            terminal,
+        )
+    }
+
+    /// For a search: it shows for how long it has been at it.
+    pub fn searching(terminal: &Terminal) -> Self {
+        Self::with(None, "{spinner} {elapsed} {wide_msg}", terminal)
+    }
+
     /// For work whose steps cannot be seen: it says what is being done, and for how long.
     pub fn busy(what: &'static str, terminal: &Terminal) -> Busy {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());

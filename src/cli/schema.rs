@@ -28,6 +28,10 @@ enum Subject {
     Motor,
     /// `simulate --json`.
     Simulate,
+    /// `compare --json`.
+    Compare,
+    /// `fastest --json`.
+    Fastest,
 }
 
 impl Subject {
@@ -38,6 +42,8 @@ impl Subject {
             Self::Plan => include_str!("schema/plan.json"),
             Self::Motor => include_str!("schema/motor.json"),
             Self::Simulate => include_str!("schema/simulate.json"),
+            Self::Compare => include_str!("schema/compare.json"),
+            Self::Fastest => include_str!("schema/fastest.json"),
         }
     }
 }

@@ -77,6 +77,9 @@ impl SimulateCommand {
         let text = if self.json {
             let mut object = serde_json::json!(outcome);
             object["may_run"] = serde_json::json!(may_run);
+            if let Some(endless) = &summary.endless {
+                object["endless"] = endless.to_json(&job.rig().axes);
+            }
             object.to_string() + "\n"
         } else {
             let mut text = for_people(&outcome, terminal);

@@ -104,7 +104,10 @@ impl StreamCommand {
         {
             return Ok(Answer::No);
         }
-        let bar = Progress::new(summary.total_time, terminal);
+        let bar = match &summary.endless {
+            Some(_) => Progress::unending(terminal),
+            None => Progress::new(summary.total_time, terminal),
+        };
         let ending = talk.play(job.rig(), &mut streaming, bar).map_err(lost)?;
         if let Ending::Broken(_) = &ending {
             // The plan has been gone through once, so this is all that can be left.

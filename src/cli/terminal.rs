@@ -151,6 +151,8 @@ impl Terminal {
         match outcome {
             Ok(Answer::Yes) => ExitCode::SUCCESS,
             Ok(Answer::No) => ExitCode::from(1),
+            // Codes of signals are small.
+            Ok(Answer::Interrupted(code)) => ExitCode::from(u8::try_from(code).unwrap_or(130)),
             Err(failure) if failure.is_closed_pipe() => ExitCode::SUCCESS,
             Err(failure) => {
                 self.show_failure(&failure);

@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use super::chart::{Chart, LineStyle, Mark, Series, Shade};
+use super::chart::{COLOURS, Chart, LineStyle, Mark, Series, Shade};
 use super::sampling::{Sampling, Shows};
 use crate::check::{AxisAbility, TorqueRule};
 use crate::physics::band::BandKind;
@@ -294,6 +294,40 @@ impl<'a> TorquePlane<'a> {
 /// rate.
 pub fn motor(rig: &Rig, number: usize, ability: &AxisAbility) -> Chart {
     TorquePlane::new(rig, number, ability).chart_with_start_stop()
+}
+
+/// The pull-out torques of several axes that travel alike, each under its name: typical as a
+/// full line, the low edge dashed.
+pub fn overlay(axes: Vec<(&str, &Axis, &AxisAbility)>) -> Chart {
+    let unit = axes
+        .first()
+        .map_or("deg", |(_, axis, _)| TravelUnit::of(axis).name);
+    let curve = |(number, (name, axis, ability)): (usize, (&str, &Axis, &AxisAbility))| {
+        let per_step = TravelUnit::of(axis).per_si * axis.travel_per_full_step();
+        let end = ability.useful_range(axis).to_step_rate_hz;
+        let samples = ability.pull_out.curve(end, CURVE);
+        let colour = number % COLOURS.len();
+        let drawn = |label: String, style, torque: fn(&PullOutSample) -> f64| Series {
+            label,
+            points: samples
+                .iter()
+                .map(|at| (at.step_rate_hz * per_step, torque(at) * 1e3))
+                .collect(),
+            colour,
+            style,
+        };
+        [
+            drawn(name.to_owned(), LineStyle::Solid, |at| at.torque),
+            drawn(format!("{name}, low edge"), LineStyle::Dashed, |at| at.low),
+        ]
+    };
+    Chart {
+        title: "Pull-out torque over speed".to_owned(),
+        x_label: format!("speed of the load ({unit}/s)"),
+        y_label: "torque at the motor (mN·m)".to_owned(),
+        series: axes.into_iter().enumerate().flat_map(curve).collect(),
+        ..Chart::default()
+    }
 }
 
 /// The bands of an axis below an end, from full steps/s to the load's speed.

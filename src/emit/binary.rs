@@ -6,7 +6,7 @@
 //!
 //! ```text
 //! 4 bytes  "SLW" and 0x1A
-//! 1        version of the layout: 2
+//! 1        version of the layout: 2, or 3 with a repeat without end
 //! 1        number of axes
 //! 1        number of outputs
 //! 1        number of inputs
@@ -35,7 +35,8 @@
 //!  6 n      the mark with the text of that number
 //!  7 u8     wait for an input           8 u8 n   … for so many ticks at most (n below 2⁶⁰)
 //!  9        another stream waits for an input; go on with it
-//! 10 n      the operations up to the matching 0, so many times; up to 4 deep
+//! 10 n      the operations up to the matching 0, so many times, or without end where n is
+//!           0; up to 4 deep
 //! 11        nothing (between two gaps)
 //! 12 … 16   a gap: 0 … 4 bytes of its fraction of a tick, the last of them worth 2⁻⁸
 //!           and each one before it 2⁻⁸ of that, then whole ticks (n, at most 2³¹)
@@ -96,8 +97,9 @@ use crate::units::Frequency;
 pub(crate) const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// The first four bytes.
 const MAGIC: [u8; 4] = *b"SLW\x1a";
-/// The version of the layout.
+/// The version of the layout, and the one with repeats without end.
 const VERSION: u8 = 2;
+const ENDLESS_VERSION: u8 = 3;
 
 /// The format `binary`.
 #[derive(Debug, Clone, Copy)]
@@ -106,6 +108,10 @@ pub struct Binary;
 impl Format for Binary {
     fn name(&self) -> &'static str {
         "binary"
+    }
+
+    fn can_be_endless(&self) -> bool {
+        true
     }
 
     fn write(
@@ -164,6 +170,9 @@ pub enum ReadError {
     /// Bytes have changed or are missing.
     #[error("the checksum does not match: the schedule is damaged")]
     Damaged,
+    /// It repeats without end, so that its events cannot be listed.
+    #[error("this schedule repeats without end: its events cannot be listed")]
+    Endless,
     /// The checksum matches, but the content makes no sense.
     #[error(transparent)]
     Malformed(#[from] Malformed),
@@ -198,9 +207,21 @@ pub fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>
 /// The events of a packed schedule, as a player of one's own should play them.
 ///
 /// # Errors
-/// These bytes are not a whole packed schedule.
+/// These bytes are not a whole packed schedule, or it has no end; see [`unpack_first`].
 pub fn unpack(bytes: &[u8]) -> Result<Vec<Event>, ReadError> {
-    Ok(read(bytes)?.program.events().collect())
+    let program = read(bytes)?.program;
+    if program.is_endless() {
+        return Err(ReadError::Endless);
+    }
+    Ok(program.events().collect())
+}
+
+/// The first `most` events of a packed schedule, which may repeat without end.
+///
+/// # Errors
+/// These bytes are not a whole packed schedule.
+pub fn unpack_first(bytes: &[u8], most: usize) -> Result<Vec<Event>, ReadError> {
+    Ok(read(bytes)?.program.events().take(most).collect())
 }
 
 /// A packed schedule as bytes, and where in them its sections begin.
@@ -224,7 +245,11 @@ pub(crate) fn lay_out(program: &Packed, rig: &Rig, remark: &str) -> io::Result<L
     let sections = program.sections();
     let mut out = Vec::new();
     out.extend(MAGIC);
-    out.push(VERSION);
+    out.push(if program.is_endless() {
+        ENDLESS_VERSION
+    } else {
+        VERSION
+    });
     for count in [rig.axes.len(), rig.outputs.len(), rig.inputs.len()] {
         out.push(u8::try_from(count).map_err(|_| too_large())?);
     }
@@ -292,7 +317,7 @@ pub fn read(bytes: &[u8]) -> Result<Contents, ReadError> {
     let mut reader = Reader::new(content);
     reader.take(MAGIC.len())?;
     let version = reader.u8()?;
-    if version != VERSION {
+    if ![VERSION, ENDLESS_VERSION].contains(&version) {
         return Err(ReadError::Version(version));
     }
     if CRC.checksum(content) != u32::from_le_bytes(*checksum) {

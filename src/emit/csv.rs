@@ -25,6 +25,10 @@ impl Format for Csv {
         "csv"
     }
 
+    fn can_be_endless(&self) -> bool {
+        false
+    }
+
     fn write(
         &self,
         heading: &Heading<'_>,

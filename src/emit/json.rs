@@ -26,6 +26,10 @@ impl Format for Json {
         "json"
     }
 
+    fn can_be_endless(&self) -> bool {
+        false
+    }
+
     fn write(
         &self,
         heading: &Heading<'_>,

@@ -24,7 +24,7 @@ use thiserror::Error;
 use crate::plan::Passages;
 use crate::rig::Rig;
 
-pub use binary::{Binary, ReadError, unpack};
+pub use binary::{Binary, ReadError, unpack, unpack_first};
 pub use c_header::CHeader;
 pub use coils::CoilFormat;
 pub use csv::Csv;
@@ -54,7 +54,11 @@ pub trait Format: Sync {
     /// Its name on the command line.
     fn name(&self) -> &'static str;
 
-    /// Writes a planned program.
+    /// Whether it can hold a program without end.
+    fn can_be_endless(&self) -> bool;
+
+    /// Writes a planned program. One without end comes up to the end of a first period, and
+    /// offers to leave out all others.
     ///
     /// # Errors
     /// What the writer fails with, and programs that the format cannot hold.

@@ -30,6 +30,10 @@ impl Format for Vcd {
         "vcd"
     }
 
+    fn can_be_endless(&self) -> bool {
+        false
+    }
+
     fn write(
         &self,
         heading: &Heading<'_>,

@@ -34,13 +34,19 @@ impl<'a> Checks<'a> {
         let rehearsal = job.rehearse().ok().flatten();
         let model = rehearsal.map(|rehearsal| MotorModel {
             rehearsal,
-            following: &job.trials,
-            settling: &job.settler,
+            following: &*job.trials,
+            settling: &*job.settler,
         });
+        let checker = Checker::new(&job.rig, job.abilities()).with_model(model);
+        let checker = if job.cured {
+            checker
+        } else {
+            checker.without_cures()
+        };
         Self {
             job,
             items: Tally::new(UntilError::new(job.program())),
-            checker: Checker::new(&job.rig, job.abilities()).with_model(model),
+            checker,
             counted: ProgramCounts::default(),
         }
     }
@@ -102,7 +108,9 @@ impl<'a> Checks<'a> {
         while let Some(item) = self.next_item() {
             item?;
         }
-        Ok(self.checker.summary())
+        let mut summary = self.checker.summary();
+        summary.endless = self.job.endless()?.cloned();
+        Ok(summary)
     }
 }
 

@@ -3,7 +3,7 @@
 use thiserror::Error as ThisError;
 
 use super::events::UntilError;
-use super::{Error, Job, MotorSheet};
+use super::{Error, Items, Job, MotorSheet};
 use crate::draw::Figure;
 use crate::draw::plots::{self, SpeedOverTime, TorquePlane};
 use crate::draw::recording::{self, Recording, RecordingError};
@@ -43,7 +43,7 @@ impl Job {
             .map(|(number, ability)| TorquePlane::new(&self.rig, number, ability))
             .collect();
         let mut whole = true;
-        for item in self.items() {
+        for item in Items(self.program()) {
             let item = item?;
             whole = speeds.add(&item);
             if !whole {
@@ -101,7 +101,7 @@ impl Job {
         let whole = items <= COUNTED;
         // A program that cannot be packed has no figure for it.
         let packed = whole
-            .then(|| pack(UntilError::new(self.program()), &self.rig).ok())
+            .then(|| pack(UntilError::new(self.played()), &self.rig).ok())
             .flatten()
             .and_then(|packed| to_bytes(&packed, &self.rig, "").ok())
             .map(|bytes| bytes.len());
@@ -139,6 +139,25 @@ impl MotorSheet<'_> {
             charts: sheets
                 .map(|(number, sheet)| plots::motor(rig, number, &sheet.ability))
                 .collect(),
+        }
+    }
+
+    /// The pull-out torques of several motors over the speed of their loads, each under its
+    /// name, in one chart for those that turn and one for those that travel.
+    pub fn overlay(title: String, sheets: &[(&str, &Self)]) -> Figure {
+        let linear = |(_, sheet): &(&str, &Self)| sheet.axis.load.linear.is_some();
+        let (travel, turn): (Vec<_>, Vec<_>) = sheets.iter().copied().partition(linear);
+        let charts = [turn, travel]
+            .into_iter()
+            .filter(|curves| !curves.is_empty());
+        let charts = charts.map(|curves| {
+            let curves = curves.into_iter();
+            let curves = curves.map(|(name, sheet)| (name, sheet.axis, &sheet.ability));
+            plots::overlay(curves.collect())
+        });
+        Figure {
+            title,
+            charts: charts.collect(),
         }
     }
 }

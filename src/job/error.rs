@@ -56,6 +56,14 @@ pub enum Error {
     /// The program fails its check, so nothing was written.
     #[error("the program must not run: {0}")]
     MustNotRun(FirstFailure),
+    /// A program without end was to be written in a format that lists every event.
+    #[error("line {line}: the program repeats without end, and `{format}` lists every event")]
+    Endless {
+        /// The format.
+        format: &'static str,
+        /// The line of the repeat.
+        line: usize,
+    },
     /// The schedule was not written.
     #[error(transparent)]
     Emit(#[from] EmitError),

@@ -82,7 +82,7 @@ pub struct Events<'a>(Schedule<EachItem<UntilError<'a>>>);
 impl<'a> Events<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         Self(Schedule::new(
-            EachItem(UntilError::new(job.program())),
+            EachItem(UntilError::new(job.unending())),
             &job.rig,
         ))
     }

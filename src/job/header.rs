@@ -48,7 +48,7 @@ impl Job {
             return Ok(None);
         }
         let mut tried = AtMost {
-            passages: UntilError::new(self.program()),
+            passages: UntilError::new(self.played()),
             left: TRIED,
         };
         let overflow = overflow(&self.rig, &mut tried);

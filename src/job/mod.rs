@@ -7,11 +7,13 @@ mod checks;
 mod drawing;
 mod error;
 mod events;
+pub mod fastest;
 mod header;
 mod kind;
 mod motor;
 mod player;
 mod rehearsal;
+mod settled;
 mod streaming;
 #[cfg(test)]
 mod tests;
@@ -27,15 +29,16 @@ pub use error::Error;
 pub use events::Events;
 pub use kind::TextKind;
 pub use motor::MotorSheet;
+pub use settled::Settled;
 pub use streaming::{Streaming, Unstreamable};
 
 use crate::check::AxisAbility;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::files::{FilesOnDisk, read_source, why_unread};
 use crate::physics::Band;
-use crate::plan::{self, Item, PlannedMove, Program, Tally};
+use crate::plan::{self, Endless, Item, PlannedMove, Program, Tally};
 use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
-use crate::script::{Actions, Script};
+use crate::script::{Actions, Script, WITHOUT_END};
 use crate::simulate::{
     Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_with,
 };
@@ -46,11 +49,16 @@ use events::UntilError;
 pub struct Job {
     script: Script,
     rig: Rig,
-    abilities: OnceLock<Vec<AxisAbility>>,
-    settler: Settler,
-    trials: Trials,
+    abilities: Arc<OnceLock<Vec<AxisAbility>>>,
+    settler: Arc<Settler>,
+    trials: Arc<Trials>,
     rehearsal: OnceLock<Rehearsal>,
     simulated: bool,
+    /// Whether its check looks for cures.
+    cured: bool,
+    /// Passes asked for of what repeats without end.
+    passes: Option<u64>,
+    endless: OnceLock<Result<Option<Endless>, Diagnostic>>,
     sources: Vec<Arc<Source>>,
     borrowed: Vec<BorrowedMotor>,
 }
@@ -113,6 +121,23 @@ impl Job {
         Self::of(script, &rig, files)
     }
 
+    /// Takes a script and a rig, whatever rig the script names, and finds the profiles of the
+    /// rig in `files`.
+    ///
+    /// # Errors
+    /// A file cannot be read, or a text is wrong.
+    pub fn read_on(
+        script: Arc<Source>,
+        rig: &Arc<Source>,
+        files: &mut dyn Files,
+    ) -> Result<Self, Error> {
+        if TextKind::of(&script) == Some(TextKind::Yaml) {
+            let name = script.name().to_owned();
+            return Err(Error::NotAScript { name });
+        }
+        Self::of(Script::parse(script)?, rig, files)
+    }
+
     /// Takes the texts of a script and of its rig, whatever rig the script names. The rig
     /// holds its motors, drives and timer itself.
     ///
@@ -129,12 +154,15 @@ impl Job {
         sources.extend(read.sources);
         Ok(Self {
             script,
-            settler: Settler::of(&read.rig),
-            trials: Trials::of(&read.rig),
+            settler: Arc::new(Settler::of(&read.rig)),
+            trials: Arc::new(Trials::of(&read.rig)),
             rig: read.rig,
-            abilities: OnceLock::new(),
+            abilities: Arc::default(),
             rehearsal: OnceLock::new(),
             simulated: true,
+            cured: true,
+            passes: None,
+            endless: OnceLock::new(),
             borrowed: read.borrowed,
             sources,
         })
@@ -150,6 +178,70 @@ impl Job {
         }
     }
 
+    /// The job with verdicts that ask the motor model.
+    fn with_simulation(self) -> Self {
+        Self {
+            simulated: true,
+            rehearsal: OnceLock::new(),
+            ..self
+        }
+    }
+
+    /// Another script on the same rig, in place of this one; its check looks for no cures.
+    fn with_script(&self, text: &str) -> Result<Self, Error> {
+        let source = Source::of_file(self.script.source().path(), text);
+        Ok(Self {
+            script: Script::parse(source)?,
+            rig: self.rig.clone(),
+            abilities: Arc::clone(&self.abilities),
+            settler: Arc::clone(&self.settler),
+            trials: Arc::clone(&self.trials),
+            rehearsal: OnceLock::new(),
+            simulated: true,
+            cured: false,
+            passes: self.passes,
+            endless: OnceLock::new(),
+            sources: Vec::new(),
+            borrowed: self.borrowed.clone(),
+        })
+    }
+
+    /// The job with so many passes through what its script repeats without end.
+    #[must_use]
+    pub fn with_passes(self, passes: u64) -> Self {
+        Self {
+            passes: Some(passes),
+            endless: OnceLock::new(),
+            rehearsal: OnceLock::new(),
+            ..self
+        }
+    }
+
+    /// Whether its script repeats something without end, however many passes the job has.
+    pub fn has_endless_repeat(&self) -> bool {
+        self.script.endless().is_some()
+    }
+
+    /// What the program repeats without end; none where it ends.
+    ///
+    /// # Errors
+    /// The program cannot be planned, or cannot go on for ever.
+    pub fn endless(&self) -> Result<Option<&Endless>, Error> {
+        match self.known_endless() {
+            Ok(endless) => Ok(endless.as_ref()),
+            Err(reason) => Err(reason.clone().into()),
+        }
+    }
+
+    fn known_endless(&self) -> &Result<Option<Endless>, Diagnostic> {
+        self.endless.get_or_init(|| {
+            if self.passes.is_some() || !self.has_endless_repeat() {
+                return Ok(None);
+            }
+            plan::endless(self.program_of(WITHOUT_END))
+        })
+    }
+
     /// The rig.
     pub const fn rig(&self) -> &Rig {
         &self.rig
@@ -160,12 +252,13 @@ impl Job {
         &self.sources
     }
 
-    /// The planned program: moves, and what happens between them, until the first error.
+    /// The planned program: moves, and what happens between them, until the first error; without
+    /// end where it repeats so.
     pub fn items(&self) -> Items<'_> {
-        Items(self.program())
+        Items(self.unending())
     }
 
-    /// The planned moves, until the first error.
+    /// The planned moves, until the first error; without end where the program repeats so.
     pub fn moves(&self) -> impl Iterator<Item = Result<PlannedMove, Error>> {
         self.items().filter_map(|item| match item {
             Ok(Item::Move(planned)) => Some(Ok(planned)),
@@ -174,7 +267,8 @@ impl Job {
         })
     }
 
-    /// The events of the schedule in the order of their ticks, until the first error.
+    /// The events of the schedule in the order of their ticks, until the first error; without
+    /// end where the program repeats so.
     pub fn events(&self) -> Events<'_> {
         Events::new(self)
     }
@@ -219,7 +313,8 @@ impl Job {
         items.ended()
     }
 
-    /// How long the program lasts, without waiting for inputs (s).
+    /// How long the program lasts, without waiting for inputs (s). Of one without end, the
+    /// passes count that [stand](Endless::passes_judged) for all.
     ///
     /// # Errors
     /// The program cannot be planned.
@@ -233,7 +328,8 @@ impl Job {
         Ok(seconds)
     }
 
-    /// How many steps it makes, on all axes together.
+    /// How many steps it makes, on all axes together. Of a program without end, the passes
+    /// count that [stand](Endless::passes_judged) for all.
     ///
     /// # Errors
     /// The program cannot be planned.
@@ -266,15 +362,44 @@ impl Job {
         })
     }
 
+    /// The program that is judged: of one without end, the passes that stand for all.
     fn program(&self) -> Program<'_, Actions> {
+        match (self.passes, self.known_endless()) {
+            (Some(passes), _) => self.program_of(passes),
+            (None, Ok(None)) => self.program_of(WITHOUT_END),
+            (None, Ok(Some(endless))) => self.program_of(endless.passes_judged()),
+            (None, Err(reason)) => self.program_of(1).refused(Some(reason.clone())),
+        }
+    }
+
+    /// The program that is played: one without end offers to leave all of it out once it
+    /// repeats.
+    fn played(&self) -> Program<'_, Actions> {
+        match self.known_endless() {
+            Ok(None) => self.program(),
+            Ok(Some(_)) => self.program_of(WITHOUT_END),
+            Err(reason) => self.program_of(1).refused(Some(reason.clone())),
+        }
+    }
+
+    /// The program pass by pass.
+    fn unending(&self) -> Program<'_, Actions> {
+        self.played().pass_by_pass()
+    }
+
+    fn program_of(&self, passes: u64) -> Program<'_, Actions> {
         let bands = self
             .abilities()
             .iter()
             .map(|ability| ability.bands.iter().map(Band::with_clearance).collect());
-        plan::program(&self.rig, self.script.source(), self.script.actions())
-            .with_bands(bands.collect())
-            .with_settling(&self.settler)
-            .with_following(&self.trials)
+        plan::program(
+            &self.rig,
+            self.script.source(),
+            self.script.actions_with(passes),
+        )
+        .with_bands(bands.collect())
+        .with_settling(&*self.settler)
+        .with_following(&*self.trials)
     }
 }
 

@@ -11,7 +11,7 @@ impl Job {
     /// # Errors
     /// The program cannot be planned.
     pub fn refusals(&self, options: PlayerOptions) -> Result<Vec<Refusal>, Error> {
-        let mut items = UntilError::new(self.program());
+        let mut items = UntilError::new(self.played());
         let refusals = judge(&self.rig, options, &mut items);
         items.ended()?;
         let located = refusals.into_iter().map(|refusal| self.located(refusal));
@@ -21,6 +21,6 @@ impl Job {
     /// The refusal with its line. Goes over the program again, as lines are of no use to a
     /// program that is played.
     pub(super) fn located(&self, refusal: Refusal) -> Refusal {
-        refusal.located(&self.rig, UntilError::new(self.program()))
+        refusal.located(&self.rig, UntilError::new(self.played()))
     }
 }

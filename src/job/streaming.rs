@@ -125,7 +125,7 @@ impl Streaming<'_> {
             return Ok(());
         };
         let room = usize::from(welcome.slow_down);
-        let items = EachItem(UntilError::new(self.job.program()));
+        let items = EachItem(UntilError::new(self.job.unending()));
         self.host.play(Slicer::new(items, &self.job.rig, room)?);
         Ok(())
     }

@@ -44,7 +44,8 @@ impl Job {
     /// shown each item as it is taken.
     ///
     /// # Errors
-    /// The program cannot be planned or does not fit the format.
+    /// The program cannot be planned or does not fit the format, or it has no end and the format
+    /// lists every event.
     pub fn write_with(
         &self,
         heading: &Heading<'_>,
@@ -52,7 +53,15 @@ impl Job {
         seen: &mut dyn FnMut(&Item),
         out: &mut dyn Write,
     ) -> Result<(), Error> {
-        let mut items = UntilError::new(self.program());
+        if !format.can_be_endless()
+            && let Some(endless) = self.endless()?
+        {
+            return Err(Error::Endless {
+                format: format.name(),
+                line: endless.line,
+            });
+        }
+        let mut items = UntilError::new(self.played());
         let written = format.write(heading, &mut Seen(&mut items, seen), out);
         items.ended()?;
         Ok(written?)
@@ -78,7 +87,7 @@ impl Job {
         options: PlayerOptions,
         seen: &mut dyn FnMut(&Item),
     ) -> Result<Project, Error> {
-        let mut items = UntilError::new(self.program());
+        let mut items = UntilError::new(self.played());
         let made = Project::of(heading, options, &mut Seen(&mut items, seen));
         items.ended()?;
         made.map_err(|refusal| Error::Refused(Box::new(self.located(refusal))))

@@ -19,6 +19,7 @@ mod approach;
 pub(crate) mod bands;
 mod cache;
 mod cuts;
+mod endless;
 mod following;
 pub(crate) mod full_torque;
 mod job;
@@ -50,6 +51,8 @@ mod together;
 pub(crate) mod trapezoid;
 mod unplannable;
 
+pub use endless::Endless;
+pub(crate) use endless::endless;
 pub(crate) use following::Following;
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, MovePart, OnTheWay, Pass,

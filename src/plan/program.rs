@@ -17,7 +17,7 @@ use crate::plan::position::TravelScale;
 use crate::plan::repetition::{AxisCycle, Loops, PassState, Passage, Patience};
 use crate::plan::settling::Settling;
 use crate::rig::{Axis, Rig};
-use crate::script::{Action, ActionKind, Actions, Move, ScriptStep};
+use crate::script::{Action, ActionKind, Actions, BlockPass, EndlessPlace, Move, ScriptStep};
 use crate::units::{Rounded, Time};
 
 /// Plans what `actions`, written in `source`, ask of the rig.
@@ -40,6 +40,9 @@ where
         line: 0,
         seconds: 0.0,
         ended: false,
+        refusal: None,
+        most_passes: MOST_PASSES,
+        pass: None,
     }
 }
 
@@ -56,7 +59,17 @@ pub struct Program<'rig, I> {
     /// How long the program is so far.
     seconds: f64,
     ended: bool,
+    /// Why it is refused as a whole.
+    refusal: Option<Diagnostic>,
+    /// After how many passes without end that do not come again it is refused.
+    most_passes: u64,
+    /// The pass without end that began last.
+    pass: Option<BlockPass>,
 }
+
+/// Passes of an endless repeat that are compared at most: chosen, to bound the search of one
+/// that never comes back to what it was.
+const MOST_PASSES: u64 = 1 << 17;
 
 impl<'rig, I> Program<'rig, I> {
     /// The program with cruise speeds kept out of these bands of each axis (in the order
@@ -71,6 +84,25 @@ impl<'rig, I> Program<'rig, I> {
     /// Line of the script that the last item comes from.
     pub(crate) const fn line(&self) -> usize {
         self.line
+    }
+
+    /// The program refused as a whole, if there is a reason.
+    #[must_use]
+    pub(crate) fn refused(mut self, reason: Option<Diagnostic>) -> Self {
+        self.refusal = reason;
+        self
+    }
+
+    /// The program for those who take it pass by pass without end.
+    #[must_use]
+    pub(crate) const fn pass_by_pass(mut self) -> Self {
+        self.most_passes = u64::MAX;
+        self
+    }
+
+    /// The rig that it is planned for.
+    pub(crate) const fn rig(&self) -> &'rig Rig {
+        self.planner.names.rig
     }
 
     /// The program with somebody who knows how long `dwell until settled` takes; without,
@@ -95,6 +127,10 @@ impl<I: Iterator<Item = Result<Action, Diagnostic>>> Iterator for Program<'_, I>
     type Item = Result<Item, Diagnostic>;
 
     fn next(&mut self) -> Option<Self::Item> {
+        if let Some(reason) = self.refusal.take() {
+            self.ended = true;
+            return Some(Err(reason));
+        }
         loop {
             if let Some(item) = self.ready.pop_front() {
                 self.planner.swings.note(&item);
@@ -162,6 +198,10 @@ fn cycle(axis: &Axis) -> AxisCycle {
 impl Program<'_, Actions> {
     /// The next item, or where passes through a loop that are all alike begin and end.
     pub(crate) fn next_passage(&mut self) -> Option<Result<Passage, Diagnostic>> {
+        if let Some(reason) = self.refusal.take() {
+            self.ended = true;
+            return Some(Err(reason));
+        }
         loop {
             if let Some(item) = self.ready.pop_front() {
                 self.planner.swings.note(&item);
@@ -178,6 +218,13 @@ impl Program<'_, Actions> {
                 },
                 Err(error) => return self.plan(Err(error)).err().map(Err),
             };
+            if pass.is_endless() {
+                if pass.before > self.most_passes {
+                    self.ended = true;
+                    return Some(Err(self.never_repeats()));
+                }
+                self.pass = Some(pass);
+            }
             let rate = self.planner.names.rig.timer.tick_rate();
             let left = (MOST_TICKS / rate - self.seconds).max(0.0);
             // Two periods are kept, for what is walked and for rounding.
@@ -187,6 +234,44 @@ impl Program<'_, Actions> {
                 return Some(Ok(passage));
             }
         }
+    }
+
+    /// Where it repeats without end, if it does.
+    pub(crate) fn endless_place(&self) -> Option<EndlessPlace> {
+        self.actions.endless()
+    }
+
+    /// Passes before the period without end that was offered last, and those of the period.
+    pub(crate) fn endless_period(&self) -> (u64, u64) {
+        let (passed, period) = (
+            self.pass.map_or(0, |pass| pass.before),
+            self.loops.offered(),
+        );
+        (passed.saturating_sub(period), period)
+    }
+
+    /// Something wrong with what repeats without end.
+    pub(crate) fn endless_error(&self, code: &'static str, what: &str) -> Diagnostic {
+        let error = Diagnostic::error(code, what);
+        match self.endless_place() {
+            Some(place) => error.at(
+                &self.planner.names.source,
+                place.span,
+                "repeats without end",
+            ),
+            None => error,
+        }
+    }
+
+    fn never_repeats(&self) -> Diagnostic {
+        let what = format!(
+            "none of {} passes begins as an earlier one did",
+            self.most_passes
+        );
+        self.endless_error("never-repeats", &what).help(
+            "let a pass turn by a fraction of a turn such as 360/7 deg, or by whole microsteps, so \
+             that nothing is left to rounding; or give a number of passes",
+        )
     }
 
     /// The program with passes that are alike looked for after so much of a loop.

@@ -27,7 +27,7 @@ use super::planner::Planner;
 use super::position::{FURTHEST, Position};
 use super::settling::SwingState;
 use crate::exact::Exact;
-use crate::script::BlockPass;
+use crate::script::{BlockPass, WITHOUT_END};
 
 /// What a program does next, for those who count what repeats.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,7 +38,8 @@ pub enum Passage {
     Begins,
     /// The period that began last ends, and `more` periods like it can be left out.
     Ends {
-        /// How many; 0 where none can.
+        /// How many; 0 where none can. What repeats without end offers
+        /// [`WITHOUT_END`], and nothing comes behind it.
         more: u64,
     },
 }
@@ -292,7 +293,8 @@ impl Loops {
             offer,
         } = self;
         let watch = open.last_mut()?;
-        if watch.items < patience.items && watch.steps < patience.steps {
+        let is_patient = watch.items < patience.items && watch.steps < patience.steps;
+        if is_patient && !pass.is_endless() {
             watch.observed = LoopDeeds::nothing(axes.len());
             return None;
         }
@@ -304,12 +306,14 @@ impl Loops {
             }
             let OpenPeriod { passes, begin, .. } = watch.open.take()?;
             let seconds = state.seconds - begin.seconds;
-            let more = if alike(&begin, &state, &watch.observed, axes) {
+            let more = if !alike(&begin, &state, &watch.observed, axes) {
+                0
+            } else if pass.is_endless() {
+                WITHOUT_END
+            } else {
                 let of_passes = (pass.left / passes).saturating_sub(1);
                 let apart = room(&begin, &state, &watch.observed);
                 of_passes.min(apart).min(most(seconds))
-            } else {
-                0
             };
             let observed = std::mem::replace(&mut watch.observed, LoopDeeds::nothing(axes.len()));
             // Whoever does not take the offer may find twice the period to its liking.
@@ -354,6 +358,11 @@ impl Loops {
         None
     }
 
+    /// How many passes the period has that was offered last.
+    pub(crate) fn offered(&self) -> u64 {
+        self.offer.as_ref().map_or(0, |offer| offer.passes)
+    }
+
     /// Takes the offer; gives how many passes of the innermost loop are left out.
     pub(crate) fn leap(&mut self, planner: &mut Planner<'_>, seconds: &mut f64) -> u64 {
         let Some(offer) = self.offer.take() else {
@@ -362,6 +371,9 @@ impl Loops {
         let Offer {
             begin, end, more, ..
         } = &offer;
+        if *more == WITHOUT_END {
+            return WITHOUT_END;
+        }
         let times = Exact::from(*more as f64);
         let lasts = (end.seconds - begin.seconds) * *more as f64;
         for (axis, position) in planner.standing.positions.iter_mut().enumerate() {

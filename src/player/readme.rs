@@ -173,7 +173,7 @@ pub(super) fn readme(
     heading: &Heading<'_>,
     wiring: &Result<Wiring, OtherBoard>,
     source: ScheduleSource,
-    counts: Option<(u64, usize)>,
+    counts: Option<(Option<u64>, usize)>,
 ) -> String {
     let rig = heading.rig;
     let mut text = match counts {
@@ -188,7 +188,15 @@ pub(super) fn readme(
     }
     let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
     let _ = match (counts, source) {
-        (Some((steps, bytes)), _) => writeln!(
+        (Some((None, bytes)), _) => writeln!(
+            text,
+            "Plays one program of indexed moves from program memory, {bytes} bytes, and repeats its last part \
+            without end: until the power is switched off or the stop contact opens. Where an axis turns on and on, \
+            its position wraps at 2^31 microsteps either way, which changes no step. \
+            {}\n\n{STARTS}",
+            exactness(rig, wiring)
+        ),
+        (Some((Some(steps), bytes)), _) => writeln!(
             text,
             "Plays one program of indexed moves from program memory: {steps} steps in {bytes} bytes. \
             {}\n\n{STARTS}",

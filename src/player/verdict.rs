@@ -21,6 +21,7 @@ use crate::rig::Rig;
 use crate::schedule::pack::{PackError, pack};
 use crate::schedule::periodic::PeriodicSchedule;
 use crate::schedule::{Event, timer};
+use crate::script::WITHOUT_END;
 use crate::units::{Frequency, Rounded, Time};
 
 /// Why the player cannot play a program, or cannot be written for a rig.
@@ -261,8 +262,8 @@ pub(crate) fn judge(rig: &Rig, options: PlayerOptions, passages: impl Passages) 
 /// A packed schedule as a project holds it.
 pub(super) struct Table {
     pub(super) layout: Layout,
-    /// Steps of the program, of all axes.
-    pub(super) steps: u64,
+    /// Steps of the program, of all axes; none of one without end.
+    pub(super) steps: Option<u64>,
 }
 
 impl Board<'_> {
@@ -289,6 +290,7 @@ impl Board<'_> {
         }
         self.wire(bytes)?;
         self.keep_up(packed.events_in_short())?;
+        let steps = (!packed.is_endless()).then_some(steps);
         Ok(Table { layout, steps })
     }
 
@@ -441,7 +443,8 @@ impl<'a, P: Passages> Counted<'a, P> {
         let Some((load, more)) = self.ended.take() else {
             return;
         };
-        self.add(load, more);
+        // Of a program without end, one period counts.
+        self.add(load, if more == WITHOUT_END { 0 } else { more });
         let clock = self.rig.timer.clock.si();
         if !load.waits && load.cycles > MOST_BUSY * load.seconds * clock {
             let needs = Time::new(load.cycles / clock);

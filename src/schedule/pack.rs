@@ -76,13 +76,18 @@ impl Packed {
         &self.marks
     }
 
-    /// Its events in the order of ticks, decoded.
+    /// Whether it repeats without end.
+    pub fn is_endless(&self) -> bool {
+        self.streams.iter().flatten().any(Op::is_endless)
+    }
+
+    /// Its events in the order of ticks, decoded; without end where it repeats so.
     pub fn events(&self) -> PackedEvents<'_> {
         PackedEvents::new(self, op::Unrolled::new)
     }
 
     /// The same without the periods that were not gone through when it was packed. The tick
-    /// of whatever follows them stays.
+    /// of whatever follows them stays. What repeats without end is gone through once.
     pub(crate) fn events_in_short(&self) -> PackedEvents<'_> {
         PackedEvents::new(self, op::Unrolled::in_short)
     }

@@ -10,6 +10,7 @@ use super::state::ScheduleState;
 use super::timeline::{Schedule, ScheduleRun};
 use crate::plan::{Item, Passage, Passages};
 use crate::rig::Rig;
+use crate::script::WITHOUT_END;
 
 /// A part of a schedule.
 #[derive(Debug, PartialEq)]
@@ -26,7 +27,8 @@ pub(crate) enum SchedulePart<'a> {
 /// What comes again in a schedule.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Repeated {
-    /// How many periods like the one that ends; 0 where they differ.
+    /// How many periods like the one that ends; 0 where they differ, and [`WITHOUT_END`] where
+    /// they never cease.
     pub(crate) times: u64,
     /// How long each lasts.
     pub(crate) span: TickInstant,
@@ -153,6 +155,11 @@ impl<P: Passages> PeriodicSchedule<P> {
         };
         let end = self.schedule.state();
         match begin.period(&end) {
+            // Nothing comes behind it.
+            Some(span) if more == WITHOUT_END => {
+                self.offer = Some(end);
+                Repeated { times: more, span }
+            }
             Some(span) if more > 0 => {
                 self.offer = Some(end.after(&begin, more, span));
                 Repeated { times: more, span }

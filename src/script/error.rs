@@ -90,6 +90,13 @@ pub enum ErrorKind {
         keyword: &'static str,
         block: Span,
     },
+    ForeverInBlock {
+        block: Span,
+    },
+    BehindForever {
+        endless: Span,
+    },
+    NothingForever,
     NotInGroup {
         keyword: &'static str,
         group: Group,
@@ -183,6 +190,9 @@ impl ErrorKind {
             Self::Duplicate { .. } => "defined-twice",
             Self::NotInBlock { .. } => "not-in-a-block",
             Self::NotInGroup { .. } => "not-in-a-group",
+            Self::ForeverInBlock { .. } => "forever-in-a-block",
+            Self::BehindForever { .. } => "never-reached",
+            Self::NothingForever => "nothing-forever",
             Self::CannotAdd { .. } | Self::SpeedOfOtherTravel { .. } => "unit-mismatch",
             Self::WrongUnit { .. } => "wrong-unit",
             Self::Unfit {

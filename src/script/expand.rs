@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use super::ResolvedScript;
 use super::action::Action;
-use super::operation::{Call, Operation, Operations, count};
+use super::operation::{Call, EndlessPlace, Operation, Operations, count, endless_place};
 use super::resolve::resolve_call;
 use crate::diagnostic::{Diagnostic, Span};
 
@@ -31,7 +31,12 @@ pub struct Actions {
     resolved: HashMap<Arc<Call>, Operations>,
     /// How many operations they are.
     kept: usize,
+    /// Passes through what the script repeats without end.
+    endless: u64,
 }
+
+/// Passes that do not end.
+pub(crate) const WITHOUT_END: u64 = u64::MAX;
 
 /// A block that is being gone through.
 #[derive(Debug, Clone)]
@@ -74,8 +79,15 @@ pub(crate) struct BlockPass {
     pub(crate) depth: usize,
     /// Passes through it that have begun before.
     pub(crate) before: u64,
-    /// Passes that are left, this one included.
+    /// Passes that are left, this one included; [`WITHOUT_END`] where they do not end.
     pub(crate) left: u64,
+}
+
+impl BlockPass {
+    /// Whether it is one of passes that do not end.
+    pub(crate) const fn is_endless(&self) -> bool {
+        self.left == WITHOUT_END
+    }
 }
 
 /// What a script does next.
@@ -89,7 +101,7 @@ pub(crate) enum ScriptStep {
 
 impl Actions {
     /// From the start of a script.
-    pub(super) fn new(program: Arc<ResolvedScript>) -> Self {
+    pub(super) fn new(program: Arc<ResolvedScript>, endless: u64) -> Self {
         let frames = vec![OpenBlock::new(&program.operations, 1, None)];
         Self {
             program,
@@ -97,7 +109,13 @@ impl Actions {
             idle: HashSet::new(),
             resolved: HashMap::new(),
             kept: 0,
+            endless,
         }
+    }
+
+    /// Where the script repeats without end, if it does.
+    pub(crate) fn endless(&self) -> Option<EndlessPlace> {
+        endless_place(&self.program.operations)
     }
 
     /// Ends the pass through the innermost block.
@@ -106,7 +124,9 @@ impl Actions {
             return;
         };
         if frame.acted && frame.passes > 1 {
-            frame.passes -= 1;
+            if frame.passes != WITHOUT_END {
+                frame.passes -= 1;
+            }
             frame.next = 0;
             frame.told = false;
             return;
@@ -165,9 +185,11 @@ impl Actions {
 
 impl Actions {
     /// Leaves out so many passes through the innermost block, whose pass has just begun. At
-    /// least that one is left.
+    /// least that one is left, unless they are [`WITHOUT_END`].
     pub(crate) fn leave_out(&mut self, passes: u64) {
-        if let Some(frame) = self.frames.last_mut() {
+        if passes == WITHOUT_END {
+            self.frames.clear();
+        } else if let Some(frame) = self.frames.last_mut() {
             frame.passes -= passes.min(frame.passes - 1);
         }
     }
@@ -199,6 +221,10 @@ impl Actions {
                 }
                 Operation::Repeat(passes, body) => {
                     let inner = OpenBlock::new(body, *passes, None);
+                    self.frames.push(inner);
+                }
+                Operation::Forever(body, _) => {
+                    let inner = OpenBlock::new(body, self.endless, None);
                     self.frames.push(inner);
                 }
                 Operation::Call(call, span) => {

@@ -32,8 +32,9 @@ use std::sync::Arc;
 
 pub(crate) use action::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
 pub use action::{Shape, Until};
-pub(crate) use expand::{Actions, BlockPass, ScriptStep};
+pub(crate) use expand::{Actions, BlockPass, ScriptStep, WITHOUT_END};
 pub(crate) use grammar::{RESERVED, STATEMENTS};
+pub(crate) use operation::EndlessPlace;
 
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, Span};
 pub(crate) use error::instead_of;
@@ -162,13 +163,23 @@ impl Script {
         self.rig.as_ref().map(|(path, span)| (&**path, *span))
     }
 
+    /// Where it repeats without end, if it does.
+    pub(crate) fn endless(&self) -> Option<EndlessPlace> {
+        operation::endless_place(&self.program.operations)
+    }
+
     /// What the script asks for, one after the other. Repeats cost neither time before
-    /// the first action nor memory.
+    /// the first action nor memory, and `repeat forever` does not end.
     ///
     /// An error can only come where sequences call each other with more than
     /// thousands of different values; it is the last item.
     pub fn actions(&self) -> Actions {
-        Actions::new(Arc::clone(&self.program))
+        self.actions_with(WITHOUT_END)
+    }
+
+    /// The same with so many passes through what it repeats without end.
+    pub(crate) fn actions_with(&self, passes: u64) -> Actions {
+        Actions::new(Arc::clone(&self.program), passes)
     }
 }
 
@@ -241,7 +252,9 @@ impl WaitingCalls {
         for operation in operations {
             match operation {
                 Operation::Act(_) => {}
-                Operation::Repeat(_, body) => self.calls_in(body, places),
+                Operation::Repeat(_, body) | Operation::Forever(body, _) => {
+                    self.calls_in(body, places);
+                }
                 Operation::Call(call, span) => {
                     if self.known.len() < CALLS_CHECKED && self.known.insert(Arc::clone(call)) {
                         let places = std::iter::once(span).chain(places).take(CALLS_SHOWN);

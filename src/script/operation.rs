@@ -17,8 +17,19 @@ pub enum Operation {
     Act(Action),
     /// Do these so many times (at least once).
     Repeat(u64, Operations),
+    /// Do these without end; the last of the operations outside all blocks.
+    Forever(Operations, EndlessPlace),
     /// Do a sequence; the statement that calls it.
     Call(Arc<Call>, Span),
+}
+
+/// Where a script repeats without end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct EndlessPlace {
+    /// The statement's first words.
+    pub span: Span,
+    /// Its line, from 1.
+    pub line: usize,
 }
 
 /// A sequence with the values and settings that it is done with. Calls are equal when
@@ -38,8 +49,16 @@ impl Operation {
     pub fn count(&self) -> usize {
         1 + match self {
             Self::Act(_) | Self::Call(..) => 0,
-            Self::Repeat(_, body) => count(body),
+            Self::Repeat(_, body) | Self::Forever(body, _) => count(body),
         }
+    }
+}
+
+/// Where these repeat without end, if they do.
+pub fn endless_place(operations: &[Operation]) -> Option<EndlessPlace> {
+    match operations.last()? {
+        Operation::Forever(_, place) => Some(*place),
+        Operation::Act(_) | Operation::Repeat(..) | Operation::Call(..) => None,
     }
 }
 

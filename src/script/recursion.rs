@@ -82,7 +82,9 @@ fn calls_of(statements: &[Statement], definitions: &Definitions, found: &mut Vec
                     found.push((index, *call));
                 }
             }
-            StatementKind::Repeat { body, .. } => calls_of(&body.statements, definitions, found),
+            StatementKind::Repeat { body, .. } | StatementKind::RepeatForever(body) => {
+                calls_of(&body.statements, definitions, found)
+            }
             StatementKind::Broken { body, .. } => calls_of(body, definitions, found),
             _ => {}
         }

@@ -15,7 +15,7 @@ use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
 use super::expression::{NoValue, Value, evaluate};
 use super::group::{self, Group};
-use super::operation::{Call, Operation, Operations};
+use super::operation::{Call, EndlessPlace, Operation, Operations};
 use super::scope::{Binding, Definitions, Scope, duplicate};
 use super::syntax::{
     Block, Clause, Defined, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind,
@@ -30,6 +30,8 @@ use crate::units::Quantity;
 pub struct Outermost {
     operations: Vec<Operation>,
     settings: Arc<Settings>,
+    /// The statement that repeats without end, once it has come.
+    endless: Option<Span>,
 }
 
 impl Outermost {
@@ -40,6 +42,17 @@ impl Outermost {
         definitions: &mut Definitions,
         errors: &mut Vec<ScriptError>,
     ) {
+        match (&statement.kind, self.endless) {
+            // What a sequence defines may stand anywhere.
+            (StatementKind::Sequence(_) | StatementKind::Broken { .. }, _) | (_, None) => {}
+            (_, Some(endless)) => {
+                let kind = ErrorKind::BehindForever { endless };
+                errors.push(ScriptError::new(statement.keyword, kind));
+            }
+        }
+        if matches!(statement.kind, StatementKind::RepeatForever(_)) {
+            self.endless = self.endless.or(Some(statement.keyword));
+        }
         let settings = std::mem::take(&mut self.settings);
         let mut resolver = Resolver::new(definitions, usize::MAX, settings);
         let defined = resolver.statement(statement, &mut self.operations);
@@ -199,6 +212,7 @@ impl<'a> Resolver<'a> {
                     operations.push(Operation::Repeat(count, body));
                 }
             }
+            StatementKind::RepeatForever(body) => self.forever(statement, body, operations),
             StatementKind::Do {
                 name,
                 arguments,
@@ -211,6 +225,25 @@ impl<'a> Resolver<'a> {
             _ => operations.extend(self.action(statement).map(Operation::Act)),
         }
         None
+    }
+
+    /// What repeats without end stands outside all blocks, and does something.
+    fn forever(&mut self, statement: &Statement, body: &Block, operations: &mut Vec<Operation>) {
+        if let Some(block) = self.block {
+            let block = Span::new(block.start(), block.start() + 1);
+            let kind = ErrorKind::ForeverInBlock { block };
+            self.errors.push(ScriptError::new(statement.keyword, kind));
+        }
+        let body = self.block(body);
+        if body.is_empty() && self.errors.is_empty() {
+            let kind = ErrorKind::NothingForever;
+            self.errors.push(ScriptError::new(statement.keyword, kind));
+        }
+        let place = EndlessPlace {
+            span: statement.keyword,
+            line: statement.line,
+        };
+        operations.push(Operation::Forever(body, place));
     }
 
     /// Statements that ask for an action.

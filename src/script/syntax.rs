@@ -75,6 +75,7 @@ pub enum StatementKind {
         count: Expression,
         body: Block,
     },
+    RepeatForever(Block),
     Sequence(Arc<SequenceDefinition>),
     Do {
         name: Name,
@@ -107,7 +108,7 @@ impl StatementKind {
             Self::Output { .. } => "output",
             Self::Await { .. } => "await",
             Self::Mark(_) => "mark",
-            Self::Repeat { .. } => "repeat",
+            Self::Repeat { .. } | Self::RepeatForever(_) => "repeat",
             Self::Sequence(_) => "sequence",
             Self::Do { .. } => "do",
             Self::Together(_) => "together",

@@ -15,5 +15,6 @@ mod motor_findings;
 mod names;
 mod one_answer;
 mod report;
+mod searching;
 mod straight_line;
 mod streaming;

@@ -158,6 +158,29 @@ fn ctrl_c_slows_the_board_down_and_the_answer_is_no() {
 }
 
 #[test]
+fn a_program_without_end_is_streamed_until_ctrl_c() {
+    let Some((folder, program)) = with_long_move() else {
+        return;
+    };
+    // A pass has 80 steps, and the board tells of the 400th.
+    let script = "rig \"dial.yaml\"\nspeed 720 deg/s\naccel 1500 deg/s^2\n\
+                  repeat forever {\n turn by 9 deg\n dwell 5 ms\n}\n";
+    std::fs::write(folder.path().join("dial.moves"), script).unwrap();
+    let mut board = AtTerminal::start(&program);
+    let child = board.stream(folder.path(), &["--json"]).spawn().unwrap();
+    board.moves();
+    signal(&child, &["INT"]);
+    let (json, code) = said(child);
+    assert_eq!(
+        (code, &json["ok"]),
+        (Some(1), &Value::Bool(false)),
+        "{json}"
+    );
+    let steps = json["axes"][0]["microsteps"].as_i64().unwrap();
+    assert!(steps >= 400, "{json}");
+}
+
+#[test]
 fn ctrl_c_is_answered_no_though_nobody_reads_the_outcome() {
     let Some((folder, program)) = with_long_move() else {
         return;

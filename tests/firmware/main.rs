@@ -11,6 +11,7 @@ mod played;
 mod bridges;
 mod bus;
 mod coils;
+mod endless;
 mod faults;
 mod hostile;
 mod levels;

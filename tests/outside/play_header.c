@@ -1,7 +1,9 @@
-/* Plays the tables of schedule.h and prints every event as `tick kind which value`. */
+/* Plays the tables of schedule.h and prints every event as `tick kind which value`. A program
+ * without end goes back as often as the argument says. */
 
 #include <inttypes.h>
 #include <stdio.h>
+#include <stdlib.h>
 
 #include "schedule.h"
 
@@ -55,10 +57,19 @@ static void act(struct slewsmith_action action)
     }
 }
 
-int main(void)
+int main(int count, char **arguments)
 {
+    long again = count > 1 ? strtol(arguments[1], NULL, 10) : 0;
     for (uint32_t number = 0; number < SLEWSMITH_ACTIONS; number++) {
         struct slewsmith_action action = slewsmith_action(number);
+#ifdef SLEWSMITH_FOREVER
+        if (action.kind == SLEWSMITH_FOREVER) {
+            if (again-- > 0) {
+                number = action.value - 1;
+            }
+            continue;
+        }
+#endif
         if (action.kind != SLEWSMITH_REPEAT) {
             act(action);
             continue;
@@ -69,6 +80,11 @@ int main(void)
             }
         }
     }
+#ifdef SLEWSMITH_END_TICK
+    (void)again;
     printf("%" PRIu64 " end\n", tick);
     return tick == SLEWSMITH_END_TICK ? 0 : 1;
+#else
+    return again < 0 ? 0 : 1;
+#endif
 }

@@ -174,14 +174,24 @@ impl<'a> ReportContent<'a> {
             value,
             note,
         };
-        let mut figures = vec![
-            figure("moves", summary.moves.to_string(), String::new()),
-            figure(
-                "whole program",
-                Time::new(summary.total_time).to_string(),
-                "without waits for inputs".into(),
-            ),
-        ];
+        let mut figures = match &summary.endless {
+            None => vec![
+                figure("moves", summary.moves.to_string(), String::new()),
+                figure(
+                    "whole program",
+                    Time::new(summary.total_time).to_string(),
+                    "without waits for inputs".into(),
+                ),
+            ],
+            Some(endless) => vec![
+                figure(
+                    "repeats without end",
+                    Time::new(endless.pass()).to_string(),
+                    format!("each pass; {} passes judged", endless.passes_judged()),
+                ),
+                figure("moves judged", summary.moves.to_string(), String::new()),
+            ],
+        };
         if let Some((least, line)) = summary.least_margin {
             figures.push(figure(
                 "least torque margin",

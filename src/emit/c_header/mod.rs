@@ -12,7 +12,9 @@
 //! ```
 //!
 //! Where several axes step in one part, a second table holds the axis of each step,
-//! and an interval of 0 is a step on the same tick. Actions that repeat are folded.
+//! and an interval of 0 is a step on the same tick. Actions that repeat are folded. A
+//! program without end goes on with an earlier action at its last; its period then takes
+//! whole ticks, half a tick off at most.
 //! The ticks are those of the schedule, with no rounding of their own.
 //!
 //! No array is longer than 32,767 bytes, the most that one object may have on an
@@ -35,7 +37,7 @@ use crate::plan::{Direction, Passages};
 use crate::rig::Rig;
 use crate::schedule::periodic::{PeriodicSchedule, Repeated, SchedulePart};
 use crate::schedule::{Event, EventKind, Facts, ScheduleRun};
-use crate::script::Until;
+use crate::script::{Until, WITHOUT_END};
 
 /// The format `c`.
 #[derive(Debug, Clone, Copy)]
@@ -69,11 +71,12 @@ enum HeaderActionKind {
     Repeat,
     AwaitReleased,
     AwaitPressed,
+    Forever,
 }
 
 impl HeaderActionKind {
     /// Every kind, its name in the header, and what it says there.
-    const ALL: [(Self, &'static str, &'static str); 9] = [
+    const ALL: [(Self, &'static str, &'static str); 10] = [
         (Self::Wait, "WAIT", "nothing but the wait"),
         (
             Self::Play,
@@ -107,6 +110,11 @@ impl HeaderActionKind {
             "AWAIT_PRESSED",
             "as AWAIT, until input which becomes active, after it has not been",
         ),
+        (
+            Self::Forever,
+            "FOREVER",
+            "go on with action number value, without end",
+        ),
     ];
 
     fn word(self) -> &'static str {
@@ -118,6 +126,10 @@ impl HeaderActionKind {
 impl Format for CHeader {
     fn name(&self) -> &'static str {
         "c"
+    }
+
+    fn can_be_endless(&self) -> bool {
+        true
     }
 
     fn write(
@@ -233,6 +245,8 @@ struct Tables {
     periods: Vec<(usize, u64)>,
     /// Actions that are repeated as they stand, each with its repeats.
     repeated: Vec<Range<usize>>,
+    /// From which action on it repeats without end.
+    endless: Option<usize>,
 }
 
 impl Tables {
@@ -300,6 +314,11 @@ impl Tables {
         let Some((begin, tick)) = self.periods.pop() else {
             return Ok(false);
         };
+        if repeated.times == WITHOUT_END {
+            // Its waits were counted from the last event of the pass before.
+            self.endless = Some(begin);
+            return Ok(true);
+        }
         let body = self.actions[begin..].to_vec();
         let is_nested = self.repeated.last().is_some_and(|inner| inner.end > begin);
         let Some(ticks) = repeated.span.whole_ticks() else {
@@ -382,21 +401,36 @@ impl Tables {
         Ok(())
     }
 
-    /// Ends the program on a tick.
+    /// Ends the program on a tick, or has it go on without end.
     fn finish(&mut self, end: u64) -> Result<(), HeaderLimit> {
         self.close()?;
-        // A table has at least one entry, be it an empty wait.
-        if end > self.tick || self.actions.is_empty() {
-            self.push(end, HeaderActionKind::Wait, 0, 0)?;
-        }
-        let (mut folded, mut done) = (Vec::new(), 0);
-        for Range { start, end } in std::mem::take(&mut self.repeated) {
-            folded.extend(fold::fold(&self.actions[done..start]));
-            folded.extend_from_slice(&self.actions[start..end]);
-            done = end;
-        }
-        folded.extend(fold::fold(&self.actions[done..]));
+        let repeated = std::mem::take(&mut self.repeated);
+        let Some(begin) = self.endless else {
+            // A table has at least one entry, be it an empty wait.
+            if end > self.tick || self.actions.is_empty() {
+                self.push(end, HeaderActionKind::Wait, 0, 0)?;
+            }
+            self.actions = self.folded(0..self.actions.len(), &repeated);
+            return Ok(());
+        };
+        let mut folded = self.folded(0..begin, &repeated);
+        let again = folded.len();
+        folded.extend(self.folded(begin..self.actions.len(), &repeated));
         self.actions = folded;
-        Ok(())
+        // There are fewer than MOST_ACTIONS.
+        self.put(HeaderActionKind::Forever, 0, again as u32, 0)
+    }
+
+    /// A range of the actions, with what repeats once.
+    fn folded(&self, range: Range<usize>, repeated: &[Range<usize>]) -> Vec<HeaderAction> {
+        let (mut folded, mut done) = (Vec::new(), range.start);
+        let inside = |one: &&Range<usize>| range.start <= one.start && one.end <= range.end;
+        for Range { start, end } in repeated.iter().filter(inside) {
+            folded.extend(fold::fold(&self.actions[done..*start]));
+            folded.extend_from_slice(&self.actions[*start..*end]);
+            done = *end;
+        }
+        folded.extend(fold::fold(&self.actions[done..range.end]));
+        folded
     }
 }

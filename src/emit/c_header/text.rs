@@ -104,6 +104,7 @@ fn constants(
 ) -> io::Result<()> {
     let rig = heading.rig;
     let pace = TickRules::new(&rig.timer);
+    let is_endless = tables.endless.is_some();
     let mut define = |name: &str, value: String| writeln!(out, "#define SLEWSMITH_{name} {value}");
     // {:?} writes a point into every number, which makes it a double in C.
     define("TICK_RATE_HZ", format!("{:?}", heading.tick_rate()))?;
@@ -113,8 +114,10 @@ fn constants(
         "DIRECTION_SETUP_TICKS",
         format!("{}UL", pace.direction_setup),
     )?;
-    define("END_TICK", format!("{end_tick}ULL"))?;
-    define("EVENTS", format!("{}ULL", facts.events))?;
+    if !is_endless {
+        define("END_TICK", format!("{end_tick}ULL"))?;
+        define("EVENTS", format!("{}ULL", facts.events))?;
+    }
     define("ACTIONS", format!("{}UL", tables.actions.len()))?;
     define("PARTS", format!("{}UL", tables.parts.list.len()))?;
     define("INTERVALS", format!("{}UL", tables.parts.intervals.len()))?;
@@ -123,7 +126,9 @@ fn constants(
     for (number, (axis, steps)) in rig.axes.iter().zip(&facts.steps).enumerate() {
         let name = identifiers.unique("AXIS", &axis.name.to_ascii_uppercase());
         define(&name, format!("{number}"))?;
-        define(&format!("{name}_STEPS"), format!("{steps}ULL"))?;
+        if !is_endless {
+            define(&format!("{name}_STEPS"), format!("{steps}ULL"))?;
+        }
     }
     for (kind, pins) in [("OUTPUT", &rig.outputs), ("INPUT", &rig.inputs)] {
         for (number, pin) in pins.iter().enumerate() {
@@ -132,7 +137,10 @@ fn constants(
         }
     }
     writeln!(out, "\n/* The kinds of action: */")?;
-    for (kind, word, meaning) in HeaderActionKind::ALL {
+    let kinds = HeaderActionKind::ALL.into_iter();
+    for (kind, word, meaning) in
+        kinds.filter(|(kind, ..)| is_endless || *kind != HeaderActionKind::Forever)
+    {
         writeln!(
             out,
             "#define SLEWSMITH_{word} {} /* {meaning} */",

@@ -2,7 +2,9 @@
 
 mod absurd_values;
 mod crossing;
+mod endless;
 mod example_scenarios;
+mod fastest;
 mod following;
 mod one_answer;
 mod players;

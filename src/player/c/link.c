@@ -552,9 +552,9 @@ APART static void push(struct stream *s, uint16_t ticks, uint8_t what, uint8_t v
 static void count_steps(struct stream *s, uint8_t count)
 {
     if (s->d.step == STEP)
-        s->position += count;
+        s->position = (int32_t)((uint32_t)s->position + count); /* wraps */
     else
-        s->position -= count;
+        s->position = (int32_t)((uint32_t)s->position - count);
 }
 
 /* Pushes steps of a run, as far as the ring has room. A fast schedule spends its time here. */

@@ -352,7 +352,7 @@ void player_restart(void)
 int32_t player_position(uint8_t axis)
 {
     struct stream *stream = &player_streams[axis];
-    int32_t position = stream->position;
+    uint32_t position = (uint32_t)stream->position; /* wraps */
     uint8_t place = stream->tail;
 
 #ifndef COILS
@@ -368,5 +368,5 @@ int32_t player_position(uint8_t axis)
         else if (event->what & STEP)
             position++;
     }
-    return position;
+    return (int32_t)position;
 }

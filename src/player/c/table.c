@@ -295,7 +295,8 @@ APART static void play(struct stream *s, uint8_t room)
     steps = (int8_t)count;
     if (what != STEP)
         steps = (int8_t)-steps;
-    s->position += steps;
+    /* Wraps where a program without end turns on and on: only reports count from the start. */
+    s->position = (int32_t)((uint32_t)s->position + (uint32_t)steps);
     WRITTEN();
     s->head = (uint8_t)(head + count * sizeof(struct event));
 }
@@ -354,7 +355,8 @@ APART static void next_operation(struct stream *s)
             s->ended = 1;
         } else {
             innermost--;
-            if (--innermost->left)
+            /* A count of 0 has no end. */
+            if (innermost->left == 0 || --innermost->left)
                 s->d.op = innermost->body;
             else
                 s->d.nested--;

@@ -10,7 +10,7 @@ use super::Malformed;
 use super::bytes::{Reader, write_number};
 use super::fold::{Fold, fold};
 use crate::plan::Direction;
-use crate::script::Until;
+use crate::script::{Until, WITHOUT_END};
 
 /// Bits behind the point of a gap.
 pub(crate) const GAP_BITS: u32 = 32;
@@ -46,10 +46,14 @@ pub(crate) enum OpKind {
     /// The same with what was not gone through when it was packed: how often, and how long
     /// each time takes (2⁻³² ticks).
     Again(u64, u128, Vec<Op>),
+    /// Do a list of operations without end.
+    Forever(Vec<Op>),
 }
 
 /// The most of one repeat; more are nested.
 const MANY: u64 = u32::MAX as u64;
+/// The count of a repeat without end.
+const ENDLESS: u64 = 0;
 
 const END: u8 = 0;
 const PLAY: u8 = 1;
@@ -86,7 +90,7 @@ impl Fold for Op {
 
     fn depth(&self) -> usize {
         match &self.act {
-            OpKind::Repeat(_, body) => 1 + depth(body),
+            OpKind::Repeat(_, body) | OpKind::Forever(body) => 1 + depth(body),
             OpKind::Again(times, _, body) => levels(*times) + depth(body),
             OpKind::Play(_)
             | OpKind::Direction(_)
@@ -108,7 +112,7 @@ impl Fold for Op {
             OpKind::Output(..) | OpKind::Mark(_) | OpKind::Await(_, _, None) => 2,
             OpKind::Play(_) => 3,
             OpKind::Await(_, _, Some(_)) => 5,
-            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => {
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => {
                 Self::REPEAT + body.iter().map(Self::size).sum::<usize>()
             }
         };
@@ -123,7 +127,11 @@ fn depth(ops: &[Op]) -> usize {
 
 /// How many repeats, one in the other, so many times take.
 pub(crate) const fn levels(times: u64) -> usize {
-    if times > MANY { 2 } else { 1 }
+    if times > MANY && times != WITHOUT_END {
+        2
+    } else {
+        1
+    }
 }
 
 /// The bytes of a gap's fraction, lowest first, without those that are zero at that end.
@@ -183,6 +191,7 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
             OpKind::Repeat(count, body) => {
                 write_repeat(u64::from(*count), body, motion_starts, out);
             }
+            OpKind::Forever(body) => write_repeat(ENDLESS, body, motion_starts, out),
             OpKind::Again(times, _, body) => {
                 let (full, rest) = (times / MANY, times % MANY);
                 if full > 0 {
@@ -248,7 +257,14 @@ pub(crate) fn read(
             WAIT => OpKind::Wait,
             REPEAT if deeper > 0 => {
                 let count = reader.u32()?;
-                OpKind::Repeat(count, read(reader, motion_starts, deeper - 1)?)
+                let body = read(reader, motion_starts, deeper - 1)?;
+                if u64::from(count) != ENDLESS {
+                    OpKind::Repeat(count, body)
+                } else if body.iter().any(Op::is_event) {
+                    OpKind::Forever(body)
+                } else {
+                    return Err(Malformed("a repeat without end does nothing"));
+                }
             }
             REPEAT => return Err(Malformed("repeats are nested too deep")),
             _ => return Err(Malformed("a stream has an operation of unknown kind")),
@@ -266,11 +282,48 @@ pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
     for op in ops {
         match &op.act {
             OpKind::Mark(mark) if usize::from(*mark) >= marks => return Err(NO_SUCH_TEXT),
-            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => check(body, marks)?,
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => {
+                check(body, marks)?;
+            }
             _ => {}
         }
     }
     Ok(())
+}
+
+impl Op {
+    /// Whether it, or what it repeats, is seen from outside.
+    fn is_event(&self) -> bool {
+        match &self.act {
+            OpKind::Wait => false,
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => {
+                body.iter().any(Self::is_event)
+            }
+            OpKind::Play(_)
+            | OpKind::Direction(_)
+            | OpKind::Output(..)
+            | OpKind::Mark(_)
+            | OpKind::Await(..)
+            | OpKind::Meet => true,
+        }
+    }
+
+    /// Whether it does not end.
+    pub(crate) fn is_endless(&self) -> bool {
+        match &self.act {
+            OpKind::Forever(_) => true,
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => {
+                body.iter().any(Self::is_endless)
+            }
+            OpKind::Play(_)
+            | OpKind::Direction(_)
+            | OpKind::Output(..)
+            | OpKind::Mark(_)
+            | OpKind::Await(..)
+            | OpKind::Meet
+            | OpKind::Wait => false,
+        }
+    }
 }
 
 /// One operation after the other, repeats unrolled.
@@ -291,7 +344,7 @@ impl<'a> Unrolled<'a> {
     }
 
     /// The same, without what was not gone through when it was packed: that is one
-    /// operation, [`OpKind::Again`].
+    /// operation, [`OpKind::Again`]; and a repeat without end is gone through once more.
     pub(crate) fn in_short(ops: &'a [Op]) -> Self {
         Self {
             short: true,
@@ -311,6 +364,8 @@ impl<'a> Iterator for Unrolled<'a> {
                     let (times, body) = match &op.act {
                         OpKind::Repeat(count, body) => (u64::from(*count), body),
                         OpKind::Again(times, _, body) if !self.short => (*times, body),
+                        OpKind::Forever(body) if self.short => (1, body),
+                        OpKind::Forever(body) => (WITHOUT_END, body),
                         _ => return Some(op),
                     };
                     if times > 0 {
@@ -318,7 +373,9 @@ impl<'a> Iterator for Unrolled<'a> {
                     }
                 }
                 None if *left > 0 => {
-                    *left -= 1;
+                    if *left != WITHOUT_END - 1 {
+                        *left -= 1;
+                    }
                     *rest = list.iter();
                 }
                 None => {

@@ -14,6 +14,7 @@ use super::motion::FitError;
 use super::op::{self, GAP_BITS, MOST_NESTED, Op, OpKind};
 use crate::schedule::clock::TickInstant;
 use crate::schedule::periodic::Repeated;
+use crate::script::WITHOUT_END;
 
 /// One tick of a clock.
 const TICK: u128 = 1 << GAP_BITS;
@@ -269,6 +270,10 @@ fn again_and_again(
         let is_periodic = end.checked_sub(period) == Some(before);
         let done = end + u128::from(run_in + 1) * period;
         if is_periodic {
+            if times == WITHOUT_END {
+                forever(once, inside, ops);
+                return Ok(done);
+            }
             let once = op::folded(once, inside);
             return Ok(done - period + repeat(once, left, span, ops));
         }
@@ -279,6 +284,16 @@ fn again_and_again(
         before = end.checked_sub(period).ok_or_else(inconsistent)?;
     }
     Err(inconsistent())
+}
+
+/// Appends a body that is repeated without end. What stands right before it and is the same
+/// is its first passes.
+fn forever(body: Vec<Op>, most_nested: usize, ops: &mut Vec<Op>) {
+    while ops.ends_with(&body) {
+        ops.truncate(ops.len() - body.len());
+    }
+    let act = OpKind::Forever(op::folded(body, most_nested));
+    ops.push(Op { gap: 0, act });
 }
 
 /// Appends a body so many times; gives how long that takes.

@@ -143,7 +143,8 @@ impl Iterator for PackedEvents<'_> {
                     | OpKind::Play(_)
                     | OpKind::Wait
                     | OpKind::Repeat(..)
-                    | OpKind::Again(..),
+                    | OpKind::Again(..)
+                    | OpKind::Forever(_),
                 ) => {
                     self.streams[number].go_on(self.packed);
                     continue;

@@ -8,7 +8,7 @@ use crate::units::Dimension;
 
 /// The answer to an endless loop.
 pub(super) const ENDLESS: &str =
-    "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count";
+    "“repeat forever { … }” repeats without end, “repeat 8 { … }” eight times";
 
 const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
     Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
@@ -28,7 +28,7 @@ const OTHER_WORDS: &[(&[&str], &str)] = &[
     ),
     (
         &["loop", "while", "for"],
-        "use “repeat 8 { … }”; a program must end, and a large count takes no more memory",
+        "use “repeat 8 { … }”, or “repeat forever { … }” at the end of the script",
     ),
     (&["home", "homing", "zero", "origin", "reference"], HOMING),
     (

@@ -55,6 +55,11 @@ impl ErrorKind {
             Self::NotInBlock { keyword, .. } => {
                 format!("“{keyword}” is not allowed inside a block")
             }
+            Self::ForeverInBlock { .. } => {
+                "“repeat forever” is not allowed inside a block".to_owned()
+            }
+            Self::BehindForever { .. } => "nothing is reached behind “repeat forever”".to_owned(),
+            Self::NothingForever => "this “repeat forever” does nothing".to_owned(),
             Self::NotInGroup { keyword, group, .. } => {
                 format!("“{keyword}” is not allowed inside “{}”", group.word())
             }
@@ -145,7 +150,12 @@ impl ErrorKind {
             Self::UnknownName {
                 later: Some(later), ..
             } => vec![(*later, "defined only here, further down".to_owned())],
-            Self::NotInBlock { block, .. } => vec![(*block, "inside this".to_owned())],
+            Self::NotInBlock { block, .. } | Self::ForeverInBlock { block } => {
+                vec![(*block, "inside this".to_owned())]
+            }
+            Self::BehindForever { endless } => {
+                vec![(*endless, "repeats without end".to_owned())]
+            }
             Self::NotInGroup { block, .. } => vec![(*block, "inside this".to_owned())],
             Self::CannotAdd {
                 right, right_span, ..
@@ -227,6 +237,13 @@ impl ErrorKind {
             }
             Self::ReservedName { unit: false } => "choose another word",
             Self::NotInBlock { .. } => "move it out of the braces",
+            Self::ForeverInBlock { .. } => {
+                "give a number of passes, or make it the last statement of the script"
+            }
+            Self::BehindForever { .. } => {
+                "put it before “repeat forever”, which is a script's last statement"
+            }
+            Self::NothingForever => "put a move or a dwell between its braces",
             Self::NotInGroup {
                 group: Group::Together,
                 ..

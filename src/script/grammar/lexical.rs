@@ -47,6 +47,7 @@ pub const RESERVED: &[&str] = &[
     "timeout",
     "mark",
     "repeat",
+    "forever",
     "sequence",
     "do",
     "together",

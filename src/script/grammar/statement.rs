@@ -254,8 +254,11 @@ fn mark(input: Input<'_>) -> Parsed<'_, StatementKind> {
     text.map(StatementKind::Mark).parse(input)
 }
 
-/// `repeat = "repeat" expression block`
+/// `repeat = "repeat" ( "forever" | expression ) block`
 fn repeat(input: Input<'_>) -> Parsed<'_, StatementKind> {
+    if let Ok((rest, _)) = keyword("forever").parse(input) {
+        return block.map(StatementKind::RepeatForever).parse(rest);
+    }
     let count = expect(Expected::Count, expression);
     let (rest, (count, body)) = (count, block).parse(input)?;
     Ok((rest, StatementKind::Repeat { count, body }))

@@ -129,6 +129,7 @@ fn statement_text(statement: &Statement) -> String {
         StatementKind::Repeat { count, body } => {
             format!(" {} {}", expression_text(count), block_text(body))
         }
+        StatementKind::RepeatForever(body) => format!(" forever {}", block_text(body)),
         StatementKind::Sequence(sequence) => {
             let names = sequence.parameters.iter().map(|name| &*name.text);
             let names: Vec<&str> = names.collect();
@@ -309,6 +310,7 @@ fn statements() -> impl Strategy<Value = Statement> {
         });
         let repeats = (expressions(), block.clone())
             .prop_map(|(count, body)| StatementKind::Repeat { count, body });
+        let endless = block.clone().prop_map(StatementKind::RepeatForever);
         let parameters = prop::collection::vec(name(), 0..3);
         let sequences = (name(), parameters, block.clone()).prop_map(|(name, parameters, body)| {
             StatementKind::Sequence(Arc::new(SequenceDefinition {
@@ -319,6 +321,7 @@ fn statements() -> impl Strategy<Value = Statement> {
         });
         prop_oneof![
             repeats,
+            endless,
             sequences,
             block.clone().prop_map(StatementKind::Together),
             block.prop_map(StatementKind::Through),

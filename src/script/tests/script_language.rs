@@ -612,19 +612,14 @@ fn every_kind_of_error_has_its_words() {
 fn what_others_write_is_answered_with_what_there_is_instead() {
     for (text, code, help) in [
         (
-            "repeat forever {\n turn by 1 deg\n}",
-            "unknown-name",
-            "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count",
-        ),
-        (
             "repeat {\n turn by 1 deg\n}",
             "unexpected-text",
-            "a program must end: “repeat 100000 { … }” takes no more memory, whatever its count",
+            "“repeat forever { … }” repeats without end, “repeat 8 { … }” eight times",
         ),
         (
             "loop {\n turn by 1 deg\n}",
             "unknown-statement",
-            "use “repeat 8 { … }”; a program must end, and a large count takes no more memory",
+            "use “repeat 8 { … }”, or “repeat forever { … }” at the end of the script",
         ),
         ("home", "unknown-statement", HOMING),
         ("Zero table", "unknown-statement", HOMING),
@@ -712,7 +707,55 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
     // Only what can stand there is offered.
     assert_eq!(parse("output lamp cw").unwrap_err().0[0].help, None);
     // A word of one's own is no mistake.
-    assert!(parse("let forever = 3\nrepeat forever {\n turn by 1 deg\n}").is_ok());
+    assert!(parse("let endless = 3\nrepeat endless {\n turn by 1 deg\n}").is_ok());
+}
+
+#[test]
+fn what_repeats_forever_is_the_last_statement_and_does_something() {
+    let last = "turn by 1 deg\nrepeat forever {\n repeat 2 {\n turn by 1 deg\n }\n}\n";
+    let defined_behind = "repeat forever {\n do nod\n}\nsequence nod {\n turn by 1 deg\n}\n";
+    for text in [last, defined_behind] {
+        let script = parse(text).unwrap();
+        assert!(script.endless().is_some(), "{text}");
+        // It goes on as long as somebody asks.
+        assert_eq!(script.actions().take(1000).count(), 1000, "{text}");
+    }
+    for (text, code, places) in [
+        (
+            "repeat forever {\n turn by 1 deg\n}\ndwell 1 s\n",
+            "never-reached",
+            2,
+        ),
+        (
+            "repeat forever {\n turn by 1 deg\n}\nspeed 1 deg/s\n",
+            "never-reached",
+            2,
+        ),
+        (
+            "repeat 2 {\n repeat forever {\n turn by 1 deg\n }\n}\n",
+            "forever-in-a-block",
+            2,
+        ),
+        (
+            "repeat forever {\n repeat forever {\n turn by 1 deg\n }\n}\n",
+            "forever-in-a-block",
+            2,
+        ),
+        (
+            "sequence nod {\n repeat forever {\n turn by 1 deg\n }\n}\n",
+            "forever-in-a-block",
+            2,
+        ),
+        ("repeat forever {\n}\n", "nothing-forever", 1),
+        ("let forever = 2\n", "reserved-name", 1),
+    ] {
+        let errors = parse(text).unwrap_err().0;
+        let [error] = &errors[..] else {
+            panic!("{text}: {errors:?}");
+        };
+        assert_eq!((error.code, error.labels.len()), (code, places), "{text}");
+        assert!(error.help.is_some(), "{text}");
+    }
 }
 
 /// Whatever else is wrong is told, but not the braces that the missing one leaves over.
