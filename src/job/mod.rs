@@ -169,7 +169,13 @@ impl Job {
     pub fn moves(&self) -> impl Iterator<Item = Result<PlannedMove, Error>> {
         self.items().filter_map(|item| match item {
             Ok(Item::Move(planned)) => Some(Ok(planned)),
-            Ok(Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_)) => None,
+            Ok(
+                Item::Dwell(_)
+                | Item::Output { .. }
+                | Item::Await { .. }
+                | Item::Zero { .. }
+                | Item::Mark(_),
+            ) => None,
             Err(error) => Some(Err(error)),
         })
     }
@@ -241,7 +247,11 @@ impl Job {
         let mut items = UntilError::new(self.program());
         let steps = Tally::new(&mut items).map(|(item, times)| match item {
             Item::Move(planned) => planned.motion.steps().saturating_mul(times),
-            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0,
+            Item::Dwell(_)
+            | Item::Output { .. }
+            | Item::Await { .. }
+            | Item::Zero { .. }
+            | Item::Mark(_) => 0,
         });
         let steps = steps.fold(0, u64::saturating_add);
         items.ended()?;

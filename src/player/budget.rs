@@ -16,6 +16,8 @@ use crate::units::Time;
 /// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
 /// that step at once take their times one after the other.
 pub(crate) const STEP_CYCLES: u32 = 160;
+/// Cycles that a step of a seek takes in all: it is no quick one, and looks at the input.
+pub(super) const SEEK_STEP_CYCLES: u32 = 600;
 /// Cycles from or to any event but a step until the player is ready for the next one, …
 pub(super) const EVENT_READY: u32 = 410;
 /// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
@@ -228,6 +230,9 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     };
     data + STACK
 }
+
+/// Bytes of flash that seeks and zero positions take besides.
+pub(super) const SEEK_BYTES: usize = 700;
 
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
 /// on the largest part.

@@ -78,6 +78,12 @@ const TABLE: [(&str, &str); 2] = [
     ("table.c", include_str!("c/table.c")),
 ];
 
+/// Files that it needs to seek inputs.
+const SEEK: [(&str, &str); 2] = [
+    ("seek.h", include_str!("c/seek.h")),
+    ("seek.c", include_str!("c/seek.c")),
+];
+
 /// Files that read one from a serial line.
 const LINK: [(&str, &str); 3] = [
     ("decoder_link.h", include_str!("c/decoder_link.h")),
@@ -124,8 +130,11 @@ impl Project {
         } = board;
         let mut files = copies(&COMMON);
         match &table {
-            Some(Table { layout, .. }) => {
+            Some(Table { layout, seeks, .. }) => {
                 files.extend(copies(&TABLE));
+                if *seeks {
+                    files.extend(copies(&SEEK));
+                }
                 files.push(of_the_program(
                     "schedule.c",
                     text::schedule_c(heading, layout),
@@ -134,9 +143,10 @@ impl Project {
             None => files.extend(copies(&LINK)),
         }
         let layout = table.as_ref().map(|table| &table.layout);
+        let seeks = table.as_ref().is_some_and(|table| table.seeks);
         files.push(of_the_program(
             "schedule.h",
-            text::schedule_h(heading, wiring.as_ref().ok(), layout),
+            text::schedule_h(heading, wiring.as_ref().ok(), layout, seeks),
         ));
         if let Ok(wiring) = &wiring {
             files.extend(copies(&AVR));
@@ -154,7 +164,7 @@ impl Project {
         }
         files.push(file(
             "Makefile",
-            text::makefile(heading.rig, wiring.as_ref().ok(), options.source),
+            text::makefile(heading.rig, wiring.as_ref().ok(), options.source, seeks),
         ));
         let counts = table
             .as_ref()

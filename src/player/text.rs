@@ -108,6 +108,7 @@ pub(super) fn schedule_h(
     heading: &Heading<'_>,
     wiring: Option<&Wiring>,
     layout: Option<&Layout>,
+    seeks: bool,
 ) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
@@ -180,6 +181,11 @@ pub(super) fn schedule_h(
     let switches_coils = wiring.is_some_and(|wiring| !wiring.switches.is_empty());
     if switches_coils && rig.axes.iter().any(is_lowered) {
         text.push_str("\n/* Some axes have a lower current at standstill. */\n#define HOLDS\n");
+    }
+    if seeks {
+        text.push_str(
+            "\n/* The program seeks an input, or gives an axis a position. */\n#define SEEKS\n",
+        );
     }
     if let Some(input) = wiring.and(rig.controller.start) {
         let _ = write!(
@@ -462,8 +468,14 @@ pub(super) fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
 pub(super) const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
     from a generator or another microcontroller, is fed to its pin XTAL1. Write the right fuses while it is.";
 
-pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSource) -> String {
+pub(super) fn makefile(
+    rig: &Rig,
+    wiring: Option<&Wiring>,
+    source: ScheduleSource,
+    seeks: bool,
+) -> String {
     let (sources, fed) = match source {
+        ScheduleSource::Memory if seeks => ("table.c seek.c schedule.c", String::new()),
         ScheduleSource::Memory => ("table.c schedule.c", String::new()),
         ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
     };

@@ -8,10 +8,10 @@ use thiserror::Error;
 
 use super::board::{Board, OtherBoard};
 use super::budget::{
-    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, STEP_CYCLES, besides, line_step_rate,
+    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, STEP_CYCLES, besides, line_step_rate,
 };
 use super::coils::Unswitched;
-use super::options::{Lines, PlayerOptions, ScheduleSource};
+use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
 use super::place::{Lined, ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
@@ -76,6 +76,11 @@ pub enum Unplayable {
         /// How far from its start it goes.
         steps: u64,
     },
+    /// A program that seeks or sets a position, over a line.
+    #[error(
+        "`seek` and `zero` end at a step that only the board knows; a line carries steps that are known ahead"
+    )]
+    SeekOnLine,
     /// More steps than a line carries.
     #[error(
         "the program needs up to {} microsteps/s over all axes; this board decodes {} from the line",
@@ -97,6 +102,7 @@ impl Unplayable {
             Self::TooClose(TooClose::Changes { .. }) => "output-below-player",
             Self::TooClose(_) => "events-below-player",
             Self::StepRate { .. } => "line-below-player",
+            Self::SeekOnLine => "seek-on-line",
             Self::Position { .. } => "player-position",
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => "player-memory",
             Self::Unwired(_) | Self::CoilsElsewhere(_) | Self::Baud { .. } => "player-board",
@@ -110,6 +116,7 @@ impl Unplayable {
         match self {
             Self::Pack(_) | Self::Table { .. } | Self::Marks { .. } => true,
             Self::TooClose(_) | Self::StepRate { .. } | Self::Position { .. } => true,
+            Self::SeekOnLine => true,
             Self::Unwired(_) => self.is_about_flash(),
             Self::CoilsElsewhere(_) | Self::Unswitched(_) | Self::Baud { .. } | Self::Axes => false,
         }
@@ -171,6 +178,7 @@ impl Unplayable {
             Self::Position { axis, .. } => {
                 format!("turn `{axis}` back in between, use fewer microsteps, or split the program")
             }
+            Self::SeekOnLine => "play it from the board's memory".to_owned(),
             Self::StepRate { .. } => {
                 "lower the speeds, or play it from the board's memory".to_owned()
             }
@@ -263,6 +271,8 @@ pub(super) struct Table {
     pub(super) layout: Layout,
     /// Steps of the program, of all axes.
     pub(super) steps: u64,
+    /// Whether it seeks an input or sets a position.
+    pub(super) seeks: bool,
 }
 
 impl Board<'_> {
@@ -271,7 +281,7 @@ impl Board<'_> {
     /// # Errors
     /// It does not fit, or the player does not keep up with it.
     pub(super) fn load(&mut self, remark: &str, passages: impl Passages) -> Result<Table, Refusal> {
-        let mut counted = Counted::new(passages, self.rig, self.options.lines);
+        let mut counted = Counted::new(passages, self.rig, self.options);
         let packed = pack(&mut counted as &mut dyn Passages, self.rig);
         let steps = counted.steps;
         if let Some(refusal) = counted.exceeded {
@@ -287,14 +297,19 @@ impl Board<'_> {
         if marks > MOST_MARKS {
             return Err(Unplayable::Marks { marks }.into());
         }
-        self.wire(bytes)?;
+        let seeks = packed.seeks();
+        self.wire(bytes + if seeks { SEEK_BYTES } else { 0 })?;
         self.keep_up(packed.events_in_short())?;
-        Ok(Table { layout, steps })
+        Ok(Table {
+            layout,
+            steps,
+            seeks,
+        })
     }
 
     /// Whether the board keeps up with a program that comes over a line.
     fn follow(&self, passages: impl Passages) -> Vec<Refusal> {
-        let mut counted = Counted::new(passages, self.rig, self.options.lines);
+        let mut counted = Counted::new(passages, self.rig, self.options);
         if self.wiring.is_err() {
             counted.go_through();
             return counted.exceeded.into_iter().collect();
@@ -347,6 +362,7 @@ const MOST_STEPS: u64 = i32::MAX as u64;
 struct Counted<'a, P> {
     passages: P,
     rig: &'a Rig,
+    options: PlayerOptions,
     /// Cycles that the player takes for a step, on the average.
     step_cycles: u64,
     /// Steps so far, those that are left out among them.
@@ -377,11 +393,12 @@ struct PeriodLoad {
 const MOST_BUSY: f64 = 0.999;
 
 impl<'a, P: Passages> Counted<'a, P> {
-    fn new(passages: P, rig: &'a Rig, lines: Lines) -> Self {
+    fn new(passages: P, rig: &'a Rig, options: PlayerOptions) -> Self {
         Self {
             passages,
             rig,
-            step_cycles: u64::from(STEP_CYCLES + besides(rig, lines)),
+            options,
+            step_cycles: u64::from(STEP_CYCLES + besides(rig, options.lines)),
             steps: 0,
             periods: Vec::new(),
             ended: None,
@@ -402,14 +419,34 @@ impl<'a, P: Passages> Counted<'a, P> {
                 // Each axis may turn; what is on the way counts too.
                 events = planned.motion.axes.len() + planned.on_the_way.len();
                 self.exceeded = self.out_of_count(planned);
+                if planned.seeks.is_some() {
+                    // It takes no time where the input is active already.
+                    load.waits = true;
+                    self.refuse_on_a_line(ProgramPlace::Move(planned.index));
+                }
             }
             Item::Await { .. } => load.waits = true,
+            Item::Zero { .. } => {
+                load.waits = true;
+                self.refuse_on_a_line(ProgramPlace::Nowhere);
+            }
             Item::Output { .. } | Item::Mark(_) => events = 1,
             Item::Dwell(_) => {}
         }
         let events = events as f64 * f64::from(EVENT_CYCLES);
         load.cycles = load.steps as f64 * self.step_cycles as f64 + events;
         self.add(load, 1);
+    }
+
+    /// Refuses what only a board that has the whole program can do.
+    fn refuse_on_a_line(&mut self, place: ProgramPlace) {
+        match self.options.source {
+            ScheduleSource::Memory => {}
+            ScheduleSource::Line { .. } => {
+                self.exceeded
+                    .get_or_insert(Refusal::new(Unplayable::SeekOnLine, place));
+            }
+        }
     }
 
     /// Adds what comes so many times.

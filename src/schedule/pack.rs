@@ -76,6 +76,11 @@ impl Packed {
         &self.marks
     }
 
+    /// Whether it seeks an input or sets a position.
+    pub(crate) fn seeks(&self) -> bool {
+        self.streams.iter().any(|ops| op::seeks(ops))
+    }
+
     /// Its events in the order of ticks, decoded.
     pub fn events(&self) -> PackedEvents<'_> {
         PackedEvents::new(self, op::Unrolled::new)

@@ -3,6 +3,9 @@
 #include "player.h"
 
 #include "event.h"
+#ifdef SEEKS
+#include "seek.h"
+#endif
 #include "source.h"
 
 /* From starting the streams to their first event: 2 ms, but at least the time that it takes
@@ -64,7 +67,7 @@ APART static void release_drives(void)
 }
 #endif
 
-#if defined(ENABLE_TICKS) || defined(COILS)
+#if defined(ENABLE_TICKS) || defined(COILS) || defined(SEEKS)
 APART void player_pause(uint32_t ticks)
 {
     uint8_t state = player_state;
@@ -133,15 +136,29 @@ void player_event(uint8_t channel, uint16_t at)
     struct stream *stream = &player_streams[channel];
     uint8_t tail = stream->tail, mode = stream->stepping;
     uint16_t ticks = 0;
+#ifdef SEEKS
+    uint8_t seeks = channel == player_seek.axis, is_over = 0;
+#endif
 
     for (;;) {
         const struct event *event = ring_at(stream, tail);
 
         act(channel, event, at);
+#ifdef SEEKS
+        if (seeks && event->what & STEP) {
+            mode = ARM_AFTER_STEP;
+            seek_look();
+        }
+#endif
         tail = (uint8_t)(tail + sizeof *event);
         if (tail == stream->head)
             break;
         event = ring_at(stream, tail);
+#ifdef SEEKS
+        is_over = seeks && event->what & STEP && seek_is_over();
+        if (is_over)
+            break;
+#endif
         ticks = event->ticks;
         if (event->what & STEP)
             mode |= ARM_STEP;
@@ -157,11 +174,20 @@ void player_event(uint8_t channel, uint16_t at)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
     stream->stepping = (uint8_t)((mode & ARM_STEP) * (ARM_AFTER_STEP / ARM_STEP));
+#ifdef SEEKS
+    /* Every step of a seek comes here. */
+    if (seeks)
+        stream->stepping = 0;
+#endif
     /* A missed count would come again only after 65,536 ticks. */
     if (!board_arm(channel, at, ticks, mode))
         player_stop(LATE);
     if (!ticks) {
         stream->halted = 1;
+#ifdef SEEKS
+        if (is_over)
+            return;
+#endif
         if (!stream->ended)
             player_stop(STARVED);
     }
@@ -281,6 +307,9 @@ uint8_t player_run(void)
         player_state = DAMAGED;
         return DAMAGED;
     }
+#ifdef SEEKS
+    seek_reset();
+#endif
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
@@ -316,6 +345,13 @@ uint8_t player_run(void)
             continue;
         }
         BOARD_INTERRUPTS_ON();
+#ifdef SEEKS
+        if (seek_meets()) {
+            if (player_state == RUNNING)
+                start_streams();
+            continue;
+        }
+#endif
         if (player_input == NO_INPUT) {
             player_end(player_ending);
         } else {
@@ -356,7 +392,13 @@ int32_t player_position(uint8_t axis)
     uint8_t place = stream->tail;
 
 #ifndef COILS
-    if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
+    uint8_t is_step = stream->stepping;
+
+#ifdef SEEKS
+    if (axis == player_seek.axis && !stream->halted && place != stream->head)
+        is_step = ring_at(stream, place)->what & STEP;
+#endif
+    if (is_step && board_read((uint8_t)(INPUT_DUE + axis)))
         place = (uint8_t)(place + sizeof(struct event));
 #endif
     /* Less the steps that are still in the ring. */

@@ -88,7 +88,8 @@ enum {
     TIMED_OUT, /* an input did not come in time */
     LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
     STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
-    NOT_STARTED /* the processor was reset; the positions of the axes are unknown */
+    NOT_STARTED, /* the processor was reset; the positions of the axes are unknown */
+    NOT_FOUND  /* a seek has come to the end of its way, and its input was not seen */
 };
 
 #define INPUT_OF(awaited) ((awaited) & 63u)
@@ -140,7 +141,8 @@ void player_pause(uint32_t ticks);
 /* Ends the program, unless it has ended: an open stop contact is never overwritten. */
 void player_end(uint8_t state);
 
-/* Steps that an axis has made since the start, forwards less backwards. */
+/* Steps that an axis has made since the start, forwards less backwards, or its position where
+ * the program has given it one. */
 int32_t player_position(uint8_t axis);
 
 /* For sources. */

@@ -7,6 +7,9 @@
  */
 #include "board.h"
 #include "player.h"
+#ifdef SEEKS
+#include "seek.h"
+#endif
 #include "source.h"
 
 /* The longest interval of a run, in ticks. */
@@ -30,7 +33,11 @@
 enum {
     OP_END, OP_PLAY, OP_FORWARDS = FORWARDS, OP_BACKWARDS = BACKWARDS, OP_OFF = OFF, OP_ON = ON,
     OP_MARK = MARK, OP_AWAIT, OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP,
+#ifdef SEEKS
+    OP_SEEK = OP_GAP + 5, OP_SOUGHT, OP_ZERO, OP_LAST = OP_ZERO
+#else
     OP_LAST = OP_GAP + 4
+#endif
 };
 
 /* Parts of a motion. */
@@ -310,6 +317,13 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
         sum = (uint16_t)((sum >> 8) + s->d.fraction[k] + byte_at(&s->d.op));
         s->d.fraction[k] = (uint8_t)sum;
     }
+#ifdef SEEKS
+    /* While an axis seeks, the other streams are at its end at once. */
+    if (player_seek.axis != NO_AXIS && s != &player_streams[player_seek.axis]) {
+        number_at(&s->d.op);
+        return;
+    }
+#endif
     s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
@@ -330,6 +344,30 @@ APART static void read_timeout(struct stream *s)
         player_timeout_turns = number_at(&s->d.op);
 }
 
+#ifdef SEEKS
+/* What all streams meet for, where that is no wait for an input. */
+APART static void read_meeting(struct stream *s, uint8_t op)
+{
+    uint8_t axis = player_seek.next_axis;
+    uint32_t folded;
+
+    player_seek.meeting = (uint8_t)(op - OP_SEEK + MEET_TO_SEEK);
+    if (op == OP_SEEK)
+        player_seek.input = byte_at(&s->d.op);
+    if (op != OP_SOUGHT)
+        axis = byte_at(&s->d.op);
+    if (op == OP_ZERO) {
+        folded = number_at(&s->d.op);
+        player_seek.zero = (int32_t)(folded >> 1 ^ (0u - (folded & 1u)));
+    }
+    if (axis >= AXES) {
+        axis = 0;
+        player_end(DAMAGED);
+    }
+    player_seek.next_axis = axis;
+}
+#endif
+
 APART static void next_operation(struct stream *s)
 {
     uint8_t op = byte_at(&s->d.op), value = 0;
@@ -343,7 +381,7 @@ APART static void next_operation(struct stream *s)
         player_end(DAMAGED);
         return;
     }
-    if (op >= OP_GAP) {
+    if (op >= OP_GAP && op <= OP_GAP + 4u) {
         read_gap(s, (uint8_t)(op - OP_GAP));
         return;
     }
@@ -376,6 +414,14 @@ APART static void next_operation(struct stream *s)
         if (op == OP_AWAIT_WITH_TIMEOUT)
             read_timeout(s);
         /* falls through */
+#ifdef SEEKS
+    case OP_SEEK:
+    case OP_SOUGHT:
+    case OP_ZERO:
+        if (op >= OP_SEEK)
+            read_meeting(s, op);
+        /* falls through */
+#endif
     case OP_MEET:
         /* The stream halts when the wait begins, not at the event before. */
         s->ended = 1;
@@ -436,6 +482,32 @@ static uint8_t decode(struct stream *s)
     }
     return 1;
 }
+
+#ifdef SEEKS
+APART void source_skip(struct stream *s)
+{
+    while (!s->ended && player_state == RUNNING) {
+        if (s->d.part == PART_END && !s->d.left) {
+            next_operation(s);
+            s->head = s->tail;
+            continue;
+        }
+        /* A seek consists of even parts. */
+        if (s->d.part == PART_EVEN) {
+            uint16_t fraction = (uint16_t)(s->d.fraction[3] << 8 | s->d.fraction[2]);
+
+            fraction = (uint16_t)(fraction + (uint32_t)(uint16_t)(s->d.left + s->d.count) * (uint16_t)s->d.even);
+            s->d.fraction[2] = (uint8_t)fraction;
+            s->d.fraction[3] = (uint8_t)(fraction >> 8);
+        }
+        s->d.left = 0;
+        s->d.count = 0;
+        s->d.gone = 0;
+        next_part(s);
+    }
+    s->wait = 0;
+}
+#endif
 
 /* In turn, so that a fast stream does not keep the others waiting. */
 void source_fill(void)

@@ -627,7 +627,7 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
             "use “repeat 8 { … }”; a program must end, and a large count takes no more memory",
         ),
         ("home", "unknown-statement", HOMING),
-        ("Zero table", "unknown-statement", HOMING),
+        ("Zero table", "unknown-statement", "did you mean “zero”?"),
         ("turn to home", "unknown-name", HOMING),
         (
             "wait 1 s",
@@ -735,8 +735,8 @@ fn a_missing_opening_brace_is_the_only_one_reported() {
     );
 }
 
-const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
-    Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
+const HOMING: &str = "“seek by -400 deg until NAME” turns until an input is seen, and “zero” makes that place zero; \
+    without it zero is the rotor's position when the player starts";
 
 const DIRECTIONS: &str = "the sign gives the direction: “turn by -90 deg” goes back; \
     or add “clockwise” or “counterclockwise” to an angle";
