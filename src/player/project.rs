@@ -171,7 +171,7 @@ impl Project {
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            readme(heading, &wiring, options.source, counts),
+            readme(heading, &wiring, options.source, counts, seeks),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

@@ -174,6 +174,7 @@ pub(super) fn readme(
     wiring: &Result<Wiring, OtherBoard>,
     source: ScheduleSource,
     counts: Option<(u64, usize)>,
+    seeks: bool,
 ) -> String {
     let rig = heading.rig;
     let mut text = match counts {
@@ -268,6 +269,9 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if seeks {
+        text.push_str(NOT_FOUND);
+    }
     if counts.is_some() && wiring.is_ok() {
         text.push_str(
             "| reset | anything but power-on has reset the microcontroller: nothing moves |\n",
@@ -282,6 +286,9 @@ pub(super) fn readme(
             (Ok(_), Some(input)) => format!("`{}` is pressed", rig.inputs[input].name),
             (Err(_), _) => "your board starts the program again".to_owned(),
         };
+        if seeks {
+            text.push_str(SEEKS);
+        }
         let _ = writeln!(
             text,
             "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
@@ -289,7 +296,7 @@ pub(super) fn readme(
     }
     if let Ok(wiring) = wiring {
         text.push('\n');
-        text.push_str(&hazards(rig, wiring, source));
+        text.push_str(&hazards(rig, wiring, source, seeks));
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
@@ -372,6 +379,18 @@ const ENDINGS: &str = "\
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not arrive within its timeout |
+";
+
+const NOT_FOUND: &str = "\
+| not found | an axis sought an input to the end of its way and did not see it: the pulses ended there, at the step that the \
+position tells |
+";
+
+const SEEKS: &str = "
+**A seek** looks at its input at each of its steps, and two looks in a row have to find it as sought: a contact that closes between two \
+steps is seen at the next one, and the axis stops one step further, so that slow seeks repeat within one microstep. \
+Chatter of the contact while it closes adds the steps that are made meanwhile: seek fast, back off, and seek slowly. \
+Where the input is as sought for 5 ms before the first step, the axis does not move. `zero` sets the position that is reported.
 ";
 
 const AFTERWARDS_ON_A_LINE: &str = "

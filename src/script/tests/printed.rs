@@ -10,7 +10,7 @@ use crate::script::action::{Shape, Until, Way};
 use crate::script::grammar;
 use crate::script::syntax::{
     Addition, Block, Clause, Expression, ExpressionKind, Limit, Multiplication, Name,
-    SequenceDefinition, Statement, StatementKind, Text, TurnStatement, Units,
+    SeekStatement, SequenceDefinition, Statement, StatementKind, Text, TurnStatement, Units,
 };
 use crate::units::find_unit;
 
