@@ -37,7 +37,7 @@ use crate::plan::{self, Item, PlannedMove, Program, Tally};
 use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
 use crate::script::{Actions, Script};
 use crate::simulate::{
-    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_with,
+    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_seeking,
 };
 use events::UntilError;
 
@@ -215,12 +215,27 @@ impl Job {
         options: &Options,
         report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
     ) -> Result<(), Error> {
+        self.simulate_seeking(options, &[], report)
+    }
+
+    /// The same with the places at which the contacts that axes seek switch, one for each axis
+    /// (rad or m of the load, from where it stands at the start), as far as they are known. A seek
+    /// without one goes to the end of its way.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn simulate_seeking(
+        &self,
+        options: &Options,
+        contacts: &[Option<f64>],
+        report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
+    ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
         // Whoever broke it off knows.
         let _ = match options.trace_interval {
             // A trace shows every move.
-            Some(_) => simulate_with(&self.rig, items.each(), options, report),
-            None => simulate_with(&self.rig, &mut items, options, report),
+            Some(_) => simulate_seeking(&self.rig, items.each(), options, contacts, report),
+            None => simulate_seeking(&self.rig, &mut items, options, contacts, report),
         };
         items.ended()
     }

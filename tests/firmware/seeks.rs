@@ -10,8 +10,8 @@ const HOME: &str = "inputs: { home: {} }\n";
 
 /// Two seeks, fast and slow, then a move from the position that they have found.
 const HOMING: &str = "rig \"rig.yaml\"\nbands allow\nspeed 4000 microstep/s\naccel 60000 microstep/s^2\n\
-    seek by -900 microstep until home at 5000 microstep/s\nturn by 60 microstep\n\
-    seek by -300 microstep until home at 1000 microstep/s\nzero at 100 microstep\nturn to 150 microstep\n";
+    seek by -900 microstep until home at 5100 microstep/s\nturn by 60 microstep\n\
+    seek by -300 microstep until home at 990 microstep/s\nzero at 100 microstep\nturn to 150 microstep\n";
 
 /// A player of one axis with a contact at `home`.
 struct Sought {
