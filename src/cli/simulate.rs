@@ -15,10 +15,10 @@ use super::rehearse::{conclusion, rehearse};
 use super::table::table;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
+use slewsmith::rig::Rig;
 use slewsmith::simulate::{
     LeftOut, MoveOutcome, Options, Outcome, Rehearsal, SeekOutcome, SimulationEvent, TraceWriter,
 };
-use slewsmith::rig::Rig;
 use slewsmith::units::{Angle, Exactly, Length, Measure, Rounded, Time};
 
 /// Rows of the table at most, unless `--verbose` is given.

@@ -224,7 +224,7 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const STACK: usize = 200;
     let streams = rig.axes.len() + 1;
     let data = match options.source {
-        ScheduleSource::Memory => 30 + 345 * streams,
+        ScheduleSource::Memory => 40 + 345 * streams,
         ScheduleSource::Line { .. } if streams == 2 => 1750,
         ScheduleSource::Line { .. } => 2900,
     };
@@ -232,7 +232,7 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
 }
 
 /// Bytes of flash that seeks and zero positions take besides.
-pub(super) const SEEK_BYTES: usize = 700;
+pub(super) const SEEK_BYTES: usize = 1000;
 
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
 /// on the largest part.

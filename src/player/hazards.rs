@@ -17,12 +17,7 @@ struct Hazard {
 }
 
 /// The table of what happens at resets, stops and faults on one of our parts.
-pub(super) fn hazards(
-    rig: &Rig,
-    wiring: &Wiring,
-    source: ScheduleSource,
-    seeks: bool,
-) -> String {
+pub(super) fn hazards(rig: &Rig, wiring: &Wiring, source: ScheduleSource, seeks: bool) -> String {
     let mut rows = Vec::new();
     let mut row = |what: String, then, says| rows.push(Hazard { what, then, says });
     const OFF: &str = "all off; positions unknown";

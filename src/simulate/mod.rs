@@ -25,10 +25,10 @@ mod trial;
 use std::ops::ControlFlow;
 
 use follow::{Follower, RotorState};
-use seek::Contacts;
 pub use outcome::{LeftOut, MoveOutcome, Outcome};
 pub use rehearsal::Rehearsal;
 pub(crate) use rehearsal::{MOST_WORK, Pauses};
+use seek::Contacts;
 pub use seek::SeekOutcome;
 pub(crate) use settling::Settler;
 pub use trace::{TraceSample, TraceWriter};
@@ -39,8 +39,8 @@ use crate::physics::Machine;
 use crate::plan::Item;
 use crate::plan::Passages;
 use crate::rig::{Axis, Rig};
-use crate::schedule::{EventKind, ScheduleRun};
 use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
+use crate::schedule::{EventKind, ScheduleRun};
 
 /// How to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -18,6 +18,7 @@ mod outputs;
 mod parts;
 mod ports;
 mod project;
+mod repeats;
 mod seeks;
 mod steps;
 mod stops;

@@ -37,7 +37,10 @@ impl Sought {
         let (home, step) = (self.pin("input home"), self.pin("step of disc"));
         let direction = name(self.pin("direction of disc"));
         let step = name(step);
-        format!("switch={}:{}:{step}:{direction}:{first}:{last}", home.port, home.bit)
+        format!(
+            "switch={}:{}:{step}:{direction}:{first}:{last}",
+            home.port, home.bit
+        )
     }
 
     fn run(&self, stimuli: &[String]) -> Run {
@@ -105,7 +108,9 @@ fn steps_lie_on_their_cycles_up_to_the_end_of_a_seek_and_behind_it() {
             EventKind::Step { .. } => Some((event.tick * prescaler) as i64),
             _ => None,
         });
-        let mut offsets = ticks.take(count).map(|due| made.next().unwrap() as i64 - due);
+        let mut offsets = ticks
+            .take(count)
+            .map(|due| made.next().unwrap() as i64 - due);
         let first = offsets.next().unwrap();
         assert!(offsets.all(|offset| offset == first), "{count} steps");
     }
@@ -147,7 +152,13 @@ fn a_contact_that_is_closed_already_takes_no_step_and_one_disturbed_look_stops_n
     let run = sought.run(&[sought.contact(-500, 10_000)]);
     assert_eq!(run.text.as_deref(), Some("finished 150"));
     // The contact opens at -501.
-    assert_eq!(sought.steps(&run)[..502].iter().map(|(_, way)| way).sum::<i64>(), -502);
+    assert_eq!(
+        sought.steps(&run)[..502]
+            .iter()
+            .map(|(_, way)| way)
+            .sum::<i64>(),
+        -502
+    );
 }
 
 #[test]
@@ -163,7 +174,11 @@ fn the_stop_contact_ends_a_seek_too_and_the_position_is_right() {
     for cycle in around(steps[300].0).chain(around(steps[700].0)) {
         let run = sought.run(&[sought.contact(-10_000, -700), opens(&sought.built, cycle)]);
         let made = sought.steps(&run).len();
-        assert_eq!(run.text, Some(format!("stop contact -{made}")), "at {cycle}");
+        assert_eq!(
+            run.text,
+            Some(format!("stop contact -{made}")),
+            "at {cycle}"
+        );
     }
 }
 

@@ -291,12 +291,19 @@ fn an_independent_reader_finds_the_same_events() {
             EventKind::Await { input, until, .. } => {
                 format!("{tick},{},{},", until.event_word(), rig.inputs[input].name)
             }
-            EventKind::Seek { axis: number, input, until } => {
+            EventKind::Seek {
+                axis: number,
+                input,
+                until,
+            } => {
                 let (axis, input) = (axis(number), &rig.inputs[input].name);
                 format!("{tick},{},{axis},{input}", until.seek_word())
             }
             EventKind::Sought { axis: number } => format!("{tick},sought,{},", axis(number)),
-            EventKind::Zero { axis: number, steps } => {
+            EventKind::Zero {
+                axis: number,
+                steps,
+            } => {
                 format!("{tick},zero,{},{steps}", axis(number))
             }
             EventKind::Mark(text) => format!("{tick},mark,{text},"),

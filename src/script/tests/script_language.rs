@@ -1013,3 +1013,59 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn seeks_and_zeros_are_read_with_their_parts() {
+    let all = actions(
+        "seek by -30 deg until home\nseek pan by 2 turn until far released at 5 deg/s\nzero\nzero pan at 12 deg\n",
+    );
+    let seeks: Vec<_> = all
+        .iter()
+        .filter_map(|action| match &action.kind {
+            ActionKind::Seek(seek) => Some(seek),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(
+        (&*seeks[0].input, seeks[0].until()),
+        ("home", Until::Active)
+    );
+    assert_eq!(seeks[0].way.axis, None);
+    assert_eq!(seeks[0].way.pace, MovePace::Limits);
+    assert_eq!(
+        (&*seeks[1].input, seeks[1].until()),
+        ("far", Until::Released)
+    );
+    assert_eq!(
+        seeks[1].way.axis.as_ref().map(|(axis, _)| &**axis),
+        Some("pan")
+    );
+    assert!(
+        matches!(seeks[1].way.pace, MovePace::At(speed, _) if (speed.si - 5.0 * DEGREE).abs() < 1e-12)
+    );
+    let zeros: Vec<_> = all
+        .iter()
+        .filter_map(|action| match &action.kind {
+            ActionKind::Zero(zero) => Some(zero),
+            _ => None,
+        })
+        .collect();
+    assert_eq!((&zeros[0].axis, &zeros[0].at), (&None, &None));
+    assert!(
+        zeros[1]
+            .at
+            .is_some_and(|(at, _)| (at.si - 12.0 * DEGREE).abs() < 1e-12)
+    );
+    for (text, code) in [
+        ("seek to 5 deg until home", "unexpected-text"),
+        ("seek by 5 deg", "unexpected-text"),
+        ("seek by 5 s until home", "wrong-unit"),
+        ("seek by 5 deg until home at 3 deg", "wrong-unit"),
+        ("seek by 5 deg until home at 3 mm/s", "unit-mismatch"),
+        ("zero at 5 s", "wrong-unit"),
+        ("together {\nseek by 5 deg until home\n}", "not-in-a-group"),
+        ("through {\nturn by 5 deg\nzero\n}", "not-in-a-group"),
+    ] {
+        assert_eq!(codes(text), [code], "{text}");
+    }
+}
