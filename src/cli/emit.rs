@@ -58,6 +58,10 @@ pub struct EmitCommand {
     /// yours, whatever pins and timer the rig has.
     #[arg(long)]
     other_board: bool,
+    /// Have the firmware call functions of yours, in `user.c`: at marks, at the start, at the end,
+    /// in each pass of its main loop.
+    #[arg(long)]
+    user_code: bool,
     /// Write it although the check fails; the output says so.
     #[arg(long)]
     unchecked: bool,
@@ -98,6 +102,7 @@ impl EmitCommand {
                 },
             },
             other_board: self.other_board,
+            user_code: self.user_code,
         }
     }
 
@@ -108,6 +113,7 @@ impl EmitCommand {
             ("--feed", self.feed.is_some()),
             ("--baud", self.baud.is_some()),
             ("--other-board", self.other_board),
+            ("--user-code", self.user_code),
         ];
         let given = of_the_player.iter().find(|(_, given)| *given);
         if let Some((option, _)) = given
@@ -116,6 +122,12 @@ impl EmitCommand {
             return Err(Failure::Request(format!(
                 "{option} applies only to `--as firmware`"
             )));
+        }
+        if self.user_code && self.feed == Some(PlayerFeed::Line) {
+            return Err(Failure::Request(
+                "--user-code needs a schedule in program memory; `--feed line` leaves no time for it"
+                    .to_owned(),
+            ));
         }
         if self.baud.is_some() && self.feed != Some(PlayerFeed::Line) {
             return Err(Failure::Request(

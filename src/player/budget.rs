@@ -234,6 +234,12 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
 /// Bytes of flash that seeks and zero positions take besides.
 pub(super) const SEEK_BYTES: usize = 1000;
 
+/// Bytes of flash that calling functions of the builder's own takes, without those.
+pub(super) const USER_BYTES: usize = 200;
+/// How long they may take in one pass of the main loop: chosen, a third of what a ring of events
+/// lasts at the highest step rate.
+pub(super) const USER_TIME: f64 = 200e-6;
+
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
 /// on the largest part.
 pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {

@@ -6,7 +6,7 @@
 //! `board.h` describes them.
 
 use super::board::{Board, OtherBoard};
-use super::options::{PlayerOptions, ScheduleSource};
+use super::options::{PlayerOptions, ProgramParts, ScheduleSource};
 use super::readme::readme;
 use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
@@ -84,6 +84,12 @@ const SEEK: [(&str, &str); 2] = [
     ("seek.c", include_str!("c/seek.c")),
 ];
 
+/// Files for functions of the builder's own.
+const USER: [(&str, &str); 2] = [
+    ("user.h", include_str!("c/user.h")),
+    ("user.c", include_str!("c/user.c")),
+];
+
 /// Files that read one from a serial line.
 const LINK: [(&str, &str); 3] = [
     ("decoder_link.h", include_str!("c/decoder_link.h")),
@@ -135,6 +141,9 @@ impl Project {
                 if *seeks {
                     files.extend(copies(&SEEK));
                 }
+                if options.user_code {
+                    files.extend(copies(&USER));
+                }
                 files.push(of_the_program(
                     "schedule.c",
                     text::schedule_c(heading, layout),
@@ -143,10 +152,14 @@ impl Project {
             None => files.extend(copies(&LINK)),
         }
         let layout = table.as_ref().map(|table| &table.layout);
-        let seeks = table.as_ref().is_some_and(|table| table.seeks);
+        let marks = table.as_ref().map_or(&[][..], |table| &table.marks);
+        let parts = ProgramParts {
+            seeks: table.as_ref().is_some_and(|table| table.seeks),
+            user_code: table.is_some() && options.user_code,
+        };
         files.push(of_the_program(
             "schedule.h",
-            text::schedule_h(heading, wiring.as_ref().ok(), layout, seeks),
+            text::schedule_h(heading, wiring.as_ref().ok(), layout, parts, marks),
         ));
         if let Ok(wiring) = &wiring {
             files.extend(copies(&AVR));
@@ -164,14 +177,14 @@ impl Project {
         }
         files.push(file(
             "Makefile",
-            text::makefile(heading.rig, wiring.as_ref().ok(), options.source, seeks),
+            text::makefile(heading.rig, wiring.as_ref().ok(), options.source, parts),
         ));
         let counts = table
             .as_ref()
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            readme(heading, &wiring, options.source, counts, seeks),
+            readme(heading, &wiring, options.source, counts, parts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

@@ -8,13 +8,13 @@ use super::budget;
 use super::coils::is_lowered;
 use super::controller::PartPin;
 use super::hazards::hazards;
-use super::options::ScheduleSource;
+use super::options::{ProgramParts, ScheduleSource};
 use super::text::{WRONG_FUSE, enable_delay, fuses_text};
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::physics::cautions;
 use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
-use crate::units::Rounded;
+use crate::units::{Rounded, Time};
 
 /// A row for each line: what it is called, its pin and its level.
 fn pin_rows<'a>(
@@ -174,7 +174,7 @@ pub(super) fn readme(
     wiring: &Result<Wiring, OtherBoard>,
     source: ScheduleSource,
     counts: Option<(u64, usize)>,
-    seeks: bool,
+    parts: ProgramParts,
 ) -> String {
     let rig = heading.rig;
     let mut text = match counts {
@@ -269,8 +269,11 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
-    if seeks {
+    if parts.seeks {
         text.push_str(NOT_FOUND);
+    }
+    if parts.user_code {
+        text.push_str(OVERRUN);
     }
     if counts.is_some() && wiring.is_ok() {
         text.push_str(
@@ -286,7 +289,7 @@ pub(super) fn readme(
             (Ok(_), Some(input)) => format!("`{}` is pressed", rig.inputs[input].name),
             (Err(_), _) => "your board starts the program again".to_owned(),
         };
-        if seeks {
+        if parts.seeks {
             text.push_str(SEEKS);
         }
         let _ = writeln!(
@@ -295,8 +298,12 @@ pub(super) fn readme(
         );
     }
     if let Ok(wiring) = wiring {
+        if parts.user_code {
+            let time = Time::new(budget::USER_TIME).to_string();
+            text.push_str(&USER.replace("@TIME@", &time));
+        }
         text.push('\n');
-        text.push_str(&hazards(rig, wiring, source, seeks));
+        text.push_str(&hazards(rig, wiring, source, parts));
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
@@ -379,6 +386,54 @@ const ENDINGS: &str = "\
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not arrive within its timeout |
+";
+
+const OVERRUN: &str = "\
+| overrun | functions of `user.c` took longer than they may: pulses ended within one interrupt |
+";
+
+/// The example stands in the documentation of no part: its registers are those of ATmega88 to
+/// 328P (data sheets, from memory).
+const USER: &str = "
+## Functions of your own
+
+`user.c` is yours: the player calls `user_start`, `user_mark`, `user_pass` and `user_end` from its main loop, and keeps the file \
+when the project is written again. In a pass they may take @TIME@ altogether, interrupts included; the player measures that and \
+stops with `overrun`. A servo on PD6 of an ATmega88 to 328P at 16 MHz, whose rig has no output on PD5 or PD6, moved at a mark, and \
+a line for a display on the serial port, one byte a pass:
+
+```c
+#include <avr/io.h>
+#include \"user.h\"
+
+static const char *rest = \"\";
+
+void user_start(void)
+{
+    DDRD |= 1 << PD6;
+    OCR0A = 23; /* 1.5 ms of 16.4 ms */
+    TCCR0A = 1 << COM0A1 | 1 << WGM01 | 1 << WGM00;
+    TCCR0B = 1 << CS02 | 1 << CS00;
+}
+
+void user_mark(uint8_t number)
+{
+    OCR0A = number == 1 ? 31 : 16; /* 2 ms, 1 ms */
+    rest = number == 1 ? \"open\\n\" : \"closed\\n\";
+}
+
+void user_pass(void)
+{
+    if (*rest && UCSR0A & 1 << UDRE0)
+        UDR0 = (uint8_t)*rest++;
+}
+
+void user_end(uint8_t state)
+{
+    TCCR0A = 0;
+    (void)state;
+}
+```
 ";
 
 const NOT_FOUND: &str = "\

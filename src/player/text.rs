@@ -7,7 +7,7 @@ use super::budget;
 use super::coils::is_lowered;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
-use super::options::ScheduleSource;
+use super::options::{ProgramParts, ScheduleSource};
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
@@ -108,7 +108,8 @@ pub(super) fn schedule_h(
     heading: &Heading<'_>,
     wiring: Option<&Wiring>,
     layout: Option<&Layout>,
-    seeks: bool,
+    parts: ProgramParts,
+    marks: &[String],
 ) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
@@ -182,7 +183,10 @@ pub(super) fn schedule_h(
     if switches_coils && rig.axes.iter().any(is_lowered) {
         text.push_str("\n/* Some axes have a lower current at standstill. */\n#define HOLDS\n");
     }
-    if seeks {
+    if parts.user_code {
+        text.push_str(&user_lines(timer.tick_rate(), marks));
+    }
+    if parts.seeks {
         text.push_str(
             "\n/* The program seeks an input, or gives an axis a position. */\n#define SEEKS\n",
         );
@@ -241,6 +245,23 @@ extern const uint8_t schedule[SCHEDULE_LENGTH];
         );
     }
     text.push_str("\n#endif\n");
+    text
+}
+
+/// What `schedule.h` says of functions of the builder's own.
+fn user_lines(tick_rate: f64, marks: &[String]) -> String {
+    let ticks = (budget::USER_TIME * tick_rate).ceil().max(2.0);
+    let mut text = format!(
+        "\n/* Functions of user.c are called; how long those of a pass of the main loop may take. */\n\
+         #define USER\n#define USER_TICKS {ticks:.0}u\n"
+    );
+    if !marks.is_empty() {
+        text.push_str("\n/* The numbers of the marks:\n");
+        for (number, mark) in marks.iter().enumerate() {
+            let _ = writeln!(text, " *   {} {}", number + 1, in_comment(mark));
+        }
+        text.push_str(" */\n");
+    }
     text
 }
 
@@ -472,16 +493,22 @@ pub(super) fn makefile(
     rig: &Rig,
     wiring: Option<&Wiring>,
     source: ScheduleSource,
-    seeks: bool,
+    parts: ProgramParts,
 ) -> String {
     let (sources, fed) = match source {
-        ScheduleSource::Memory if seeks => ("table.c seek.c schedule.c", String::new()),
-        ScheduleSource::Memory => ("table.c schedule.c", String::new()),
-        ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
+        ScheduleSource::Memory => {
+            let seek = if parts.seeks { " seek.c" } else { "" };
+            let user = if parts.user_code { " user.c" } else { "" };
+            (format!("table.c{seek}{user} schedule.c"), String::new())
+        }
+        ScheduleSource::Line { baud } => (
+            "link.c".to_owned(),
+            format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul"),
+        ),
     };
     let Some(wiring) = wiring else {
         return OTHER_MAKEFILE
-            .replace("@SOURCES@", sources)
+            .replace("@SOURCES@", &sources)
             .replace("@FED@", &fed);
     };
     let (coils, switching) = if wiring.switches.is_empty() {
@@ -491,7 +518,7 @@ pub(super) fn makefile(
     };
     AVR_MAKEFILE
         .replace("@MCU@", wiring.controller.compiler_name)
-        .replace("@SOURCES@", sources)
+        .replace("@SOURCES@", &sources)
         .replace("@COILS@", coils)
         .replace("@FED@", &fed)
         .replace("@SWITCHING@", switching)

@@ -8,7 +8,8 @@ use thiserror::Error;
 
 use super::board::{Board, OtherBoard};
 use super::budget::{
-    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, STEP_CYCLES, besides, line_step_rate,
+    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, STEP_CYCLES, USER_BYTES, besides,
+    line_step_rate,
 };
 use super::coils::Unswitched;
 use super::options::{PlayerOptions, ScheduleSource};
@@ -273,6 +274,8 @@ pub(super) struct Table {
     pub(super) steps: u64,
     /// Whether it seeks an input or sets a position.
     pub(super) seeks: bool,
+    /// The texts of its marks.
+    pub(super) marks: Vec<String>,
 }
 
 impl Board<'_> {
@@ -298,12 +301,18 @@ impl Board<'_> {
             return Err(Unplayable::Marks { marks }.into());
         }
         let seeks = packed.seeks();
-        self.wire(bytes + if seeks { SEEK_BYTES } else { 0 })?;
+        let user = if self.options.user_code {
+            USER_BYTES
+        } else {
+            0
+        };
+        self.wire(bytes + user + if seeks { SEEK_BYTES } else { 0 })?;
         self.keep_up(packed.events_in_short())?;
         Ok(Table {
             layout,
             steps,
             seeks,
+            marks: packed.marks().to_vec(),
         })
     }
 

@@ -22,4 +22,5 @@ mod repeats;
 mod seeks;
 mod steps;
 mod stops;
+mod user_code;
 mod waits;

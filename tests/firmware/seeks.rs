@@ -183,6 +183,53 @@ fn the_stop_contact_ends_a_seek_too_and_the_position_is_right() {
 }
 
 #[test]
+fn seeks_take_the_flash_that_is_charged_for_them_and_none_otherwise() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (part, options) in [
+        ("atmega88", &[][..]),
+        ("atmega88", &["--user-code"]),
+        ("atmega2560", &[]),
+    ] {
+        let rig = rig(&["disc"], &format!("{HOME}controller: {part}\n"));
+        let without: String = HOMING
+            .lines()
+            .filter(|line| !line.starts_with("seek") && !line.starts_with("zero"))
+            .map(|line| format!("{line}\n"))
+            .collect();
+        let code = |script: &str| {
+            let size = Bench::new(script, &rig).build(options).size();
+            (size.flash - size.table, size.ram)
+        };
+        let (plain, seeking) = (code(&without), code(HOMING));
+        let took = seeking.0 - plain.0;
+        println!(
+            "{part}: {took} bytes of flash, {} of RAM",
+            seeking.1 - plain.1
+        );
+        assert!((700..=1000).contains(&took), "{took} bytes");
+        assert!(seeking.1 - plain.1 <= 10);
+    }
+}
+
+#[test]
+fn a_seek_at_the_highest_rate_is_kept_up_with() {
+    if board::harness().is_none() {
+        return;
+    }
+    let fast = |rate: u32| HOMING.replace("5100", &rate.to_string());
+    let rig = rig(&["disc"], HOME);
+    let bench = Bench::new(&fast(27_000), &rig);
+    let said = bench.emit("firmware", "player", &[]).unwrap_err();
+    assert!(said.contains("the player needs"), "{said}");
+    let sought = Sought::of(&fast(25_000), &rig);
+    let run = sought.run(&[sought.contact(-10_000, -700)]);
+    assert_eq!(run.text.as_deref(), Some("finished 150"));
+    assert_eq!(sought.steps(&run).len(), 701 + 120 + 50);
+}
+
+#[test]
 fn a_seek_of_one_axis_waits_for_no_other_and_starts_again_by_its_button() {
     if board::harness().is_none() {
         return;

@@ -113,10 +113,11 @@ fn what_needs_a_position_is_refused_where_nobody_knows_it() {
         ),
     ] {
         let refused = planned(&text, must_home).unwrap_err();
-        let (found, at) = (refused.code, refused.to_string());
-        assert_eq!(found, code, "{text}");
+        assert_eq!(refused.code, code, "{text}");
+        let at = refused.to_string();
         assert!(at.contains(&format!("a.moves:{line}:")), "{at}");
-        assert!(at.contains("zero"), "a cure: {at}");
+        let cure = refused.help.unwrap_or_default();
+        assert!(cure.contains("zero"), "{cure}");
     }
     for (text, must_home) in [
         (

@@ -319,8 +319,11 @@ static void report(uint8_t state)
     /* In the order of the states. */
     static const char words[] PROGMEM =
         "finished\0damaged\0stop contact\0late\0starved\0no input\0\0\0reset"
-#ifdef SEEKS
+#if defined(SEEKS) || defined(USER)
         "\0not found"
+#endif
+#ifdef USER
+        "\0overrun"
 #endif
         ;
     const char *word = words;

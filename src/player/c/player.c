@@ -7,6 +7,9 @@
 #include "seek.h"
 #endif
 #include "source.h"
+#ifdef USER
+#include "user.h"
+#endif
 
 /* From starting the streams to their first event: 2 ms, but at least the time that it takes
  * to arm every channel, and at most what 16 bits hold. */
@@ -87,6 +90,28 @@ APART void player_pause(uint32_t ticks)
 }
 #endif
 
+#ifdef USER
+/* How many marks have been reached, and how many of them have been told. */
+static volatile uint8_t marks_reached;
+static uint8_t marks_told;
+
+/* Calls the functions of user.c that are due in a pass of the main loop. */
+APART static void call_user(void)
+{
+    uint16_t before = board_now();
+    uint8_t reached = marks_reached;
+
+    if (reached != marks_told) {
+        marks_told = reached;
+        user_mark(player_mark);
+    }
+    user_pass();
+    if ((uint16_t)(board_now() - before) > USER_TICKS && player_state == RUNNING)
+        player_stop(OVERRUN);
+    BOARD_INTERRUPTS_ON();
+}
+#endif
+
 /* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
@@ -98,6 +123,9 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
 #endif
     } else if (what == MARK) {
         player_mark = value;
+#ifdef USER
+        marks_reached++;
+#endif
     } else if (what >= OFF) {
         board_output(value, (uint8_t)(what - OFF), at);
     } else if (what >= FORWARDS) {
@@ -247,6 +275,10 @@ void player_wait(void)
                 return;
             until = UNTIL_ACTIVE;
         }
+#ifdef USER
+        if (state == RUNNING)
+            call_user();
+#endif
 #ifdef STREAMED
         source_fill(); /* keeps talking to the host */
 #endif
@@ -313,6 +345,9 @@ uint8_t player_run(void)
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
+#ifdef USER
+    user_start();
+#endif
     board_watch(1);
 #ifdef ENABLE_TICKS
     BOARD_INTERRUPTS_OFF();
@@ -332,6 +367,9 @@ uint8_t player_run(void)
     while (player_state == RUNNING) {
         source_fill();
         player_feed();
+#ifdef USER
+        call_user();
+#endif
 #ifdef HOLDS
         coils_rest();
 #endif
@@ -367,6 +405,10 @@ uint8_t player_run(void)
     board_watch(0);
     if (player_state != FINISHED)
         everything_off();
+#ifdef USER
+    marks_told = marks_reached;
+    user_end(player_state);
+#endif
     return player_state;
 }
 

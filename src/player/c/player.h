@@ -89,7 +89,8 @@ enum {
     LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
     STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
     NOT_STARTED, /* the processor was reset; the positions of the axes are unknown */
-    NOT_FOUND  /* a seek has come to the end of its way, and its input was not seen */
+    NOT_FOUND, /* a seek has come to the end of its way, and its input was not seen */
+    OVERRUN    /* functions of user.c took longer than they may */
 };
 
 #define INPUT_OF(awaited) ((awaited) & 63u)

@@ -407,6 +407,15 @@ APART static void next_operation(struct stream *s)
         s->d.parts = schedule + SCHEDULE_MOTIONS + number_at(&s->d.op);
         next_part(s);
         return;
+#ifdef SEEKS
+    case OP_SEEK:
+    case OP_SOUGHT:
+    case OP_ZERO:
+        read_meeting(s, op);
+        s->ended = 1;
+        op = PASS;
+        break;
+#endif
     case OP_AWAIT:
     case OP_AWAIT_WITH_TIMEOUT:
         player_input = byte_at(&s->d.op);
@@ -414,14 +423,6 @@ APART static void next_operation(struct stream *s)
         if (op == OP_AWAIT_WITH_TIMEOUT)
             read_timeout(s);
         /* falls through */
-#ifdef SEEKS
-    case OP_SEEK:
-    case OP_SOUGHT:
-    case OP_ZERO:
-        if (op >= OP_SEEK)
-            read_meeting(s, op);
-        /* falls through */
-#endif
     case OP_MEET:
         /* The stream halts when the wait begins, not at the event before. */
         s->ended = 1;
