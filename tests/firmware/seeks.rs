@@ -9,7 +9,7 @@ use crate::played::{opens, rig};
 const HOME: &str = "inputs: { home: {} }\n";
 
 /// Two seeks, fast and slow, then a move from the position that they have found.
-const HOMING: &str = "rig \"rig.yaml\"\nbands allow\nspeed 4000 microstep/s\naccel 60000 microstep/s^2\n\
+const HOMING: &str = "rig \"rig.yaml\"\nbands allow\nspeed 5100 microstep/s\naccel 60000 microstep/s^2\n\
     seek by -900 microstep until home at 5100 microstep/s\nturn by 60 microstep\n\
     seek by -300 microstep until home at 990 microstep/s\nzero at 100 microstep\nturn to 150 microstep\n";
 
@@ -218,12 +218,15 @@ fn a_seek_at_the_highest_rate_is_kept_up_with() {
     if board::harness().is_none() {
         return;
     }
-    let fast = |rate: u32| HOMING.replace("5100", &rate.to_string());
+    let fast = |rate: u32| {
+        let script = HOMING.replace("home at 5100", &format!("home at {rate}"));
+        script.replace("speed 5100", "speed 40000")
+    };
     let rig = rig(&["disc"], HOME);
-    let bench = Bench::new(&fast(27_000), &rig);
+    let bench = Bench::new(&fast(18_000), &rig);
     let said = bench.emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("the player needs"), "{said}");
-    let sought = Sought::of(&fast(25_000), &rig);
+    let sought = Sought::of(&fast(16_500), &rig);
     let run = sought.run(&[sought.contact(-10_000, -700)]);
     assert_eq!(run.text.as_deref(), Some("finished 150"));
     assert_eq!(sought.steps(&run).len(), 701 + 120 + 50);

@@ -83,7 +83,7 @@ fn the_functions_come_at_the_start_at_marks_in_each_pass_and_at_the_end() {
     assert!(at(1, 1)[0] < steps[10], "{} {}", at(1, 1)[0], steps[0]);
     let back = at(1, 0)[0];
     assert!(steps[3999] < back && back < steps[4010], "{back}");
-    assert!(at(2, 1).len() > 1000, "passes");
+    assert!(at(2, 1).len() > 100, "{} passes", at(2, 1).len());
     assert!(at(3, 1)[0] > steps[6999]);
 }
 
