@@ -234,6 +234,8 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
 /// Bytes of flash that seeks and zero positions take besides.
 pub(super) const SEEK_BYTES: usize = 1000;
 
+/// Bytes of flash that selecting one of several programs takes, without those.
+pub(super) const SELECT_BYTES: usize = 400;
 /// Bytes of flash that calling functions of the builder's own takes, without those.
 pub(super) const USER_BYTES: usize = 200;
 /// How long they may take in one pass of the main loop: chosen, a third of what a ring of events

@@ -109,6 +109,13 @@ pub(super) fn hazards(
             "damaged",
         );
         row("no input within its timeout".into(), "all off", "no input");
+        if parts.several {
+            row(
+                "the inputs select no program, or a wire breaks".into(),
+                "nothing moves, or another program starts",
+                "no program",
+            );
+        }
         if parts.user_code {
             row(
                 "a function of `user.c` takes too long".into(),

@@ -43,6 +43,8 @@ pub struct PlayerOptions {
 pub(super) struct ProgramParts {
     /// It seeks an input or sets a position.
     pub(super) seeks: bool,
+    /// It is one of several, which inputs select.
+    pub(super) several: bool,
     /// It calls functions of the builder's own.
     pub(super) user_code: bool,
 }

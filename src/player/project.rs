@@ -122,11 +122,32 @@ impl Project {
         options: PlayerOptions,
         passages: &mut dyn Passages,
     ) -> Result<Self, Refusal> {
-        let mut board = Board::of(heading.rig, options)?;
+        Self::of_several(&mut [(*heading, passages)], options).map_err(|(_, refusal)| refusal)
+    }
+
+    /// The project that plays one of several planned programs of a rig, as its inputs select it.
+    /// There is at least one, and no more where they come over a line.
+    ///
+    /// # Errors
+    /// As [`of`](Self::of), with the number of the program that is refused.
+    pub fn of_several(
+        programs: &mut [(Heading<'_>, &mut dyn Passages)],
+        options: PlayerOptions,
+    ) -> Result<Self, (usize, Refusal)> {
+        let names: Vec<String> = programs
+            .iter()
+            .map(|(heading, _)| heading.program.to_owned())
+            .collect();
+        let all = names.join(" and ");
+        let failure = programs.iter().find_map(|(heading, _)| heading.failure);
+        let heading = &Heading {
+            program: &all,
+            rig: programs[0].0.rig,
+            failure,
+        };
+        let mut board = Board::of(heading.rig, options).map_err(|one| (0, one.into()))?;
         let table = match options.source {
-            ScheduleSource::Memory => {
-                Some(board.load(heading.failure.unwrap_or_default(), passages)?)
-            }
+            ScheduleSource::Memory => Some(board.load(programs)?),
             ScheduleSource::Line { .. } => None,
         };
         let Board {
@@ -155,6 +176,7 @@ impl Project {
         let marks = table.as_ref().map_or(&[][..], |table| &table.marks);
         let parts = ProgramParts {
             seeks: table.as_ref().is_some_and(|table| table.seeks),
+            several: names.len() > 1,
             user_code: table.is_some() && options.user_code,
         };
         files.push(of_the_program(
@@ -184,7 +206,7 @@ impl Project {
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            readme(heading, &wiring, options.source, counts, parts),
+            readme(heading, &names, &wiring, options.source, counts, parts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

@@ -171,6 +171,7 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
 
 pub(super) fn readme(
     heading: &Heading<'_>,
+    programs: &[String],
     wiring: &Result<Wiring, OtherBoard>,
     source: ScheduleSource,
     counts: Option<(u64, usize)>,
@@ -203,6 +204,9 @@ pub(super) fn readme(
         ),
         (None, ScheduleSource::Memory) => Ok(()),
     };
+    if parts.several {
+        text.push_str(&selection(rig, programs));
+    }
     match wiring {
         Ok(wiring) => {
             let _ = writeln!(
@@ -269,6 +273,9 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if parts.several {
+        text.push_str(NO_PROGRAM);
+    }
     if parts.seeks {
         text.push_str(NOT_FOUND);
     }
@@ -310,6 +317,27 @@ pub(super) fn readme(
     for caution in cautions::of_rig(rig) {
         let _ = writeln!(text, "- {caution}");
     }
+    text
+}
+
+/// Which inputs select which program.
+fn selection(rig: &Rig, programs: &[String]) -> String {
+    let inputs = &rig.controller.select;
+    let names = inputs.iter().map(|input| rig.inputs[*input].name.as_str());
+    let names: Vec<&str> = names.collect();
+    let mut text = format!(
+        "**Inputs select the program** as they have been for 5 ms at its start:\n\n| program | {} |\n| --- |{}\n",
+        names.join(" | "),
+        " --- |".repeat(names.len())
+    );
+    for (number, program) in programs.iter().enumerate() {
+        let levels = (0..names.len()).map(|bit| match number >> bit & 1 {
+            0 => " off |",
+            _ => " on |",
+        });
+        let _ = writeln!(text, "| {program} |{}", levels.collect::<String>());
+    }
+    text.push('\n');
     text
 }
 
@@ -386,6 +414,10 @@ const ENDINGS: &str = "\
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not arrive within its timeout |
+";
+
+const NO_PROGRAM: &str = "\
+| no program | the inputs select a program that there is not: nothing moved |
 ";
 
 const OVERRUN: &str = "\

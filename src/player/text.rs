@@ -109,7 +109,7 @@ pub(super) fn schedule_h(
     wiring: Option<&Wiring>,
     layout: Option<&Layout>,
     parts: ProgramParts,
-    marks: &[String],
+    marks: &[Vec<String>],
 ) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
@@ -217,15 +217,15 @@ pub(super) fn schedule_h(
         text = text.replace("0XF", "0xF").replace("0XE", "0xE");
     }
     if let Some(layout) = layout {
-        let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+        let places = if parts.several {
+            several_programs(rig, marks.len())
+        } else {
+            one_program(layout)
+        };
         let _ = write!(
             text,
             "
-/* Bytes of the table, and where in it its parts begin. */
-#define SCHEDULE_LENGTH {length}u
-#define SCHEDULE_RAMPS {ramps}u
-#define SCHEDULE_MOTIONS {motions}u
-#define SCHEDULE_STREAMS {{{starts}}}
+/* Bytes of the table{places}
 
 extern const uint8_t schedule[SCHEDULE_LENGTH];
 
@@ -238,25 +238,56 @@ extern const uint8_t schedule[SCHEDULE_LENGTH];
 #define SCHEDULE_MEMORY
 #endif
 ",
-            length = layout.bytes.len(),
-            ramps = layout.ramps,
-            motions = layout.motions,
-            starts = streams.join(", "),
+            places = places.replace("@LENGTH@", &layout.bytes.len().to_string()),
         );
     }
     text.push_str("\n#endif\n");
     text
 }
 
+/// Where in the table the parts of its program begin.
+fn one_program(layout: &Layout) -> String {
+    let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+    format!(
+        ", and where in it its parts begin. */
+#define SCHEDULE_LENGTH @LENGTH@u
+#define SCHEDULE_RAMPS {ramps}u
+#define SCHEDULE_MOTIONS {motions}u
+#define SCHEDULE_STREAMS {{{starts}}}",
+        ramps = layout.ramps,
+        motions = layout.motions,
+        starts = streams.join(", "),
+    )
+}
+
+/// How many programs the table has, and which inputs select one.
+fn several_programs(rig: &Rig, programs: usize) -> String {
+    let select = &rig.controller.select;
+    let inputs: Vec<String> = select.iter().map(|input| format!("{input}u")).collect();
+    format!(
+        ", how many programs it has, and which inputs select one. */
+#define SCHEDULE_LENGTH @LENGTH@u
+#define PROGRAMS {programs}u
+#define SELECTS {}u
+#define SELECT_INPUTS {{{}}}",
+        select.len(),
+        inputs.join(", ")
+    )
+}
+
 /// What `schedule.h` says of functions of the builder's own.
-fn user_lines(tick_rate: f64, marks: &[String]) -> String {
+fn user_lines(tick_rate: f64, marks: &[Vec<String>]) -> String {
     let ticks = (budget::USER_TIME * tick_rate).ceil().max(2.0);
     let mut text = format!(
         "\n/* Functions of user.c are called; how long those of a pass of the main loop may take. */\n\
          #define USER\n#define USER_TICKS {ticks:.0}u\n"
     );
-    if !marks.is_empty() {
-        text.push_str("\n/* The numbers of the marks:\n");
+    for (program, marks) in marks
+        .iter()
+        .enumerate()
+        .filter(|(_, marks)| !marks.is_empty())
+    {
+        let _ = writeln!(text, "\n/* The numbers of the marks of program {program}:");
         for (number, mark) in marks.iter().enumerate() {
             let _ = writeln!(text, " *   {} {}", number + 1, in_comment(mark));
         }

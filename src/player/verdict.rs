@@ -8,18 +8,19 @@ use thiserror::Error;
 
 use super::board::{Board, OtherBoard};
 use super::budget::{
-    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, STEP_CYCLES, USER_BYTES, besides,
-    line_step_rate,
+    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, SELECT_BYTES, STEP_CYCLES, USER_BYTES,
+    besides, line_step_rate,
 };
 use super::coils::Unswitched;
 use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
 use super::place::{Lined, ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
+use crate::emit::Heading;
 use crate::emit::binary::{Layout, lay_out};
 use crate::plan::{Item, Passage, Passages, PlannedMove};
 use crate::rig::Rig;
-use crate::schedule::pack::{PackError, pack};
+use crate::schedule::pack::{PackError, Packed, pack};
 use crate::schedule::periodic::PeriodicSchedule;
 use crate::schedule::{Event, timer};
 use crate::units::{Frequency, Rounded, Time};
@@ -77,6 +78,18 @@ pub enum Unplayable {
         /// How far from its start it goes.
         steps: u64,
     },
+    /// More programs than the inputs tell apart.
+    #[error(
+        "{programs} programs need {needed} selecting inputs; the rig's `select` names {inputs}"
+    )]
+    Selection {
+        /// How many programs.
+        programs: usize,
+        /// How many inputs tell them apart.
+        needed: usize,
+        /// How many there are.
+        inputs: usize,
+    },
     /// A program that seeks or sets a position, over a line.
     #[error(
         "`seek` and `zero` end at a step that only the board knows; a line carries steps that are known ahead"
@@ -104,6 +117,7 @@ impl Unplayable {
             Self::TooClose(_) => "events-below-player",
             Self::StepRate { .. } => "line-below-player",
             Self::SeekOnLine => "seek-on-line",
+            Self::Selection { .. } => "player-selection",
             Self::Position { .. } => "player-position",
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => "player-memory",
             Self::Unwired(_) | Self::CoilsElsewhere(_) | Self::Baud { .. } => "player-board",
@@ -117,7 +131,7 @@ impl Unplayable {
         match self {
             Self::Pack(_) | Self::Table { .. } | Self::Marks { .. } => true,
             Self::TooClose(_) | Self::StepRate { .. } | Self::Position { .. } => true,
-            Self::SeekOnLine => true,
+            Self::SeekOnLine | Self::Selection { .. } => true,
             Self::Unwired(_) => self.is_about_flash(),
             Self::CoilsElsewhere(_) | Self::Unswitched(_) | Self::Baud { .. } | Self::Axes => false,
         }
@@ -178,6 +192,10 @@ impl Unplayable {
             Self::TooClose(close) => close.cure(on_the_way),
             Self::Position { axis, .. } => {
                 format!("turn `{axis}` back in between, use fewer microsteps, or split the program")
+            }
+            Self::Selection { .. } => {
+                "name more inputs as `controller: { select: [NAME, …] }` in the rig, or write fewer programs"
+                    .to_owned()
             }
             Self::SeekOnLine => "play it from the board's memory".to_owned(),
             Self::StepRate { .. } => {
@@ -261,29 +279,135 @@ pub(crate) fn judge(rig: &Rig, options: PlayerOptions, passages: impl Passages) 
     match Board::of(rig, options) {
         Err(reason) => vec![reason.into()],
         Ok(mut board) => match options.source {
-            ScheduleSource::Memory => board.load("", passages).err().into_iter().collect(),
+            ScheduleSource::Memory => {
+                let heading = Heading {
+                    program: "",
+                    rig,
+                    failure: None,
+                };
+                let mut passages = passages;
+                let loaded = board.load(&mut [(heading, &mut passages)]);
+                loaded
+                    .err()
+                    .map(|(_, refusal)| refusal)
+                    .into_iter()
+                    .collect()
+            }
             ScheduleSource::Line { .. } => board.follow(passages),
         },
     }
 }
 
-/// A packed schedule as a project holds it.
+/// Several programs in one table: a head for each, of numbers of 16 bits, lowest byte first, then
+/// the programs. A head says where its program begins, how long it is, and where in the table its
+/// ramps, its motions and its streams begin.
+fn side_by_side(layouts: &[Layout]) -> Layout {
+    let head = |layout: &Layout| 2 * (4 + layout.streams.len());
+    let mut start: usize = layouts.iter().map(head).sum();
+    let mut bytes = Vec::new();
+    for layout in layouts {
+        let own = [start, layout.bytes.len()];
+        let parts = [layout.ramps, layout.motions];
+        let parts = parts
+            .iter()
+            .chain(&layout.streams)
+            .map(|place| start + place);
+        // A table too long for these numbers is refused by its length.
+        bytes.extend(
+            own.into_iter()
+                .chain(parts)
+                .flat_map(|place| (place as u16).to_le_bytes()),
+        );
+        start += layout.bytes.len();
+    }
+    for layout in layouts {
+        bytes.extend(&layout.bytes);
+    }
+    Layout {
+        bytes,
+        ..Layout::default()
+    }
+}
+
+/// The packed schedules as a project holds them.
+#[derive(Default)]
 pub(super) struct Table {
     pub(super) layout: Layout,
-    /// Steps of the program, of all axes.
+    /// Steps of the programs, of all axes.
     pub(super) steps: u64,
-    /// Whether it seeks an input or sets a position.
+    /// Whether one seeks an input or sets a position.
     pub(super) seeks: bool,
-    /// The texts of its marks.
-    pub(super) marks: Vec<String>,
+    /// The texts of the marks of each program.
+    pub(super) marks: Vec<Vec<String>>,
 }
 
 impl Board<'_> {
-    /// Packs a program for the memory of the board, which becomes one that holds it.
+    /// Packs programs for the memory of the board, which becomes one that holds them and plays
+    /// the one that is selected at the start.
     ///
     /// # Errors
-    /// It does not fit, or the player does not keep up with it.
-    pub(super) fn load(&mut self, remark: &str, passages: impl Passages) -> Result<Table, Refusal> {
+    /// They do not fit, or the player does not keep up with one; the number of the program.
+    pub(super) fn load(
+        &mut self,
+        programs: &mut [(Heading<'_>, &mut dyn Passages)],
+    ) -> Result<Table, (usize, Refusal)> {
+        let (selecting, count) = (self.rig.controller.select.len(), programs.len());
+        if count > 1 << selecting {
+            let needed = count.next_power_of_two().trailing_zeros() as usize;
+            let reason = Unplayable::Selection {
+                programs: count,
+                needed,
+                inputs: selecting,
+            };
+            return Err((0, reason.into()));
+        }
+        let mut table = Table::default();
+        let mut all = Vec::new();
+        let mut layouts = Vec::new();
+        for (number, (heading, passages)) in programs.iter_mut().enumerate() {
+            let remark = heading.failure.unwrap_or_default();
+            let (packed, layout, steps) = self
+                .packed(remark, *passages)
+                .map_err(|one| (number, one))?;
+            table.steps = table.steps.saturating_add(steps);
+            table.seeks |= packed.seeks();
+            table.marks.push(packed.marks().to_vec());
+            layouts.push(layout);
+            all.push(packed);
+        }
+        table.layout = match <[Layout; 1]>::try_from(layouts) {
+            Ok([layout]) => layout,
+            Err(layouts) => side_by_side(&layouts),
+        };
+        let bytes = table.layout.bytes.len();
+        let last = count.saturating_sub(1);
+        if bytes > LONGEST_TABLE {
+            return Err((last, Unplayable::Table { bytes }.into()));
+        }
+        let extra = [
+            (self.options.user_code, USER_BYTES),
+            (table.seeks, SEEK_BYTES),
+            (count > 1, SELECT_BYTES),
+        ];
+        let extra: usize = extra
+            .iter()
+            .filter(|(is, _)| *is)
+            .map(|(_, bytes)| bytes)
+            .sum();
+        self.wire(bytes + extra).map_err(|one| (last, one.into()))?;
+        for (number, packed) in all.iter().enumerate() {
+            self.keep_up(packed.events_in_short())
+                .map_err(|one| (number, one))?;
+        }
+        Ok(table)
+    }
+
+    /// A program packed and laid out, with the number of its steps.
+    fn packed(
+        &self,
+        remark: &str,
+        passages: &mut dyn Passages,
+    ) -> Result<(Packed, Layout, u64), Refusal> {
         let mut counted = Counted::new(passages, self.rig, self.options);
         let packed = pack(&mut counted as &mut dyn Passages, self.rig);
         let steps = counted.steps;
@@ -292,28 +416,11 @@ impl Board<'_> {
         }
         let packed = packed.map_err(Unplayable::from)?;
         let layout = lay_out(&packed, self.rig, remark).map_err(|_| Unplayable::Axes)?;
-        let bytes = layout.bytes.len();
-        if bytes > LONGEST_TABLE {
-            return Err(Unplayable::Table { bytes }.into());
-        }
         let marks = packed.marks().len();
         if marks > MOST_MARKS {
             return Err(Unplayable::Marks { marks }.into());
         }
-        let seeks = packed.seeks();
-        let user = if self.options.user_code {
-            USER_BYTES
-        } else {
-            0
-        };
-        self.wire(bytes + user + if seeks { SEEK_BYTES } else { 0 })?;
-        self.keep_up(packed.events_in_short())?;
-        Ok(Table {
-            layout,
-            steps,
-            seeks,
-            marks: packed.marks().to_vec(),
-        })
+        Ok((packed, layout, steps))
     }
 
     /// Whether the board keeps up with a program that comes over a line.

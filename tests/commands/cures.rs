@@ -7,7 +7,7 @@ use slewsmith::Job;
 use slewsmith::check::{Finding, Severity};
 
 /// Findings that are notes, which need no cure.
-const ELSEWHERE: [&str; 22] = [
+const ELSEWHERE: [&str; 23] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
@@ -25,6 +25,7 @@ const ELSEWHERE: [&str; 22] = [
     "player-coils",
     "player-memory",
     "player-position",
+    "player-selection",
     "player-untried",
     "profile-borrowed",
     "seek-on-line",

@@ -20,6 +20,7 @@ mod ports;
 mod project;
 mod repeats;
 mod seeks;
+mod several;
 mod steps;
 mod stops;
 mod user_code;

@@ -319,11 +319,14 @@ static void report(uint8_t state)
     /* In the order of the states. */
     static const char words[] PROGMEM =
         "finished\0damaged\0stop contact\0late\0starved\0no input\0\0\0reset"
-#if defined(SEEKS) || defined(USER)
+#if defined(SEEKS) || defined(USER) || defined(PROGRAMS)
         "\0not found"
 #endif
-#ifdef USER
+#if defined(USER) || defined(PROGRAMS)
         "\0overrun"
+#endif
+#ifdef PROGRAMS
+        "\0no program"
 #endif
         ;
     const char *word = words;

@@ -70,7 +70,7 @@ APART static void release_drives(void)
 }
 #endif
 
-#if defined(ENABLE_TICKS) || defined(COILS) || defined(SEEKS)
+#if defined(ENABLE_TICKS) || defined(COILS) || defined(SEEKS) || defined(PROGRAMS)
 APART void player_pause(uint32_t ticks)
 {
     uint8_t state = player_state;
@@ -333,8 +333,39 @@ static uint8_t all_halted(void)
     return 1;
 }
 
+#ifdef PROGRAMS
+uint8_t player_program;
+
+/* Selects a program by inputs that have been as they are for 5 ms; each active one counts
+ * twice as much as the one before. */
+APART static void select_program(void)
+{
+    static const uint8_t inputs[SELECTS] = SELECT_INPUTS;
+    uint8_t left = 8, k;
+
+    player_program = 0;
+    do {
+        uint8_t number = 0;
+
+        for (k = SELECTS; k--;)
+            number = (uint8_t)(number << 1 | board_read(inputs[k]));
+        if (number != player_program)
+            left = 8;
+        player_program = number;
+        player_pause(TICK_RATE / 1600u + 1u);
+    } while (--left && player_state == RUNNING);
+}
+#endif
+
 uint8_t player_run(void)
 {
+#ifdef PROGRAMS
+    select_program();
+    if (player_program >= PROGRAMS) {
+        player_state = NO_PROGRAM;
+        return NO_PROGRAM;
+    }
+#endif
     if (!source_start()) {
         player_state = DAMAGED;
         return DAMAGED;

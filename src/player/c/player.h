@@ -90,7 +90,8 @@ enum {
     STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
     NOT_STARTED, /* the processor was reset; the positions of the axes are unknown */
     NOT_FOUND, /* a seek has come to the end of its way, and its input was not seen */
-    OVERRUN    /* functions of user.c took longer than they may */
+    OVERRUN,   /* functions of user.c took longer than they may */
+    NO_PROGRAM /* the inputs select a program that there is not: nothing was moved */
 };
 
 #define INPUT_OF(awaited) ((awaited) & 63u)
@@ -115,6 +116,11 @@ extern uint32_t player_timeout, player_timeout_turns;
 /* Waits for player_input; returns early where the state changes: the player is stopped, or the
  * timeout passes. */
 void player_wait(void);
+
+#ifdef PROGRAMS
+/* The program that is played, from 0, as the inputs have selected it. */
+extern uint8_t player_program;
+#endif
 
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);

@@ -43,6 +43,13 @@ enum {
 /* Parts of a motion. */
 enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
 
+#ifdef PROGRAMS
+/* Where parts of the program that is played begin. */
+static uint16_t program_ramps, program_motions;
+#define SCHEDULE_RAMPS program_ramps
+#define SCHEDULE_MOTIONS program_motions
+#endif
+
 /* Reading the schedule. A table may be wrong although its checksum is right; the player then
  * stops as DAMAGED, and reads nothing outside of it. On an AVR tables stand
  * in a memory of their own, where reading past them harms nothing. */
@@ -92,12 +99,26 @@ APART static uint32_t number_at(const uint8_t **from)
     return value;
 }
 
+#ifdef PROGRAMS
+static uint16_t place_at(const uint8_t **from)
+{
+    return (uint16_t)signed_at(from, 2);
+}
+#endif
+
 /* The schedule is refused unless its CRC-32 (ISO 3309) matches. */
 uint8_t source_start(void)
 {
+#ifdef PROGRAMS
+    /* Of each program: where it begins, its length, where its parts begin. */
+    const uint8_t *head = schedule + 2u * (4u + STREAMS) * player_program;
+    const uint8_t *from = schedule + place_at(&head);
+    uint16_t left = place_at(&head);
+#else
     static const uint16_t starts[STREAMS] = SCHEDULE_STREAMS;
     const uint8_t *from = schedule;
     uint16_t left = SCHEDULE_LENGTH;
+#endif
     uint32_t crc = 0xFFFFFFFFul;
     uint8_t k;
 
@@ -106,8 +127,16 @@ uint8_t source_start(void)
         for (k = 0; k < 8u; k++)
             crc = (crc >> 1) ^ ((crc & 1u) ? 0xEDB88320ul : 0u);
     } while (--left);
+#ifdef PROGRAMS
+    program_ramps = place_at(&head);
+    program_motions = place_at(&head);
+#endif
     for (k = 0; k < STREAMS; k++) {
+#ifdef PROGRAMS
+        player_streams[k].d.op = schedule + place_at(&head);
+#else
         player_streams[k].d.op = schedule + starts[k];
+#endif
         player_streams[k].d.run = schedule; /* none before the first */
     }
     /* The CRC of a message together with its own CRC. */
