@@ -7,13 +7,14 @@ use super::ability::AxisAbility;
 use super::braking::Stops;
 use super::crossing::crossings;
 use super::finding::{Severity, Verdict};
-use super::outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+use super::outcome::{
+    AxisCheck, AxisStops, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary,
+};
 use super::rehearsed::{MotorModel, RehearsedMoves};
-use super::stops::AxisStops;
 use super::torque::TorqueRule;
 use super::{cure, reasons, stops};
 use crate::physics::regeneration::Braking;
-use crate::plan::{AxisMotion, Item, Motion, PlannedMove, Segment};
+use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
 use crate::rig::Rig;
 use crate::schedule::timer::{self, TimerProblem};
 
@@ -206,7 +207,7 @@ impl<'a> Checker<'a> {
         let rule = TorqueRule::new(axis, &ability.load, &ability.pull_out, tolerance);
         let torque = rule.least(motion);
         let per_travel = axis.microsteps_per_travel();
-        let (peak_speed, peak_acceleration) = peaks(&motion.segments);
+        let (peak_speed, peak_acceleration) = motion.peaks();
         let crossings = crossings(motion, axis, ability, &rule);
         let braking = Braking::of(axis, &ability.heat).map(|drive| Stops {
             drive,
@@ -245,21 +246,4 @@ impl<'a> Checker<'a> {
             findings,
         }
     }
-}
-
-/// The highest speed and the highest acceleration or deceleration anywhere in a list of
-/// segments (microsteps/s, /s²).
-pub(super) fn peaks(segments: &[Segment]) -> (f64, f64) {
-    let (mut speed, mut acceleration) = (0.0_f64, 0.0_f64);
-    for segment in segments {
-        let turn = -segment.acceleration / segment.jerk;
-        if turn > 0.0 && turn < segment.duration {
-            speed = speed.max(segment.velocity_at(turn));
-        }
-        for t in [0.0, segment.duration] {
-            speed = speed.max(segment.velocity_at(t));
-            acceleration = acceleration.max(segment.acceleration_at(t).abs());
-        }
-    }
-    (speed, acceleration)
 }

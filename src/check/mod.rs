@@ -27,11 +27,12 @@ pub(crate) use checker::Checker;
 pub use crossing::Crossing;
 pub use finding::{Finding, Severity, Verdict};
 pub use heat::HeatWarning;
-pub use outcome::{AxisCheck, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary};
+pub use outcome::{
+    AxisCheck, AxisPlayed, AxisStops, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary,
+    Summary,
+};
 pub(crate) use reasons::borrowed;
-pub use rehearsed::AxisPlayed;
 pub(crate) use rehearsed::MotorModel;
-pub use stops::AxisStops;
 pub(crate) use torque::TorqueRule;
 pub use torque::{MotionInstant, TorqueMargin};
 pub use useful::{RangeEnd, UsefulRange};

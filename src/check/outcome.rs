@@ -5,8 +5,6 @@ use std::sync::Arc;
 
 use super::crossing::Crossing;
 use super::finding::{Finding, Verdict};
-use super::rehearsed::AxisPlayed;
-use super::stops::AxisStops;
 use super::torque::TorqueMargin;
 use crate::physics::band::BandKind;
 use crate::physics::regeneration::Regeneration;
@@ -76,6 +74,15 @@ pub struct MotionCheck {
     pub axes: Vec<AxisCheck>,
 }
 
+/// What became of one axis of a move in the motor model.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct AxisPlayed {
+    /// In the rig's motor; none where it was not played.
+    pub outcome: Option<MoveOutcome>,
+    /// What was found.
+    pub findings: Vec<Finding>,
+}
+
 /// A move with what was found about it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MoveCheck {
@@ -131,6 +138,21 @@ impl fmt::Display for FirstFailure {
         }
         f.write_str(&self.reason)
     }
+}
+
+/// The stops of one axis.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct AxisStops {
+    /// How many.
+    pub count: u64,
+    /// The greatest distance from what the script asked for (rad or m of the load).
+    pub most_off: f64,
+    /// The same on half steps; none where the drive has them, or finer ones.
+    pub most_off_on_half_steps: Option<f64>,
+    /// The furthest beyond the target in the motor model (in the unit of the axis).
+    pub overshoot: Option<f64>,
+    /// The longest until the load stays within `settle` (s), of the stops that were seen to.
+    pub settle: Option<f64>,
 }
 
 /// What a whole program comes to.

@@ -8,7 +8,7 @@ use std::fmt;
 use std::sync::Arc;
 
 use super::finding::{Finding, Severity, Verdict};
-use super::outcome::MotionCheck;
+use super::outcome::{AxisPlayed, MotionCheck};
 use crate::plan::{AxisMotion, Following, Motion, PlannedMove, Segment, Settling};
 use crate::rig::{Axis, Rig, TravelUnit};
 use crate::script::Shape;
@@ -35,15 +35,6 @@ pub(crate) struct MotorModel<'a> {
     pub(crate) following: &'a dyn Following,
     /// How long it swings afterwards.
     pub(crate) settling: &'a dyn Settling,
-}
-
-/// What became of one axis of a move in the motor model.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct AxisPlayed {
-    /// In the rig's motor; none where it was not played.
-    pub outcome: Option<MoveOutcome>,
-    /// What was found.
-    pub findings: Vec<Finding>,
 }
 
 /// Judges the moves of a program that has been played.
@@ -268,7 +259,7 @@ impl Slower {
     /// The same motion, `times` as long; a trapezoid with the mean acceleration in place of a
     /// full-torque ramp, whose acceleration the script does not set.
     fn of(shape: Shape, motion: &AxisMotion, times: f64) -> Self {
-        let (speed, accel) = super::checker::peaks(&motion.segments);
+        let (speed, accel) = motion.peaks();
         match shape {
             Shape::Trapezoid | Shape::SCurve => {
                 let (speed, accel) = (speed / times, accel / times.powi(2));

@@ -5,29 +5,13 @@
 //! takes full steps could take half steps, whose error would be |e − round(2e/s) s/2| with the
 //! error e and the full step s.
 
-use super::outcome::MoveCheck;
-use super::rehearsed::AxisPlayed;
+use super::outcome::{AxisPlayed, AxisStops, MoveCheck};
 use crate::plan::MovePart;
 use crate::rig::{Axis, DriveKind, Rig, Sequence, TravelUnit};
 use crate::units::{Rounded, Time};
 
 /// What arithmetic leaves of an error of zero, as a share of a microstep.
 const NOTHING: f64 = 1e-6;
-
-/// The stops of one axis.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct AxisStops {
-    /// How many.
-    pub count: u64,
-    /// The greatest distance from what the script asked for (rad or m of the load).
-    pub most_off: f64,
-    /// The same on half steps; none where the drive has them, or finer ones.
-    pub most_off_on_half_steps: Option<f64>,
-    /// The furthest beyond the target in the motor model (in the unit of the axis).
-    pub overshoot: Option<f64>,
-    /// The longest until the load stays within `settle` (s), of the stops that were seen to.
-    pub settle: Option<f64>,
-}
 
 impl AxisStops {
     /// Of a program that has none yet.

@@ -14,14 +14,10 @@ use super::terminal::{BAD, DOUBTFUL, STRONG};
 use super::{Answer, Failure, Terminal};
 use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
-use slewsmith::identify::estimate::RANGE;
-use slewsmith::identify::fits::Fit;
-use slewsmith::identify::machine::{self, TestSupply};
-use slewsmith::identify::notes::USUAL_TEETH;
 use slewsmith::identify::questions::{QUESTIONS, Question, note};
-use slewsmith::identify::wiring::MotorWiring;
 use slewsmith::identify::{
-    Contradiction, Estimate, Found, Notes, Origin, contradictions, next, profile,
+    Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE, TestSupply,
+    USUAL_TEETH, contradictions, next, profile, pull_out,
 };
 use slewsmith::physics::CAUTIONS;
 use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
@@ -138,7 +134,7 @@ fn torques(sheet: &Sheet) -> Vec<[f64; 4]> {
     next::telling_rates(&sheet.estimate, &sheet.supply)
         .map(|rate| {
             let rate = two_digits(rate);
-            let torque = machine::pull_out(&sheet.estimate.point, teeth, &sheet.supply, rate);
+            let torque = pull_out(&sheet.estimate.point, teeth, &sheet.supply, rate);
             let gradient = next::pull_out_gradient(&sheet.estimate, &sheet.supply, rate);
             let spread = (RANGE * sheet.estimate.sigma(&gradient)).exp();
             [rate, torque, torque / spread, torque * spread]

@@ -12,22 +12,27 @@
 //! [`wiring`] finds the coils behind the leads; [`questions`] asks for what the notes hold.
 
 pub mod bench;
-pub mod contradiction;
-pub mod estimate;
-pub mod fits;
-pub mod log;
-pub mod machine;
+mod contradiction;
+mod estimate;
+pub(crate) mod fits;
+mod log;
+mod machine;
 pub mod next;
-pub mod notes;
-pub mod observation;
-pub mod parameter;
-pub mod power_up;
+mod notes;
+mod observation;
+mod parameter;
+mod power_up;
 pub mod profile;
 pub mod questions;
-pub mod scaling;
-pub mod wiring;
+mod scaling;
+#[cfg(test)]
+mod tests;
+mod wiring;
 
 pub use contradiction::{Contradiction, contradictions};
-pub use estimate::{Estimate, Found, Origin};
-pub use notes::Notes;
+pub use estimate::{Estimate, Found, Origin, RANGE};
+pub use fits::Fit;
+pub use machine::{TestSupply, pull_out};
+pub use notes::{Notes, USUAL_TEETH};
 pub use parameter::MotorValue;
+pub use wiring::MotorWiring;

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::estimate::{Estimate, Found, Origin};
-use super::notes::{Notes, USUAL_TEETH};
+use super::notes::Notes;
 use super::parameter::MotorValue;
 
 /// The YAML of the motor that was identified.
@@ -93,11 +93,6 @@ pub fn origin(origin: &Origin) -> String {
         Origin::Guessed => "GUESS by the scaling rule".to_owned(),
         Origin::Measured(names) => format!("from {}", names.join("; ")),
     }
-}
-
-/// Whether the teeth are those that most motors have.
-pub const fn usual_teeth(teeth: u32) -> bool {
-    teeth == USUAL_TEETH
 }
 
 /// A text that YAML reads as a text whatever it holds.

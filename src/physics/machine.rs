@@ -35,21 +35,15 @@
 //! What the phases are fed with, and what a command asks of them, is a matter of the
 //! [`feed`](super::feed).
 
-#[cfg(test)]
-mod balance;
 mod equations;
-#[cfg(test)]
-mod held;
 mod hold;
 mod model;
 mod simulator;
 mod state;
+#[cfg(test)]
+pub(crate) mod tests;
 
-#[cfg(test)]
-pub(crate) use held::held_pull_out;
 pub(crate) use hold::swings_past;
-#[cfg(test)]
-pub(crate) use hold::{hold_speed, hold_speed_in_steps};
 pub use model::Machine;
 pub(crate) use model::degrees;
 pub use simulator::Simulator;

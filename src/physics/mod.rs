@@ -31,9 +31,9 @@ pub use harmonics::Harmonics;
 pub use heat::{CAUTIONS, Heat, Losses};
 pub use load::ShaftLoad;
 pub use loss::{RotorLoss, Spread};
-pub(crate) use machine::{Machine, Simulator};
 #[cfg(test)]
-pub(crate) use machine::{State, hold_speed};
+pub(crate) use machine::State;
+pub(crate) use machine::{Machine, Simulator};
 pub use proposal::{Proposal, SequenceAbility};
 pub use regeneration::{Regeneration, SwitchOff};
 pub use rest_error::RestError;

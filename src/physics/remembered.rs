@@ -1,47 +1,45 @@
-//! Remembers what runs of the simulator have found.
+//! Remembers what has been found about a machine.
 //!
-//! Bands and start-stop rates are pure functions of the machine and take milliseconds to
-//! some tenths of a second. A process that asks again (`watch`, axes that are alike, a
-//! planner beside a check) is given what was found before. The key is the whole
-//! [`Machine`], every number of it, so nothing that matters can differ. Nothing is
+//! Bands, start-stop rates and tables of torque are pure functions of some numbers and take
+//! milliseconds to some tenths of a second. A process that asks again (`watch`, axes that are
+//! alike, a planner beside a check) is given what was found before. The key is every number
+//! that the answer depends on, so nothing that matters can differ. Nothing is
 //! kept on disk: a check is quicker than a cache on disk is safe.
 
 use std::sync::{Mutex, PoisonError};
 
-use super::machine::Machine;
+/// Answers kept, past which the oldest is forgotten: chosen, more than a rig has axes, with the
+/// six torque tables of each.
+const KEPT: usize = 128;
 
-/// Answers kept, past which the oldest is forgotten: chosen, more than a rig has axes.
-const KEPT: usize = 64;
-
-/// A bounded memory of answers about machines.
+/// A bounded memory of answers.
 #[derive(Debug)]
-pub(super) struct Remembered<Q, A> {
+pub(super) struct Remembered<K, A> {
     /// Oldest first.
-    known: Mutex<Vec<(Machine, Q, A)>>,
+    known: Mutex<Vec<(K, A)>>,
 }
 
-impl<Q: PartialEq, A: Clone> Remembered<Q, A> {
+impl<K: PartialEq, A: Clone> Remembered<K, A> {
     pub(super) const fn new() -> Self {
         Self {
             known: Mutex::new(Vec::new()),
         }
     }
 
-    /// The answer to `question` about `machine`: known from before, or found now.
-    pub(super) fn or_find(&self, machine: &Machine, question: Q, find: impl FnOnce() -> A) -> A {
+    /// The answer for `key`: known from before, or found now.
+    pub(super) fn or_find(&self, key: K, find: impl FnOnce(&K) -> A) -> A {
         // What a panic elsewhere left behind is whole: entries are pushed at once.
         let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
-        let same = |entry: &&(Machine, Q, A)| entry.0 == *machine && entry.1 == question;
-        if let Some((_, _, answer)) = known().iter().find(same) {
+        if let Some((_, answer)) = known().iter().find(|entry| entry.0 == key) {
             return answer.clone();
         }
         // Without the lock: finding takes long, and finding twice does no harm.
-        let answer = find();
+        let answer = find(&key);
         let mut known = known();
         if known.len() >= KEPT {
             known.remove(0);
         }
-        known.push((machine.clone(), question, answer.clone()));
+        known.push((key, answer.clone()));
         answer
     }
 }
@@ -49,7 +47,7 @@ impl<Q: PartialEq, A: Clone> Remembered<Q, A> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::physics::Feed;
+    use crate::physics::{Feed, Machine};
     use crate::rig::Sequence;
 
     fn machine(inertia: f64) -> Machine {
@@ -81,7 +79,7 @@ mod tests {
         let memory = Remembered::new();
         let mut found = 0;
         let mut ask = |inertia: f64, question: u8| {
-            memory.or_find(&machine(inertia), question, || {
+            memory.or_find((machine(inertia), question), |_| {
                 found += 1;
                 found
             })

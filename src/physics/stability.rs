@@ -78,8 +78,8 @@ fn worst_bands(mut machine: Machine) -> Vec<Band> {
     // A torque that always acts is taken against the motion, and an unbalance at its worst.
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
-    static KNOWN: Remembered<(), Vec<Band>> = Remembered::new();
-    KNOWN.or_find(&machine, (), || bands_of(&machine))
+    static KNOWN: Remembered<Machine, Vec<Band>> = Remembered::new();
+    KNOWN.or_find(machine, bands_of)
 }
 
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind

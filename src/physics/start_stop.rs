@@ -78,8 +78,8 @@ pub fn start_stop(machine: &Machine) -> StartStop {
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
     let machine = machine.for_swings();
-    static KNOWN: Remembered<(), StartStop> = Remembered::new();
-    KNOWN.or_find(&machine, (), || scan(&machine))
+    static KNOWN: Remembered<Machine, StartStop> = Remembered::new();
+    KNOWN.or_find(machine, scan)
 }
 
 fn scan(machine: &Machine) -> StartStop {

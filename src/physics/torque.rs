@@ -76,6 +76,7 @@ use crate::physics::loss::RotorLoss;
 use crate::physics::machine::Machine;
 use crate::rig::{Axis, Motor, PullOutPoint};
 
+use super::remembered::Remembered;
 use fixed_voltage::FixedVoltage;
 use saturation::{HeldPhase, SaturationTable, stair_fundamental};
 
@@ -365,8 +366,14 @@ impl Fundamental {
                 microsteps,
                 ..
             } => {
-                let phase = HeldPhase::new(circuit, supply, peak_current, microsteps);
-                Self::Regulated(SaturationTable::of(&phase))
+                // The load is no part of it: machines that differ in nothing else share a table.
+                static KNOWN: Remembered<(FixedVoltage, f64, f64, u32), SaturationTable> =
+                    Remembered::new();
+                let key = (circuit, supply, peak_current, microsteps);
+                Self::Regulated(KNOWN.or_find(key, |_| {
+                    let phase = HeldPhase::new(circuit, supply, peak_current, microsteps);
+                    SaturationTable::of(&phase)
+                }))
             }
         }
     }

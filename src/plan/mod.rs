@@ -15,6 +15,7 @@
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
 mod abilities;
+mod aim;
 mod approach;
 pub(crate) mod bands;
 mod cache;

@@ -86,6 +86,23 @@ impl AxisMotion {
     pub fn duration(&self) -> f64 {
         self.segments.iter().map(|segment| segment.duration).sum()
     }
+
+    /// The highest speed and the highest acceleration or deceleration anywhere
+    /// (microsteps/s, /s²).
+    pub fn peaks(&self) -> (f64, f64) {
+        let (mut speed, mut acceleration) = (0.0_f64, 0.0_f64);
+        for segment in &self.segments {
+            let turn = -segment.acceleration / segment.jerk;
+            if turn > 0.0 && turn < segment.duration {
+                speed = speed.max(segment.velocity_at(turn));
+            }
+            for t in [0.0, segment.duration] {
+                speed = speed.max(segment.velocity_at(t));
+                acceleration = acceleration.max(segment.acceleration_at(t).abs());
+            }
+        }
+        (speed, acceleration)
+    }
 }
 
 /// The motion of one move (or of a group of moves): a list of segments for each

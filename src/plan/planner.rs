@@ -3,13 +3,13 @@
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Source, Span};
+use crate::plan::aim::{Aim, AimKind};
 use crate::plan::cuts::Cuts;
 use crate::plan::job::AxisJob;
 use crate::plan::limits::LimitedAxis;
 use crate::plan::motions::{Motions, Planned};
 use crate::plan::names::ProgramNames;
 use crate::plan::position::{Position, above_halfway};
-use crate::plan::repetition::{Aim, AimKind};
 use crate::plan::settings::RememberedSettings;
 use crate::plan::settling::Swings;
 use crate::plan::standing::Standing;

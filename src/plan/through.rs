@@ -12,11 +12,11 @@ use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Span};
 use crate::exact::Exact;
+use crate::plan::aim::{Aim, AimKind};
 use crate::plan::approach::Detour;
 use crate::plan::job::AxisJob;
 use crate::plan::planner::Planner;
 use crate::plan::position::{Position, nearest_microstep};
-use crate::plan::repetition::{Aim, AimKind};
 use crate::plan::{Direction, Item, OnTheWay, Pass, PlannedMove};
 use crate::script::{Action, ActionKind, Move, MovePace};
 use crate::units::Quantity;

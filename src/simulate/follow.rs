@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
-use super::{MoveOutcome, Options, SimulationEvent, TraceSample};
+use super::{COARSER, MoveOutcome, Options, SimulationEvent, TraceSample};
 use crate::physics::machine::degrees;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{Direction, MovePart, PlannedMove};
@@ -108,9 +108,10 @@ impl<'m> Follower<'m> {
     pub(super) fn new(axis: &'m Axis, machine: &'m Machine, options: &Options) -> Self {
         // Travel at the load to motor angle; `settle` is travel.
         let motor_per_travel = axis.microsteps_per_travel() * axis.microstep_angle();
+        let internal_step = COARSER * machine.internal_step() / options.finer;
         Self {
             name: &axis.name,
-            simulator: Simulator::at_rest(machine, 0, machine.internal_step() / options.finer)
+            simulator: Simulator::at_rest(machine, 0, internal_step)
                 .no_coarser_than(options.trace_interval.unwrap_or(f64::INFINITY)),
             unit: TravelUnit::of(axis),
             motor_per_travel,

@@ -35,12 +35,14 @@ pub use trace::{TraceSample, TraceWriter};
 pub(crate) use trial::Trials;
 
 use crate::physics::Machine;
-#[cfg(test)]
-use crate::plan::Item;
 use crate::plan::Passages;
 use crate::rig::{Axis, Rig};
 use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
 use crate::schedule::{EventKind, ScheduleRun};
+
+/// How much longer the internal steps are than [`Machine::internal_step`]: chosen, so that steps
+/// half as long change the peak lag by less than one per cent (a test holds it to that).
+pub(crate) const COARSER: f64 = 2.0;
 
 /// How to simulate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +54,8 @@ pub struct Options {
     pub trace_interval: Option<f64>,
     /// How long a rotor is followed after the last step of a move (s).
     pub longest_rest: f64,
-    /// How many times shorter the internal steps are than
-    /// [`Machine::internal_step`]: 1 but for showing that it does not matter.
+    /// How many times shorter the internal steps are: 1 but for showing that it does not
+    /// matter.
     pub finer: f64,
     /// Whether each axis has the weaker motor and the heavier load that its
     /// [`Limits`](crate::rig::Limits) name.
@@ -94,23 +96,6 @@ pub enum SimulationEvent<'a> {
     /// [`Options::most_work`] is done, and the program is played no further than so many
     /// seconds. Moves that are under way are told where they have lost steps already.
     Cut(f64),
-}
-
-/// Simulates a planned program on a rig and gathers what became of its moves.
-#[cfg(test)]
-pub(crate) fn simulate(
-    rig: &Rig,
-    items: impl IntoIterator<Item = Item>,
-    options: &Options,
-) -> Outcome {
-    let mut outcome = Outcome::default();
-    let mut gather = |report: SimulationEvent<'_>| {
-        outcome.take_in(&report);
-        ControlFlow::Continue(())
-    };
-    // The closure never breaks off.
-    let _ = simulate_with(rig, items.into_iter(), options, &mut gather);
-    outcome
 }
 
 /// Simulates a planned program on a rig and reports as it goes, so that memory does not

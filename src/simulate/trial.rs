@@ -18,7 +18,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use sha2::{Digest as _, Sha256};
 
 use super::follow::LOST;
-use super::worse_machine;
+use super::{COARSER, worse_machine};
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
@@ -159,8 +159,8 @@ impl Trials {
     ) -> Option<bool> {
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.axes[0].direction.sign();
-        let mut simulator =
-            Simulator::at_rest(machine, from, machine.internal_step()).at_most(*left);
+        let internal_step = COARSER * machine.internal_step();
+        let mut simulator = Simulator::at_rest(machine, from, internal_step).at_most(*left);
         let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
         let strayed = Cell::new(false);
         let watch = |simulator: &Simulator<'_>| {

@@ -126,7 +126,7 @@ impl Talk {
 pub struct Host<F> {
     wanted: Likeness,
     digest: u32,
-    phase: HostPhase,
+    pub(super) phase: HostPhase,
     ending: Option<Ending>,
     board: BoardNews,
     talk: Talk,
@@ -172,12 +172,6 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// Begins to send these frames.
     pub fn play(&mut self, frames: F) {
         self.supply.frames = Some(frames);
-    }
-
-    /// What it is doing.
-    #[cfg(test)]
-    pub(crate) const fn phase(&self) -> HostPhase {
-        self.phase
     }
 
     /// How it ended, once it has.

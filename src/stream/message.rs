@@ -29,22 +29,22 @@ use std::fmt;
 /// What both sides have to speak.
 pub const VERSION: u8 = 3;
 
-const GREETING: u8 = 1;
-const DATA: u8 = 2;
-const STOP: u8 = 3;
-const QUESTION: u8 = 4;
-const WELCOME: u8 = 1;
+pub(super) const GREETING: u8 = 1;
+pub(super) const DATA: u8 = 2;
+pub(super) const STOP: u8 = 3;
+pub(super) const QUESTION: u8 = 4;
+pub(super) const WELCOME: u8 = 1;
 /// Flags of a welcome.
-const ACCEPTED: u8 = 1;
-const COILS: u8 = 2;
-const REPORT: u8 = 2;
+pub(super) const ACCEPTED: u8 = 1;
+pub(super) const COILS: u8 = 2;
+pub(super) const REPORT: u8 = 2;
 
 /// Flag of data: everything may move now.
-const START: u8 = 1;
+pub(super) const START: u8 = 1;
 /// Flag of data: it is a piece of a slow-down.
-const SLOW_DOWN: u8 = 2;
+pub(super) const SLOW_DOWN: u8 = 2;
 /// Flag of data: everything since the last such flag counts from now on.
-const LAST: u8 = 4;
+pub(super) const LAST: u8 = 4;
 
 /// The properties that a board must have to play a program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -96,7 +96,7 @@ pub enum DataPart {
     SlowDown,
 }
 
-impl<'a> FromHost<'a> {
+impl FromHost<'_> {
     /// Its payload.
     pub fn payload(&self) -> Vec<u8> {
         match self {
@@ -127,39 +127,10 @@ impl<'a> FromHost<'a> {
             Self::Question(tag) => vec![QUESTION, *tag],
         }
     }
-
-    /// Reads a payload; none where it is none.
-    #[cfg(test)]
-    pub(crate) fn read(payload: &'a [u8]) -> Option<Self> {
-        match payload {
-            [GREETING, rest @ ..] => {
-                let (likeness, rest) = Likeness::read(rest)?;
-                Some(Self::Greeting(
-                    likeness,
-                    u32::from_le_bytes(rest.try_into().ok()?),
-                ))
-            }
-            [DATA, tag, number, flags, bytes @ ..] => Some(Self::Data {
-                tag: *tag,
-                number: *number,
-                start: flags & START != 0,
-                last: flags & LAST != 0,
-                part: if flags & SLOW_DOWN == 0 {
-                    DataPart::Records
-                } else {
-                    DataPart::SlowDown
-                },
-                bytes,
-            }),
-            [STOP] => Some(Self::Stop),
-            [QUESTION, tag] => Some(Self::Question(*tag)),
-            _ => None,
-        }
-    }
 }
 
 /// The byte in which those flags stand that are set.
-fn flags(all: &[(bool, u8)]) -> u8 {
+pub(super) fn flags(all: &[(bool, u8)]) -> u8 {
     let set = all.iter().filter(|(set, _)| *set);
     set.fold(0, |byte, (_, flag)| byte | flag)
 }
@@ -167,13 +138,13 @@ fn flags(all: &[(bool, u8)]) -> u8 {
 impl Likeness {
     const BYTES: usize = 8;
 
-    fn write(&self, bytes: &mut Vec<u8>) {
+    pub(super) fn write(&self, bytes: &mut Vec<u8>) {
         bytes.push(self.version);
         bytes.extend(self.tick_rate.to_le_bytes());
         bytes.extend([self.axes, self.outputs, self.inputs]);
     }
 
-    fn read(bytes: &[u8]) -> Option<(Self, &[u8])> {
+    pub(super) fn read(bytes: &[u8]) -> Option<(Self, &[u8])> {
         let (own, rest) = bytes.split_at_checked(Self::BYTES)?;
         let [version, a, b, c, d, axes, outputs, inputs] = own.try_into().ok()?;
         let likeness = Self {
@@ -217,7 +188,7 @@ pub enum BoardState {
 }
 
 impl BoardState {
-    const ALL: [Self; 12] = [
+    pub(super) const ALL: [Self; 12] = [
         Self::Running,
         Self::Finished,
         Self::Damaged,
@@ -315,33 +286,6 @@ pub enum FromBoard {
 }
 
 impl FromBoard {
-    /// Its payload.
-    #[cfg(test)]
-    pub(crate) fn payload(&self) -> Vec<u8> {
-        match self {
-            Self::Welcome(welcome) => {
-                let mut bytes = vec![WELCOME];
-                welcome.likeness.write(&mut bytes);
-                bytes.extend(welcome.digest.to_le_bytes());
-                bytes.extend(welcome.queue.to_le_bytes());
-                let flags = flags(&[(welcome.accepted, ACCEPTED), (welcome.coils, COILS)]);
-                bytes.extend([welcome.slow_down, flags]);
-                bytes
-            }
-            Self::Report(report) => {
-                let mut bytes = vec![REPORT, report.expected, report.heard];
-                bytes.extend(report.room.to_le_bytes());
-                bytes.push(report.state.byte());
-                bytes.extend(report.ticks.to_le_bytes());
-                bytes.push(report.mark);
-                for position in &report.positions {
-                    bytes.extend(position.to_le_bytes());
-                }
-                bytes
-            }
-        }
-    }
-
     /// Reads a payload; none where it is none.
     pub fn read(payload: &[u8]) -> Option<Self> {
         match payload {
@@ -389,74 +333,5 @@ impl FromBoard {
             }
             _ => None,
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    const LIKENESS: Likeness = Likeness {
-        version: VERSION,
-        tick_rate: 2_000_000,
-        axes: 2,
-        outputs: 1,
-        inputs: 3,
-    };
-
-    #[test]
-    fn what_the_host_says_is_read_back() {
-        for message in [
-            FromHost::Greeting(LIKENESS, 0xDEAD_BEEF),
-            FromHost::Data {
-                tag: 9,
-                number: 7,
-                start: true,
-                last: false,
-                part: DataPart::Records,
-                bytes: &[1, 2, 3],
-            },
-            FromHost::Data {
-                tag: 0,
-                number: 255,
-                start: false,
-                last: true,
-                part: DataPart::SlowDown,
-                bytes: &[],
-            },
-            FromHost::Stop,
-            FromHost::Question(200),
-        ] {
-            assert_eq!(FromHost::read(&message.payload()), Some(message));
-        }
-        assert_eq!(FromHost::read(&[DATA, 0, 0]), None);
-        assert_eq!(FromHost::read(&[QUESTION]), None);
-    }
-
-    #[test]
-    fn what_the_board_says_is_read_back() {
-        let welcome = Welcome {
-            likeness: LIKENESS,
-            digest: 5,
-            queue: 512,
-            slow_down: 128,
-            accepted: true,
-            coils: true,
-        };
-        for state in BoardState::ALL {
-            let report = BoardReport {
-                expected: 3,
-                heard: 9,
-                room: 300,
-                state,
-                ticks: 1 << 31,
-                mark: 2,
-                positions: vec![-1, i32::MAX],
-            };
-            let message = FromBoard::Report(report);
-            assert_eq!(FromBoard::read(&message.payload()), Some(message));
-        }
-        let message = FromBoard::Welcome(welcome);
-        assert_eq!(FromBoard::read(&message.payload()), Some(message));
     }
 }

@@ -30,12 +30,10 @@
 //! ```
 
 use crate::schedule::pack::awaited;
-#[cfg(test)]
-use crate::schedule::pack::read_awaited;
 use crate::script::Until;
 
 /// Bits of the first byte that hold the stream.
-const STREAM_BITS: u32 = 3;
+pub(super) const STREAM_BITS: u32 = 3;
 /// The most axes that records can tell apart, with one more stream for the rest.
 pub const MOST_AXES: usize = (1 << STREAM_BITS) - 1;
 /// Marks are numbered from 1 to this, and then from 1 again.
@@ -177,53 +175,6 @@ pub fn write(stream: usize, what: &RecordKind, out: &mut Vec<u8>) {
     }
 }
 
-/// Reads the record at the front of `bytes`: its stream, what it says, and what is
-/// behind it. None where there is no whole record.
-#[cfg(test)]
-pub(crate) fn read(bytes: &[u8]) -> Option<(usize, RecordKind, &[u8])> {
-    let (&head, mut rest) = bytes.split_first()?;
-    let stream = usize::from(head & ((1 << STREAM_BITS) - 1));
-    let kind = head >> STREAM_BITS;
-    let mut byte = || {
-        let (&first, behind) = rest.split_first()?;
-        rest = behind;
-        Some(first)
-    };
-    let what = if kind < 4 {
-        let count = u16::try_from(read_number(&mut byte)?).ok()?;
-        let widths = byte()?;
-        let mut state = [0; 4];
-        for (j, value) in state.iter_mut().enumerate().take(usize::from(kind) + 1) {
-            let unused = 24 - 8 * u32::from(widths >> (2 * j) & 3);
-            let mut read = 0u32;
-            for shift in (0..32 - unused).step_by(8) {
-                read |= u32::from(byte()?) << shift;
-            }
-            *value = ((read << unused) as i32 >> unused) as u32;
-        }
-        RecordKind::Run(StepRun { count, state })
-    } else {
-        let gap = read_number(&mut byte)?;
-        let act = match kind {
-            8 => Act::Pass,
-            9 => Act::Step,
-            10 => Act::Forwards,
-            11 => Act::Backwards,
-            12 | 13 => Act::Output(byte()?, kind == 13),
-            14 => Act::Mark(byte()?),
-            15 => Act::End,
-            16 => Act::Meet,
-            17 => {
-                let (input, until) = read_awaited(byte()?).ok()?;
-                Act::Await(input, until, read_number(&mut byte)?)
-            }
-            _ => return None,
-        };
-        RecordKind::Event { gap, act }
-    };
-    Some((stream, what, rest))
-}
-
 /// Bytes of a signed number.
 fn width(value: u32) -> usize {
     match value as i32 {
@@ -243,67 +194,8 @@ fn write_number(mut value: u64, out: &mut Vec<u8>) {
 }
 
 #[cfg(test)]
-fn read_number(byte: &mut impl FnMut() -> Option<u8>) -> Option<u64> {
-    let mut value = 0;
-    for shift in (0..64).step_by(7) {
-        let next = byte()?;
-        value |= u64::from(next & 0x7f) << shift;
-        if next & 0x80 == 0 {
-            return Some(value);
-        }
-    }
-    None
-}
-
-#[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn records_are_read_back() {
-        let event = |gap, act| RecordKind::Event { gap, act };
-        let records = [
-            event(0, Act::Forwards),
-            event(5, Act::Backwards),
-            event(127, Act::Step),
-            event(128, Act::Pass),
-            event(1 << 40, Act::End),
-            event(70_000, Act::Output(3, true)),
-            event(70_000, Act::Output(0, false)),
-            event(9, Act::Mark(200)),
-            event(9, Act::Meet),
-            event(9, Act::Await(2, Until::Active, 4_000_000)),
-            event(9, Act::Await(63, Until::Pressed, 10_000_000_000_000)),
-            RecordKind::Run(StepRun {
-                count: 4096,
-                state: [0xC000_0000, 0, 0, 0],
-            }),
-            RecordKind::Run(StepRun {
-                count: 48,
-                state: [100 << 16, 0xFFFF_FF80, 0, 0xFFFE_0000],
-            }),
-        ];
-        let mut bytes = Vec::new();
-        for (number, record) in records.iter().enumerate() {
-            write(number % 8, record, &mut bytes);
-        }
-        let mut rest = &bytes[..];
-        for (number, record) in records.iter().enumerate() {
-            let (stream, what, behind) = read(rest).expect("a record");
-            assert_eq!((stream, &what), (number % 8, record));
-            if let RecordKind::Run(run) = what {
-                assert_eq!(rest.len() - behind.len(), run.size());
-            }
-            rest = behind;
-        }
-        assert!(rest.is_empty());
-        for short in 0..bytes.len() {
-            let mut rest = &bytes[..short];
-            while let Some((_, _, behind)) = read(rest) {
-                rest = behind;
-            }
-        }
-    }
 
     #[test]
     fn a_run_adds_up() {

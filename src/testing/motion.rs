@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use crate::testing::rigs;
+use std::ops::ControlFlow;
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
@@ -11,6 +12,7 @@ use crate::plan::{
 };
 use crate::rig::{Axis, NamedController, Pin, Rig, Timer};
 use crate::script::Shape;
+use crate::simulate::{Options, Outcome, SimulationEvent, simulate_with};
 use crate::units::{Frequency, Inertia, Time};
 
 /// A stretch of a motion: how long (s), acceleration at its start, jerk; scaled
@@ -145,4 +147,20 @@ pub fn play(motion: &Arc<Motion>) -> Item {
         changes: Vec::new(),
         seeks: None,
     })
+}
+
+/// Simulates a planned program on a rig and gathers what became of its moves.
+pub(crate) fn simulate(
+    rig: &Rig,
+    items: impl IntoIterator<Item = Item>,
+    options: &Options,
+) -> Outcome {
+    let mut outcome = Outcome::default();
+    let mut gather = |report: SimulationEvent<'_>| {
+        outcome.take_in(&report);
+        ControlFlow::Continue(())
+    };
+    // The closure never breaks off.
+    let _ = simulate_with(rig, items.into_iter(), options, &mut gather);
+    outcome
 }

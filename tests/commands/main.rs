@@ -9,6 +9,7 @@ mod command_line;
 mod cures;
 mod dependencies;
 mod digests;
+mod identify;
 mod library;
 mod motor_findings;
 mod names;

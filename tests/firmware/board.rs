@@ -100,6 +100,7 @@ impl Bench {
                 "emit",
                 "program.moves",
                 "--unchecked",
+                "--without-simulation",
                 "--as",
                 format,
                 "-o",

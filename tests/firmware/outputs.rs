@@ -161,7 +161,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     }
     let pulse = |length: &str| {
         let script =
-            there_and_back(1000) + &format!("output lamp off\ndwell {length}\noutput lamp on\n");
+            there_and_back(20_000) + &format!("output lamp off\ndwell {length}\noutput lamp on\n");
         Bench::new(&script, &rig(&["disc"], LAMP))
     };
     let said = pulse("125 us").emit("firmware", "player", &[]).unwrap_err();
@@ -188,7 +188,7 @@ fn outputs_that_cannot_be_ready_in_time_are_refused_with_the_reason() {
     // Nor may the interrupt of one output come before that of another is over.
     let apart = |length: &str| {
         let script =
-            there_and_back(1000) + &format!("output fan on\ndwell {length}\noutput lamp off\n");
+            there_and_back(20_000) + &format!("output fan on\ndwell {length}\noutput lamp off\n");
         let outputs = "outputs: { lamp: { pin: PD6 }, fan: { pin: PD5 } }\n";
         Bench::new(&script, &rig(&["disc"], outputs))
     };

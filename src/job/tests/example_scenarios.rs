@@ -9,7 +9,8 @@ use crate::physics::{PullOut, ShaftLoad};
 use crate::plan::{ChangeKind, Direction, Item, PlannedMove, program};
 use crate::rig::Rig;
 use crate::script::Script;
-use crate::simulate::{self, Outcome, Settler};
+use crate::simulate::{Options, Outcome, Settler};
+use crate::testing::motion::simulate;
 
 struct Scenario {
     rig: Rig,
@@ -72,11 +73,7 @@ impl Scenario {
     }
 
     fn simulated(&self) -> Outcome {
-        simulate::simulate(
-            &self.rig,
-            self.items.iter().cloned(),
-            &simulate::Options::default(),
-        )
+        simulate(&self.rig, self.items.iter().cloned(), &Options::default())
     }
 
     fn moves(&self) -> impl Iterator<Item = &PlannedMove> {

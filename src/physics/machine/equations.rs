@@ -36,6 +36,8 @@ pub(super) struct Equations<'m> {
     along: ThroughGearing,
     /// Whether more than the detent pulls the rotor.
     pulled: bool,
+    /// Whether a rotor that stands still is held.
+    sticks: bool,
     /// 1/τ of a current regulator (1/s), and its ceiling V (V).
     per_time_constant: f64,
     ceiling: f64,
@@ -142,6 +144,7 @@ impl<'m> Equations<'m> {
             against: gearing(1.0 / machine.efficiency),
             along: gearing(machine.efficiency),
             pulled: !machine.harmonics.is_none(),
+            sticks: machine.sticks(),
             per_time_constant,
             ceiling,
         }
@@ -265,6 +268,7 @@ impl<'m> Equations<'m> {
             - pull
     }
 
+    #[inline(always)]
     fn slope_at(&self, during: &Conditions, s: &State, turn: Turn) -> State {
         let m = self.machine;
         let emf = m.torque_constant * s.speed;
@@ -289,9 +293,10 @@ impl<'m> Equations<'m> {
     }
 
     /// Acceleration of the rotor (rad/s²); none while it sticks.
+    #[inline(always)]
     fn rotor_slope(&self, during: &Conditions, s: &State, turn: Turn) -> f64 {
         let m = self.machine;
-        if during.slide == 0.0 && m.sticks() {
+        if during.slide == 0.0 && self.sticks {
             return 0.0;
         }
         let drag = m.viscous * s.speed + during.damper.damping * (s.speed - during.damper.about);
@@ -302,6 +307,7 @@ impl<'m> Equations<'m> {
     /// Acceleration (rad/s²) at the motor angle `theta` under the torque `driving` (N·m; the
     /// motor's less viscous drag) while the rotor turns, or is about to turn, the way of
     /// `slide`, which is +1 or −1.
+    #[inline]
     pub(super) fn acceleration(&self, driving: f64, theta: f64, slide: f64) -> f64 {
         let m = self.machine;
         let behind = m.load_torque(theta) + m.friction * slide;

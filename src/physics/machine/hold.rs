@@ -35,46 +35,9 @@ pub struct HoldOutcome {
     pub late_swing_deg: f64,
 }
 
-/// Runs `machine` at `full_steps_per_s` against `load_torque` (N·m at the motor, on top
-/// of the machine's own friction and torques) for `seconds`, from its standing load
-/// angle. See the module's documentation.
-#[cfg(test)]
-pub(crate) fn hold_speed(
-    machine: &Machine,
-    full_steps_per_s: f64,
-    load_torque: f64,
-    seconds: f64,
-) -> HoldOutcome {
-    let longest_step = machine.internal_step();
-    hold_speed_in_steps(
-        machine,
-        full_steps_per_s,
-        load_torque,
-        seconds,
-        longest_step,
-    )
-}
-
-/// As [`hold_speed`], with internal steps of at most `longest_step` seconds.
-#[cfg(test)]
-pub(crate) fn hold_speed_in_steps(
-    machine: &Machine,
-    full_steps_per_s: f64,
-    load_torque: f64,
-    seconds: f64,
-    longest_step: f64,
-) -> HoldOutcome {
-    let pace = Pace {
-        longest_step,
-        enough_deg: f64::INFINITY,
-        most: u64::MAX,
-    };
-    run(machine, full_steps_per_s, load_torque, seconds, pace).expect("steps without end")
-}
-
 /// Whether `machine`, with its own load, loses synchronism or swings past its standing
 /// lag and one microstep by more than `limit_deg` (electrical degrees) within
-/// `seconds` at `full_steps_per_s`. As `hold_speed`, but the run ends as soon as that is
+/// `seconds` at `full_steps_per_s`. The run ends as soon as that is
 /// known, and in steps that are coarse for the currents (which stay stable) and fine
 /// for the rotor. None where `most` internal steps are not enough to tell.
 pub fn swings_past(
@@ -103,16 +66,18 @@ pub fn swings_past(
 }
 
 /// How finely to run, and when to stop.
-struct Pace {
-    longest_step: f64,
+pub(super) struct Pace {
+    pub(super) longest_step: f64,
     /// Lag beyond the standing one and one microstep at which the run may end.
-    enough_deg: f64,
+    pub(super) enough_deg: f64,
     /// Internal steps, at most.
-    most: u64,
+    pub(super) most: u64,
 }
 
-/// None where the internal steps run out.
-fn run(
+/// Runs `machine` against `load_torque` (N·m at the motor, on top of the machine's own friction
+/// and torques) for `seconds`, from its standing load angle. None where the internal steps run
+/// out.
+pub(super) fn run(
     machine: &Machine,
     full_steps_per_s: f64,
     load_torque: f64,

@@ -29,14 +29,14 @@ use crate::physics::feed::{Demand, Feed};
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
 pub struct Simulator<'m> {
-    equations: Equations<'m>,
+    pub(super) equations: Equations<'m>,
     state: State,
     time: f64,
     command: i64,
     /// Whole electrical cycles that `state.angle` leaves out, so that its precision does
     /// not fade however far the axis goes, in microsteps.
     cycles_out: i64,
-    during: Conditions,
+    pub(super) during: Conditions,
     /// When the command changed last (s).
     commanded_at: f64,
     longest_step: f64,
@@ -192,12 +192,11 @@ impl<'m> Simulator<'m> {
             if turning * longest > TURN_PER_STEP {
                 longest = TURN_PER_STEP / turning;
             }
-            let steps = (left / longest).ceil().max(1.0);
-            if steps == 1.0 {
+            if left <= longest {
                 self.step(left);
                 self.time = to;
             } else {
-                let step = left / steps;
+                let step = left / (left / longest).ceil();
                 self.step(step);
                 self.time += step;
             }
@@ -277,30 +276,6 @@ impl<'m> Simulator<'m> {
     /// Torque of the motor with its detent (N·m).
     pub fn torque(&self) -> f64 {
         self.equations.torque(&self.state)
-    }
-
-    /// Voltages across the phases (V).
-    #[cfg(test)]
-    pub(crate) fn voltages(&self) -> (f64, f64) {
-        let (m, s) = (self.machine(), &self.state);
-        let change = self.equations.slope(&self.during, s);
-        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
-        let emf = m.torque_constant * s.speed;
-        (
-            m.inductance * change.current_a + m.resistance * s.current_a - emf * sin,
-            m.inductance * change.current_b + m.resistance * s.current_b + emf * cos,
-        )
-    }
-
-    /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
-    /// the detent's field, −(Td/4N) cos 4θe.
-    #[cfg(test)]
-    pub(crate) fn energy(&self) -> f64 {
-        let (m, s) = (self.machine(), &self.state);
-        let detent = m.detent_torque / (4.0 * m.rotor_teeth);
-        0.5 * m.inductance * (s.current_a * s.current_a + s.current_b * s.current_b)
-            + 0.5 * m.inertia * s.speed * s.speed
-            - detent * libm::cos(4.0 * m.rotor_teeth * s.angle)
     }
 
     /// One step of `step` seconds, cut where the rotor stops or breaks away.

@@ -16,8 +16,9 @@ use std::collections::BTreeMap;
 use std::f64::consts::{SQRT_2, TAU};
 
 use crate::physics::forced::{LAG_LIMIT_DEG, torque};
+use crate::physics::machine::tests::hold_speed;
 use crate::physics::stability::bands_of;
-use crate::physics::{Machine, PullOut, hold_speed};
+use crate::physics::{Machine, PullOut};
 use crate::rig::Sequence;
 use crate::testing::bench::{Bench, MotorData};
 use rayon::prelude::*;

@@ -2,7 +2,8 @@
 
 use std::f64::consts::{FRAC_PI_2, TAU};
 
-use crate::physics::{Feed, Machine, Simulator, State, hold_speed};
+use crate::physics::machine::tests::hold_speed;
+use crate::physics::{Feed, Machine, Simulator, State};
 use crate::rig::Sequence;
 use crate::testing::model::machine;
 

@@ -8,9 +8,9 @@ use crate::testing::model;
 use crate::testing::support;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, FRAC_PI_8, PI, SQRT_2, TAU};
 
-use crate::physics::machine::held_pull_out;
+use crate::physics::machine::tests::{held_pull_out, hold_speed};
 use crate::physics::start_stop::starts;
-use crate::physics::{Feed, Machine, Simulator, State, hold_speed, start_stop};
+use crate::physics::{Feed, Machine, Simulator, State, start_stop};
 use crate::rig::Sequence;
 use crate::testing::model::{
     Ring, entries, machine, number, numbers, outside, ring, ring_at, scipy,

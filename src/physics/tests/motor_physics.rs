@@ -6,9 +6,10 @@
 
 use crate::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use crate::physics::linear::{current_swing, voltage_swing};
+use crate::physics::machine::tests::hold_speed;
 use crate::physics::stability::{bands, unstable_bands};
 use crate::physics::torque::PullOut;
-use crate::physics::{Band, BandKind, Machine, hold_speed};
+use crate::physics::{Band, BandKind, Machine};
 use crate::rig::{Axis, Sequence};
 use crate::testing::bench::{Bench, MotorData, outside_values};
 use crate::testing::spread::Spread;

@@ -5,8 +5,8 @@ use std::ops::ControlFlow;
 
 use crate::plan::Item;
 use crate::rig::{DriveKind, LinearLoad, Rig, Sequence};
-use crate::simulate::{Options, SimulationEvent, TraceWriter, simulate, simulate_with};
-use crate::testing::motion::{axis_motion, motion, play, rig, timer, trapezoid};
+use crate::simulate::{Options, SimulationEvent, TraceWriter, simulate_with};
+use crate::testing::motion::{axis_motion, motion, play, rig, simulate, timer, trapezoid};
 use crate::units::{Angle, Damping, Force, Inertia, Length, LinearDamping, Mass, Torque, Voltage};
 
 /// Half a turn and back, a dwell between and behind, in `ramp` and `cruise` seconds.

@@ -12,15 +12,15 @@ use crate::testing::motion;
 use std::path::Path;
 
 use crate::files::{FilesOnDisk, beside, read_source};
-use crate::physics::machine::hold_speed_in_steps;
+use crate::physics::machine::tests::hold_speed_in_steps;
 use crate::physics::start_stop::starts_in_steps;
 use crate::physics::{Feed, Machine};
 use crate::plan::{Item, program};
 use crate::rig::{DriveKind, Rig, Sequence};
 use crate::script::Script;
-use crate::simulate::{MoveOutcome, Options, Outcome, Settler, simulate};
+use crate::simulate::{MoveOutcome, Options, Outcome, Settler};
 use crate::testing::model::{entries, number, outside, scipy};
-use crate::testing::motion::{axis_motion, play, rig, timer, trapezoid};
+use crate::testing::motion::{axis_motion, play, rig, simulate, timer, trapezoid};
 use crate::units::{Inertia, Torque, Voltage};
 
 /// The outcome in steps `finer` times as short.

@@ -1,6 +1,7 @@
 //! The link: the host against boards, as models and as compiled.
 
 mod bench;
+mod board_language;
 mod boards;
 mod model_board;
 mod session;

@@ -7,8 +7,9 @@ use crate::stream::frame::{self, Arrival, Picker};
 use crate::stream::message::{
     BoardReport, BoardState, DataPart, FromBoard, FromHost, Likeness, Welcome,
 };
-use crate::stream::record::{self, Act, RecordKind};
+use crate::stream::record::{Act, RecordKind};
 
+use super::board_language::read_record;
 use super::boards::{Board, Happening, Line};
 
 const QUEUE: usize = 512;
@@ -204,7 +205,7 @@ impl Model {
     /// Decodes what is due soon; starts the slow-down where nothing more is there.
     fn look_ahead(&mut self, soon: u64) {
         while self.state == BoardState::Running {
-            let Some((stream, what, rest)) = record::read(&self.queue) else {
+            let Some((stream, what, rest)) = read_record(&self.queue) else {
                 assert!(self.queue.is_empty(), "half a record");
                 break;
             };
@@ -226,7 +227,7 @@ impl Model {
             let mut rest = &slow_down[..];
             while let [length, behind @ ..] = rest {
                 let (mut records, behind) = behind.split_at(usize::from(*length));
-                while let Some((stream, what, more)) = record::read(records) {
+                while let Some((stream, what, more)) = read_record(records) {
                     self.decode(stream, what);
                     records = more;
                 }

@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use super::board_language::read_record;
 use crate::diagnostic::Source;
 use crate::files::FilesOnDisk;
 use crate::plan::{self, Item};
@@ -106,7 +107,7 @@ fn decode(frames: &mut Frames, axes: usize) -> (Vec<Decoded>, usize, usize, usiz
         bytes += frame.records.len();
         assert!(frame.records.len() <= MOST_RECORDS);
         let mut rest = &frame.records[..];
-        while let Some((stream, what, behind)) = record::read(rest) {
+        while let Some((stream, what, behind)) = read_record(rest) {
             // Meetings set all clocks to one tick, whatever came before.
             assert!(streams[stream].clock >= latest || what.is_meeting() || latest == 0);
             latest = latest.max(streams[stream].clock);

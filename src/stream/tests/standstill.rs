@@ -224,7 +224,7 @@ fn a_stop_before_the_start_moves_nothing() {
     let Some(mut session) = Session::process(&turns(), CLEAN) else {
         return;
     };
-    while session.host.phase() == HostPhase::Greeting {
+    while session.host.phase == HostPhase::Greeting {
         session.step();
     }
     session.wait(10);

@@ -1,9 +1,33 @@
 //! The balance of energy of a running machine: what the supply puts in is heat in the phases,
 //! loss in the rotor, work on the load, and what the machine stores.
 
-use super::{Machine, Simulator};
 use crate::physics::feed::Feed;
+use crate::physics::machine::{Machine, Simulator};
 use crate::rig::Sequence;
+
+impl Simulator<'_> {
+    /// Voltages across the phases (V).
+    fn voltages(&self) -> (f64, f64) {
+        let (m, s) = (self.machine(), self.state());
+        let change = self.equations.slope(&self.during, s);
+        let (sin, cos) = libm::sincos(m.rotor_teeth * s.angle);
+        let emf = m.torque_constant * s.speed;
+        (
+            m.inductance * change.current_a + m.resistance * s.current_a - emf * sin,
+            m.inductance * change.current_b + m.resistance * s.current_b + emf * cos,
+        )
+    }
+
+    /// Energy in the machine (J): ½L i² of both phases, ½Jω², and that of the rotor in
+    /// the detent's field, −(Td/4N) cos 4θe.
+    pub(crate) fn energy(&self) -> f64 {
+        let (m, s) = (self.machine(), self.state());
+        let detent = m.detent_torque / (4.0 * m.rotor_teeth);
+        0.5 * m.inductance * (s.current_a * s.current_a + s.current_b * s.current_b)
+            + 0.5 * m.inertia * s.speed * s.speed
+            - detent * libm::cos(4.0 * m.rotor_teeth * s.angle)
+    }
+}
 
 /// A motor of 0.42 N·m with eddy currents for 70 Ω, hysteresis and a load.
 fn machine(feed: Feed) -> Machine {

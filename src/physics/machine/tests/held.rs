@@ -7,10 +7,8 @@
 
 use std::f64::consts::PI;
 
-use super::hold::Clock;
-use super::model::Machine;
-use super::simulator::Simulator;
-use super::state::State;
+use crate::physics::machine::hold::Clock;
+use crate::physics::machine::{Machine, Simulator, State};
 
 /// Load angles that are tried before the best is refined: chosen, 11° apart on a curve that
 /// has one peak in 180°.
@@ -23,7 +21,7 @@ const GREATEST_LOAD_ANGLE: f64 = PI + 0.7;
 
 /// The greatest mean torque (N·m) of `machine` with its rotor held at
 /// `full_steps_per_s`, over all load angles; detent, friction and load left out.
-pub fn held_pull_out(machine: &Machine, full_steps_per_s: f64) -> f64 {
+pub(crate) fn held_pull_out(machine: &Machine, full_steps_per_s: f64) -> f64 {
     let mut held = machine.clone();
     held.detent_torque = 0.0;
     held.friction = 0.0;

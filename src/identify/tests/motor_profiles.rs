@@ -1,14 +1,16 @@
 //! Every motor in profiles/motors is what the scaling rule makes of its size and winding.
 //!
-//! `SLEWSMITH_WRITE_PROFILES=yes cargo test --test motor_profiles` writes them anew.
+//! `SLEWSMITH_WRITE_PROFILES=yes cargo test --lib motor_profiles` writes them anew.
 
 use std::fs;
 use std::path::Path;
 
-use slewsmith::diagnostic::Source;
-use slewsmith::identify::MotorValue;
-use slewsmith::identify::scaling::{Likely, Size};
-use slewsmith::rig::Motor;
+use crate::diagnostic::Source;
+use crate::identify::MotorValue;
+use crate::identify::scaling::Size;
+use crate::rig::Motor;
+
+use super::likely::Likely;
 
 /// A motor: what is chosen freely about it.
 struct Chosen {

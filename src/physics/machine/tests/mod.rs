@@ -1,0 +1,8 @@
+//! What only tests ask of the machine, and the balance of its energy.
+
+mod balance;
+mod held;
+mod hold_speed;
+
+pub(crate) use held::held_pull_out;
+pub(crate) use hold_speed::{hold_speed, hold_speed_in_steps};
