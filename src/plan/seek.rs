@@ -7,11 +7,11 @@
 
 use std::collections::VecDeque;
 
+use super::aim::{Aim, AimKind};
 use super::job::AxisJob;
 use super::limits::LimitedAxis;
 use super::planner::Planner;
 use super::position::Position;
-use super::repetition::{Aim, AimKind};
 use super::standing::Bearing;
 use super::{Item, PlannedMove, SoughtInput};
 use crate::diagnostic::{Diagnostic, Span};
