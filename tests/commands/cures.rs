@@ -100,7 +100,7 @@ const PLAYED: [(usize, &str); 6] = [
         6,
         "bands allow\nspeed 9000 deg/s\naccel 900 deg/s^2\nturn by 7 turn\n",
     ),
-    (0, "seek by -90 deg until home at 2000 deg/s\n"),
+    (0, "seek by -90 deg until home at 6000 deg/s\n"),
 ];
 
 /// Everything that the check says of a script on a rig.
