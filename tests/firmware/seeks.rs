@@ -233,6 +233,49 @@ fn a_seek_at_the_highest_rate_is_kept_up_with() {
 }
 
 #[test]
+fn a_player_that_switches_coils_stops_at_the_same_step() {
+    if board::harness().is_none() {
+        return;
+    }
+    let bridge = "kind: fixed-voltage, supply: 2 V, sequence: half-step";
+    let rig = rig(&["disc"], HOME).replace(
+        "kind: chopper, supply: 48 V, peak_current: 2 A, microsteps: 32",
+        bridge,
+    );
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 1000 microstep/s\naccel 60000 microstep/s^2\n\
+        seek by -900 microstep until home\n";
+    let bench = Bench::new(script, &rig);
+    let built = bench.build(&["--lines", "coils"]);
+    let home = built.pin("input home");
+    // The coils carry their first row for half a second before.
+    let closes = 12_000_000;
+    let stimuli = [
+        format!("hold={}:{}:1", home.port, home.bit),
+        format!("pin={closes}:{}:{}:0", home.port, home.bit),
+    ];
+    let run = built.run(5 * board::CLOCK, &stimuli);
+    // Changes that lie apart are steps; the first is the row of the start.
+    let switches: Vec<Pin> = ["A leg 1", "A leg 2", "B leg 1", "B leg 2"]
+        .iter()
+        .flat_map(|leg| ["high", "low"].map(|side| format!("switch {leg} {side} of disc")))
+        .map(|line| built.pin(&line))
+        .collect();
+    let mut steps: Vec<u64> = Vec::new();
+    for edge in run.edges.iter().filter(|edge| switches.contains(&edge.pin)) {
+        if steps.last().is_none_or(|last| edge.cycle > last + 8_000) {
+            steps.push(edge.cycle);
+        }
+    }
+    let made = steps
+        .iter()
+        .filter(|cycle| **cycle > 8_000_000 + 100_000)
+        .count();
+    assert_eq!(run.text, Some(format!("finished -{made}")));
+    let last = *steps.last().unwrap();
+    assert!(last > closes + 16_000 && last < closes + 33_000, "{last}");
+}
+
+#[test]
 fn a_seek_of_one_axis_waits_for_no_other_and_starts_again_by_its_button() {
     if board::harness().is_none() {
         return;
