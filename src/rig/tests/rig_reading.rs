@@ -99,7 +99,7 @@ axes:
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
 outputs: { camera: { pin: PB1, active: low }, lamp: PB3, bell: }
 inputs: { door: { pin: PB2, active: high } }
-controller: { part: atmega328p, clock_source: resonator, start: door }
+controller: { part: atmega328p, clock_source: resonator, start: door, select: [door] }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
 }
