@@ -1307,13 +1307,21 @@ fn what_depends_on_an_input_is_marked_in_every_format_and_refused_where_it_canno
         "board",
     ];
     assert_eq!(bench.run(&line).code, 0, "a player for any program");
-    let stream = bench.run(&["stream", "turntable.moves", "--port", "/dev/null"]);
-    assert_ne!(stream.code, 0);
-    assert!(
-        stream
-            .err
-            .contains("a line carries steps that are known ahead"),
-        "{}",
-        stream.err
-    );
+    for unchecked in [&[][..], &["--unchecked"]] {
+        let stream = bench.run(
+            &[
+                &["stream", "turntable.moves", "--port", "/dev/null"],
+                unchecked,
+            ]
+            .concat(),
+        );
+        assert_ne!(stream.code, 0);
+        assert!(
+            stream
+                .err
+                .contains("a line carries steps that are known ahead"),
+            "{}",
+            stream.err
+        );
+    }
 }
