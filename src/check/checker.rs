@@ -95,13 +95,13 @@ impl<'a> Checker<'a> {
                 return Some(self.check_move(planned, times));
             }
             Item::Await { .. } => self.of_moves.waits = true,
-            Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
+            Item::Dwell(_) | Item::Output { .. } | Item::Zero { .. } | Item::Mark(_) => {}
         }
         None
     }
 
     fn check_move(&mut self, planned: &PlannedMove, times: u64) -> MoveCheck {
-        let check = self.motion(&planned.motion);
+        let check = self.motion(&planned.motion, planned.seeks.is_some());
         let rehearsed = self.rehearsed.as_mut();
         let played = rehearsed.map_or_else(Vec::new, |rehearsed| rehearsed.of(planned, &check));
         let changes = planned
@@ -184,7 +184,8 @@ impl<'a> Checker<'a> {
         summary
     }
 
-    fn motion(&mut self, motion: &Arc<Motion>) -> Arc<MotionCheck> {
+    /// The verdict on a motion; no seek shares one with a move.
+    fn motion(&mut self, motion: &Arc<Motion>, seeks: bool) -> Arc<MotionCheck> {
         let key = Arc::as_ptr(motion);
         if let Some((_, check)) = self.seen.get(&key) {
             return Arc::clone(check);
@@ -193,7 +194,7 @@ impl<'a> Checker<'a> {
         let axes = motion
             .axes
             .iter()
-            .map(|axis| self.axis_motion(axis, &problems))
+            .map(|axis| self.axis_motion(axis, seeks, &problems))
             .collect();
         let check = Arc::new(MotionCheck { axes });
         if self.seen.len() >= REMEMBERED {
@@ -205,7 +206,12 @@ impl<'a> Checker<'a> {
         check
     }
 
-    fn axis_motion(&mut self, motion: &AxisMotion, problems: &[TimerProblem]) -> AxisCheck {
+    fn axis_motion(
+        &mut self,
+        motion: &AxisMotion,
+        seeks: bool,
+        problems: &[TimerProblem],
+    ) -> AxisCheck {
         let axis = &self.rig.axes[motion.axis];
         let ability = &self.abilities[motion.axis];
         let tolerance = self.rig.timer.tolerance;
@@ -232,7 +238,7 @@ impl<'a> Checker<'a> {
         }));
         let in_bands = crossings.iter();
         findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing, simulated)));
-        findings.extend(reasons::start(axis, ability, tolerance, motion));
+        findings.extend(reasons::start(axis, ability, tolerance, motion, seeks));
         let own = problems
             .iter()
             .filter(|problem| problem.axis == motion.axis);

@@ -25,6 +25,7 @@ pub(crate) fn candidates(rig: &Rig) -> Vec<Candidate> {
             lines,
             source,
             other_board: false,
+            user_code: false,
         },
         how,
     };

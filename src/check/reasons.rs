@@ -10,6 +10,7 @@ use crate::physics::band::BandKind;
 use crate::physics::currents::CoilTable;
 use crate::physics::machine::Machine;
 use crate::physics::regeneration::Regeneration;
+use crate::physics::start_stop::StartStop;
 use crate::plan::{AxisMotion, Change, ChangeKind, PlannedMove};
 use crate::player::budget;
 use crate::rig::{Axis, BorrowedMotor, Rig, TravelUnit};
@@ -20,12 +21,13 @@ use crate::units::{Damping, Rounded, Time, Torque, two_digits, two_digits_down, 
 const COMMON_INERTIA_RATIO: f64 = 10.0;
 
 /// Ramps that begin or end at a speed have to begin and end below the start-stop
-/// rate.
+/// rate, and a seek, which stops at any step, stays below it with its reserve.
 pub(super) fn start(
     axis: &Axis,
     ability: &AxisAbility,
     tolerance: f64,
     motion: &AxisMotion,
+    seeks: bool,
 ) -> Option<Finding> {
     let ends = [
         motion.segments.first().map(|segment| segment.velocity),
@@ -44,6 +46,9 @@ pub(super) fn start(
     let start_stop = ability.start_stop(axis);
     let unit = TravelUnit::of(axis);
     let to_load = unit.per_si * axis.travel_per_full_step();
+    if seeks {
+        return seek_speed(axis, rate, start_stop, to_load);
+    }
     let (severity, what) = if !start_stop.allows(rate) {
         (
             Severity::Failure,
@@ -76,6 +81,29 @@ pub(super) fn start(
     Some(
         Finding::new("start-speed", severity, message)
             .cures(cures)
+            .axis(&axis.name),
+    )
+}
+
+/// A seek above the share of the start-stop rate that is safe to use, at so many full steps/s.
+fn seek_speed(axis: &Axis, rate: f64, start_stop: &StartStop, to_load: f64) -> Option<Finding> {
+    let safe = start_stop.quoted() * to_load;
+    if rate <= start_stop.quoted() && start_stop.allows(rate) {
+        return None;
+    }
+    let unit = TravelUnit::of(axis).name;
+    let message = format!(
+        "it starts and stops at once, at {} {unit}/s; the limit is {} {unit}/s, the start-stop rate less its reserve",
+        Rounded(rate * to_load),
+        Rounded(safe),
+    );
+    let cure = match start_stop.allows(start_stop.quoted()) {
+        true => format!("seek at {} {unit}/s at most", two_digits_down(safe)),
+        false => "more torque or less inertia: the motor starts at no rate".to_owned(),
+    };
+    Some(
+        Finding::new("seek-speed", Severity::Failure, message)
+            .cures(vec![cure])
             .axis(&axis.name),
     )
 }

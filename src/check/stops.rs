@@ -96,6 +96,10 @@ fn sequence(axis: &Axis) -> Option<&'static str> {
 /// Takes the stops of a move in, by the axes of the rig.
 pub(super) fn add(stops: &mut [AxisStops], rig: &Rig, checked: &MoveCheck) {
     let planned = &checked.planned;
+    // Where a seek stops is no target.
+    if planned.seeks.is_some() {
+        return;
+    }
     match planned.part {
         MovePart::Whole | MovePart::Approach => {}
         MovePart::Beyond => return,

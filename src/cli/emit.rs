@@ -34,8 +34,10 @@ const STOP: &str = include_str!("start/unfinished.h");
     after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player"
 )]
 pub struct EmitCommand {
-    /// The move script; `-` reads it from standard input.
-    script: PathBuf,
+    /// The move script; `-` reads it from standard input. Several scripts of one rig make a
+    /// firmware that plays one of them, as the inputs of the rig's `select` say.
+    #[arg(required = true, value_name = "SCRIPT")]
+    scripts: Vec<PathBuf>,
     /// Format: `csv` and `json` list every event with its tick, `vcd` is for a waveform viewer,
     /// `c` is a header of tables for your own firmware, `binary` is packed for a small memory,
     /// `firmware` is a complete C project that plays it.
@@ -64,11 +66,23 @@ pub struct EmitCommand {
     /// `vcd` require it; the others repeat it without end.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=MOST_PASSES))]
     passes: Option<u64>,
+    /// Have the firmware call functions of yours, in `user.c`: at marks, at the start, at the end,
+    /// in each pass of its main loop.
+    #[arg(long)]
+    user_code: bool,
     /// Write it although the check fails; the output says so.
     #[arg(long)]
     unchecked: bool,
     #[command(flatten)]
     rehearse: RehearseOptions,
+}
+
+/// What a check has said of a program that may be written.
+struct Checked {
+    /// Why it must not run, where it is written anyway.
+    failure: Option<String>,
+    /// How long it lasts (s).
+    total_time: f64,
 }
 
 /// The player's schedule source.
@@ -104,6 +118,7 @@ impl EmitCommand {
                 },
             },
             other_board: self.other_board,
+            user_code: self.user_code,
         }
     }
 
@@ -114,6 +129,7 @@ impl EmitCommand {
             ("--feed", self.feed.is_some()),
             ("--baud", self.baud.is_some()),
             ("--other-board", self.other_board),
+            ("--user-code", self.user_code),
         ];
         let given = of_the_player.iter().find(|(_, given)| *given);
         if let Some((option, _)) = given
@@ -122,6 +138,12 @@ impl EmitCommand {
             return Err(Failure::Request(format!(
                 "{option} applies only to `--as firmware`"
             )));
+        }
+        if self.user_code && self.feed == Some(PlayerFeed::Line) {
+            return Err(Failure::Request(
+                "--user-code needs a schedule in program memory; `--feed line` leaves no time for it"
+                    .to_owned(),
+            ));
         }
         if self.baud.is_some() && self.feed != Some(PlayerFeed::Line) {
             return Err(Failure::Request(
@@ -144,7 +166,10 @@ impl EmitCommand {
                 "`--as firmware` writes a folder: name it with --output".to_owned(),
             ));
         }
-        let job = load_for(&self.script, &self.output)?;
+        let [script] = &self.scripts[..] else {
+            return self.several(terminal);
+        };
+        let job = load_for(script, &self.output)?;
         let job = match self.passes {
             Some(_) if !job.has_endless_repeat() => {
                 return Err(Failure::Request(
@@ -156,35 +181,14 @@ impl EmitCommand {
         };
         self.refuse_endless_list(&job)?;
         let job = self.rehearse.apply(job, terminal)?;
-        let busy = Progress::busy("checking the program", terminal);
-        let summary = job.check().of_the_motion()?;
-        drop(busy);
-        let failure = summary.first_failure.map(|failure| failure.to_string());
-        if let Some(reason) = &failure
-            && !self.unchecked
-        {
-            terminal.note(&format!(
-                "the program must not run; nothing was written: {reason}\n\
-                `slewsmith check` lists all reasons and cures; --unchecked writes it anyway"
-            ));
+        let Some(checked) = self.check(&job, terminal)? else {
             return Ok(Answer::No);
-        }
-        if summary.warned > 0 {
-            let moves = match summary.warned {
-                1 => "1 move has".to_owned(),
-                several => format!("{several} moves have"),
-            };
-            terminal.note(&format!(
-                "{moves} warnings: `slewsmith check` gives causes and cures"
-            ));
-        }
-        if summary.simulated.is_none() {
-            terminal.note(NOT_SIMULATED);
-        }
+        };
+        let failure = checked.failure;
         let mut heading = job.heading(failure.as_deref());
-        let program = self.script.file_stem().map(|stem| stem.to_string_lossy());
+        let program = script.file_stem().map(|stem| stem.to_string_lossy());
         heading.program = program.as_deref().unwrap_or(heading.program);
-        let mut bar = Progress::new(summary.total_time, terminal);
+        let mut bar = Progress::new(checked.total_time, terminal);
         let mut reached = 0.0;
         let mut seen = |item: &Item| {
             reached += item.duration();
@@ -200,13 +204,13 @@ impl EmitCommand {
                     "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
                 ));
             }
-            self.put_project(&project, &job, terminal)?;
+            self.put_project(&project, &job, steps_of(&job)?, terminal)?;
         } else {
             let (output, bytes) = self.file(&job, &heading, &mut seen)?;
             drop(bar);
             output.finish()?;
             if self.format == Binary.name() {
-                terminal.note(&packed(bytes, &job)?);
+                terminal.note(&packed(bytes, steps_of(&job)?));
             }
         }
         Ok(Answer::Yes)
@@ -227,11 +231,93 @@ impl EmitCommand {
         }
     }
 
+    /// Checks a program, and says what there is to say; none where it must not be written.
+    fn check(&self, job: &Job, terminal: &Terminal) -> Result<Option<Checked>, Failure> {
+        let busy = Progress::busy("checking the program", terminal);
+        let summary = job.check().of_the_motion()?;
+        drop(busy);
+        let failure = summary.first_failure.map(|failure| failure.to_string());
+        if let Some(reason) = &failure
+            && !self.unchecked
+        {
+            terminal.note(&format!(
+                "the program must not run; nothing was written: {reason}\n\
+                `slewsmith check` lists all reasons and cures; --unchecked writes it anyway"
+            ));
+            return Ok(None);
+        }
+        if summary.warned > 0 {
+            let moves = match summary.warned {
+                1 => "1 move has".to_owned(),
+                several => format!("{several} moves have"),
+            };
+            terminal.note(&format!(
+                "{moves} warnings: `slewsmith check` gives causes and cures"
+            ));
+        }
+        if summary.simulated.is_none() {
+            terminal.note(NOT_SIMULATED);
+        }
+        Ok(Some(Checked {
+            failure,
+            total_time: summary.total_time,
+        }))
+    }
+
+    /// Writes firmware that plays one of several programs of one rig.
+    fn several(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+        if self.format != player::NAME || self.feed == Some(PlayerFeed::Line) {
+            return Err(Failure::Request(
+                "several scripts apply only to `--as firmware`, with the schedule in program memory"
+                    .to_owned(),
+            ));
+        }
+        let mut jobs = Vec::new();
+        for script in &self.scripts {
+            let job = load_for(script, &self.output)?;
+            jobs.push(self.rehearse.apply(job, terminal)?);
+        }
+        let rig = jobs[0].rig();
+        if let Some(other) = jobs.iter().position(|job| job.rig() != rig) {
+            return Err(Failure::Request(format!(
+                "{} and {} are for different rigs; a board has one",
+                self.scripts[0].display(),
+                self.scripts[other].display()
+            )));
+        }
+        let mut failures = Vec::new();
+        for job in &jobs {
+            match self.check(job, terminal)? {
+                Some(checked) => failures.push(checked.failure),
+                None => return Ok(Answer::No),
+            }
+        }
+        let names: Vec<_> = self
+            .scripts
+            .iter()
+            .map(|script| script.file_stem().map(|stem| stem.to_string_lossy()))
+            .collect();
+        let mut headed = Vec::new();
+        let mut steps = Some(0u64);
+        for ((job, failure), name) in jobs.iter().zip(&failures).zip(&names) {
+            let mut heading = job.heading(failure.as_deref());
+            heading.program = name.as_deref().unwrap_or(heading.program);
+            headed.push((job, heading));
+            let own = steps_of(job)?;
+            steps = steps.zip(own).map(|(all, own)| all.saturating_add(own));
+        }
+        let project =
+            Job::project_of(&headed, self.options()).map_err(|error| self.cannot(error))?;
+        self.put_project(&project, &jobs[0], steps, terminal)?;
+        Ok(Answer::Yes)
+    }
+
     /// Writes the project, and says what there is to know about it.
     fn put_project(
         &self,
         project: &Project,
         job: &Job,
+        steps: Option<u64>,
         terminal: &Terminal,
     ) -> Result<(), Failure> {
         let rig = job.rig();
@@ -248,7 +334,7 @@ impl EmitCommand {
             ));
         }
         if let Some(bytes) = project.table {
-            terminal.note(&packed(bytes as u64, job)?);
+            terminal.note(&packed(bytes as u64, steps));
         }
         Ok(())
     }
@@ -442,19 +528,23 @@ impl Write for WrittenBytes {
 }
 
 /// How closely a program is packed.
-fn packed(bytes: u64, job: &Job) -> Result<String, Failure> {
-    if job.endless()?.is_some() {
-        return Ok(format!("{bytes} bytes; the program repeats without end"));
-    }
-    Ok(bytes_a_step(bytes, job.steps()?))
-}
-
-fn bytes_a_step(bytes: u64, steps: u64) -> String {
+fn packed(bytes: u64, steps: Option<u64>) -> String {
+    let Some(steps) = steps else {
+        return format!("{bytes} bytes; the program repeats without end");
+    };
     let each = bytes as f64 / steps.max(1) as f64;
     format!(
         "{bytes} bytes for {steps} steps: {} bytes a step",
         Rounded(each)
     )
+}
+
+/// The steps of a program; none of one without end.
+fn steps_of(job: &Job) -> Result<Option<u64>, Failure> {
+    Ok(match job.endless()? {
+        Some(_) => None,
+        None => Some(job.steps()?),
+    })
 }
 
 /// The names of all formats, in the order in which the help shows them.

@@ -63,7 +63,10 @@ impl PlanCommand {
                 let added = match item? {
                     Item::Move(planned) => to_rows(&planned, job.rig()),
                     Item::Dwell(seconds) => vec![dwell_row(seconds)],
-                    Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => continue,
+                    Item::Output { .. }
+                    | Item::Await { .. }
+                    | Item::Zero { .. }
+                    | Item::Mark(_) => continue,
                 };
                 // The rest is not planned only to be counted.
                 beyond = rows.len() >= ROWS && !terminal.verbose;

@@ -15,10 +15,11 @@ use super::rehearse::{conclusion, rehearse};
 use super::table::table;
 use super::{Answer, Failure, Terminal};
 use slewsmith::Job;
+use slewsmith::rig::Rig;
 use slewsmith::simulate::{
-    LeftOut, MoveOutcome, Options, Outcome, Rehearsal, SimulationEvent, TraceWriter,
+    LeftOut, MoveOutcome, Options, Outcome, Rehearsal, SeekOutcome, SimulationEvent, TraceWriter,
 };
-use slewsmith::units::{Exactly, Rounded, Time};
+use slewsmith::units::{Angle, Exactly, Length, Measure, Rounded, Time};
 
 /// Rows of the table at most, unless `--verbose` is given.
 const ROWS: usize = 100;
@@ -38,6 +39,10 @@ pub struct SimulateCommand {
     /// Write position, currents and torque over time, as csv.
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
+    /// Where the contact is that an axis seeks, from where the axis stands at the start:
+    /// `AXIS=-212.5 deg`; once for each axis. Without it a seek goes to the end of its way.
+    #[arg(long, value_name = "AXIS=PLACE")]
+    seek: Vec<String>,
     /// Sampling interval of the trace, such as `0.5 ms` (default 1 ms).
     #[arg(long, value_name = "TIME", requires = "trace")]
     every: Option<String>,
@@ -61,16 +66,18 @@ impl SimulateCommand {
         let writer = trace.as_mut().map(|(writer, _)| writer);
         let writer = writer.zip(self.trace.as_deref());
         rehearse(&job, terminal)?;
+        let contacts = self.contacts(job.rig())?;
         let outcome = match (&writer, job.rehearse()?) {
             (None, Some(Rehearsal { own, .. }))
-                if own.played_to_s.is_none() && own.left_out.is_empty() =>
+                if contacts.is_empty() && own.played_to_s.is_none() && own.left_out.is_empty() =>
             {
                 own.clone()
             }
-            _ => play(&job, &options, writer, terminal)?,
+            _ => play(&job, &options, &contacts, writer, terminal)?,
         };
         let summary = job.check().of_the_motion()?;
-        let may_run = outcome.ok && summary.ok;
+        let found = outcome.seeks.iter().all(|seek| seek.found);
+        let may_run = outcome.ok && summary.ok && found;
         if let Some((writer, _)) = trace {
             Failure::unless_unread(writer.into_inner().finish())?;
         }
@@ -92,6 +99,26 @@ impl SimulateCommand {
             .and_then(|()| out.flush())
             .map_err(Failure::system("cannot print the outcome"))?;
         Ok(Answer::of(may_run))
+    }
+
+    /// Where the contacts are, one for each axis; empty where none is given.
+    fn contacts(&self, rig: &Rig) -> Result<Vec<Option<f64>>, Failure> {
+        let mut contacts = Vec::new();
+        for text in &self.seek {
+            let wrong = |why: String| Failure::Request(format!("--seek {text}: {why}"));
+            let (name, place) = text
+                .split_once('=')
+                .ok_or_else(|| wrong("write for instance table=-212.5 deg".to_owned()))?;
+            let axis = rig.axes.iter().position(|axis| axis.name == name.trim());
+            let axis = axis.ok_or_else(|| wrong(format!("the rig has no axis `{name}`")))?;
+            let place = match &rig.axes[axis].load.linear {
+                None => place.trim().parse::<Angle>().map(Measure::to_si),
+                Some(_) => place.trim().parse::<Length>().map(Measure::to_si),
+            };
+            contacts.resize(rig.axes.len(), None);
+            contacts[axis] = Some(place.map_err(|error| wrong(error.to_string()))?);
+        }
+        Ok(contacts)
     }
 
     fn open_trace(&self) -> Result<Option<(TraceWriter<Output>, f64)>, Failure> {
@@ -119,6 +146,7 @@ impl SimulateCommand {
 pub(super) fn play(
     job: &Job,
     options: &Options,
+    contacts: &[Option<f64>],
     trace: Option<(&mut TraceWriter<Output>, &Path)>,
     terminal: &Terminal,
 ) -> Result<Outcome, Failure> {
@@ -126,10 +154,13 @@ pub(super) fn play(
     let mut outcome = Outcome::default();
     let (mut trace, path) = trace.unzip();
     let mut refused: Option<io::Error> = None;
-    let played = job.simulate_with(options, &mut |report| {
+    let played = job.simulate_seeking(options, contacts, &mut |report| {
         match report {
             SimulationEvent::Progress(seconds) => bar.reach(seconds),
-            SimulationEvent::Move(_) | SimulationEvent::LeftOut(_) | SimulationEvent::Cut(_) => {
+            SimulationEvent::Move(_)
+            | SimulationEvent::Sought(_)
+            | SimulationEvent::LeftOut(_)
+            | SimulationEvent::Cut(_) => {
                 outcome.take_in(&report);
             }
             SimulationEvent::Sample(sample) => {
@@ -257,6 +288,24 @@ fn for_people(outcome: &Outcome, terminal: &Terminal) -> String {
     let cells = rows.iter().take(most).map(OutcomeRow::cells);
     let mut text = table(&heads, &[0, 2, 3, 4, 5, 6, 7, 8], cells, terminal.width());
     text.push('\n');
+    for seek in &outcome.seeks {
+        let SeekOutcome {
+            line,
+            axis,
+            found,
+            steps,
+            at,
+            unit,
+        } = seek;
+        let how = if *found { "found" } else { "not found" };
+        // Writing to a String cannot fail.
+        let _ = writeln!(
+            text,
+            "line {line}: {axis} {how} after {steps} microsteps, at {} {} from its start",
+            Rounded(*at),
+            unit.name
+        );
+    }
     for LeftOut { from, moves, times } in &outcome.left_out {
         // Writing to a String cannot fail.
         let _ = writeln!(

@@ -34,10 +34,16 @@
 //!  4 u8     output off                  5 u8   output on
 //!  6 n      the mark with the text of that number
 //!  7 u8     wait for an input           8 u8 n   … for so many ticks at most (n below 2⁶⁰)
-//!  9        another stream waits for an input; go on with it
+//!  9        another stream waits for an input, seeks one or sets a position (7, 8, 17, 18, 19); go on
+//!           with it
 //! 10 n      the operations up to the matching 0, so many times, or without end where n is
 //!           0; up to 4 deep
 //! 11        nothing (between two gaps)
+//! 17 u8 u8  seek an input, whose byte comes first, with the axis of that number: the one motion
+//!           of the axis up to 18 ends early, at the step at which the input is seen
+//! 18        end of the seek; where the input has not been seen, the program ends here
+//! 19 u8 n   the place of that axis is at so many microsteps from now on: 2p where p is not
+//!           negative, else −2p − 1
 //! 12 … 16   a gap: 0 … 4 bytes of its fraction of a tick, the last of them worth 2⁻⁸
 //!           and each one before it 2⁻⁸ of that, then whole ticks (n, at most 2³¹)
 //! ```

@@ -5,6 +5,10 @@
 //! | `step`, `direction` | axis | 1 or −1 |
 //! | `output` | output | 1 or 0 |
 //! | `await` | input | ticks after which it gives up, or empty |
+//! | `seek`, `seek-released` | axis | the input that is sought; what follows up to `sought` depends on it |
+//! | `seek-step` | axis | 1 or −1: a step that is made only until the input is seen |
+//! | `sought` | axis | empty: the input has been seen, or the program has ended at the last `seek-step` |
+//! | `zero` | axis | its position from now on (microsteps) |
 //! | `mark` | empty | the text; with `'` before `=`, `+`, `-` or `@`, so that no spreadsheet reckons with it |
 //! | `unchecked` | empty | why the program must not run; the first row, if there is one |
 
@@ -36,14 +40,15 @@ impl Format for Csv {
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let rig = heading.rig;
-        let mut lines: Vec<[TickLine; 2]> = rig
-            .axes
-            .iter()
-            .map(|axis| {
+        let lines_of = |event: &str| -> Vec<[TickLine; 2]> {
+            let axes = rig.axes.iter();
+            axes.map(|axis| {
                 let name = field(&axis.name);
-                ["1", "-1"].map(|way| TickLine::new("", &format!(",step,{name},{way}\n")))
+                ["1", "-1"].map(|way| TickLine::new("", &format!(",{event},{name},{way}\n")))
             })
-            .collect();
+            .collect()
+        };
+        let (mut lines, mut sought) = (lines_of("step"), lines_of("seek-step"));
         let mut pages = Pages::new(out);
         pages.text().extend_from_slice(b"tick,event,name,value\n");
         if let Some(failure) = heading.failure {
@@ -56,9 +61,13 @@ impl Format for Csv {
                     axis,
                     direction,
                     ticks,
-                    ..
+                    of,
                 } => {
                     let way = usize::from(direction == Direction::Negative);
+                    let lines = match of.planned.seeks {
+                        None => &mut lines,
+                        Some(_) => &mut sought,
+                    };
                     lines[axis][way].append(ticks, pages.text());
                 }
                 ScheduleRun::Event(event) => row(&event, heading, pages.text()),
@@ -90,6 +99,16 @@ fn row(event: &Event, heading: &Heading<'_>, text: &mut Vec<u8>) {
         } => {
             let value = timeout.map_or(Cow::Borrowed(""), |ticks| ticks.to_string().into());
             (until.event_word(), rig.inputs[*input].name.as_str(), value)
+        }
+        EventKind::Seek { axis, input, until } => (
+            until.seek_word(),
+            rig.axes[*axis].name.as_str(),
+            field(&rig.inputs[*input].name),
+        ),
+        EventKind::Sought { axis } => ("sought", rig.axes[*axis].name.as_str(), "".into()),
+        EventKind::Zero { axis, steps } => {
+            let value = steps.to_string().into();
+            ("zero", rig.axes[*axis].name.as_str(), value)
         }
         EventKind::Mark(mark) => ("mark", "", field(mark)),
     };

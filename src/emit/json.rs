@@ -7,6 +7,9 @@
 //! …
 //! ], "end_tick": …, "steps": {"carousel": …}, "longest_wait_ticks": …, "waits_beyond_counter": …}
 //! ```
+//!
+//! Events are those of [csv](super::Csv). A `seek-step` is made only until the input is seen that
+//! the `seek` before it names; counts and ticks are those of the whole distance.
 
 use std::io::Write;
 
@@ -37,17 +40,18 @@ impl Format for Json {
         out: &mut dyn Write,
     ) -> Result<(), EmitError> {
         let rig = heading.rig;
-        let mut steps: Vec<[TickLine; 2]> = rig
-            .axes
-            .iter()
-            .map(|axis| {
+        let lines_of = |event: &str| -> Vec<[TickLine; 2]> {
+            let axes = rig.axes.iter();
+            axes.map(|axis| {
                 let name = json!(axis.name);
                 [1, -1].map(|way| {
-                    let after = format!(",\"event\":\"step\",\"name\":{name},\"value\":{way}}}");
+                    let after = format!(",\"event\":\"{event}\",\"name\":{name},\"value\":{way}}}");
                     TickLine::new(",\n{\"tick\":", &after)
                 })
             })
-            .collect();
+            .collect()
+        };
+        let (mut steps, mut sought) = (lines_of("step"), lines_of("seek-step"));
         let mut pages = Pages::new(out);
         let axes: Vec<&str> = rig.axes.iter().map(|axis| axis.name.as_str()).collect();
         write!(
@@ -67,10 +71,14 @@ impl Format for Json {
                     axis,
                     direction,
                     ticks,
-                    ..
+                    of,
                 } => {
                     let way = usize::from(direction == Direction::Negative);
-                    steps[axis][way].append(ticks, pages.text());
+                    let lines = match of.planned.seeks {
+                        None => &mut steps,
+                        Some(_) => &mut sought,
+                    };
+                    lines[axis][way].append(ticks, pages.text());
                 }
                 ScheduleRun::Event(event) => {
                     // The first event of a program is never a step: a direction or
@@ -123,6 +131,12 @@ fn object(event: &Event, heading: &Heading<'_>) -> String {
             let name = json!(rig.inputs[*input].name);
             (until.event_word(), name, json!(timeout))
         }
+        EventKind::Seek { axis, input, until } => {
+            let name = json!(rig.axes[*axis].name);
+            (until.seek_word(), name, json!(rig.inputs[*input].name))
+        }
+        EventKind::Sought { axis } => ("sought", json!(rig.axes[*axis].name), Value::Null),
+        EventKind::Zero { axis, steps } => ("zero", json!(rig.axes[*axis].name), json!(steps)),
         EventKind::Mark(mark) => ("mark", Value::Null, json!(mark.as_ref())),
     };
     format!(

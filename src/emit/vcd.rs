@@ -4,7 +4,8 @@
 //! Wires of one bit: `step_NAME` and `direction_NAME` for each axis (1: positive),
 //! `output_NAME` for each output. A step rises at its tick and falls `step_pulse`
 //! later. Directions are unknown (`x`) until they are set, outputs start at 0. Marks
-//! and waits for inputs stand as comments.
+//! and waits for inputs stand as comments. Steps between the comments `seek AXIS until INPUT` and
+//! `sought AXIS` are made only until the input is seen; `zero AXIS STEPS` sets a position.
 //!
 //! The time unit is the coarsest of 1, 10 and 100 s, ms, … fs that divides a tick;
 //! where none does, 1 ps, and times are rounded to it.
@@ -210,6 +211,20 @@ impl<'a> Dump<'a> {
             EventKind::Await { input, until, .. } => {
                 let (word, name) = (until.event_word(), &heading.rig.inputs[*input].name);
                 writeln!(self.pages, "$comment {word} {} $end", plain(name))?;
+            }
+            EventKind::Seek { axis, input, until } => {
+                let rig = heading.rig;
+                let (axis, input) = (&rig.axes[*axis].name, &rig.inputs[*input].name);
+                let (word, axis, input) = (until.seek_word(), plain(axis), plain(input));
+                writeln!(self.pages, "$comment {word} {axis} until {input} $end")?;
+            }
+            EventKind::Sought { axis } => {
+                let axis = plain(&heading.rig.axes[*axis].name);
+                writeln!(self.pages, "$comment sought {axis} $end")?;
+            }
+            EventKind::Zero { axis, steps } => {
+                let axis = plain(&heading.rig.axes[*axis].name);
+                writeln!(self.pages, "$comment zero {axis} {steps} $end")?;
             }
             EventKind::Mark(mark) => writeln!(self.pages, "$comment mark {} $end", plain(mark))?,
         }

@@ -58,9 +58,11 @@ impl Lined for UntilError<'_> {
     fn line_of(&self, item: &Item) -> usize {
         match item {
             Item::Move(planned) => planned.line,
-            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {
-                self.program.line()
-            }
+            Item::Dwell(_)
+            | Item::Output { .. }
+            | Item::Await { .. }
+            | Item::Zero { .. }
+            | Item::Mark(_) => self.program.line(),
         }
     }
 }

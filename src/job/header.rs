@@ -31,7 +31,7 @@ impl ProgramCounts {
         match item {
             Item::Move(planned) => self.steps += planned.motion.steps(),
             Item::Await { timeout, .. } => self.gives_up |= timeout.is_some(),
-            Item::Dwell(_) | Item::Output { .. } | Item::Mark(_) => {}
+            Item::Dwell(_) | Item::Output { .. } | Item::Zero { .. } | Item::Mark(_) => {}
         }
     }
 }

@@ -40,7 +40,7 @@ use crate::plan::{self, Endless, Item, PlannedMove, Program, Tally};
 use crate::rig::{BorrowedMotor, Files, NoFiles, Rig};
 use crate::script::{Actions, Script, WITHOUT_END};
 use crate::simulate::{
-    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_with,
+    Options, Outcome, Rehearsal, Settler, SimulationEvent, Trials, simulate_seeking,
 };
 use events::UntilError;
 
@@ -262,7 +262,13 @@ impl Job {
     pub fn moves(&self) -> impl Iterator<Item = Result<PlannedMove, Error>> {
         self.items().filter_map(|item| match item {
             Ok(Item::Move(planned)) => Some(Ok(planned)),
-            Ok(Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_)) => None,
+            Ok(
+                Item::Dwell(_)
+                | Item::Output { .. }
+                | Item::Await { .. }
+                | Item::Zero { .. }
+                | Item::Mark(_),
+            ) => None,
             Err(error) => Some(Err(error)),
         })
     }
@@ -303,12 +309,27 @@ impl Job {
         options: &Options,
         report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
     ) -> Result<(), Error> {
+        self.simulate_seeking(options, &[], report)
+    }
+
+    /// The same with the places at which the contacts that axes seek switch, one for each axis
+    /// (rad or m of the load, from where it stands at the start), as far as they are known. A seek
+    /// without one goes to the end of its way.
+    ///
+    /// # Errors
+    /// The program cannot be planned.
+    pub fn simulate_seeking(
+        &self,
+        options: &Options,
+        contacts: &[Option<f64>],
+        report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
+    ) -> Result<(), Error> {
         let mut items = UntilError::new(self.program());
         // Whoever broke it off knows.
         let _ = match options.trace_interval {
             // A trace shows every move.
-            Some(_) => simulate_with(&self.rig, items.each(), options, report),
-            None => simulate_with(&self.rig, &mut items, options, report),
+            Some(_) => simulate_seeking(&self.rig, items.each(), options, contacts, report),
+            None => simulate_seeking(&self.rig, &mut items, options, contacts, report),
         };
         items.ended()
     }
@@ -337,7 +358,11 @@ impl Job {
         let mut items = UntilError::new(self.program());
         let steps = Tally::new(&mut items).map(|(item, times)| match item {
             Item::Move(planned) => planned.motion.steps().saturating_mul(times),
-            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0,
+            Item::Dwell(_)
+            | Item::Output { .. }
+            | Item::Await { .. }
+            | Item::Zero { .. }
+            | Item::Mark(_) => 0,
         });
         let steps = steps.fold(0, u64::saturating_add);
         items.ended()?;

@@ -7,8 +7,8 @@ use thiserror::Error as ThisError;
 
 use super::events::UntilError;
 use super::{Error, Job};
-use crate::plan::EachItem;
-use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
+use crate::plan::{EachItem, Item, Tally};
+use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource, Unplayable};
 use crate::rig::Rig;
 use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host};
@@ -62,7 +62,7 @@ impl Job {
         self.passed()?;
         match self.too_much_for_a_line(baud, Lines::Steps)? {
             Some(refusal) => Err(Unstreamable::Refused(Box::new(refusal))),
-            None => self.stream_anyway(baud),
+            None => self.host(baud),
         }
     }
 
@@ -70,8 +70,30 @@ impl Job {
     /// does not.
     ///
     /// # Errors
-    /// The link cannot serve the rig.
+    /// The program cannot be planned, seeks an input or sets a position, or the link cannot serve
+    /// the rig.
     pub fn stream_anyway(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
+        // Nothing of that can be sent: what a program does behind a seek depends on the board.
+        if self.seeks()? {
+            let refusal = Refusal::from(Unplayable::SeekOnLine);
+            return Err(Unstreamable::Refused(Box::new(refusal)));
+        }
+        self.host(baud)
+    }
+
+    /// Whether the program seeks an input or sets a position.
+    fn seeks(&self) -> Result<bool, Error> {
+        let mut items = UntilError::new(self.program());
+        let found = Tally::new(&mut items).any(|(item, _)| match item {
+            Item::Move(planned) => planned.seeks.is_some(),
+            Item::Zero { .. } => true,
+            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => false,
+        });
+        items.ended()?;
+        Ok(found)
+    }
+
+    fn host(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
         Ok(Streaming {
             job: self,
             host: Host::new(likeness(&self.rig)?, self.digest(), baud),

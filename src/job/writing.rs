@@ -93,6 +93,29 @@ impl Job {
         made.map_err(|refusal| Error::Refused(Box::new(self.located(refusal))))
     }
 
+    /// The project of the player that plays one of several programs of one rig, as its inputs
+    /// select it, without a check; each job comes with a heading of the caller's own.
+    ///
+    /// # Errors
+    /// A program cannot be planned or is more than the player can play.
+    pub fn project_of(
+        jobs: &[(&Self, Heading<'_>)],
+        options: PlayerOptions,
+    ) -> Result<Project, Error> {
+        let items = jobs.iter().map(|(job, _)| UntilError::new(job.program()));
+        let mut items: Vec<UntilError<'_>> = items.collect();
+        let headings = jobs.iter().map(|(_, heading)| *heading);
+        let mut programs: Vec<(Heading<'_>, &mut dyn Passages)> = headings
+            .zip(&mut items)
+            .map(|(heading, items)| (heading, items as &mut dyn Passages))
+            .collect();
+        let made = Project::of_several(&mut programs, options);
+        for items in items {
+            items.ended()?;
+        }
+        made.map_err(|(number, refusal)| Error::Refused(Box::new(jobs[number].0.located(refusal))))
+    }
+
     /// The heading of a schedule; `failure` says why its program must not run.
     pub fn heading<'a>(&'a self, failure: Option<&'a str>) -> Heading<'a> {
         let name = Path::new(self.script.source().name()).file_stem();

@@ -187,6 +187,7 @@ mod tests {
                 lines: crate::rig::DriveLines::default(),
             },
             load: Load::NONE,
+            must_home: false,
             limits: Limits {
                 torque_margin: 0.3,
                 ..Limits::NONE

@@ -234,6 +234,28 @@ impl LimitedAxis<'_> {
         })
     }
 
+    /// The limits of a move at constant speed, from rest and to rest at once, of `at` at most.
+    ///
+    /// # Errors
+    /// Neither script nor rig gives a speed. The place is that of the move.
+    pub fn steady(
+        &self,
+        known: &KnownLimits,
+        at: Option<f64>,
+        place: Span,
+    ) -> Result<AxisLimits, Diagnostic> {
+        let speeds = known.speed.into_iter().chain(at);
+        let speed = speeds.reduce(f64::min);
+        let speed = speed.ok_or_else(|| self.missing(&SPEED, place))?;
+        Ok(AxisLimits {
+            speed,
+            accel: f64::INFINITY,
+            decel: f64::INFINITY,
+            jerk: None,
+            start: speed,
+        })
+    }
+
     /// A speed that a move is written with, in microsteps/s.
     ///
     /// # Errors

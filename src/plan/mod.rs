@@ -11,6 +11,7 @@
 //! - `approach`: moves that end from one side, so that backlash is taken up
 //! - [`Settling`]: who knows how long `dwell until settled` takes
 //! - [`Following`]: who knows whether a rotor follows a motion
+//! - `seek`: moves that end where an input is seen, and the positions that follow
 //! - [`path`]: legs travelled without stopping; `through` and `together` blocks are paths
 
 mod abilities;
@@ -38,6 +39,7 @@ mod ramps;
 mod repetition;
 mod root;
 pub(crate) mod s_curve;
+mod seek;
 mod settings;
 mod settling;
 mod standing;
@@ -56,7 +58,7 @@ pub(crate) use endless::endless;
 pub(crate) use following::Following;
 pub use motion::{
     AxisLimits, AxisMotion, Change, ChangeKind, Item, Motion, MovePart, OnTheWay, Pass,
-    PlannedMove, Segment, Travel,
+    PlannedMove, Segment, SoughtInput, Travel,
 };
 pub(crate) use program::{Program, program};
 pub(crate) use repetition::Patience;

@@ -180,6 +180,28 @@ pub struct PlannedMove {
     pub passes: Vec<Pass>,
     /// What the planner did otherwise than asked, and what it cost.
     pub changes: Vec<Change>,
+    /// What ends it early, where it seeks an input; its steps and time are then the most.
+    pub seeks: Option<SoughtInput>,
+}
+
+impl PlannedMove {
+    /// The axis that seeks an input, and the input; none where it turns by its whole way.
+    pub(crate) fn sought(&self) -> Option<(usize, SoughtInput)> {
+        self.motion
+            .axes
+            .first()
+            .map(|moved| moved.axis)
+            .zip(self.seeks)
+    }
+}
+
+/// The input that ends a move of one axis at the step at which it is seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SoughtInput {
+    /// Which input of the rig.
+    pub input: usize,
+    /// What is looked for at it.
+    pub until: Until,
 }
 
 /// Which part of what its statement asks for a move is.
@@ -336,6 +358,13 @@ pub enum Item {
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },
+    /// The place where an axis stands is so many microsteps from the origin from now on.
+    Zero {
+        /// Which axis.
+        axis: usize,
+        /// The microsteps.
+        steps: i64,
+    },
     /// A text.
     Mark(Arc<str>),
 }
@@ -346,7 +375,7 @@ impl Item {
         match self {
             Self::Move(planned) => planned.motion.duration,
             Self::Dwell(seconds) => *seconds,
-            Self::Output { .. } | Self::Await { .. } | Self::Mark(_) => 0.0,
+            Self::Output { .. } | Self::Await { .. } | Self::Zero { .. } | Self::Mark(_) => 0.0,
         }
     }
 }

@@ -64,6 +64,23 @@ impl Motions<'_> {
         })
     }
 
+    /// The motion of a job at the speed of its limits throughout.
+    pub(crate) fn steady(&mut self, job: AxisJob) -> Result<Planned, Unplannable> {
+        let key = Key::new(&[job], false, None);
+        self.motion(key, |_| {
+            let duration = job.steps.unsigned_abs() as f64 / job.limits.speed;
+            let driven = Driven {
+                segments: vec![Segment {
+                    duration,
+                    velocity: job.limits.speed,
+                    ..Segment::default()
+                }],
+                ..standstill(Some(duration))
+            };
+            Ok(planned(&[job], &driven, &[1.0], Vec::new()))
+        })
+    }
+
     /// The motion of jobs that are done one after the other without stopping: of one
     /// axis, in one direction.
     pub(crate) fn passing(&mut self, jobs: &[AxisJob]) -> Result<Planned, Unplannable> {

@@ -7,7 +7,7 @@ use crate::plan::position::{NoTarget, Position, TravelScale};
 use crate::plan::profile::Impossible;
 use crate::plan::unplannable::Unplannable;
 use crate::rig::{Axis, Pin, Rig};
-use crate::script::{Move, MovePace, instead_of};
+use crate::script::{Move, MovePace, Target, Way, instead_of};
 use crate::units::Rounded;
 
 /// A rig and the script that names its axes, outputs and inputs.
@@ -20,8 +20,18 @@ pub(crate) struct ProgramNames<'rig> {
 impl ProgramNames<'_> {
     /// Which axis a move means.
     pub(crate) fn axis(&self, turn: &Move, place: Span) -> Result<usize, Diagnostic> {
+        self.axis_of("turn", turn.axis.as_ref(), place)
+    }
+
+    /// Which axis a statement means that begins with `keyword`.
+    pub(crate) fn axis_of(
+        &self,
+        keyword: &str,
+        axis: Option<&(Arc<str>, Span)>,
+        place: Span,
+    ) -> Result<usize, Diagnostic> {
         let names = || self.rig.axes.iter().map(|axis| axis.name.as_str());
-        match &turn.axis {
+        match axis {
             Some((name, span)) => names()
                 .position(|known| known == &**name)
                 .ok_or_else(|| self.unknown("axis", name, *span, names())),
@@ -34,7 +44,7 @@ impl ProgramNames<'_> {
                 )
                 .at(&self.source, place, "which axis?")
                 .help(format!(
-                    "write the axis after “turn”, for instance “turn {} by …” (axes: {})",
+                    "write the axis after “{keyword}”, for instance “{keyword} {} …” (axes: {})",
                     list[0],
                     list.join(", ")
                 )))
@@ -50,8 +60,21 @@ impl ProgramNames<'_> {
         from: Position,
         turn: &Move,
     ) -> Result<Position, Diagnostic> {
+        self.position(axis, scale, from, turn.target, turn.way, turn.target_span)
+    }
+
+    /// The same of any target, which is written at `place`.
+    pub(crate) fn position(
+        &self,
+        axis: usize,
+        scale: &TravelScale,
+        from: Position,
+        target: Target,
+        way: Option<Way>,
+        place: Span,
+    ) -> Result<Position, Diagnostic> {
         let name = &self.rig.axes[axis].name;
-        from.target(turn.target, turn.way, scale).map_err(|problem| {
+        from.target(target, way, scale).map_err(|problem| {
             let (code, message, help) = match problem {
                 NoTarget::WrongUnit if scale.is_linear() => (
                     "wrong-unit",
@@ -80,7 +103,7 @@ impl ProgramNames<'_> {
                 ),
             };
             Diagnostic::error(code, message)
-                .at(&self.source, turn.target_span, "")
+                .at(&self.source, place, "")
                 .help(help)
         })
     }

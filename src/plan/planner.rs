@@ -24,8 +24,8 @@ pub(crate) struct Planner<'rig> {
     pub(crate) standing: Standing,
     pub(crate) swings: Swings<'rig>,
     pub(crate) motions: Motions<'rig>,
-    settings: RememberedSettings,
-    cuts: Cuts,
+    pub(crate) settings: RememberedSettings,
+    pub(crate) cuts: Cuts,
     /// The targets of the present action.
     pub(crate) aims: Vec<Aim>,
     /// Number of the next move.
@@ -57,6 +57,9 @@ impl<'rig> Planner<'rig> {
         from: Position,
         turn: &Move,
     ) -> Result<Position, Diagnostic> {
+        if matches!(turn.target, Target::To(_)) {
+            self.position_known(axis, turn.target_span)?;
+        }
         let scale = &self.standing.scales[axis];
         let to = self.names.target(axis, scale, from, turn)?;
         let kind = match (turn.target, turn.way) {
@@ -142,6 +145,7 @@ impl<'rig> Planner<'rig> {
             on_the_way: Vec::new(),
             passes: Vec::new(),
             changes,
+            seeks: None,
         }
     }
 }

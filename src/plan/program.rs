@@ -162,7 +162,11 @@ impl<I> Program<'_, I> {
             Ok(settles) => {
                 let steps = self.ready.iter().map(|item| match item {
                     Item::Move(planned) => planned.motion.steps(),
-                    Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => 0,
+                    Item::Dwell(_)
+                    | Item::Output { .. }
+                    | Item::Await { .. }
+                    | Item::Zero { .. }
+                    | Item::Mark(_) => 0,
                 });
                 let items = self.ready.len() as u64;
                 self.loops
@@ -352,12 +356,19 @@ impl Planner<'_> {
                 until: *until,
                 timeout: *timeout,
             },
+            ActionKind::Seek(seek) => return self.seek(action, seek, ready),
+            ActionKind::Zero(zero) => self.zero(action, zero)?,
             ActionKind::Mark(text) => Item::Mark(Arc::clone(text)),
-            ActionKind::DwellUntilSettled => Item::Dwell(self.swings.until_settled(
-                &self.names,
-                &mut self.motions.ramps,
-                action.span,
-            )?),
+            ActionKind::DwellUntilSettled => {
+                self.place_known(action.span)?;
+                let Self {
+                    swings,
+                    names,
+                    motions,
+                    ..
+                } = self;
+                Item::Dwell(swings.until_settled(names, &mut motions.ramps, action.span)?)
+            }
         };
         ready.push_back(item);
         Ok(())

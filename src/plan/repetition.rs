@@ -26,6 +26,7 @@ use super::aim::{Aim, AimKind};
 use super::planner::Planner;
 use super::position::{FURTHEST, Position};
 use super::settling::SwingState;
+use super::standing::Bearing;
 use crate::exact::Exact;
 use crate::script::{BlockPass, WITHOUT_END};
 
@@ -131,6 +132,7 @@ impl LoopDeeds {
 pub(crate) struct PassState {
     positions: Vec<Position>,
     taken_up: Vec<bool>,
+    bearings: Vec<Bearing>,
     swings: Vec<Option<SwingState>>,
     /// Moves so far.
     index: u64,
@@ -145,6 +147,7 @@ impl PassState {
         Self {
             positions: standing.positions.clone(),
             taken_up: standing.take_ups.iter().map(done).collect(),
+            bearings: standing.bearings.clone(),
             swings: planner.swings.state(),
             index: planner.moves(),
             seconds,
@@ -419,7 +422,8 @@ fn alike(before: &PassState, now: &PassState, observed: &LoopDeeds, axes: &[Axis
             AimKind::Place => is.steps == was.steps && moved.abs() <= ALIKE,
         }
     });
-    aims && before.taken_up == now.taken_up && (!observed.settles || swing_alike(before, now, axes))
+    let same = before.taken_up == now.taken_up && before.bearings == now.bearings;
+    aims && same && (!observed.settles || swing_alike(before, now, axes))
 }
 
 /// Whether rotors swing alike from one state and from the other.

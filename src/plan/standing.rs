@@ -13,6 +13,19 @@ pub(crate) struct Standing {
     pub(crate) positions: Vec<Position>,
     /// How each axis takes up its play, where it has to.
     pub(crate) take_ups: Vec<Option<TakeUp>>,
+    /// Whether anybody knows its position.
+    pub(crate) bearings: Vec<Bearing>,
+}
+
+/// What is known of the position of an axis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Bearing {
+    /// It is known.
+    Known,
+    /// The axis has to be homed, and has not been.
+    Unhomed,
+    /// The axis has sought an input, and stands where that was seen; the line of the seek.
+    Sought(usize),
 }
 
 impl Standing {
@@ -22,6 +35,14 @@ impl Standing {
             scales: rig.axes.iter().map(TravelScale::new).collect(),
             positions: vec![Position::default(); rig.axes.len()],
             take_ups: rig.axes.iter().map(TakeUp::of).collect(),
+            bearings: rig
+                .axes
+                .iter()
+                .map(|axis| match axis.must_home {
+                    true => Bearing::Unhomed,
+                    false => Bearing::Known,
+                })
+                .collect(),
         }
     }
 

@@ -170,6 +170,7 @@ impl Planner<'_> {
                     .pin("output", &self.names.rig.outputs, name, *name_span)?;
                 let item = Item::Output { output, on: *on };
                 if let Some(at) = *passing {
+                    self.position_known(block.axis, inner.span)?;
                     self.aims.push(self.aim_passing(block));
                     let place = inner.span;
                     let line = inner.line;

@@ -16,6 +16,8 @@ use crate::units::Time;
 /// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
 /// that step at once take their times one after the other.
 pub(crate) const STEP_CYCLES: u32 = 160;
+/// Cycles that a step of a seek takes in all: it is no quick one, and looks at the input.
+pub(super) const SEEK_STEP_CYCLES: u32 = 600;
 /// Cycles from or to any event but a step until the player is ready for the next one, …
 pub(super) const EVENT_READY: u32 = 410;
 /// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
@@ -222,12 +224,23 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const STACK: usize = 200;
     let streams = rig.axes.len() + 1;
     let data = match options.source {
-        ScheduleSource::Memory => 30 + 345 * streams,
+        ScheduleSource::Memory => 40 + 345 * streams,
         ScheduleSource::Line { .. } if streams == 2 => 1750,
         ScheduleSource::Line { .. } => 2900,
     };
     data + STACK
 }
+
+/// Bytes of flash that seeks and zero positions take besides.
+pub(super) const SEEK_BYTES: usize = 1000;
+
+/// Bytes of flash that selecting one of several programs takes, without those.
+pub(super) const SELECT_BYTES: usize = 400;
+/// Bytes of flash that calling functions of the builder's own takes, without those.
+pub(super) const USER_BYTES: usize = 200;
+/// How long they may take in one pass of the main loop: chosen, a third of what a ring of events
+/// lasts at the highest step rate.
+pub(super) const USER_TIME: f64 = 200e-6;
 
 /// Bytes of flash that the player takes at most, without its schedule and its coil tables,
 /// on the largest part.

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::budget;
-use super::options::ScheduleSource;
+use super::options::{ProgramParts, ScheduleSource};
 use super::wiring::Wiring;
 use crate::rig::Rig;
 
@@ -17,7 +17,12 @@ struct Hazard {
 }
 
 /// The table of what happens at resets, stops and faults on one of our parts.
-pub(super) fn hazards(rig: &Rig, wiring: &Wiring, source: ScheduleSource) -> String {
+pub(super) fn hazards(
+    rig: &Rig,
+    wiring: &Wiring,
+    source: ScheduleSource,
+    parts: ProgramParts,
+) -> String {
     let mut rows = Vec::new();
     let mut row = |what: String, then, says| rows.push(Hazard { what, then, says });
     const OFF: &str = "all off; positions unknown";
@@ -104,6 +109,32 @@ pub(super) fn hazards(rig: &Rig, wiring: &Wiring, source: ScheduleSource) -> Str
             "damaged",
         );
         row("no input within its timeout".into(), "all off", "no input");
+        if parts.several {
+            row(
+                "the inputs select no program, or a wire breaks".into(),
+                "nothing moves, or another program starts",
+                "no program",
+            );
+        }
+        if parts.user_code {
+            row(
+                "a function of `user.c` takes too long".into(),
+                AT_ONCE,
+                "overrun",
+            );
+        }
+        if parts.seeks {
+            row(
+                "a sought input is not seen, or its wire breaks".into(),
+                "pulses end with the way of the seek, all off",
+                "not found",
+            );
+            row(
+                "stop contact opens during a seek".into(),
+                AT_ONCE,
+                "stop contact",
+            );
+        }
     } else {
         row(
             "line lost".into(),

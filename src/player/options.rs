@@ -34,4 +34,17 @@ pub struct PlayerOptions {
     /// Whether it is for another board than those that the player is made for, whatever
     /// the rig says.
     pub other_board: bool,
+    /// Whether it calls functions of the builder's own, in `user.c`.
+    pub user_code: bool,
+}
+
+/// Parts of the player that a program takes besides the usual ones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(super) struct ProgramParts {
+    /// It seeks an input or sets a position.
+    pub(super) seeks: bool,
+    /// It is one of several, which inputs select.
+    pub(super) several: bool,
+    /// It calls functions of the builder's own.
+    pub(super) user_code: bool,
 }

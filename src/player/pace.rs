@@ -22,8 +22,8 @@ use thiserror::Error;
 
 use super::budget::{
     DIRECTION_LEAD, EVENT_CYCLES, EVENT_READY, NEXT_EVENT_CYCLES, NEXT_OUTPUT_READY, OTHER_BUSY,
-    OTHERS_READY, OUTPUT_READY, RING, STEP_CYCLES, STEP_READY, besides, output_cycles,
-    whole_microseconds, written_output_cycles,
+    OTHERS_READY, OUTPUT_READY, RING, SEEK_STEP_CYCLES, STEP_CYCLES, STEP_READY, besides,
+    output_cycles, whole_microseconds, written_output_cycles,
 };
 use super::crowd::{Crowd, Crowded};
 use super::options::Lines;
@@ -161,6 +161,8 @@ pub(super) struct EventPace<'a> {
     interrupts: VecDeque<Interrupt>,
     outputs: Vec<OutputState>,
     group: Option<DueTogether>,
+    /// The axis that seeks an input.
+    seeking: Option<usize>,
     /// When the last events of each stream come, a ring of them (cycles).
     rings: Vec<VecDeque<u64>>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
@@ -188,6 +190,7 @@ impl<'a> EventPace<'a> {
             interrupts: VecDeque::new(),
             outputs: wiring.outputs.iter().copied().map(output).collect(),
             group: None,
+            seeking: None,
             rings: vec![VecDeque::new(); rig.axes.len() + 1],
             busy: 0,
         }
@@ -205,6 +208,11 @@ impl<'a> EventPace<'a> {
             EVENT_CYCLES
         });
         let (stream, comes, cost) = match event.what {
+            // A step of a seek looks at the input, and is no quick one.
+            EventKind::Step { axis, .. } if self.seeking == Some(axis) => {
+                self.axis_event(axis, now, false)?;
+                (axis, now, u64::from(SEEK_STEP_CYCLES) + self.besides)
+            }
             EventKind::Step { axis, .. } => {
                 self.axis_event(axis, now, true)?;
                 (axis, now, u64::from(STEP_CYCLES) + self.besides)
@@ -227,7 +235,14 @@ impl<'a> EventPace<'a> {
                 self.join(now, false)?;
                 (outputs, now - self.lead, any)
             }
-            EventKind::Await { .. } => {
+            EventKind::Await { .. }
+            | EventKind::Seek { .. }
+            | EventKind::Sought { .. }
+            | EventKind::Zero { .. } => {
+                self.seeking = match event.what {
+                    EventKind::Seek { axis, .. } => Some(axis),
+                    _ => None,
+                };
                 // Time stands still here; every stream starts afresh.
                 self.finish()?;
                 self.last.fill(None);

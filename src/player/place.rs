@@ -33,9 +33,12 @@ impl StreamCounts {
     pub(super) fn pass(&mut self, what: &EventKind) -> ProgramPlace {
         let stream = match what {
             EventKind::Step { axis, .. } | EventKind::Direction { axis, .. } => *axis,
-            EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => {
-                self.0.len() - 1
-            }
+            EventKind::Output { .. }
+            | EventKind::Await { .. }
+            | EventKind::Seek { .. }
+            | EventKind::Sought { .. }
+            | EventKind::Zero { .. }
+            | EventKind::Mark(_) => self.0.len() - 1,
         };
         self.0[stream] += 1;
         ProgramPlace::Event {

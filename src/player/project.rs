@@ -6,7 +6,7 @@
 //! `board.h` describes them.
 
 use super::board::{Board, OtherBoard};
-use super::options::{PlayerOptions, ScheduleSource};
+use super::options::{PlayerOptions, ProgramParts, ScheduleSource};
 use super::readme::readme;
 use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
@@ -78,6 +78,18 @@ const TABLE: [(&str, &str); 2] = [
     ("table.c", include_str!("c/table.c")),
 ];
 
+/// Files that it needs to seek inputs.
+const SEEK: [(&str, &str); 2] = [
+    ("seek.h", include_str!("c/seek.h")),
+    ("seek.c", include_str!("c/seek.c")),
+];
+
+/// Files for functions of the builder's own.
+const USER: [(&str, &str); 2] = [
+    ("user.h", include_str!("c/user.h")),
+    ("user.c", include_str!("c/user.c")),
+];
+
 /// Files that read one from a serial line.
 const LINK: [(&str, &str); 3] = [
     ("decoder_link.h", include_str!("c/decoder_link.h")),
@@ -110,11 +122,32 @@ impl Project {
         options: PlayerOptions,
         passages: &mut dyn Passages,
     ) -> Result<Self, Refusal> {
-        let mut board = Board::of(heading.rig, options)?;
+        Self::of_several(&mut [(*heading, passages)], options).map_err(|(_, refusal)| refusal)
+    }
+
+    /// The project that plays one of several planned programs of a rig, as its inputs select it.
+    /// There is at least one, and no more where they come over a line.
+    ///
+    /// # Errors
+    /// As [`of`](Self::of), with the number of the program that is refused.
+    pub fn of_several(
+        programs: &mut [(Heading<'_>, &mut dyn Passages)],
+        options: PlayerOptions,
+    ) -> Result<Self, (usize, Refusal)> {
+        let names: Vec<String> = programs
+            .iter()
+            .map(|(heading, _)| heading.program.to_owned())
+            .collect();
+        let all = names.join(" and ");
+        let failure = programs.iter().find_map(|(heading, _)| heading.failure);
+        let heading = &Heading {
+            program: &all,
+            rig: programs[0].0.rig,
+            failure,
+        };
+        let mut board = Board::of(heading.rig, options).map_err(|one| (0, one.into()))?;
         let table = match options.source {
-            ScheduleSource::Memory => {
-                Some(board.load(heading.failure.unwrap_or_default(), passages)?)
-            }
+            ScheduleSource::Memory => Some(board.load(programs)?),
             ScheduleSource::Line { .. } => None,
         };
         let Board {
@@ -124,8 +157,14 @@ impl Project {
         } = board;
         let mut files = copies(&COMMON);
         match &table {
-            Some(Table { layout, .. }) => {
+            Some(Table { layout, seeks, .. }) => {
                 files.extend(copies(&TABLE));
+                if *seeks {
+                    files.extend(copies(&SEEK));
+                }
+                if options.user_code {
+                    files.extend(copies(&USER));
+                }
                 files.push(of_the_program(
                     "schedule.c",
                     text::schedule_c(heading, layout),
@@ -134,9 +173,15 @@ impl Project {
             None => files.extend(copies(&LINK)),
         }
         let layout = table.as_ref().map(|table| &table.layout);
+        let marks = table.as_ref().map_or(&[][..], |table| &table.marks);
+        let parts = ProgramParts {
+            seeks: table.as_ref().is_some_and(|table| table.seeks),
+            several: names.len() > 1,
+            user_code: table.is_some() && options.user_code,
+        };
         files.push(of_the_program(
             "schedule.h",
-            text::schedule_h(heading, wiring.as_ref().ok(), layout),
+            text::schedule_h(heading, wiring.as_ref().ok(), layout, parts, marks),
         ));
         if let Ok(wiring) = &wiring {
             files.extend(copies(&AVR));
@@ -154,14 +199,14 @@ impl Project {
         }
         files.push(file(
             "Makefile",
-            text::makefile(heading.rig, wiring.as_ref().ok(), options.source),
+            text::makefile(heading.rig, wiring.as_ref().ok(), options.source, parts),
         ));
         let counts = table
             .as_ref()
             .map(|table| (table.steps, table.layout.bytes.len()));
         files.push(file(
             README,
-            readme(heading, &wiring, options.source, counts),
+            readme(heading, &names, &wiring, options.source, counts, parts),
         ));
         for ProjectFile { name, text, .. } in &mut files {
             *text = text::sealed(name, text);

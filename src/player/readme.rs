@@ -8,13 +8,13 @@ use super::budget;
 use super::coils::is_lowered;
 use super::controller::PartPin;
 use super::hazards::hazards;
-use super::options::ScheduleSource;
+use super::options::{ProgramParts, ScheduleSource};
 use super::text::{WRONG_FUSE, enable_delay, fuses_text};
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::physics::cautions;
 use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
-use crate::units::Rounded;
+use crate::units::{Rounded, Time};
 
 /// A row for each line: what it is called, its pin and its level.
 fn pin_rows<'a>(
@@ -171,9 +171,11 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
 
 pub(super) fn readme(
     heading: &Heading<'_>,
+    programs: &[String],
     wiring: &Result<Wiring, OtherBoard>,
     source: ScheduleSource,
     counts: Option<(Option<u64>, usize)>,
+    parts: ProgramParts,
 ) -> String {
     let rig = heading.rig;
     let mut text = match counts {
@@ -210,6 +212,9 @@ pub(super) fn readme(
         ),
         (None, ScheduleSource::Memory) => Ok(()),
     };
+    if parts.several {
+        text.push_str(&selection(rig, programs));
+    }
     match wiring {
         Ok(wiring) => {
             let _ = writeln!(
@@ -276,6 +281,15 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    if parts.several {
+        text.push_str(NO_PROGRAM);
+    }
+    if parts.seeks {
+        text.push_str(NOT_FOUND);
+    }
+    if parts.user_code {
+        text.push_str(OVERRUN);
+    }
     if counts.is_some() && wiring.is_ok() {
         text.push_str(
             "| reset | anything but power-on has reset the microcontroller: nothing moves |\n",
@@ -290,20 +304,48 @@ pub(super) fn readme(
             (Ok(_), Some(input)) => format!("`{}` is pressed", rig.inputs[input].name),
             (Err(_), _) => "your board starts the program again".to_owned(),
         };
+        if parts.seeks {
+            text.push_str(SEEKS);
+        }
         let _ = writeln!(
             text,
             "\nAfter anything but `finished` all outputs are off, and nothing moves until {again}."
         );
     }
     if let Ok(wiring) = wiring {
+        if parts.user_code {
+            let time = Time::new(budget::USER_TIME).to_string();
+            text.push_str(&USER.replace("@TIME@", &time));
+        }
         text.push('\n');
-        text.push_str(&hazards(rig, wiring, source));
+        text.push_str(&hazards(rig, wiring, source, parts));
     }
     text.push_str(STOP);
     text.push_str("\n## Cautions\n\n");
     for caution in cautions::of_rig(rig) {
         let _ = writeln!(text, "- {caution}");
     }
+    text
+}
+
+/// Which inputs select which program.
+fn selection(rig: &Rig, programs: &[String]) -> String {
+    let inputs = &rig.controller.select;
+    let names = inputs.iter().map(|input| rig.inputs[*input].name.as_str());
+    let names: Vec<&str> = names.collect();
+    let mut text = format!(
+        "**Inputs select the program** as they have been for 5 ms at its start:\n\n| program | {} |\n| --- |{}\n",
+        names.join(" | "),
+        " --- |".repeat(names.len())
+    );
+    for (number, program) in programs.iter().enumerate() {
+        let levels = (0..names.len()).map(|bit| match number >> bit & 1 {
+            0 => " off |",
+            _ => " on |",
+        });
+        let _ = writeln!(text, "| {program} |{}", levels.collect::<String>());
+    }
+    text.push('\n');
     text
 }
 
@@ -380,6 +422,70 @@ const ENDINGS: &str = "\
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not arrive within its timeout |
+";
+
+const NO_PROGRAM: &str = "\
+| no program | the inputs select a program that there is not: nothing moved |
+";
+
+const OVERRUN: &str = "\
+| overrun | functions of `user.c` took longer than they may: pulses ended within one interrupt |
+";
+
+/// The example stands in the documentation of no part: its registers are those of ATmega88 to
+/// 328P (data sheets, from memory).
+const USER: &str = "
+## Functions of your own
+
+`user.c` is yours: the player calls `user_start`, `user_mark`, `user_pass` and `user_end` from its main loop, and keeps the file \
+when the project is written again. In a pass they may take @TIME@ altogether, interrupts included; the player measures that and \
+stops with `overrun`. A servo on PD6 of an ATmega88 to 328P at 16 MHz, whose rig has no output on PD5 or PD6, moved at a mark, and \
+a line for a display on the serial port, one byte a pass:
+
+```c
+#include <avr/io.h>
+#include \"user.h\"
+
+static const char *rest = \"\";
+
+void user_start(void)
+{
+    DDRD |= 1 << PD6;
+    OCR0A = 23; /* 1.5 ms of 16.4 ms */
+    TCCR0A = 1 << COM0A1 | 1 << WGM01 | 1 << WGM00;
+    TCCR0B = 1 << CS02 | 1 << CS00;
+}
+
+void user_mark(uint8_t number)
+{
+    OCR0A = number == 1 ? 31 : 16; /* 2 ms, 1 ms */
+    rest = number == 1 ? \"open\\n\" : \"closed\\n\";
+}
+
+void user_pass(void)
+{
+    if (*rest && UCSR0A & 1 << UDRE0)
+        UDR0 = (uint8_t)*rest++;
+}
+
+void user_end(uint8_t state)
+{
+    TCCR0A = 0;
+    (void)state;
+}
+```
+";
+
+const NOT_FOUND: &str = "\
+| not found | an axis sought an input to the end of its way and did not see it: the pulses ended there, at the step that the \
+position tells |
+";
+
+const SEEKS: &str = "
+**A seek** looks at its input at each of its steps, and two looks in a row have to find it as sought: a contact that closes between two \
+steps is seen at the next one, and the axis stops one step further, so that slow seeks repeat within one microstep. \
+Chatter of the contact while it closes adds the steps that are made meanwhile: seek fast, back off, and seek slowly. \
+Where the input is as sought for 5 ms before the first step, the axis does not move. `zero` sets the position that is reported.
 ";
 
 const AFTERWARDS_ON_A_LINE: &str = "

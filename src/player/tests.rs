@@ -82,6 +82,7 @@ fn no_player_takes_more_memory_than_is_charged() {
                 lines,
                 source,
                 other_board: false,
+                user_code: false,
             };
             let project = job
                 .project_with(&job.heading(None), options, &mut |_| ())

@@ -7,7 +7,7 @@ use super::budget;
 use super::coils::is_lowered;
 use super::controller::{CompareOutput, PartPin};
 use super::fuses::{FuseBytes, NoFuses, named};
-use super::options::ScheduleSource;
+use super::options::{ProgramParts, ScheduleSource};
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::emit::binary::{CRC, Layout};
@@ -108,6 +108,8 @@ pub(super) fn schedule_h(
     heading: &Heading<'_>,
     wiring: Option<&Wiring>,
     layout: Option<&Layout>,
+    parts: ProgramParts,
+    marks: &[Vec<String>],
 ) -> String {
     let rig = heading.rig;
     let timer = &rig.timer;
@@ -181,6 +183,14 @@ pub(super) fn schedule_h(
     if switches_coils && rig.axes.iter().any(is_lowered) {
         text.push_str("\n/* Some axes have a lower current at standstill. */\n#define HOLDS\n");
     }
+    if parts.user_code {
+        text.push_str(&user_lines(timer.tick_rate(), marks));
+    }
+    if parts.seeks {
+        text.push_str(
+            "\n/* The program seeks an input, or gives an axis a position. */\n#define SEEKS\n",
+        );
+    }
     if let Some(input) = wiring.and(rig.controller.start) {
         let _ = write!(
             text,
@@ -207,15 +217,15 @@ pub(super) fn schedule_h(
         text = text.replace("0XF", "0xF").replace("0XE", "0xE");
     }
     if let Some(layout) = layout {
-        let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+        let places = if parts.several {
+            several_programs(rig, marks.len())
+        } else {
+            one_program(layout)
+        };
         let _ = write!(
             text,
             "
-/* Bytes of the table, and where in it its parts begin. */
-#define SCHEDULE_LENGTH {length}u
-#define SCHEDULE_RAMPS {ramps}u
-#define SCHEDULE_MOTIONS {motions}u
-#define SCHEDULE_STREAMS {{{starts}}}
+/* Bytes of the table{places}
 
 extern const uint8_t schedule[SCHEDULE_LENGTH];
 
@@ -228,13 +238,61 @@ extern const uint8_t schedule[SCHEDULE_LENGTH];
 #define SCHEDULE_MEMORY
 #endif
 ",
-            length = layout.bytes.len(),
-            ramps = layout.ramps,
-            motions = layout.motions,
-            starts = streams.join(", "),
+            places = places.replace("@LENGTH@", &layout.bytes.len().to_string()),
         );
     }
     text.push_str("\n#endif\n");
+    text
+}
+
+/// Where in the table the parts of its program begin.
+fn one_program(layout: &Layout) -> String {
+    let streams: Vec<String> = layout.streams.iter().map(ToString::to_string).collect();
+    format!(
+        ", and where in it its parts begin. */
+#define SCHEDULE_LENGTH @LENGTH@u
+#define SCHEDULE_RAMPS {ramps}u
+#define SCHEDULE_MOTIONS {motions}u
+#define SCHEDULE_STREAMS {{{starts}}}",
+        ramps = layout.ramps,
+        motions = layout.motions,
+        starts = streams.join(", "),
+    )
+}
+
+/// How many programs the table has, and which inputs select one.
+fn several_programs(rig: &Rig, programs: usize) -> String {
+    let select = &rig.controller.select;
+    let inputs: Vec<String> = select.iter().map(|input| format!("{input}u")).collect();
+    format!(
+        ", how many programs it has, and which inputs select one. */
+#define SCHEDULE_LENGTH @LENGTH@u
+#define PROGRAMS {programs}u
+#define SELECTS {}u
+#define SELECT_INPUTS {{{}}}",
+        select.len(),
+        inputs.join(", ")
+    )
+}
+
+/// What `schedule.h` says of functions of the builder's own.
+fn user_lines(tick_rate: f64, marks: &[Vec<String>]) -> String {
+    let ticks = (budget::USER_TIME * tick_rate).ceil().max(2.0);
+    let mut text = format!(
+        "\n/* Functions of user.c are called; how long those of a pass of the main loop may take. */\n\
+         #define USER\n#define USER_TICKS {ticks:.0}u\n"
+    );
+    for (program, marks) in marks
+        .iter()
+        .enumerate()
+        .filter(|(_, marks)| !marks.is_empty())
+    {
+        let _ = writeln!(text, "\n/* The numbers of the marks of program {program}:");
+        for (number, mark) in marks.iter().enumerate() {
+            let _ = writeln!(text, " *   {} {}", number + 1, in_comment(mark));
+        }
+        text.push_str(" */\n");
+    }
     text
 }
 
@@ -462,14 +520,26 @@ pub(super) fn fuses_text(rig: &Rig, wiring: &Wiring) -> String {
 pub(super) const WRONG_FUSE: &str = "A wrong clock fuse locks the part out: no programmer reaches it until a clock of 1 MHz or so, \
     from a generator or another microcontroller, is fed to its pin XTAL1. Write the right fuses while it is.";
 
-pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSource) -> String {
+pub(super) fn makefile(
+    rig: &Rig,
+    wiring: Option<&Wiring>,
+    source: ScheduleSource,
+    parts: ProgramParts,
+) -> String {
     let (sources, fed) = match source {
-        ScheduleSource::Memory => ("table.c schedule.c", String::new()),
-        ScheduleSource::Line { baud } => ("link.c", format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul")),
+        ScheduleSource::Memory => {
+            let seek = if parts.seeks { " seek.c" } else { "" };
+            let user = if parts.user_code { " user.c" } else { "" };
+            (format!("table.c{seek}{user} schedule.c"), String::new())
+        }
+        ScheduleSource::Line { baud } => (
+            "link.c".to_owned(),
+            format!(" -DSTREAMED -DSTREAM_BAUD={baud}ul"),
+        ),
     };
     let Some(wiring) = wiring else {
         return OTHER_MAKEFILE
-            .replace("@SOURCES@", sources)
+            .replace("@SOURCES@", &sources)
             .replace("@FED@", &fed);
     };
     let (coils, switching) = if wiring.switches.is_empty() {
@@ -479,7 +549,7 @@ pub(super) fn makefile(rig: &Rig, wiring: Option<&Wiring>, source: ScheduleSourc
     };
     AVR_MAKEFILE
         .replace("@MCU@", wiring.controller.compiler_name)
-        .replace("@SOURCES@", sources)
+        .replace("@SOURCES@", &sources)
         .replace("@COILS@", coils)
         .replace("@FED@", &fed)
         .replace("@SWITCHING@", switching)

@@ -8,17 +8,19 @@ use thiserror::Error;
 
 use super::board::{Board, OtherBoard};
 use super::budget::{
-    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, STEP_CYCLES, besides, line_step_rate,
+    EVENT_CYCLES, LONGEST_TABLE, MOST_MARKS, SEEK_BYTES, SELECT_BYTES, STEP_CYCLES, USER_BYTES,
+    besides, line_step_rate,
 };
 use super::coils::Unswitched;
-use super::options::{Lines, PlayerOptions, ScheduleSource};
+use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::{EventPace, TooClose};
 use super::place::{Lined, ProgramPlace, StreamCounts};
 use super::wiring::{Lack, Shortcoming, Unwired};
+use crate::emit::Heading;
 use crate::emit::binary::{Layout, lay_out};
 use crate::plan::{Item, Passage, Passages, PlannedMove};
 use crate::rig::Rig;
-use crate::schedule::pack::{PackError, pack};
+use crate::schedule::pack::{PackError, Packed, pack};
 use crate::schedule::periodic::PeriodicSchedule;
 use crate::schedule::{Event, timer};
 use crate::script::WITHOUT_END;
@@ -77,6 +79,23 @@ pub enum Unplayable {
         /// How far from its start it goes.
         steps: u64,
     },
+    /// More programs than the inputs tell apart.
+    #[error(
+        "{programs} programs need {needed} selecting inputs; the rig's `select` names {inputs}"
+    )]
+    Selection {
+        /// How many programs.
+        programs: usize,
+        /// How many inputs tell them apart.
+        needed: usize,
+        /// How many there are.
+        inputs: usize,
+    },
+    /// A program that seeks or sets a position, over a line.
+    #[error(
+        "`seek` and `zero` end at a step that only the board knows; a line carries steps that are known ahead"
+    )]
+    SeekOnLine,
     /// More steps than a line carries.
     #[error(
         "the program needs up to {} microsteps/s over all axes; this board decodes {} from the line",
@@ -98,6 +117,8 @@ impl Unplayable {
             Self::TooClose(TooClose::Changes { .. }) => "output-below-player",
             Self::TooClose(_) => "events-below-player",
             Self::StepRate { .. } => "line-below-player",
+            Self::SeekOnLine => "seek-on-line",
+            Self::Selection { .. } => "player-selection",
             Self::Position { .. } => "player-position",
             Self::Unwired(Unwired::Parts(_)) if self.is_about_flash() => "player-memory",
             Self::Unwired(_) | Self::CoilsElsewhere(_) | Self::Baud { .. } => "player-board",
@@ -111,6 +132,7 @@ impl Unplayable {
         match self {
             Self::Pack(_) | Self::Table { .. } | Self::Marks { .. } => true,
             Self::TooClose(_) | Self::StepRate { .. } | Self::Position { .. } => true,
+            Self::SeekOnLine | Self::Selection { .. } => true,
             Self::Unwired(_) => self.is_about_flash(),
             Self::CoilsElsewhere(_) | Self::Unswitched(_) | Self::Baud { .. } | Self::Axes => false,
         }
@@ -172,6 +194,11 @@ impl Unplayable {
             Self::Position { axis, .. } => {
                 format!("turn `{axis}` back in between, use fewer microsteps, or split the program")
             }
+            Self::Selection { .. } => {
+                "name more inputs as `controller: { select: [NAME, …] }` in the rig, or write fewer programs"
+                    .to_owned()
+            }
+            Self::SeekOnLine => "play it from the board's memory".to_owned(),
             Self::StepRate { .. } => {
                 "lower the speeds, or play it from the board's memory".to_owned()
             }
@@ -253,26 +280,140 @@ pub(crate) fn judge(rig: &Rig, options: PlayerOptions, passages: impl Passages) 
     match Board::of(rig, options) {
         Err(reason) => vec![reason.into()],
         Ok(mut board) => match options.source {
-            ScheduleSource::Memory => board.load("", passages).err().into_iter().collect(),
+            ScheduleSource::Memory => {
+                let heading = Heading {
+                    program: "",
+                    rig,
+                    failure: None,
+                };
+                let mut passages = passages;
+                let loaded = board.load(&mut [(heading, &mut passages)]);
+                loaded
+                    .err()
+                    .map(|(_, refusal)| refusal)
+                    .into_iter()
+                    .collect()
+            }
             ScheduleSource::Line { .. } => board.follow(passages),
         },
     }
 }
 
-/// A packed schedule as a project holds it.
+/// Several programs in one table: a head for each, of numbers of 16 bits, lowest byte first, then
+/// the programs. A head says where its program begins, how long it is, and where in the table its
+/// ramps, its motions and its streams begin.
+fn side_by_side(layouts: &[Layout]) -> Layout {
+    let head = |layout: &Layout| 2 * (4 + layout.streams.len());
+    let mut start: usize = layouts.iter().map(head).sum();
+    let mut bytes = Vec::new();
+    for layout in layouts {
+        let own = [start, layout.bytes.len()];
+        let parts = [layout.ramps, layout.motions];
+        let parts = parts
+            .iter()
+            .chain(&layout.streams)
+            .map(|place| start + place);
+        // A table too long for these numbers is refused by its length.
+        bytes.extend(
+            own.into_iter()
+                .chain(parts)
+                .flat_map(|place| (place as u16).to_le_bytes()),
+        );
+        start += layout.bytes.len();
+    }
+    for layout in layouts {
+        bytes.extend(&layout.bytes);
+    }
+    Layout {
+        bytes,
+        ..Layout::default()
+    }
+}
+
+/// The packed schedules as a project holds them.
+#[derive(Default)]
 pub(super) struct Table {
     pub(super) layout: Layout,
-    /// Steps of the program, of all axes; none of one without end.
+    /// Steps of the programs, of all axes; none where one is without end.
     pub(super) steps: Option<u64>,
+    /// Whether one seeks an input or sets a position.
+    pub(super) seeks: bool,
+    /// The texts of the marks of each program.
+    pub(super) marks: Vec<Vec<String>>,
 }
 
 impl Board<'_> {
-    /// Packs a program for the memory of the board, which becomes one that holds it.
+    /// Packs programs for the memory of the board, which becomes one that holds them and plays
+    /// the one that is selected at the start.
     ///
     /// # Errors
-    /// It does not fit, or the player does not keep up with it.
-    pub(super) fn load(&mut self, remark: &str, passages: impl Passages) -> Result<Table, Refusal> {
-        let mut counted = Counted::new(passages, self.rig, self.options.lines);
+    /// They do not fit, or the player does not keep up with one; the number of the program.
+    pub(super) fn load(
+        &mut self,
+        programs: &mut [(Heading<'_>, &mut dyn Passages)],
+    ) -> Result<Table, (usize, Refusal)> {
+        let (selecting, count) = (self.rig.controller.select.len(), programs.len());
+        if count > 1 << selecting {
+            let needed = count.next_power_of_two().trailing_zeros() as usize;
+            let reason = Unplayable::Selection {
+                programs: count,
+                needed,
+                inputs: selecting,
+            };
+            return Err((0, reason.into()));
+        }
+        let mut table = Table {
+            steps: Some(0),
+            ..Table::default()
+        };
+        let mut all = Vec::new();
+        let mut layouts = Vec::new();
+        for (number, (heading, passages)) in programs.iter_mut().enumerate() {
+            let remark = heading.failure.unwrap_or_default();
+            let (packed, layout, steps) = self
+                .packed(remark, *passages)
+                .map_err(|one| (number, one))?;
+            let both = table.steps.zip(steps);
+            table.steps = both.map(|(all, own)| all.saturating_add(own));
+            table.seeks |= packed.seeks();
+            table.marks.push(packed.marks().to_vec());
+            layouts.push(layout);
+            all.push(packed);
+        }
+        table.layout = match <[Layout; 1]>::try_from(layouts) {
+            Ok([layout]) => layout,
+            Err(layouts) => side_by_side(&layouts),
+        };
+        let bytes = table.layout.bytes.len();
+        let last = count.saturating_sub(1);
+        if bytes > LONGEST_TABLE {
+            return Err((last, Unplayable::Table { bytes }.into()));
+        }
+        let extra = [
+            (self.options.user_code, USER_BYTES),
+            (table.seeks, SEEK_BYTES),
+            (count > 1, SELECT_BYTES),
+        ];
+        let extra: usize = extra
+            .iter()
+            .filter(|(is, _)| *is)
+            .map(|(_, bytes)| bytes)
+            .sum();
+        self.wire(bytes + extra).map_err(|one| (last, one.into()))?;
+        for (number, packed) in all.iter().enumerate() {
+            self.keep_up(packed.events_in_short())
+                .map_err(|one| (number, one))?;
+        }
+        Ok(table)
+    }
+
+    /// A program packed and laid out, with the number of its steps, where it ends.
+    fn packed(
+        &self,
+        remark: &str,
+        passages: &mut dyn Passages,
+    ) -> Result<(Packed, Layout, Option<u64>), Refusal> {
+        let mut counted = Counted::new(passages, self.rig, self.options);
         let packed = pack(&mut counted as &mut dyn Passages, self.rig);
         let steps = counted.steps;
         if let Some(refusal) = counted.exceeded {
@@ -280,23 +421,17 @@ impl Board<'_> {
         }
         let packed = packed.map_err(Unplayable::from)?;
         let layout = lay_out(&packed, self.rig, remark).map_err(|_| Unplayable::Axes)?;
-        let bytes = layout.bytes.len();
-        if bytes > LONGEST_TABLE {
-            return Err(Unplayable::Table { bytes }.into());
-        }
         let marks = packed.marks().len();
         if marks > MOST_MARKS {
             return Err(Unplayable::Marks { marks }.into());
         }
-        self.wire(bytes)?;
-        self.keep_up(packed.events_in_short())?;
         let steps = (!packed.is_endless()).then_some(steps);
-        Ok(Table { layout, steps })
+        Ok((packed, layout, steps))
     }
 
     /// Whether the board keeps up with a program that comes over a line.
     fn follow(&self, passages: impl Passages) -> Vec<Refusal> {
-        let mut counted = Counted::new(passages, self.rig, self.options.lines);
+        let mut counted = Counted::new(passages, self.rig, self.options);
         if self.wiring.is_err() {
             counted.go_through();
             return counted.exceeded.into_iter().collect();
@@ -349,6 +484,7 @@ const MOST_STEPS: u64 = i32::MAX as u64;
 struct Counted<'a, P> {
     passages: P,
     rig: &'a Rig,
+    options: PlayerOptions,
     /// Cycles that the player takes for a step, on the average.
     step_cycles: u64,
     /// Steps so far, those that are left out among them.
@@ -379,11 +515,12 @@ struct PeriodLoad {
 const MOST_BUSY: f64 = 0.999;
 
 impl<'a, P: Passages> Counted<'a, P> {
-    fn new(passages: P, rig: &'a Rig, lines: Lines) -> Self {
+    fn new(passages: P, rig: &'a Rig, options: PlayerOptions) -> Self {
         Self {
             passages,
             rig,
-            step_cycles: u64::from(STEP_CYCLES + besides(rig, lines)),
+            options,
+            step_cycles: u64::from(STEP_CYCLES + besides(rig, options.lines)),
             steps: 0,
             periods: Vec::new(),
             ended: None,
@@ -404,14 +541,34 @@ impl<'a, P: Passages> Counted<'a, P> {
                 // Each axis may turn; what is on the way counts too.
                 events = planned.motion.axes.len() + planned.on_the_way.len();
                 self.exceeded = self.out_of_count(planned);
+                if planned.seeks.is_some() {
+                    // It takes no time where the input is active already.
+                    load.waits = true;
+                    self.refuse_on_a_line(ProgramPlace::Move(planned.index));
+                }
             }
             Item::Await { .. } => load.waits = true,
+            Item::Zero { .. } => {
+                load.waits = true;
+                self.refuse_on_a_line(ProgramPlace::Nowhere);
+            }
             Item::Output { .. } | Item::Mark(_) => events = 1,
             Item::Dwell(_) => {}
         }
         let events = events as f64 * f64::from(EVENT_CYCLES);
         load.cycles = load.steps as f64 * self.step_cycles as f64 + events;
         self.add(load, 1);
+    }
+
+    /// Refuses what only a board that has the whole program can do.
+    fn refuse_on_a_line(&mut self, place: ProgramPlace) {
+        match self.options.source {
+            ScheduleSource::Memory => {}
+            ScheduleSource::Line { .. } => {
+                self.exceeded
+                    .get_or_insert(Refusal::new(Unplayable::SeekOnLine, place));
+            }
+        }
     }
 
     /// Adds what comes so many times.

@@ -75,6 +75,8 @@ pub struct Axis {
     pub load: Load,
     /// What the builder wants kept.
     pub limits: Limits,
+    /// Whether nobody knows where it stands at the start, so that it must be sought first.
+    pub must_home: bool,
 }
 
 /// A named pin of the board.

@@ -150,6 +150,11 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         }
         Some(_) => None,
     };
+    let home = fields.take("home");
+    let must_home = home.is_some_and(|entry| {
+        let chosen = fields::choice("home", &entry, &["required"]);
+        fields.keep(chosen).is_some()
+    });
     fields.finish();
     let ((motor, of_motor), (drive, of_drive), (load, of_load)) = (motor?, drive?, load?);
     let axis = Axis {
@@ -158,6 +163,7 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         drive,
         load,
         limits: limits?,
+        must_home,
     };
     refuse_correction(
         &axis,

@@ -49,6 +49,42 @@ pub enum EventKind {
         /// Gives up after this time (ticks).
         timeout: Option<u64>,
     },
+    /// The steps of an axis up to its [`Sought`](Self::Sought) are made only until an input is
+    /// seen. The clock stops until every axis stands.
+    Seek {
+        /// Which axis.
+        axis: usize,
+        /// Which input.
+        input: usize,
+        /// What is looked for at it.
+        until: Until,
+    },
+    /// The input has been seen, or the program ends; the clock goes on.
+    Sought {
+        /// Which axis has sought.
+        axis: usize,
+    },
+    /// The place of an axis has a new position; the clock stops for it.
+    Zero {
+        /// Which axis.
+        axis: usize,
+        /// Microsteps from the origin.
+        steps: i64,
+    },
     /// A text.
     Mark(Arc<str>),
+}
+
+impl EventKind {
+    /// Whether every axis stands still for it, and time too.
+    pub const fn stops_the_clock(&self) -> bool {
+        match self {
+            Self::Await { .. } | Self::Seek { .. } | Self::Sought { .. } | Self::Zero { .. } => {
+                true
+            }
+            Self::Step { .. } | Self::Direction { .. } | Self::Output { .. } | Self::Mark(_) => {
+                false
+            }
+        }
+    }
 }

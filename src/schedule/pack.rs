@@ -76,6 +76,11 @@ impl Packed {
         &self.marks
     }
 
+    /// Whether it seeks an input or sets a position.
+    pub(crate) fn seeks(&self) -> bool {
+        self.streams.iter().any(|ops| op::seeks(ops))
+    }
+
     /// Whether it repeats without end.
     pub fn is_endless(&self) -> bool {
         self.streams.iter().flatten().any(Op::is_endless)

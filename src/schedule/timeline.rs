@@ -24,7 +24,7 @@ use super::facts::Facts;
 use super::state::{AxisState, ScheduleState};
 use super::ticks::StepTicks;
 use super::timer::TickRules;
-use crate::plan::{Direction, Item, OnTheWay, PlannedMove};
+use crate::plan::{Direction, Item, OnTheWay, PlannedMove, SoughtInput};
 use crate::rig::Rig;
 
 /// A part of a schedule: one event, or steps of one axis that nothing interrupts.
@@ -263,6 +263,12 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             .min();
         let Some((_, number)) = next else {
             self.now = playing.end.max(TickInstant::at_tick(self.facts.last_tick));
+            if let Some((axis, _)) = playing.under_way.planned.sought() {
+                self.waiting.push_back(Event {
+                    tick: self.now.tick(),
+                    what: EventKind::Sought { axis },
+                });
+            }
             self.playing = None;
             return false;
         };
@@ -326,6 +332,10 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
                     },
                 });
             }
+            Item::Zero { axis, steps } => self.waiting.push_back(Event {
+                tick: self.now.tick(),
+                what: EventKind::Zero { axis, steps },
+            }),
             item @ (Item::Output { .. } | Item::Mark(_)) => {
                 self.waiting.extend(event_at(self.now.tick(), item));
             }
@@ -340,8 +350,13 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             .filter(|number| motion.axes[*number].steps > 0)
             .collect();
 
-        // Where the line of each axis turns, and its first step at the earliest.
         let asked = self.now.tick();
+        if let Some((axis, SoughtInput { input, until })) = planned.sought() {
+            let what = EventKind::Seek { axis, input, until };
+            self.waiting.push_back(Event { tick: asked, what });
+        }
+
+        // Where the line of each axis turns, and its first step at the earliest.
         let rules: Vec<(Option<u64>, u64)> = moving
             .iter()
             .map(|number| {
@@ -443,7 +458,7 @@ fn event_at(tick: u64, item: Item) -> Option<Event> {
     let what = match item {
         Item::Output { output, on } => EventKind::Output { output, on },
         Item::Mark(text) => EventKind::Mark(text),
-        Item::Move(_) | Item::Dwell(_) | Item::Await { .. } => return None,
+        Item::Move(_) | Item::Dwell(_) | Item::Await { .. } | Item::Zero { .. } => return None,
     };
     Some(Event { tick, what })
 }

@@ -52,6 +52,10 @@ pub enum ActionKind {
         /// Give up after so many seconds.
         timeout: Option<f64>,
     },
+    /// Turn until an input is seen.
+    Seek(Seek),
+    /// Take the place where an axis stands for a position.
+    Zero(Zero),
     /// A text in the schedule.
     Mark(Arc<str>),
     /// Moves that start and end together, on a straight line.
@@ -85,6 +89,14 @@ impl Until {
         }
     }
 
+    /// The word of a seek in the formats; none seeks until `Pressed`.
+    pub(crate) const fn seek_word(self) -> &'static str {
+        match self {
+            Self::Active | Self::Pressed => "seek",
+            Self::Released => "seek-released",
+        }
+    }
+
     /// Its number in packed schedules and on the serial line.
     pub const fn number(self) -> u8 {
         match self {
@@ -111,6 +123,39 @@ pub struct Move {
     /// The limits and manners in force. Moves written under the same settings share
     /// one value, so that the planner can tell by address.
     pub settings: Arc<Settings>,
+}
+
+/// A search for an input: a move at constant speed that ends where the input is seen.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Seek {
+    /// The move, by the furthest distance.
+    pub way: Move,
+    /// Name of the input in the rig.
+    pub input: Arc<str>,
+    /// Where that is written.
+    pub input_span: Span,
+    /// Until the input is released, else until it is active.
+    pub released: bool,
+}
+
+impl Seek {
+    /// What is looked for at the input.
+    pub const fn until(&self) -> Until {
+        if self.released {
+            Until::Released
+        } else {
+            Until::Active
+        }
+    }
+}
+
+/// A position that is given to the place where an axis stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Zero {
+    /// The axis by name and where it is written; none: the only axis of the rig.
+    pub axis: Option<(Arc<str>, Span)>,
+    /// The position and where it is written; none: zero.
+    pub at: Option<(Quantity, Span)>,
 }
 
 /// Where a move ends.

@@ -30,7 +30,7 @@ mod turn;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
-pub(crate) use action::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
+pub(crate) use action::{Action, ActionKind, Move, MovePace, Seek, Settings, Target, Way, Zero};
 pub use action::{Shape, Until};
 pub(crate) use expand::{Actions, BlockPass, ScriptStep, WITHOUT_END};
 pub(crate) use grammar::{RESERVED, STATEMENTS};

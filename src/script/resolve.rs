@@ -10,7 +10,9 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::MOST_ERRORS;
-use super::action::{Action, ActionKind, Move, MovePace, Settings, SpeedLimits, Target};
+use super::action::{
+    Action, ActionKind, Move, MovePace, Seek, Settings, SpeedLimits, Target, Zero,
+};
 use super::demand::Wanted;
 use super::error::{Duplicate, ErrorKind, ScriptError};
 use super::expression::{NoValue, Value, evaluate};
@@ -18,10 +20,10 @@ use super::group::{self, Group};
 use super::operation::{Call, EndlessPlace, Operation, Operations};
 use super::scope::{Binding, Definitions, Scope, duplicate};
 use super::syntax::{
-    Block, Clause, Defined, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind,
-    TurnStatement,
+    Block, Clause, Defined, Expression, Limit, Name, SeekStatement, SequenceDefinition, Statement,
+    StatementKind, TurnStatement,
 };
-use super::turn::{pace_error, way_error};
+use super::turn::{speed_error, way_error};
 use crate::diagnostic::Span;
 use crate::units::Quantity;
 
@@ -279,6 +281,14 @@ impl<'a> Resolver<'a> {
                     .clause(timeout.as_deref(), Wanted::Wait)?
                     .map(|time| time.si),
             },
+            StatementKind::Seek(seek) => ActionKind::Seek(self.seek(seek, keyword)?),
+            StatementKind::Zero { axis, at } => ActionKind::Zero(Zero {
+                axis: named_axis(axis.as_ref()),
+                at: self
+                    .clause(at.as_deref(), Wanted::Travel)?
+                    .zip(at.as_ref())
+                    .map(|(position, at)| (position, at.value.span)),
+            }),
             StatementKind::Mark(text) => ActionKind::Mark(Arc::clone(&text.text)),
             StatementKind::Together(block) => {
                 ActionKind::Together(self.members(Group::Together, block, keyword)?)
@@ -309,17 +319,15 @@ impl<'a> Resolver<'a> {
         }
         let pace = match (speed.zip(turn.at.as_ref()), time.zip(turn.time.as_ref())) {
             (Some((speed, at)), _) => {
-                self.errors.extend(pace_error(turn, target, speed, at));
+                let mixed = speed_error(&turn.target, target, speed, at);
+                self.errors.extend(mixed);
                 MovePace::At(speed, at.value.span)
             }
             (None, Some((time, clause))) => MovePace::In(time.si, clause.value.span),
             (None, None) => MovePace::Limits,
         };
         Some(Move {
-            axis: turn
-                .axis
-                .as_ref()
-                .map(|axis| (Arc::clone(&axis.text), axis.span)),
+            axis: named_axis(turn.axis.as_ref()),
             target: if turn.to {
                 Target::To(target)
             } else {
@@ -329,6 +337,33 @@ impl<'a> Resolver<'a> {
             way: turn.way.map(|(way, _)| way),
             pace,
             settings: Arc::clone(&self.settings),
+        })
+    }
+
+    fn seek(&mut self, seek: &SeekStatement, keyword: Span) -> Option<Seek> {
+        let distance = self.wanted(&seek.distance.value, Wanted::Travel, keyword);
+        let speed = self.clause(seek.at.as_deref(), Wanted::Speed)?;
+        let distance = distance?;
+        let pace = match speed.zip(seek.at.as_ref()) {
+            Some((speed, at)) => {
+                let mixed = speed_error(&seek.distance, distance, speed, at);
+                self.errors.extend(mixed);
+                MovePace::At(speed, at.value.span)
+            }
+            None => MovePace::Limits,
+        };
+        Some(Seek {
+            way: Move {
+                axis: named_axis(seek.axis.as_ref()),
+                target: Target::By(distance),
+                target_span: seek.distance.value.span,
+                way: None,
+                pace,
+                settings: Arc::clone(&self.settings),
+            },
+            input: Arc::clone(&seek.input.text),
+            input_span: seek.input.span,
+            released: seek.released,
         })
     }
 
@@ -472,4 +507,9 @@ impl<'a> Resolver<'a> {
             }
         }
     }
+}
+
+/// An axis that a statement names, and where.
+fn named_axis(axis: Option<&Name>) -> Option<(Arc<str>, Span)> {
+    axis.map(|axis| (Arc::clone(&axis.text), axis.span))
 }

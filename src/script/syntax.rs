@@ -70,6 +70,11 @@ pub enum StatementKind {
         until: Until,
         timeout: Option<Box<Clause>>,
     },
+    Seek(SeekStatement),
+    Zero {
+        axis: Option<Name>,
+        at: Option<Box<Clause>>,
+    },
     Mark(Text),
     Repeat {
         count: Expression,
@@ -107,6 +112,8 @@ impl StatementKind {
             Self::Dwell(_) | Self::DwellUntilSettled => "dwell",
             Self::Output { .. } => "output",
             Self::Await { .. } => "await",
+            Self::Seek(_) => "seek",
+            Self::Zero { .. } => "zero",
             Self::Mark(_) => "mark",
             Self::Repeat { .. } | Self::RepeatForever(_) => "repeat",
             Self::Sequence(_) => "sequence",
@@ -170,6 +177,17 @@ pub struct TurnStatement {
     pub way: Option<(Way, Span)>,
     pub at: Option<Box<Clause>>,
     pub time: Option<Box<Clause>>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeekStatement {
+    pub axis: Option<Name>,
+    /// How far at most.
+    pub distance: Clause,
+    pub input: Name,
+    /// Until it is released, else until it is active.
+    pub released: bool,
+    pub at: Option<Box<Clause>>,
 }
 
 #[derive(Debug, Clone, PartialEq)]

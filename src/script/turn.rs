@@ -29,8 +29,8 @@ pub(super) fn way_error(
 }
 
 /// A speed that belongs to another kind of travel: an angle at millimetres a second.
-pub(super) fn pace_error(
-    turn: &TurnStatement,
+pub(super) fn speed_error(
+    way: &Clause,
     target: Quantity,
     speed: Quantity,
     at: &Clause,
@@ -42,7 +42,7 @@ pub(super) fn pace_error(
     let kind = ErrorKind::SpeedOfOtherTravel {
         speed: speed.dimension,
         target: target.dimension,
-        target_span: turn.target.value.span,
+        target_span: way.value.span,
     };
     mixed.then(|| ScriptError::new(at.value.span, kind))
 }

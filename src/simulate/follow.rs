@@ -209,6 +209,33 @@ impl<'m> Follower<'m> {
         }
     }
 
+    /// Where the load is, from where it stood at the start (rad or m), without the play of a
+    /// gearing.
+    pub(super) fn place(&self) -> f64 {
+        let lag = self.simulator.lag() / self.simulator.machine().rotor_teeth;
+        self.commanded_place() - lag / self.motor_per_travel
+    }
+
+    /// Where it is told to be.
+    pub(super) fn commanded_place(&self) -> f64 {
+        let machine = self.simulator.machine();
+        let microstep = machine.microstep_electrical() / machine.rotor_teeth;
+        self.simulator.commanded() as f64 * microstep / self.motor_per_travel
+    }
+
+    /// Its name, and how its travel is shown.
+    pub(super) const fn shown(&self) -> (&str, TravelUnit) {
+        (self.name, self.unit)
+    }
+
+    /// The move that is under way ends with the step that was made last.
+    pub(super) fn ends_here(&mut self) {
+        if let Some(moving) = &mut self.moving {
+            moving.steps -= moving.steps_left;
+            moving.steps_left = 0;
+        }
+    }
+
     /// How far it is (s).
     pub(super) fn time(&self) -> f64 {
         self.simulator.time()

@@ -9,11 +9,13 @@
 //! After the last step of a move the rotor is followed until it rests, until the next
 //! step of its axis, or for [`Options::longest_rest`] at most; what is left of a long
 //! dwell passes with nothing moving. `await` takes no time, which is the hardest case
-//! for a rotor that is still swinging.
+//! for a rotor that is still swinging. A seek goes to the end of its way, unless somebody says
+//! where its contact is.
 
 mod follow;
 mod outcome;
 mod rehearsal;
+mod seek;
 mod settling;
 #[cfg(test)]
 mod tests;
@@ -26,6 +28,8 @@ use follow::{Follower, RotorState};
 pub use outcome::{LeftOut, MoveOutcome, Outcome};
 pub use rehearsal::Rehearsal;
 pub(crate) use rehearsal::{MOST_WORK, Pauses};
+use seek::Contacts;
+pub use seek::SeekOutcome;
 pub(crate) use settling::Settler;
 pub use trace::{TraceSample, TraceWriter};
 pub(crate) use trial::Trials;
@@ -33,8 +37,8 @@ pub(crate) use trial::Trials;
 use crate::physics::Machine;
 use crate::plan::Passages;
 use crate::rig::{Axis, Rig};
-use crate::schedule::ScheduleRun;
 use crate::schedule::periodic::{PeriodicSchedule, SchedulePart};
+use crate::schedule::{EventKind, ScheduleRun};
 
 /// How much longer the internal steps are than [`Machine::internal_step`]: chosen, so that steps
 /// half as long change the peak lag by less than one per cent (a test holds it to that).
@@ -82,6 +86,8 @@ pub enum SimulationEvent<'a> {
     /// What became of a move on one axis. Moves of one axis come in their order; those
     /// of different axes may not.
     Move(&'a MoveOutcome),
+    /// How a seek ended whose contact has a place.
+    Sought(&'a SeekOutcome),
     /// A sample of the trace. The samples of one axis come in the order of time.
     Sample(&'a TraceSample<'a>),
     /// Moves that come again and again, with the rotors as they were each time, are left out.
@@ -98,6 +104,18 @@ pub(crate) fn simulate_with(
     rig: &Rig,
     passages: impl Passages,
     options: &Options,
+    report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
+) -> ControlFlow<()> {
+    simulate_seeking(rig, passages, options, &[], report)
+}
+
+/// The same with the places at which the contacts of the axes switch (rad or m of the load,
+/// from where it stands at the start), as far as they are known.
+pub(crate) fn simulate_seeking(
+    rig: &Rig,
+    passages: impl Passages,
+    options: &Options,
+    contacts: &[Option<f64>],
     report: &mut dyn FnMut(SimulationEvent<'_>) -> ControlFlow<()>,
 ) -> ControlFlow<()> {
     let error = options.clock_error.unwrap_or(rig.timer.tolerance);
@@ -118,7 +136,8 @@ pub(crate) fn simulate_with(
     let mut left = options.most_work.unwrap_or(u64::MAX);
     let mut schedule = PeriodicSchedule::new(passages, rig);
     let mut begins = Vec::new();
-    // What was left out before.
+    let mut contacts = Contacts::new(contacts);
+    // What was left out before, and the time that seeks did not take.
     let mut earlier = 0.0;
     while let Some(part) = schedule.next_part() {
         let (axis, direction, ticks, of) = match part {
@@ -128,8 +147,30 @@ pub(crate) fn simulate_with(
                 ticks,
                 of,
             }) => (axis, direction, ticks, of),
-            // Nothing but a step turns a rotor.
-            SchedulePart::Run(ScheduleRun::Event(_)) => continue,
+            SchedulePart::Run(ScheduleRun::Event(event)) => {
+                match event.what {
+                    EventKind::Seek { axis, .. } => {
+                        contacts.begin(axis, event.tick as f64 * tick - earlier);
+                    }
+                    EventKind::Sought { axis } if contacts.is_open() => {
+                        followers[axis].ends_here();
+                        match contacts.end(&followers, report)? {
+                            Some(time) => earlier = event.tick as f64 * tick - time,
+                            // The program stops.
+                            None => break,
+                        }
+                    }
+                    // Nothing but a step turns a rotor.
+                    EventKind::Sought { .. }
+                    | EventKind::Step { .. }
+                    | EventKind::Direction { .. }
+                    | EventKind::Output { .. }
+                    | EventKind::Await { .. }
+                    | EventKind::Zero { .. }
+                    | EventKind::Mark(_) => {}
+                }
+                continue;
+            }
             SchedulePart::Begins => {
                 let rotors: Vec<RotorState> = followers.iter().map(Follower::state).collect();
                 begins.push((schedule.moves(), rotors));
@@ -141,7 +182,9 @@ pub(crate) fn simulate_with(
                     continue;
                 };
                 let alike = |(one, was): (&Follower<'_>, &RotorState)| one.state().like(was);
-                if repeated.times > 0 && followers.iter().zip(&before).all(alike) {
+                // Where contacts have places, passes differ although rotors stand alike.
+                let may_repeat = repeated.times > 0 && !contacts.is_known();
+                if may_repeat && followers.iter().zip(&before).all(alike) {
                     let left_out = LeftOut {
                         from,
                         moves: schedule.moves() - from,
@@ -157,8 +200,15 @@ pub(crate) fn simulate_with(
                 continue;
             }
         };
+        let seeks = contacts.ends(&of.planned);
         if of.number > moves {
             moves = of.number;
+            if let (true, Some(moved)) = (seeks, of.planned.motion.axes.first()) {
+                contacts.look_ahead(&of.planned, &followers[moved.axis]);
+            }
+            if seeks && contacts.is_over() {
+                continue;
+            }
             for moved in of
                 .planned
                 .motion
@@ -170,7 +220,14 @@ pub(crate) fn simulate_with(
             }
         }
         for at in ticks {
-            followers[axis].step(*at as f64 * tick - earlier, direction, &mut left, report)?;
+            if seeks && contacts.is_over() {
+                break;
+            }
+            let time = *at as f64 * tick - earlier;
+            followers[axis].step(time, direction, &mut left, report)?;
+            if seeks {
+                contacts.look(&of.planned, time, &followers[axis]);
+            }
             if left == 0 {
                 return cut(&mut followers, earlier, report);
             }

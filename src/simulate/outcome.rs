@@ -3,7 +3,7 @@
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
-use super::SimulationEvent;
+use super::{SeekOutcome, SimulationEvent};
 use crate::plan::PlannedMove;
 use crate::rig::TravelUnit;
 
@@ -23,6 +23,9 @@ pub struct Outcome {
     /// Moves that were left out, as they come to the same; inner loops before outer ones.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub left_out: Vec<LeftOut>,
+    /// The seeks whose contacts have places, in their order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub seeks: Vec<SeekOutcome>,
 }
 
 /// Moves that come again and again and were played once.
@@ -113,6 +116,7 @@ impl Default for Outcome {
             moves: Vec::new(),
             played_to_s: None,
             left_out: Vec::new(),
+            seeks: Vec::new(),
         }
     }
 }
@@ -140,6 +144,7 @@ impl Outcome {
         match event {
             SimulationEvent::Move(result) => self.add((*result).clone()),
             SimulationEvent::LeftOut(left_out) => self.left_out.push(*left_out),
+            SimulationEvent::Sought(outcome) => self.seeks.push((*outcome).clone()),
             SimulationEvent::Cut(reached) => self.played_to_s = Some(*reached),
             SimulationEvent::Progress(_) | SimulationEvent::Sample(_) => {}
         }

@@ -106,7 +106,7 @@ impl Pauses {
                     *self.after.entry(last).or_default() += seconds;
                 }
             }
-            Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => {}
+            Item::Output { .. } | Item::Await { .. } | Item::Zero { .. } | Item::Mark(_) => {}
         }
     }
 }

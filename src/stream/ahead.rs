@@ -149,6 +149,15 @@ impl<I: Iterator<Item = Item>> Ahead<I> {
                 self.marks_seen += 1;
                 self.marks.push_back(text);
             }
+            // Programs that seek are refused before they are sent; none goes on from here.
+            schedule::EventKind::Seek { .. }
+            | schedule::EventKind::Sought { .. }
+            | schedule::EventKind::Zero { .. } => {
+                for stream in &mut self.streams {
+                    stream.put(tick, Act::End);
+                }
+                self.over = true;
+            }
             schedule::EventKind::Await {
                 input,
                 until,

@@ -160,6 +160,7 @@ impl Bench {
                 viscous: Damping::new(self.load_viscous),
                 ..Load::NONE
             },
+            must_home: false,
             limits: Limits {
                 torque_margin: 0.3,
                 settle: Some(0.01),

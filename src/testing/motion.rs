@@ -145,6 +145,7 @@ pub fn play(motion: &Arc<Motion>) -> Item {
         on_the_way: Vec::new(),
         passes: Vec::new(),
         changes: Vec::new(),
+        seeks: None,
     })
 }
 

@@ -51,6 +51,7 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
             lines: crate::rig::DriveLines::default(),
         },
         load: Load::NONE,
+        must_home: false,
         limits: Limits {
             torque_margin: 0.3,
             settle: Some(0.01),

@@ -1233,3 +1233,95 @@ fn a_cable_that_comes_off_ends_the_stream_with_a_failure() {
     let told = format!("the line to {port} failed");
     assert!(ended.err.contains(&told), "{}", ended.err);
 }
+
+/// A turntable that seeks a contact.
+const SEEKING: &str = "rig \"turntable.yaml\"\nspeed 60 deg/s\naccel 200 deg/s^2\n\
+    seek by -90 deg until go at 20 deg/s\nzero at 5 deg\nturn to 10 deg\n";
+
+#[test]
+fn simulate_takes_the_place_of_a_contact_and_fails_where_it_is_out_of_reach() {
+    let bench = Bench::with_scenario();
+    bench.write("turntable.moves", SEEKING);
+    let seek = |place: &str| bench.run(&["simulate", "turntable.moves", "--json", "--seek", place]);
+    let found = seek("table=-31 deg");
+    assert_eq!(found.code, 0, "{}{}", found.out, found.err);
+    let outcome: serde_json::Value = serde_json::from_str(&found.out).unwrap();
+    let at = outcome["seeks"][0]["at_deg"].as_f64().unwrap();
+    assert!((-32.5..-31.0).contains(&at), "{outcome}");
+    assert_eq!(outcome["seeks"][0]["found"], true);
+    let missed = seek("table=-91 deg");
+    assert_eq!(missed.code, 1);
+    let outcome: serde_json::Value = serde_json::from_str(&missed.out).unwrap();
+    assert_eq!(
+        (&outcome["seeks"][0]["found"], &outcome["may_run"]),
+        (&false.into(), &false.into())
+    );
+    for (place, reason) in [
+        ("table", "write for instance"),
+        ("plate=3 deg", "no axis `plate`"),
+        ("table=3 mm", "an angle is wanted"),
+    ] {
+        let refused = seek(place);
+        assert_eq!(refused.code, 2);
+        assert!(refused.err.contains(reason), "{}", refused.err);
+    }
+}
+
+#[test]
+fn what_depends_on_an_input_is_marked_in_every_format_and_refused_where_it_cannot_be() {
+    let bench = Bench::with_scenario();
+    bench.write("turntable.moves", SEEKING);
+    let emit = |format: &str| bench.run(&["emit", "turntable.moves", "--as", format]);
+    let csv = emit("csv").out;
+    let events: Vec<&str> = csv
+        .lines()
+        .map(|line| line.split(',').nth(1).unwrap())
+        .collect();
+    let at = |event: &str| events.iter().position(|one| *one == event).unwrap();
+    assert!(at("seek") < at("seek-step") && at("seek-step") < at("sought"));
+    assert!(at("sought") < at("zero") && at("zero") < at("step"));
+    assert!(csv.contains(",seek,table,go\n"), "{csv}");
+    let json: serde_json::Value = serde_json::from_str(&emit("json").out).unwrap();
+    let sought = json["events"].as_array().unwrap().iter();
+    let sought = sought.filter(|event| event["event"] == "seek-step").count();
+    assert_eq!(
+        sought,
+        events.iter().filter(|event| **event == "seek-step").count()
+    );
+    let vcd = emit("vcd").out;
+    assert!(
+        vcd.contains("$comment seek table until go $end")
+            && vcd.contains("$comment sought table $end")
+    );
+    let header = emit("c");
+    assert_eq!(header.code, 2, "{}", header.err);
+    assert!(header.err.contains("`seek` and `zero`"), "{}", header.err);
+    let line = [
+        "emit",
+        "turntable.moves",
+        "--as",
+        "firmware",
+        "--feed",
+        "line",
+        "-o",
+        "board",
+    ];
+    assert_eq!(bench.run(&line).code, 0, "a player for any program");
+    for unchecked in [&[][..], &["--unchecked"]] {
+        let stream = bench.run(
+            &[
+                &["stream", "turntable.moves", "--port", "/dev/null"],
+                unchecked,
+            ]
+            .concat(),
+        );
+        assert_ne!(stream.code, 0);
+        assert!(
+            stream
+                .err
+                .contains("a line carries steps that are known ahead"),
+            "{}",
+            stream.err
+        );
+    }
+}

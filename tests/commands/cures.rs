@@ -7,7 +7,7 @@ use slewsmith::Job;
 use slewsmith::check::{Finding, Severity};
 
 /// Findings that are notes, which need no cure.
-const ELSEWHERE: [&str; 21] = [
+const ELSEWHERE: [&str; 23] = [
     "backlash-taken-up",
     "crosses-slowly",
     "cruise-moved",
@@ -25,8 +25,10 @@ const ELSEWHERE: [&str; 21] = [
     "player-coils",
     "player-memory",
     "player-position",
+    "player-selection",
     "player-untried",
     "profile-borrowed",
+    "seek-on-line",
     "simulated-in-part",
     "torque-softened",
 ];
@@ -75,13 +77,15 @@ pub fn rig(drive: &str, load: &str) -> String {
     load: {{ {load} }}
     limits: {{ settle: 0.01 deg }}
 timer: {{ clock: 8 MHz, fastest_interval: 10 us }}
+inputs: {{ home: {{}} }}
 "
     )
 }
 
 /// Programs that the motor model finds at fault, with their drive and the second load: moves that
-/// follow each other at once, a stop that is too short, nothing to play, and a slow crossing.
-const PLAYED: [(usize, &str); 5] = [
+/// follow each other at once, a stop that is too short, nothing to play, a slow crossing, and a
+/// seek above the start-stop rate.
+const PLAYED: [(usize, &str); 6] = [
     (
         0,
         "shape full-torque\nspeed 1500 deg/s\nrepeat 6 { turn by 33 deg\nturn by -70 deg\nturn by 120 deg }\n",
@@ -96,6 +100,7 @@ const PLAYED: [(usize, &str); 5] = [
         6,
         "bands allow\nspeed 9000 deg/s\naccel 900 deg/s^2\nturn by 7 turn\n",
     ),
+    (0, "seek by -90 deg until home at 6000 deg/s\n"),
 ];
 
 /// Everything that the check says of a script on a rig.

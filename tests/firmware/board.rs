@@ -140,6 +140,11 @@ impl Bench {
     pub fn build(&self, options: &[&str]) -> Built {
         self.emit("firmware", "player", options)
             .unwrap_or_else(|said| panic!("{said}"));
+        self.make()
+    }
+
+    /// Builds the project that is there.
+    pub fn make(&self) -> Built {
         let folder = self.path().join("player");
         let done = Command::new("make")
             .args(["-s", "-C"])

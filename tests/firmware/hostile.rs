@@ -5,7 +5,12 @@ use std::path::Path;
 use std::process::Command;
 
 use crate::board::Bench;
+use crate::played::rig;
 use crate::support;
+
+const SEEKS: &str = "rig \"rig.yaml\"\nbands allow\nspeed 3000 microstep/s\naccel 60000 microstep/s^2\n\
+    repeat 3 {\n  seek by -900 microstep until home at 2700 microstep/s\n  zero at -7 microstep\n  turn by 90 microstep\n}\n\
+    seek by 60 microstep until home released at 33 microstep/s\n";
 
 #[test]
 fn tampered_tables_with_a_right_checksum_stay_within_their_bounds() {
@@ -13,8 +18,10 @@ fn tampered_tables_with_a_right_checksum_stay_within_their_bounds() {
         return;
     };
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/hostile_table.c");
-    for name in ["panorama.moves", "shutter-cured.moves", "dial.moves"] {
-        let bench = Bench::example(name);
+    let examples = ["panorama.moves", "shutter-cured.moves", "dial.moves"];
+    let benches = examples.map(|name| (name, Bench::example(name)));
+    let seeks = Bench::new(SEEKS, &rig(&["disc"], "inputs: { home: {} }\n"));
+    for (name, bench) in benches.into_iter().chain([("seeks", seeks)]) {
         bench.emit("firmware", "player", &[]).unwrap();
         let folder = bench.path().join("player");
         let built = Command::new(&gcc)

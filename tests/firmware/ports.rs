@@ -15,6 +15,7 @@ use crate::support;
 /// States of the player, as `player.h` numbers them.
 const FINISHED: u32 = 1;
 const STOP_CONTACT: u32 = 3;
+const NOT_FOUND: u32 = 10;
 
 /// What a line did: the tick and its level.
 type Levels = Vec<(u64, u32)>;
@@ -60,6 +61,7 @@ fn played(bench: &Bench, options: &[&str]) -> Option<Told> {
         ])
         .args(options)
         .args(["player.c", "table.c", "schedule.c", "board_cortex.c"])
+        .args(folder.join("seek.c").exists().then_some("seek.c"))
         .args(["-lgcc", "-o", "player.elf"])
         .output()
         .unwrap();
@@ -180,7 +182,11 @@ fn a_port_that_is_written_from_board_h_plays_every_event_in_its_order() {
             EventKind::Step { .. } => wanted.0 += 1,
             EventKind::Direction { .. } => wanted.1.push((0, wanted.0)),
             EventKind::Output { .. } => wanted.1.push((16, wanted.0)),
-            EventKind::Await { .. } | EventKind::Mark(_) => {}
+            EventKind::Await { .. }
+            | EventKind::Seek { .. }
+            | EventKind::Sought { .. }
+            | EventKind::Zero { .. }
+            | EventKind::Mark(_) => {}
         }
     }
     assert_eq!(seen.1.len(), wanted.1.len());
@@ -231,6 +237,33 @@ fn waits_and_starts_of_a_port_hold_at_ticks_above_33_and_105_megahertz() {
             }
         }
     }
+}
+
+#[test]
+fn a_port_seeks_its_input_and_takes_the_place_for_a_position() {
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 2000 microstep/s\naccel 50000 microstep/s^2\nshape trapezoid\n\
+        seek by -900 microstep until door at 2000 microstep/s\nzero at 10 microstep\nturn by 5 microstep\n";
+    let bench = Bench::new(script, &on_the_board("clock: 25 MHz, prescaler: 16", LINES));
+    // The contact closes 0.2 s after the start, in the midst of the seek, or never.
+    let Some(told) = played(&bench, &["-DCLOSES_AFTER=312500u"]) else {
+        return;
+    };
+    assert_eq!((told.state, told.position), (FINISHED, 15));
+    let rises = |told: &Told| -> Vec<u64> {
+        let steps = told.of_line(32);
+        let rises = steps.iter().filter(|(_, level)| *level == 1);
+        rises.map(|(tick, _)| *tick).collect()
+    };
+    let seek = rises(&told);
+    let seek = &seek[..seek.len() - 5];
+    // One step of 781 ticks sees it, and the next one is the last.
+    let behind = seek[seek.len() - 1] as i64 - 312_500;
+    assert!((700..1700).contains(&behind), "{behind} ticks");
+    let Some(told) = played(&bench, &["-DCLOSES_AFTER=0xFFFFFFFFu"]) else {
+        return;
+    };
+    assert_eq!((told.state, told.position), (NOT_FOUND, -900));
+    assert_eq!(rises(&told).len(), 900);
 }
 
 #[test]

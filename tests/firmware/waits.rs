@@ -64,6 +64,9 @@ fn planned(events: impl Iterator<Item = Event>) -> Vec<(u64, String)> {
                     format!("direction {axis} {}", way(direction))
                 }
                 EventKind::Output { output, on } => format!("output {output} {}", u8::from(on)),
+                EventKind::Seek { axis, .. } => format!("seek {axis}"),
+                EventKind::Sought { axis } => format!("sought {axis}"),
+                EventKind::Zero { axis, steps } => format!("zero {axis} {steps}"),
                 EventKind::Mark(_) => {
                     marks += 1;
                     format!("mark {marks}")

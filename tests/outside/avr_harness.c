@@ -6,6 +6,10 @@
  *   pin=CYCLE:PORT:BIT:LEVEL      drives a pin from outside from that cycle on
  *   hold=PORT:BIT:LEVEL           drives a pin before the start
  *   wave=PORT:BIT:PERIOD:LOW      drives a pin low for LOW cycles of every PERIOD
+ *   switch=PORT:BIT:STEP:DIRECTION:FIRST:LAST
+ *                                 drives a pin low while an axis, whose step and direction
+ *                                 pins are named as PORT and BIT in one (B1), stands between
+ *                                 two positions in steps from its start
  *   flip=ADDRESS:MASK             changes a byte of the flash before the start
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
  *                                 for which the simulator charges none
@@ -52,7 +56,7 @@
 #include <unistd.h>
 
 enum {
-    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64,
+    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64, MOST_CONTACTS = 4,
     TIMERS = 6, CHANNELS = 3
 };
 
@@ -195,12 +199,49 @@ static void feed(void)
     }
 }
 
+/* A contact that an axis closes. */
+static struct contact {
+    struct pin pin, step, direction;
+    long first, last, position;
+} contacts[MOST_CONTACTS];
+static int contact_count;
+
+static void drive(struct pin pin, uint32_t level);
+
+static int is_same(const struct pin *one, const struct pin *other)
+{
+    return one->port == other->port && one->bit == other->bit;
+}
+
+static int is_closed(const struct contact *contact)
+{
+    return contact->first <= contact->position && contact->position <= contact->last;
+}
+
+/* Axes move at the rising edges of their step lines. */
+static void step_contacts(const struct pin *pin)
+{
+    struct contact *contact;
+
+    for (contact = contacts; contact != contacts + contact_count; contact++) {
+        int before = is_closed(contact);
+
+        if (!is_same(&contact->step, pin))
+            continue;
+        contact->position += levels[(uint8_t)contact->direction.port][contact->direction.bit] ? 1 : -1;
+        if (is_closed(contact) != before)
+            drive(contact->pin, before);
+    }
+}
+
 static void level_is(const struct pin *pin, uint8_t level, uint64_t cycle)
 {
     uint8_t *known = &levels[(uint8_t)pin->port][pin->bit];
 
     if (*known != level) {
         *known = level;
+        if (level)
+            step_contacts(pin);
         if (in_step)
             note(pin, level, cycle);
         else if (!quiet)
@@ -722,6 +763,17 @@ int main(int count, char **arguments)
             stimulus->low = low;
             stimulus_count++;
             avr_cycle_timer_register(avr, 1, stimulate, stimulus);
+        } else if (contact_count < MOST_CONTACTS && !strncmp(argument, "switch=", 7)) {
+            struct contact *contact = &contacts[contact_count++];
+            unsigned bits[3];
+
+            if (sscanf(argument, "switch=%c:%u:%c%u:%c%u:%ld:%ld", &contact->pin.port, &bits[0], &contact->step.port,
+                       &bits[1], &contact->direction.port, &bits[2], &contact->first, &contact->last) != 8)
+                return 2;
+            contact->pin.bit = (uint8_t)bits[0];
+            contact->step.bit = (uint8_t)bits[1];
+            contact->direction.bit = (uint8_t)bits[2];
+            hold(contact->pin, !is_closed(contact));
         } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
             avr->flash[at] ^= (uint8_t)mask;
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {

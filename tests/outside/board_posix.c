@@ -4,6 +4,9 @@
  * loop takes on a small board.
  *
  *   board             in step with whoever holds the other ends of its pipes
+ *   board --free      without STREAMED: plays a schedule in memory as fast as it can, and prints the
+ *                     first and the last EVENTS_KEPT events, `TICK LINE LEVEL`, and at the end
+ *                     how many there were, the state, and the position of each axis
  *   board --terminal  in real time, at a pseudo-terminal, whose name it prints; it also
  *                     prints a line for every STEPS_TOLD steps
  *
@@ -29,7 +32,9 @@
 #include <time.h>
 #include <unistd.h>
 
+#ifdef STREAMED
 #include "link.h"
+#endif
 
 #include "event.h"
 #ifdef COILS
@@ -45,6 +50,7 @@
 /* Longer than a host is quiet by itself, shorter than data run ahead. */
 #define HOST_AWAY 200u
 #define STEPS_TOLD 400u
+#define EVENTS_KEPT 400u
 
 static uint64_t now, slice_end;
 static uint8_t armed[STREAMS];
@@ -62,9 +68,31 @@ static int terminal = -1;
 static uint64_t began;
 static uint32_t quiet;
 
+/* Of a run without anybody at its pipes. */
+static struct kept_event {
+    uint64_t tick;
+    uint8_t line, level;
+} first_events[EVENTS_KEPT], last_events[EVENTS_KEPT];
+static uint64_t noted;
+static int is_free;
+
+static void keep(uint8_t line, uint8_t level)
+{
+    struct kept_event event = {now, line, level};
+
+    if (noted < EVENTS_KEPT)
+        first_events[noted] = event;
+    last_events[noted++ % EVENTS_KEPT] = event;
+}
+
 static void note(uint8_t line, uint8_t level)
 {
     uint8_t *event, k;
+
+    if (is_free) {
+        keep(line, level);
+        return;
+    }
 
     if (event_count == MOST) {
         fprintf(stderr, "too many events in one slice\n");
@@ -278,6 +306,7 @@ void coils_step(uint8_t axis, uint8_t back)
 }
 #endif
 
+#ifdef STREAMED
 int16_t board_serial_get(void)
 {
     return in_at < in_length ? in[in_at++] : -1;
@@ -290,6 +319,7 @@ uint8_t board_serial_put(uint8_t byte)
     out[out_length++] = byte;
     return 1;
 }
+#endif
 
 static void open_terminal(void)
 {
@@ -310,8 +340,39 @@ static void open_terminal(void)
     began = nanoseconds();
 }
 
+static void show(const struct kept_event *event)
+{
+    printf("%llu %u %u\n", (unsigned long long)event->tick, event->line, event->level);
+}
+
+/* Plays a schedule in memory from its start to its end. */
+static int play_freely(void)
+{
+    uint64_t k, first;
+    uint8_t state;
+
+    is_free = 1;
+    slice_end = UINT64_MAX;
+    state = player_run();
+    for (k = 0; k < noted && k < EVENTS_KEPT; k++)
+        show(&first_events[k]);
+    first = noted > EVENTS_KEPT ? noted - EVENTS_KEPT : 0;
+    printf("=\n");
+    for (k = first; k < noted; k++)
+        show(&last_events[k % EVENTS_KEPT]);
+    printf("= %llu %u", (unsigned long long)noted, state);
+    for (k = 0; k < AXES; k++)
+        printf(" %ld", (long)player_position((uint8_t)k));
+    printf("\n");
+    return 0;
+}
+
 int main(int count, char **arguments)
 {
+    if (count > 1 && strcmp(arguments[1], "--free") == 0) {
+        interrupts_on = 1;
+        return play_freely();
+    }
     if (count > 1 && strcmp(arguments[1], "--terminal") == 0)
         open_terminal();
     interrupts_on = 1;

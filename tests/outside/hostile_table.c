@@ -30,6 +30,10 @@ volatile uint8_t player_state, player_mark;
 uint8_t player_ending, player_input = NO_INPUT;
 uint32_t player_timeout, player_timeout_turns;
 
+#ifdef SEEKS
+struct seek player_seek;
+#endif
+
 static sigjmp_buf over;
 
 void player_end(uint8_t state)
@@ -79,6 +83,33 @@ static void checksum(void)
         tampered[at + k] = (uint8_t)(crc >> (8u * k));
 }
 
+#ifdef SEEKS
+/* A seek ends anywhere on its way. */
+static void end_seek(void)
+{
+    struct stream *s;
+
+    if (player_seek.axis == NO_AXIS || any(4))
+        return;
+    s = &player_streams[player_seek.axis];
+    s->tail = s->head;
+    source_skip(s);
+}
+
+/* What all streams have met for; 0 where that is nothing of a seek. */
+static int meet(void)
+{
+    uint8_t meeting = player_seek.meeting;
+
+    player_seek.meeting = MEET_FOR_NOTHING;
+    player_seek.axis = meeting == MEET_TO_SEEK ? player_seek.next_axis : NO_AXIS;
+    return meeting != MEET_FOR_NOTHING;
+}
+#else
+#define end_seek() (void)0
+#define meet() 0
+#endif
+
 /* Empties the rings for some turns. */
 static void empty_rings(void)
 {
@@ -88,12 +119,13 @@ static void empty_rings(void)
         unsigned ended = 0;
 
         source_fill();
+        end_seek();
         for (k = 0; k < STREAMS; k++) {
             player_streams[k].tail = player_streams[k].head;
             ended += player_streams[k].ended;
         }
         if (ended == STREAMS) {
-            if (player_input == NO_INPUT)
+            if (!meet() && player_input == NO_INPUT)
                 return;
             for (k = 0; k < STREAMS; k++)
                 player_streams[k].ended = 0;
@@ -125,6 +157,10 @@ int main(int count, char **arguments)
         checksum();
         memset(player_streams, 0, sizeof player_streams);
         player_input = NO_INPUT;
+#ifdef SEEKS
+        memset(&player_seek, 0, sizeof player_seek);
+        player_seek.axis = NO_AXIS;
+#endif
         how = sigsetjmp(over, 1);
         if (how == 0) {
             ualarm(20000, 0);

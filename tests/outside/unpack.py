@@ -116,7 +116,7 @@ def operations(data, at):
         elif tag == 10:
             count = source.leb()
             levels.append((source.at, count - 1))
-        elif tag >= 12:
+        elif 12 <= tag <= 16:
             gap = sum(source.number(1) << 8 * k for k in range(16 - tag, 4))
             gap += source.leb() * ONE
         else:
@@ -127,6 +127,10 @@ def operations(data, at):
                 value = source.leb()
             if tag == 8:
                 source.leb()
+            elif tag == 17:
+                value = (source.number(1), source.number(1))
+            elif tag == 19:
+                value = (source.number(1), source.leb())
             yield gap, tag, value
             gap = 0
 
@@ -173,6 +177,16 @@ def main(path):
             elif tag in (7, 8):
                 word = ("await", "await-released", "await-pressed")[value >> 6]
                 events.append((tick(), word, names[2][value & 63], ""))
+            elif tag == 17:
+                awaited, axis = value
+                word = ("seek", "seek-released")[awaited >> 6]
+                events.append((tick(), word, names[0][axis], names[2][awaited & 63]))
+            elif tag == 18:
+                events.append((tick(), "sought", names[0][axis], ""))
+            elif tag == 19:
+                axis_at, folded = value
+                place = folded // 2 if folded % 2 == 0 else -(folded + 1) // 2
+                events.append((tick(), "zero", names[0][axis_at], place))
     events.sort(key=lambda event: event[0])
     for event in events:
         print(*event, sep=",")

@@ -168,6 +168,7 @@ impl Simulation {
             }
             simulate::SimulationEvent::Progress(_)
             | simulate::SimulationEvent::LeftOut(_)
+            | simulate::SimulationEvent::Sought(_)
             | simulate::SimulationEvent::Cut(_) => {}
             simulate::SimulationEvent::Move(outcome) => {
                 self.lost_steps += outcome.lost_steps.unsigned_abs();

@@ -219,6 +219,8 @@ pub(crate) enum HeaderLimit {
     Intervals,
     #[error("a timeout is longer than 2^32 ticks")]
     Timeout,
+    #[error("a header has no action for `seek` and `zero`: use the format `firmware`")]
+    Seek,
 }
 
 /// Why a header cannot hold a program.
@@ -281,6 +283,9 @@ impl Tables {
                     Until::Pressed => HeaderActionKind::AwaitPressed,
                 };
                 (kind, *input, ticks)
+            }
+            EventKind::Seek { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => {
+                return Err(HeaderLimit::Seek);
             }
             EventKind::Mark(text) => (HeaderActionKind::Mark, 0, self.mark(text)),
         };

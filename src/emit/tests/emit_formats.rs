@@ -145,6 +145,9 @@ fn as_played(rig: &Rig, items: &[Item]) -> String {
                 until,
                 timeout,
             } => (until.event_word(), input, timeout.unwrap_or(0) as i64),
+            EventKind::Seek { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => {
+                panic!("a header has no seeks")
+            }
             EventKind::Mark(text) => {
                 let next = marks.len();
                 ("mark", 0, *marks.entry(text).or_insert(next) as i64)

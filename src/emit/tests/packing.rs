@@ -6,7 +6,7 @@ use std::process::Command;
 use std::sync::Arc;
 
 use crate::emit::binary::{self, ReadError};
-use crate::plan::{Item, Motion};
+use crate::plan::{Item, Motion, PlannedMove, SoughtInput};
 use crate::rig::Rig;
 use crate::schedule::pack::{Packed, pack};
 use crate::schedule::{Event, EventKind, Schedule};
@@ -256,6 +256,21 @@ fn an_independent_reader_finds_the_same_events() {
         axis_motion(0, 1200, 0.0, &trapezoid(0.2, 0.3, 0.4)),
         axis_motion(1, -777, 0.0, &s_curve(0.08, 0.1, 0.3)),
     ])));
+    let Item::Move(seek) = play(&indexing(-400)) else {
+        panic!("a move")
+    };
+    items.push(Item::Move(PlannedMove {
+        seeks: Some(SoughtInput {
+            input: 0,
+            until: Until::Released,
+        }),
+        ..seek
+    }));
+    items.push(Item::Zero {
+        axis: 0,
+        steps: -77,
+    });
+    items.push(play(&indexing(33)));
     let packed = pack(items.into_iter(), &rig).expect("packed");
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("program.bin");
@@ -290,6 +305,21 @@ fn an_independent_reader_finds_the_same_events() {
             }
             EventKind::Await { input, until, .. } => {
                 format!("{tick},{},{},", until.event_word(), rig.inputs[input].name)
+            }
+            EventKind::Seek {
+                axis: number,
+                input,
+                until,
+            } => {
+                let (axis, input) = (axis(number), &rig.inputs[input].name);
+                format!("{tick},{},{axis},{input}", until.seek_word())
+            }
+            EventKind::Sought { axis: number } => format!("{tick},sought,{},", axis(number)),
+            EventKind::Zero {
+                axis: number,
+                steps,
+            } => {
+                format!("{tick},zero,{},{steps}", axis(number))
             }
             EventKind::Mark(text) => format!("{tick},mark,{text},"),
         })

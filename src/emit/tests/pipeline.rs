@@ -130,6 +130,12 @@ fn row(event: &Event, rig: &Rig) -> [String; 4] {
             let timeout = timeout.map_or_else(String::new, |ticks| ticks.to_string());
             (until.event_word(), name, timeout)
         }
+        EventKind::Seek { axis, input, until } => {
+            let input = rig.inputs[*input].name.clone();
+            (until.seek_word(), name(axis), input)
+        }
+        EventKind::Sought { axis } => ("sought", name(axis), String::new()),
+        EventKind::Zero { axis, steps } => ("zero", name(axis), steps.to_string()),
         EventKind::Mark(text) => ("mark", String::new(), text.to_string()),
     };
     [event.tick.to_string(), what.to_owned(), name, value]
@@ -179,7 +185,12 @@ proptest! {
                     prop_assert!(event.tick - set_at[*axis] >= rules.direction_setup);
                 }
                 EventKind::Direction { axis, .. } => set_at[*axis] = event.tick,
-                EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => {}
+                EventKind::Output { .. }
+                | EventKind::Await { .. }
+                | EventKind::Seek { .. }
+                | EventKind::Sought { .. }
+                | EventKind::Zero { .. }
+                | EventKind::Mark(_) => {}
             }
         }
         prop_assert_eq!(places, travels(&deeds, times));

@@ -87,10 +87,12 @@ pub(super) fn statements(job: &Job) -> Result<(Vec<MoveStatement>, Vec<LeftState
             }
             ActionKind::Together(_) => leave(&action, "its moves end together"),
             ActionKind::Through(_) => leave(&action, "its moves do not stop"),
+            ActionKind::Seek(_) => leave(&action, "it has one speed, from rest"),
             ActionKind::Dwell(_)
             | ActionKind::DwellUntilSettled
             | ActionKind::Output { .. }
             | ActionKind::Await { .. }
+            | ActionKind::Zero(_)
             | ActionKind::Mark(_) => {}
         }
     }

@@ -142,7 +142,12 @@ fn items_and_events_do_not_end() {
 fn tick_of(event: &Event) -> (u64, usize) {
     let stream = match event.what {
         EventKind::Step { axis, .. } | EventKind::Direction { axis, .. } => axis,
-        EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => usize::MAX,
+        EventKind::Output { .. }
+        | EventKind::Await { .. }
+        | EventKind::Seek { .. }
+        | EventKind::Sought { .. }
+        | EventKind::Zero { .. }
+        | EventKind::Mark(_) => usize::MAX,
     };
     (event.tick, stream)
 }

@@ -178,7 +178,12 @@ fn what_is_left_out_is_what_would_have_come() {
 fn stream(event: &Event) -> usize {
     match event.what {
         EventKind::Step { axis, .. } | EventKind::Direction { axis, .. } => axis,
-        EventKind::Output { .. } | EventKind::Await { .. } | EventKind::Mark(_) => 2,
+        EventKind::Output { .. }
+        | EventKind::Await { .. }
+        | EventKind::Seek { .. }
+        | EventKind::Sought { .. }
+        | EventKind::Zero { .. }
+        | EventKind::Mark(_) => 2,
     }
 }
 
@@ -189,6 +194,7 @@ fn a_packed_loop_keeps_every_event_on_its_tick() {
         "turn a by 90 deg\nturn a by -90 deg\n",
         "turn a by 30 deg\nturn b by 27 deg\noutput o on\ndwell 7 ms\noutput o off\n",
         "repeat 20 {\n turn b by 3 deg\n dwell 1 ms\n}\nturn b to 0 deg\nmark \"round\"\n",
+        "seek a by -50 deg until go at 20 deg/s\nzero a at 7 deg\nturn a to 20 deg\nturn b by 27 deg\n",
         "await go\ntogether {\n turn a by 40 deg\n turn b by -27 deg\n}\n",
     ] {
         let job = job(&format!(

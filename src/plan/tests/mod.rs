@@ -7,3 +7,4 @@ mod plan_properties;
 mod program;
 mod ramps;
 mod random_scripts;
+mod seeks;

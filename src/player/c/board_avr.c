@@ -318,7 +318,17 @@ static void report(uint8_t state)
 {
     /* In the order of the states. */
     static const char words[] PROGMEM =
-        "finished\0damaged\0stop contact\0late\0starved\0no input\0\0\0reset";
+        "finished\0damaged\0stop contact\0late\0starved\0no input\0\0\0reset"
+#if defined(SEEKS) || defined(USER) || defined(PROGRAMS)
+        "\0not found"
+#endif
+#if defined(USER) || defined(PROGRAMS)
+        "\0overrun"
+#endif
+#ifdef PROGRAMS
+        "\0no program"
+#endif
+        ;
     const char *word = words;
     uint8_t axis;
     char letter;

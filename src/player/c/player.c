@@ -3,7 +3,13 @@
 #include "player.h"
 
 #include "event.h"
+#ifdef SEEKS
+#include "seek.h"
+#endif
 #include "source.h"
+#ifdef USER
+#include "user.h"
+#endif
 
 /* From starting the streams to their first event: 2 ms, but at least the time that it takes
  * to arm every channel, and at most what 16 bits hold. */
@@ -64,7 +70,7 @@ APART static void release_drives(void)
 }
 #endif
 
-#if defined(ENABLE_TICKS) || defined(COILS)
+#if defined(ENABLE_TICKS) || defined(COILS) || defined(SEEKS) || defined(PROGRAMS)
 APART void player_pause(uint32_t ticks)
 {
     uint8_t state = player_state;
@@ -84,6 +90,28 @@ APART void player_pause(uint32_t ticks)
 }
 #endif
 
+#ifdef USER
+/* How many marks have been reached, and how many of them have been told. */
+static volatile uint8_t marks_reached;
+static uint8_t marks_told;
+
+/* Calls the functions of user.c that are due in a pass of the main loop. */
+APART static void call_user(void)
+{
+    uint16_t before = board_now();
+    uint8_t reached = marks_reached;
+
+    if (reached != marks_told) {
+        marks_told = reached;
+        user_mark(player_mark);
+    }
+    user_pass();
+    if ((uint16_t)(board_now() - before) > USER_TICKS && player_state == RUNNING)
+        player_stop(OVERRUN);
+    BOARD_INTERRUPTS_ON();
+}
+#endif
+
 /* Does what an event asks for besides the step, which the timer has made; `at` is its count. */
 static void act(uint8_t channel, const struct event *event, uint16_t at)
 {
@@ -95,6 +123,9 @@ static void act(uint8_t channel, const struct event *event, uint16_t at)
 #endif
     } else if (what == MARK) {
         player_mark = value;
+#ifdef USER
+        marks_reached++;
+#endif
     } else if (what >= OFF) {
         board_output(value, (uint8_t)(what - OFF), at);
     } else if (what >= FORWARDS) {
@@ -133,15 +164,29 @@ void player_event(uint8_t channel, uint16_t at)
     struct stream *stream = &player_streams[channel];
     uint8_t tail = stream->tail, mode = stream->stepping;
     uint16_t ticks = 0;
+#ifdef SEEKS
+    uint8_t seeks = channel == player_seek.axis, is_over = 0;
+#endif
 
     for (;;) {
         const struct event *event = ring_at(stream, tail);
 
         act(channel, event, at);
+#ifdef SEEKS
+        if (seeks && event->what & STEP) {
+            mode = ARM_AFTER_STEP;
+            seek_look();
+        }
+#endif
         tail = (uint8_t)(tail + sizeof *event);
         if (tail == stream->head)
             break;
         event = ring_at(stream, tail);
+#ifdef SEEKS
+        is_over = seeks && event->what & STEP && seek_is_over();
+        if (is_over)
+            break;
+#endif
         ticks = event->ticks;
         if (event->what & STEP)
             mode |= ARM_STEP;
@@ -157,11 +202,20 @@ void player_event(uint8_t channel, uint16_t at)
         write_outputs(stream, tail, (uint16_t)(at + BOARD_OUTPUT_LEAD - BOARD_WRITE_LEAD));
     stream->tail = tail;
     stream->stepping = (uint8_t)((mode & ARM_STEP) * (ARM_AFTER_STEP / ARM_STEP));
+#ifdef SEEKS
+    /* Every step of a seek comes here. */
+    if (seeks)
+        stream->stepping = 0;
+#endif
     /* A missed count would come again only after 65,536 ticks. */
     if (!board_arm(channel, at, ticks, mode))
         player_stop(LATE);
     if (!ticks) {
         stream->halted = 1;
+#ifdef SEEKS
+        if (is_over)
+            return;
+#endif
         if (!stream->ended)
             player_stop(STARVED);
     }
@@ -221,6 +275,10 @@ void player_wait(void)
                 return;
             until = UNTIL_ACTIVE;
         }
+#ifdef USER
+        if (state == RUNNING)
+            call_user();
+#endif
 #ifdef STREAMED
         source_fill(); /* keeps talking to the host */
 #endif
@@ -275,15 +333,52 @@ static uint8_t all_halted(void)
     return 1;
 }
 
+#ifdef PROGRAMS
+uint8_t player_program;
+
+/* Selects a program by inputs that have been as they are for 5 ms; each active one counts
+ * twice as much as the one before. */
+APART static void select_program(void)
+{
+    static const uint8_t inputs[SELECTS] = SELECT_INPUTS;
+    uint8_t left = 8, k;
+
+    player_program = 0;
+    do {
+        uint8_t number = 0;
+
+        for (k = SELECTS; k--;)
+            number = (uint8_t)(number << 1 | board_read(inputs[k]));
+        if (number != player_program)
+            left = 8;
+        player_program = number;
+        player_pause(TICK_RATE / 1600u + 1u);
+    } while (--left && player_state == RUNNING);
+}
+#endif
+
 uint8_t player_run(void)
 {
+#ifdef PROGRAMS
+    select_program();
+    if (player_program >= PROGRAMS) {
+        player_state = NO_PROGRAM;
+        return NO_PROGRAM;
+    }
+#endif
     if (!source_start()) {
         player_state = DAMAGED;
         return DAMAGED;
     }
+#ifdef SEEKS
+    seek_reset();
+#endif
     BOARD_INTERRUPTS_ON();
     if (board_read(INPUT_STOP_CONTACT))
         player_state = STOP_CONTACT;
+#ifdef USER
+    user_start();
+#endif
     board_watch(1);
 #ifdef ENABLE_TICKS
     BOARD_INTERRUPTS_OFF();
@@ -303,6 +398,9 @@ uint8_t player_run(void)
     while (player_state == RUNNING) {
         source_fill();
         player_feed();
+#ifdef USER
+        call_user();
+#endif
 #ifdef HOLDS
         coils_rest();
 #endif
@@ -316,6 +414,13 @@ uint8_t player_run(void)
             continue;
         }
         BOARD_INTERRUPTS_ON();
+#ifdef SEEKS
+        if (seek_meets()) {
+            if (player_state == RUNNING)
+                start_streams();
+            continue;
+        }
+#endif
         if (player_input == NO_INPUT) {
             player_end(player_ending);
         } else {
@@ -331,6 +436,10 @@ uint8_t player_run(void)
     board_watch(0);
     if (player_state != FINISHED)
         everything_off();
+#ifdef USER
+    marks_told = marks_reached;
+    user_end(player_state);
+#endif
     return player_state;
 }
 
@@ -356,7 +465,13 @@ int32_t player_position(uint8_t axis)
     uint8_t place = stream->tail;
 
 #ifndef COILS
-    if (stream->stepping && board_read((uint8_t)(INPUT_DUE + axis)))
+    uint8_t is_step = stream->stepping;
+
+#ifdef SEEKS
+    if (axis == player_seek.axis && !stream->halted && place != stream->head)
+        is_step = ring_at(stream, place)->what & STEP;
+#endif
+    if (is_step && board_read((uint8_t)(INPUT_DUE + axis)))
         place = (uint8_t)(place + sizeof(struct event));
 #endif
     /* Less the steps that are still in the ring. */

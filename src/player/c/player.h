@@ -88,7 +88,10 @@ enum {
     TIMED_OUT, /* an input did not come in time */
     LINE_DEAD, /* the serial line fell silent: the axes were slowed down */
     STOPPED,   /* whoever feeds the line asked for it: the axes were slowed down */
-    NOT_STARTED /* the processor was reset; the positions of the axes are unknown */
+    NOT_STARTED, /* the processor was reset; the positions of the axes are unknown */
+    NOT_FOUND, /* a seek has come to the end of its way, and its input was not seen */
+    OVERRUN,   /* functions of user.c took longer than they may */
+    NO_PROGRAM /* the inputs select a program that there is not: nothing was moved */
 };
 
 #define INPUT_OF(awaited) ((awaited) & 63u)
@@ -113,6 +116,11 @@ extern uint32_t player_timeout, player_timeout_turns;
 /* Waits for player_input; returns early where the state changes: the player is stopped, or the
  * timeout passes. */
 void player_wait(void);
+
+#ifdef PROGRAMS
+/* The program that is played, from 0, as the inputs have selected it. */
+extern uint8_t player_program;
+#endif
 
 /* Plays the whole schedule; returns how it ended. */
 uint8_t player_run(void);
@@ -140,7 +148,8 @@ void player_pause(uint32_t ticks);
 /* Ends the program, unless it has ended: an open stop contact is never overwritten. */
 void player_end(uint8_t state);
 
-/* Steps that an axis has made since the start, forwards less backwards. */
+/* Steps that an axis has made since the start, forwards less backwards, or its position where
+ * the program has given it one. */
 int32_t player_position(uint8_t axis);
 
 /* For sources. */

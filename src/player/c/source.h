@@ -13,4 +13,12 @@ uint8_t source_start(void);
  * input is waited for. Called over and over. */
 void source_fill(void);
 
+#ifdef SEEKS
+struct stream;
+
+/* Goes on behind the motion of a stream that a seek has ended, to where all streams meet. Its
+ * events in between are left out; its ring is empty. */
+void source_skip(struct stream *stream);
+#endif
+
 #endif

@@ -7,6 +7,9 @@
  */
 #include "board.h"
 #include "player.h"
+#ifdef SEEKS
+#include "seek.h"
+#endif
 #include "source.h"
 
 /* The longest interval of a run, in ticks. */
@@ -30,11 +33,22 @@
 enum {
     OP_END, OP_PLAY, OP_FORWARDS = FORWARDS, OP_BACKWARDS = BACKWARDS, OP_OFF = OFF, OP_ON = ON,
     OP_MARK = MARK, OP_AWAIT, OP_AWAIT_WITH_TIMEOUT, OP_MEET, OP_REPEAT, OP_NOTHING, OP_GAP,
+#ifdef SEEKS
+    OP_SEEK = OP_GAP + 5, OP_SOUGHT, OP_ZERO, OP_LAST = OP_ZERO
+#else
     OP_LAST = OP_GAP + 4
+#endif
 };
 
 /* Parts of a motion. */
 enum { PART_END, PART_FORWARD, PART_EVEN, PART_BACKWARD, PART_MIRROR };
+
+#ifdef PROGRAMS
+/* Where parts of the program that is played begin. */
+static uint16_t program_ramps, program_motions;
+#define SCHEDULE_RAMPS program_ramps
+#define SCHEDULE_MOTIONS program_motions
+#endif
 
 /* Reading the schedule. A table may be wrong although its checksum is right; the player then
  * stops as DAMAGED, and reads nothing outside of it. On an AVR tables stand
@@ -85,12 +99,26 @@ APART static uint32_t number_at(const uint8_t **from)
     return value;
 }
 
+#ifdef PROGRAMS
+static uint16_t place_at(const uint8_t **from)
+{
+    return (uint16_t)signed_at(from, 2);
+}
+#endif
+
 /* The schedule is refused unless its CRC-32 (ISO 3309) matches. */
 uint8_t source_start(void)
 {
+#ifdef PROGRAMS
+    /* Of each program: where it begins, its length, where its parts begin. */
+    const uint8_t *head = schedule + 2u * (4u + STREAMS) * player_program;
+    const uint8_t *from = schedule + place_at(&head);
+    uint16_t left = place_at(&head);
+#else
     static const uint16_t starts[STREAMS] = SCHEDULE_STREAMS;
     const uint8_t *from = schedule;
     uint16_t left = SCHEDULE_LENGTH;
+#endif
     uint32_t crc = 0xFFFFFFFFul;
     uint8_t k;
 
@@ -99,8 +127,16 @@ uint8_t source_start(void)
         for (k = 0; k < 8u; k++)
             crc = (crc >> 1) ^ ((crc & 1u) ? 0xEDB88320ul : 0u);
     } while (--left);
+#ifdef PROGRAMS
+    program_ramps = place_at(&head);
+    program_motions = place_at(&head);
+#endif
     for (k = 0; k < STREAMS; k++) {
+#ifdef PROGRAMS
+        player_streams[k].d.op = schedule + place_at(&head);
+#else
         player_streams[k].d.op = schedule + starts[k];
+#endif
         player_streams[k].d.run = schedule; /* none before the first */
     }
     /* The CRC of a message together with its own CRC. */
@@ -311,6 +347,13 @@ APART static void read_gap(struct stream *s, uint8_t bytes)
         sum = (uint16_t)((sum >> 8) + s->d.fraction[k] + byte_at(&s->d.op));
         s->d.fraction[k] = (uint8_t)sum;
     }
+#ifdef SEEKS
+    /* While an axis seeks, the other streams are at its end at once. */
+    if (player_seek.axis != NO_AXIS && s != &player_streams[player_seek.axis]) {
+        number_at(&s->d.op);
+        return;
+    }
+#endif
     s->wait += number_at(&s->d.op) + (sum >> 8);
 }
 
@@ -331,6 +374,30 @@ APART static void read_timeout(struct stream *s)
         player_timeout_turns = number_at(&s->d.op);
 }
 
+#ifdef SEEKS
+/* What all streams meet for, where that is no wait for an input. */
+APART static void read_meeting(struct stream *s, uint8_t op)
+{
+    uint8_t axis = player_seek.next_axis;
+    uint32_t folded;
+
+    player_seek.meeting = (uint8_t)(op - OP_SEEK + MEET_TO_SEEK);
+    if (op == OP_SEEK)
+        player_seek.input = byte_at(&s->d.op);
+    if (op != OP_SOUGHT)
+        axis = byte_at(&s->d.op);
+    if (op == OP_ZERO) {
+        folded = number_at(&s->d.op);
+        player_seek.zero = (int32_t)(folded >> 1 ^ (0u - (folded & 1u)));
+    }
+    if (axis >= AXES) {
+        axis = 0;
+        player_end(DAMAGED);
+    }
+    player_seek.next_axis = axis;
+}
+#endif
+
 APART static void next_operation(struct stream *s)
 {
     uint8_t op = byte_at(&s->d.op), value = 0;
@@ -344,7 +411,7 @@ APART static void next_operation(struct stream *s)
         player_end(DAMAGED);
         return;
     }
-    if (op >= OP_GAP) {
+    if (op >= OP_GAP && op <= OP_GAP + 4u) {
         read_gap(s, (uint8_t)(op - OP_GAP));
         return;
     }
@@ -371,6 +438,15 @@ APART static void next_operation(struct stream *s)
         s->d.parts = schedule + SCHEDULE_MOTIONS + number_at(&s->d.op);
         next_part(s);
         return;
+#ifdef SEEKS
+    case OP_SEEK:
+    case OP_SOUGHT:
+    case OP_ZERO:
+        read_meeting(s, op);
+        s->ended = 1;
+        op = PASS;
+        break;
+#endif
     case OP_AWAIT:
     case OP_AWAIT_WITH_TIMEOUT:
         player_input = byte_at(&s->d.op);
@@ -438,6 +514,32 @@ static uint8_t decode(struct stream *s)
     }
     return 1;
 }
+
+#ifdef SEEKS
+APART void source_skip(struct stream *s)
+{
+    while (!s->ended && player_state == RUNNING) {
+        if (s->d.part == PART_END && !s->d.left) {
+            next_operation(s);
+            s->head = s->tail;
+            continue;
+        }
+        /* A seek consists of even parts. */
+        if (s->d.part == PART_EVEN) {
+            uint16_t fraction = (uint16_t)(s->d.fraction[3] << 8 | s->d.fraction[2]);
+
+            fraction = (uint16_t)(fraction + (uint32_t)(uint16_t)(s->d.left + s->d.count) * (uint16_t)s->d.even);
+            s->d.fraction[2] = (uint8_t)fraction;
+            s->d.fraction[3] = (uint8_t)(fraction >> 8);
+        }
+        s->d.left = 0;
+        s->d.count = 0;
+        s->d.gone = 0;
+        next_part(s);
+    }
+    s->wait = 0;
+}
+#endif
 
 /* In turn, so that a fast stream does not keep the others waiting. */
 void source_fill(void)

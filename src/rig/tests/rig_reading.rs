@@ -95,10 +95,11 @@ axes:
             gearing: 10:3, efficiency: 0.9, backlash: 3 arcmin, approach: negative }
     limits: { speed: 300 deg/s, acceleration: 600 deg/s^2, jerk: 9000 deg/s^3, torque_margin: 0.25, settle: 0.1 deg,
               weaker_motor: 12.5 %, heavier_load: 0.5 }
+    home: required
 timer: { clock: 8 MHz, prescaler: 8, bits: 8, tolerance: 0.5 %, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 40 us }
 outputs: { camera: { pin: PB1, active: low }, lamp: PB3, bell: }
 inputs: { door: { pin: PB2, active: high } }
-controller: { part: atmega328p, clock_source: resonator, start: door }
+controller: { part: atmega328p, clock_source: resonator, start: door, select: [door] }
 ";
     insta::assert_debug_snapshot!(parse(text).unwrap().rig);
 }
@@ -126,6 +127,7 @@ timer: { clock: 16 MHz }
     assert_eq!(axis.drive.hold_current, 1.0);
     assert_eq!(axis.load.gearing.ratio(), 1.0);
     assert_eq!(axis.load.efficiency, 1.0);
+    assert!(!axis.must_home);
     assert_eq!(axis.limits.torque_margin, 0.15);
     assert_eq!(
         [axis.limits.weaker_motor, axis.limits.heavier_load],

@@ -137,16 +137,33 @@ impl Builder {
                 until,
                 timeout,
             } => {
-                for stream in 0..others {
-                    self.place(stream, now, event.tick, OpKind::Meet);
-                }
+                self.meet(now, event.tick);
                 (others, OpKind::Await(input as u8, until, timeout))
+            }
+            EventKind::Seek { axis, input, until } => {
+                self.meet(now, event.tick);
+                (others, OpKind::Seek(input as u8, until, axis as u8))
+            }
+            EventKind::Sought { .. } => {
+                self.meet(now, event.tick);
+                (others, OpKind::Sought)
+            }
+            EventKind::Zero { axis, steps } => {
+                self.meet(now, event.tick);
+                (others, OpKind::Zero(axis as u8, steps))
             }
             // Steps come in runs.
             EventKind::Step { .. } => return Ok(()),
         };
         self.place(stream, now, event.tick, act);
         Ok(())
+    }
+
+    /// Every axis waits for what the stream of everything else does.
+    fn meet(&mut self, ideal: u128, tick: u64) {
+        for stream in 0..self.streams.len() - 1 {
+            self.place(stream, ideal, tick, OpKind::Meet);
+        }
     }
 
     fn place(&mut self, stream: usize, ideal: u128, tick: u64, act: OpKind) {

@@ -37,6 +37,12 @@ pub(crate) enum OpKind {
     Mark(u16),
     /// Wait for an input; every stream stops here and goes on from here.
     Await(u8, Until, Option<u64>),
+    /// Seek an input with an axis, until what; every stream stops here and goes on from here …
+    Seek(u8, Until, u8),
+    /// … and once more where that has ended.
+    Sought,
+    /// Give the place of an axis a position; every stream stops here too.
+    Zero(u8, i64),
     /// Another stream waits for an input.
     Meet,
     /// Nothing: a gap longer than one operation can have.
@@ -70,6 +76,9 @@ const WAIT: u8 = 11;
 /// A gap of so many ticks; the next four tags have one to four bytes of fraction.
 const GAP: u8 = 12;
 const EXACT_GAP: u8 = GAP + 4;
+const SEEK: u8 = 17;
+const SOUGHT: u8 = 18;
+const ZERO: u8 = 19;
 
 /// How deep repeats may be nested.
 pub(crate) const MOST_NESTED: usize = 4;
@@ -97,6 +106,9 @@ impl Fold for Op {
             | OpKind::Output(..)
             | OpKind::Mark(_)
             | OpKind::Await(..)
+            | OpKind::Seek(..)
+            | OpKind::Sought
+            | OpKind::Zero(..)
             | OpKind::Meet
             | OpKind::Wait => 0,
         }
@@ -108,9 +120,9 @@ impl Fold for Op {
             gap => 3 + fraction(gap).len(),
         };
         let act = match &self.act {
-            OpKind::Direction(_) | OpKind::Meet | OpKind::Wait => 1,
+            OpKind::Direction(_) | OpKind::Meet | OpKind::Sought | OpKind::Wait => 1,
             OpKind::Output(..) | OpKind::Mark(_) | OpKind::Await(_, _, None) => 2,
-            OpKind::Play(_) => 3,
+            OpKind::Play(_) | OpKind::Seek(..) | OpKind::Zero(..) => 3,
             OpKind::Await(_, _, Some(_)) => 5,
             OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => {
                 Self::REPEAT + body.iter().map(Self::size).sum::<usize>()
@@ -155,6 +167,31 @@ pub(crate) fn read_awaited(byte: u8) -> Result<(u8, Until), Malformed> {
     Ok((byte & ((1 << INPUT_BITS) - 1), *until))
 }
 
+/// A signed number as one without a sign, small where it lies near zero: 0, −1, 1, −2 …
+const fn folded_sign(value: i64) -> u64 {
+    (value << 1 ^ value >> 63) as u64
+}
+
+/// The signed number of one without a sign.
+const fn unfolded_sign(value: u64) -> i64 {
+    (value >> 1) as i64 ^ -((value & 1) as i64)
+}
+
+/// Whether operations seek an input or set a position.
+pub(super) fn seeks(ops: &[Op]) -> bool {
+    ops.iter().any(|op| match &op.act {
+        OpKind::Seek(..) | OpKind::Sought | OpKind::Zero(..) => true,
+        OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => seeks(body),
+        OpKind::Play(_)
+        | OpKind::Direction(_)
+        | OpKind::Output(..)
+        | OpKind::Mark(_)
+        | OpKind::Await(..)
+        | OpKind::Meet
+        | OpKind::Wait => false,
+    })
+}
+
 /// Puts what repeats into [`OpKind::Repeat`], nested `most_nested` deep at most.
 pub(crate) fn folded(ops: Vec<Op>, most_nested: usize) -> Vec<Op> {
     fold(ops, most_nested)
@@ -185,6 +222,12 @@ pub(crate) fn write(ops: &[Op], motion_starts: &[usize], out: &mut Vec<u8>) {
             OpKind::Await(input, until, Some(timeout)) => {
                 out.extend([AWAIT_WITH_TIMEOUT, awaited(*input, *until)]);
                 write_number(*timeout, out);
+            }
+            OpKind::Seek(input, until, axis) => out.extend([SEEK, awaited(*input, *until), *axis]),
+            OpKind::Sought => out.push(SOUGHT),
+            OpKind::Zero(axis, steps) => {
+                out.extend([ZERO, *axis]);
+                write_number(folded_sign(*steps), out);
             }
             OpKind::Meet => out.push(MEET),
             OpKind::Wait => out.push(WAIT),
@@ -253,6 +296,12 @@ pub(crate) fn read(
                 let (input, until) = read_awaited(reader.u8()?)?;
                 OpKind::Await(input, until, Some(reader.number()?))
             }
+            SEEK => {
+                let (input, until) = read_awaited(reader.u8()?)?;
+                OpKind::Seek(input, until, reader.u8()?)
+            }
+            SOUGHT => OpKind::Sought,
+            ZERO => OpKind::Zero(reader.u8()?, unfolded_sign(reader.number()?)),
             MEET => OpKind::Meet,
             WAIT => OpKind::Wait,
             REPEAT if deeper > 0 => {
@@ -304,6 +353,9 @@ impl Op {
             | OpKind::Output(..)
             | OpKind::Mark(_)
             | OpKind::Await(..)
+            | OpKind::Seek(..)
+            | OpKind::Sought
+            | OpKind::Zero(..)
             | OpKind::Meet => true,
         }
     }
@@ -320,6 +372,9 @@ impl Op {
             | OpKind::Output(..)
             | OpKind::Mark(_)
             | OpKind::Await(..)
+            | OpKind::Seek(..)
+            | OpKind::Sought
+            | OpKind::Zero(..)
             | OpKind::Meet
             | OpKind::Wait => false,
         }

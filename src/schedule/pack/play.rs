@@ -17,6 +17,8 @@ const FINER: u32 = 16;
 pub struct PackedEvents<'a> {
     packed: &'a Packed,
     streams: Vec<PlayedStream<'a>>,
+    /// The axis that has sought last.
+    seeking: usize,
 }
 
 /// One stream that is being played.
@@ -52,6 +54,7 @@ impl<'a> PackedEvents<'a> {
         Self {
             packed,
             streams: streams.collect(),
+            seeking: 0,
         }
     }
 }
@@ -83,6 +86,42 @@ impl<'a> PlayedStream<'a> {
                 act => break Some((self.tick(), Next::Act(act))),
             }
         };
+    }
+}
+
+impl PackedEvents<'_> {
+    /// What every stream has stopped for.
+    fn met(&mut self, act: &OpKind) -> Option<EventKind> {
+        Some(match *act {
+            OpKind::Await(input, until, timeout) => EventKind::Await {
+                input: usize::from(input),
+                until,
+                timeout,
+            },
+            OpKind::Seek(input, until, axis) => {
+                let axis = usize::from(axis);
+                self.seeking = axis;
+                EventKind::Seek {
+                    axis,
+                    input: usize::from(input),
+                    until,
+                }
+            }
+            OpKind::Sought => EventKind::Sought { axis: self.seeking },
+            OpKind::Zero(axis, steps) => EventKind::Zero {
+                axis: usize::from(axis),
+                steps,
+            },
+            OpKind::Play(_)
+            | OpKind::Direction(_)
+            | OpKind::Output(..)
+            | OpKind::Mark(_)
+            | OpKind::Meet
+            | OpKind::Wait
+            | OpKind::Repeat(..)
+            | OpKind::Again(..)
+            | OpKind::Forever(_) => return None,
+        })
     }
 }
 
@@ -125,18 +164,17 @@ impl Iterator for PackedEvents<'_> {
                 Next::Act(OpKind::Mark(mark)) => {
                     EventKind::Mark(Arc::from(self.packed.marks[usize::from(*mark)].as_str()))
                 }
-                Next::Act(OpKind::Await(input, until, timeout)) => {
+                Next::Act(
+                    act
+                    @ (OpKind::Await(..) | OpKind::Seek(..) | OpKind::Sought | OpKind::Zero(..)),
+                ) => {
                     // Nothing is left before it: whatever waits for it goes on.
                     for other in &mut self.streams {
                         if matches!(other.next, Some((_, Next::Act(OpKind::Meet)))) {
                             other.go_on(self.packed);
                         }
                     }
-                    EventKind::Await {
-                        input: usize::from(*input),
-                        until: *until,
-                        timeout: *timeout,
-                    }
+                    self.met(act)?
                 }
                 Next::Act(
                     OpKind::Meet

@@ -10,8 +10,8 @@ use crate::units::Dimension;
 pub(super) const ENDLESS: &str =
     "“repeat forever { … }” repeats without end, “repeat 8 { … }” eight times";
 
-const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
-    Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
+const HOMING: &str = "“seek by -400 deg until NAME” turns until an input is seen, and “zero” makes that place zero; \
+    without it zero is the rotor's position when the player starts";
 
 /// Words that are none here, and what there is instead.
 const OTHER_WORDS: &[(&[&str], &str)] = &[
@@ -30,7 +30,18 @@ const OTHER_WORDS: &[(&[&str], &str)] = &[
         &["loop", "while", "for"],
         "use “repeat 8 { … }”, or “repeat forever { … }” at the end of the script",
     ),
-    (&["home", "homing", "zero", "origin", "reference"], HOMING),
+    (
+        &[
+            "home",
+            "homing",
+            "origin",
+            "reference",
+            "find",
+            "search",
+            "probe",
+        ],
+        HOMING,
+    ),
     (
         &["wait", "delay", "pause", "sleep"],
         "“dwell 0.5 s” waits for a time, “await NAME” for an input",

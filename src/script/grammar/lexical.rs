@@ -45,6 +45,8 @@ pub const RESERVED: &[&str] = &[
     "pressed",
     "released",
     "timeout",
+    "seek",
+    "zero",
     "mark",
     "repeat",
     "forever",

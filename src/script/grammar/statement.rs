@@ -17,13 +17,14 @@ use crate::diagnostic::Span;
 use crate::script::action::{Shape, Until, Way};
 use crate::script::error::{ErrorKind, Expected, ScriptError};
 use crate::script::syntax::{
-    Clause, Expression, Limit, Name, SequenceDefinition, Statement, StatementKind, TurnStatement,
+    Clause, Expression, Limit, Name, SeekStatement, SequenceDefinition, Statement, StatementKind,
+    TurnStatement,
 };
 
 /// The words that statements begin with.
 pub const STATEMENTS: &[&str] = &[
     "rig", "let", "speed", "accel", "decel", "jerk", "start", "shape", "bands", "turn", "dwell",
-    "output", "await", "mark", "repeat", "sequence", "do", "together", "through",
+    "output", "await", "seek", "zero", "mark", "repeat", "sequence", "do", "together", "through",
 ];
 
 const SHAPES: &[&str] = &["trapezoid", "s-curve", "full-torque"];
@@ -42,12 +43,19 @@ pub fn words_behind(kind: &StatementKind) -> &'static [&'static str] {
             ..
         } => &["pressed", "released", "timeout"],
         StatementKind::Await { timeout: None, .. } => &["timeout"],
+        StatementKind::Seek(SeekStatement {
+            released: false,
+            at: None,
+            ..
+        }) => &["released", "at"],
+        StatementKind::Seek(SeekStatement { at: None, .. })
+        | StatementKind::Zero { at: None, .. } => &["at"],
         _ => &[],
     }
 }
 
 /// `statement = rig | let | limit | shape | bands | turn | dwell | output | await
-/// | mark | repeat | sequence | do | together | through`
+/// | seek | zero | mark | repeat | sequence | do | together | through`
 pub fn statement(input: Input<'_>) -> Parsed<'_, Statement> {
     let start = skip_blank(input);
     let (rest, first) = expect(Expected::Statement, word).parse(start)?;
@@ -66,6 +74,8 @@ pub fn statement(input: Input<'_>) -> Parsed<'_, Statement> {
         "dwell" => dwell(rest),
         "output" => output(rest),
         "await" => await_(rest),
+        "seek" => seek(rest),
+        "zero" => zero(rest),
         "mark" => mark(rest),
         "repeat" => repeat(rest),
         "sequence" => sequence(rest),
@@ -144,17 +154,7 @@ fn bands(input: Input<'_>) -> Parsed<'_, StatementKind> {
 /// `way = "clockwise" | "counterclockwise" | "shortest"` and
 /// `pace = "at" expression | "in" expression`, each once at most
 fn turn(input: Input<'_>) -> Parsed<'_, StatementKind> {
-    let axis = |input| {
-        let (rest, axis) = rig_name(input)?;
-        match &*axis.text {
-            "by" | "to" => Err(nom::Err::Error(unexpected(
-                input,
-                Expected::OneOf(&["by", "to"]),
-            ))),
-            _ => Ok((rest, axis)),
-        }
-    };
-    let (rest, axis) = opt(axis).parse(input)?;
+    let (rest, axis) = axis_unless(&["by", "to"]).parse(input)?;
     let start = skip_blank(rest);
     let (rest, by_or_to) = expect(Expected::ByOrTo, word).parse(start)?;
     let to = match &*by_or_to.text {
@@ -247,6 +247,46 @@ fn await_(input: Input<'_>) -> Parsed<'_, StatementKind> {
         timeout,
     };
     Ok((rest, kind))
+}
+
+/// The name of an axis, where none of the words that go on without one stands there.
+fn axis_unless<'a>(
+    words: &'static [&'static str],
+) -> impl Parser<Input<'a>, Output = Option<Name>, Error = ScriptError> {
+    let axis = move |input| {
+        let (rest, axis) = rig_name(input)?;
+        if words.contains(&&*axis.text) {
+            return Err(nom::Err::Error(unexpected(input, Expected::OneOf(words))));
+        }
+        Ok((rest, axis))
+    };
+    opt(axis)
+}
+
+/// `seek = "seek" [ rig-name ] "by" expression "until" rig-name [ "released" ] [ "at" expression ]`
+fn seek(input: Input<'_>) -> Parsed<'_, StatementKind> {
+    let by = expect(Expected::OneOf(&["by"]), clause("by"));
+    let until = expect(Expected::OneOf(&["until"]), keyword("until"));
+    let input_name = expect(Expected::InputName, rig_name);
+    let (rest, (axis, distance, _, input)) =
+        (axis_unless(&["by", "to"]), by, until, input_name).parse(input)?;
+    let (rest, (released, at)) =
+        (opt(keyword("released")), opt(clause("at").map(Box::new))).parse(rest)?;
+    let seek = SeekStatement {
+        axis,
+        distance,
+        input,
+        released: released.is_some(),
+        at,
+    };
+    Ok((rest, StatementKind::Seek(seek)))
+}
+
+/// `zero = "zero" [ rig-name ] [ "at" expression ]`
+fn zero(input: Input<'_>) -> Parsed<'_, StatementKind> {
+    let (rest, (axis, at)) =
+        (axis_unless(&["at"]), opt(clause("at").map(Box::new))).parse(input)?;
+    Ok((rest, StatementKind::Zero { axis, at }))
 }
 
 /// `mark = "mark" text`

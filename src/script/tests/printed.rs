@@ -10,7 +10,7 @@ use crate::script::action::{Shape, Until, Way};
 use crate::script::grammar;
 use crate::script::syntax::{
     Addition, Block, Clause, Expression, ExpressionKind, Limit, Multiplication, Name,
-    SequenceDefinition, Statement, StatementKind, Text, TurnStatement, Units,
+    SeekStatement, SequenceDefinition, Statement, StatementKind, Text, TurnStatement, Units,
 };
 use crate::units::find_unit;
 
@@ -125,6 +125,19 @@ fn statement_text(statement: &Statement) -> String {
             };
             let timeout = clause_text("timeout", timeout.as_deref());
             format!(" {}{until}{timeout}", name.text)
+        }
+        StatementKind::Seek(seek) => {
+            let released = if seek.released { " released" } else { "" };
+            format!(
+                "{} by {} until {}{released}{}",
+                name_text(seek.axis.as_ref()),
+                expression_text(&seek.distance.value),
+                seek.input.text,
+                clause_text("at", seek.at.as_deref()),
+            )
+        }
+        StatementKind::Zero { axis, at } => {
+            name_text(axis.as_ref()) + &clause_text("at", at.as_deref())
         }
         StatementKind::Repeat { count, body } => {
             format!(" {} {}", expression_text(count), block_text(body))
@@ -267,6 +280,22 @@ fn turns() -> impl Strategy<Value = StatementKind> {
     )
 }
 
+fn seeks() -> impl Strategy<Value = StatementKind> {
+    let axis = prop::option::of(name());
+    (axis, expressions(), name(), any::<bool>(), clause()).prop_map(
+        |(axis, value, input, released, at)| {
+            let keyword = Span::default();
+            StatementKind::Seek(SeekStatement {
+                axis,
+                distance: Clause { keyword, value },
+                input,
+                released,
+                at,
+            })
+        },
+    )
+}
+
 fn statements() -> impl Strategy<Value = Statement> {
     let shapes = [Shape::Trapezoid, Shape::SCurve, Shape::FullTorque];
     let named =
@@ -300,6 +329,9 @@ fn statements() -> impl Strategy<Value = Statement> {
         Just(StatementKind::DwellUntilSettled),
         outputs,
         awaits,
+        seeks(),
+        (prop::option::of(name()), clause())
+            .prop_map(|(axis, at)| StatementKind::Zero { axis, at }),
         calls,
     ]
     .prop_map(statement);

@@ -622,7 +622,7 @@ fn what_others_write_is_answered_with_what_there_is_instead() {
             "use “repeat 8 { … }”, or “repeat forever { … }” at the end of the script",
         ),
         ("home", "unknown-statement", HOMING),
-        ("Zero table", "unknown-statement", HOMING),
+        ("Zero table", "unknown-statement", "did you mean “zero”?"),
         ("turn to home", "unknown-name", HOMING),
         (
             "wait 1 s",
@@ -778,8 +778,8 @@ fn a_missing_opening_brace_is_the_only_one_reported() {
     );
 }
 
-const HOMING: &str = "there is no homing: zero is the rotor's position when the player starts. \
-    Turn it there by hand first (“await NAME” waits for a contact); “turn to 0 deg” returns there";
+const HOMING: &str = "“seek by -400 deg until NAME” turns until an input is seen, and “zero” makes that place zero; \
+    without it zero is the rotor's position when the player starts";
 
 const DIRECTIONS: &str = "the sign gives the direction: “turn by -90 deg” goes back; \
     or add “clockwise” or “counterclockwise” to an angle";
@@ -1054,5 +1054,61 @@ proptest! {
                 prop_assert!(error.place().is_some() && !error.render(80, false).is_empty());
             }
         }
+    }
+}
+
+#[test]
+fn seeks_and_zeros_are_read_with_their_parts() {
+    let all = actions(
+        "seek by -30 deg until home\nseek pan by 2 turn until far released at 5 deg/s\nzero\nzero pan at 12 deg\n",
+    );
+    let seeks: Vec<_> = all
+        .iter()
+        .filter_map(|action| match &action.kind {
+            ActionKind::Seek(seek) => Some(seek),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(
+        (&*seeks[0].input, seeks[0].until()),
+        ("home", Until::Active)
+    );
+    assert_eq!(seeks[0].way.axis, None);
+    assert_eq!(seeks[0].way.pace, MovePace::Limits);
+    assert_eq!(
+        (&*seeks[1].input, seeks[1].until()),
+        ("far", Until::Released)
+    );
+    assert_eq!(
+        seeks[1].way.axis.as_ref().map(|(axis, _)| &**axis),
+        Some("pan")
+    );
+    assert!(
+        matches!(seeks[1].way.pace, MovePace::At(speed, _) if (speed.si - 5.0 * DEGREE).abs() < 1e-12)
+    );
+    let zeros: Vec<_> = all
+        .iter()
+        .filter_map(|action| match &action.kind {
+            ActionKind::Zero(zero) => Some(zero),
+            _ => None,
+        })
+        .collect();
+    assert_eq!((&zeros[0].axis, &zeros[0].at), (&None, &None));
+    assert!(
+        zeros[1]
+            .at
+            .is_some_and(|(at, _)| (at.si - 12.0 * DEGREE).abs() < 1e-12)
+    );
+    for (text, code) in [
+        ("seek to 5 deg until home", "unexpected-text"),
+        ("seek by 5 deg", "unexpected-text"),
+        ("seek by 5 s until home", "wrong-unit"),
+        ("seek by 5 deg until home at 3 deg", "wrong-unit"),
+        ("seek by 5 deg until home at 3 mm/s", "unit-mismatch"),
+        ("zero at 5 s", "wrong-unit"),
+        ("together {\nseek by 5 deg until home\n}", "not-in-a-group"),
+        ("through {\nturn by 5 deg\nzero\n}", "not-in-a-group"),
+    ] {
+        assert_eq!(codes(text), [code], "{text}");
     }
 }

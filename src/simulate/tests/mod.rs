@@ -1,5 +1,6 @@
 //! The rotor behind a schedule.
 
+mod seeks;
 mod settling;
 mod simulation;
 mod step_size;

@@ -148,6 +148,7 @@ fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
             SimulationEvent::Move(result) => of_step = result.peak_lag_electrical_deg,
             SimulationEvent::Progress(_)
             | SimulationEvent::LeftOut(_)
+            | SimulationEvent::Sought(_)
             | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())
@@ -228,6 +229,7 @@ fn writing_a_trace_changes_no_result() {
             SimulationEvent::Move(result) => moves.push(result.clone()),
             SimulationEvent::Progress(_)
             | SimulationEvent::LeftOut(_)
+            | SimulationEvent::Sought(_)
             | SimulationEvent::Cut(_) => {}
         }
         ControlFlow::Continue(())

@@ -156,6 +156,9 @@ fn examples_come_out_of_their_records_as_they_are_scheduled() {
                 EventKind::Output { output, on } => {
                     wanted[axes].push((event.tick, Act::Output(output as u8, on)));
                 }
+                EventKind::Seek { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => {
+                    panic!("no example seeks over a line")
+                }
                 EventKind::Mark(_) => {
                     marks += 1;
                     wanted[axes].push((event.tick, Act::Mark(marks)));
