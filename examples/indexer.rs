@@ -49,7 +49,7 @@ fn script(stops: u32) -> String {
 ///
 /// # Errors
 /// What is wrong with the rig or the script.
-pub fn job(stops: u32, rig: &str) -> Result<Job, Box<dyn Error>> {
+pub(crate) fn job(stops: u32, rig: &str) -> Result<Job, Box<dyn Error>> {
     let job = Job::from_texts(&script(stops), rig)?;
     for checked in job.check() {
         let checked = checked?;
@@ -64,7 +64,11 @@ pub fn job(stops: u32, rig: &str) -> Result<Job, Box<dyn Error>> {
 ///
 /// # Errors
 /// As [`job`], why a move must not run, and what cannot be written.
-pub fn run(stops: u32, folder: Option<&Path>, out: &mut dyn Write) -> Result<(), Box<dyn Error>> {
+pub(crate) fn run(
+    stops: u32,
+    folder: Option<&Path>,
+    out: &mut dyn Write,
+) -> Result<(), Box<dyn Error>> {
     let job = job(stops, RIG)?;
     let Some(folder) = folder else {
         return Ok(job.write(&CHeader, out)?);

@@ -10,7 +10,7 @@ use std::ops::{Add, Mul, Neg, Sub};
 
 /// `high + low`, with |low| at most half a unit in the last place of `high`.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Exact {
+pub(crate) struct Exact {
     high: f64,
     low: f64,
 }

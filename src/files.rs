@@ -15,7 +15,7 @@ const MOST_BYTES: u64 = 64 << 20;
 ///
 /// # Errors
 /// As [`read_text`].
-pub fn read_source(path: &Path) -> io::Result<Arc<Source>> {
+pub(crate) fn read_source(path: &Path) -> io::Result<Arc<Source>> {
     Ok(Source::of_file(path, read_text(File::open(path)?)?))
 }
 
@@ -46,7 +46,7 @@ pub fn read_text(from: impl io::Read) -> io::Result<String> {
 }
 
 /// Why a file cannot be read, without the system's numbers.
-pub fn why_unread(error: &io::Error) -> String {
+pub(crate) fn why_unread(error: &io::Error) -> String {
     match error.kind() {
         io::ErrorKind::NotFound => "there is no such file".to_owned(),
         io::ErrorKind::IsADirectory => "it is a folder".to_owned(),
@@ -56,7 +56,7 @@ pub fn why_unread(error: &io::Error) -> String {
 }
 
 /// What a path in a file means: relative to that file.
-pub fn beside(referrer: impl AsRef<Path>, path: &str) -> PathBuf {
+pub(crate) fn beside(referrer: impl AsRef<Path>, path: &str) -> PathBuf {
     referrer
         .as_ref()
         .parent()

@@ -27,7 +27,7 @@ const CURED: usize = 16;
 
 /// Checks the moves of one program.
 #[derive(Debug)]
-pub struct Checker<'a> {
+pub(crate) struct Checker<'a> {
     rig: &'a Rig,
     abilities: &'a [AxisAbility],
     seen: HashMap<*const Motion, (Arc<Motion>, Arc<MotionCheck>)>,
@@ -42,7 +42,7 @@ pub struct Checker<'a> {
 
 impl<'a> Checker<'a> {
     /// For programs on `rig`, whose axes can do `abilities` (one each, in order).
-    pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
+    pub(crate) fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
         Self {
             rig,
             abilities,
@@ -69,7 +69,7 @@ impl<'a> Checker<'a> {
 
     /// The same for a program that a motor model has played.
     #[must_use]
-    pub fn with_model(self, model: Option<MotorModel<'a>>) -> Self {
+    pub(crate) fn with_model(self, model: Option<MotorModel<'a>>) -> Self {
         Self {
             rehearsed: model.map(|model| RehearsedMoves::new(self.rig, model)),
             ..self
@@ -78,7 +78,7 @@ impl<'a> Checker<'a> {
 
     /// The same without a search for cures, for who tries one motion after another.
     #[must_use]
-    pub fn without_cures(self) -> Self {
+    pub(crate) fn without_cures(self) -> Self {
         Self {
             cures_left: 0,
             rehearsed: self.rehearsed.map(RehearsedMoves::without_cures),
@@ -88,7 +88,7 @@ impl<'a> Checker<'a> {
 
     /// Looks at the next item of the program, which comes so many times; a move comes back
     /// with its verdict.
-    pub fn check(&mut self, item: &Item, times: u64) -> Option<MoveCheck> {
+    pub(crate) fn check(&mut self, item: &Item, times: u64) -> Option<MoveCheck> {
         self.of_moves.total_time += item.duration() * times as f64;
         match item {
             Item::Move(planned) => {
@@ -151,7 +151,7 @@ impl<'a> Checker<'a> {
 
     /// What all the moves so far come to, on the rig as a whole: how warm a motor gets
     /// depends on how long it rests between them.
-    pub fn summary(&self) -> Summary {
+    pub(crate) fn summary(&self) -> Summary {
         let mut summary = self.of_moves.clone();
         let axes = self.rig.axes.iter().zip(self.abilities).zip(&self.moving);
         summary.findings = axes

@@ -46,7 +46,7 @@ pub struct Crossing {
 
 /// The bands that a motion of `axis` enters, with the time spent inside. Speeds are taken as
 /// fast as the clock of `rule` may run.
-pub fn crossings(
+pub(super) fn crossings(
     motion: &AxisMotion,
     axis: &Axis,
     ability: &AxisAbility,

@@ -36,7 +36,7 @@ struct Failing<'a> {
 
 /// The cures for a motion that asks for more torque than the margin leaves, in the
 /// order in which a builder would try them.
-pub fn for_torque(
+pub(super) fn for_torque(
     axis: &Axis,
     load: &ShaftLoad,
     pull_out: &PullOut,

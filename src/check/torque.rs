@@ -56,7 +56,7 @@ pub struct TorqueMargin {
 
 /// What the torque check knows of an axis.
 #[derive(Debug)]
-pub struct TorqueRule<'a> {
+pub(crate) struct TorqueRule<'a> {
     /// The load at the motor's shaft.
     pub load: &'a ShaftLoad,
     /// What the motor can give.
@@ -69,7 +69,12 @@ pub struct TorqueRule<'a> {
 
 impl<'a> TorqueRule<'a> {
     /// The rule for an axis whose clock may run fast by `tolerance`.
-    pub fn new(axis: &Axis, load: &'a ShaftLoad, pull_out: &'a PullOut, tolerance: f64) -> Self {
+    pub(crate) fn new(
+        axis: &Axis,
+        load: &'a ShaftLoad,
+        pull_out: &'a PullOut,
+        tolerance: f64,
+    ) -> Self {
         Self {
             load,
             pull_out,
@@ -79,7 +84,7 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The margin at one instant.
-    pub fn margin(&self, at: MotionInstant, direction: Direction) -> TorqueMargin {
+    pub(crate) fn margin(&self, at: MotionInstant, direction: Direction) -> TorqueMargin {
         let required = self
             .load
             .required_torque(at.omega, at.alpha, direction)
@@ -99,7 +104,7 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The least margin along a motion; none where it does not move.
-    pub fn least(&self, motion: &AxisMotion) -> Option<TorqueMargin> {
+    pub(crate) fn least(&self, motion: &AxisMotion) -> Option<TorqueMargin> {
         self.instants(motion)
             .map(|at| self.margin(at, motion.direction))
             .min_by(|a, b| a.least.total_cmp(&b.least))
@@ -107,7 +112,7 @@ impl<'a> TorqueRule<'a> {
 
     /// Instants close enough together to represent the whole motion: the ends of
     /// every segment and points between.
-    pub fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = MotionInstant> {
+    pub(crate) fn instants(&self, motion: &AxisMotion) -> impl Iterator<Item = MotionInstant> {
         let long = motion.segments.len() > LONG_LIST;
         let within = move |segment: &Segment| {
             let speeds = [0.0, segment.duration].map(|t| segment.velocity_at(t));
@@ -133,7 +138,7 @@ impl<'a> TorqueRule<'a> {
     }
 
     /// The instant `after` seconds into a segment that begins at `begins` seconds.
-    pub fn instant(&self, segment: &Segment, begins: f64, after: f64) -> MotionInstant {
+    pub(crate) fn instant(&self, segment: &Segment, begins: f64, after: f64) -> MotionInstant {
         let (angle, clock) = (self.microstep, self.clock);
         MotionInstant {
             time: begins + after,

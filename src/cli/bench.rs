@@ -14,7 +14,7 @@ use slewsmith::identify::bench::{programs, sheet};
 /// a sheet: the first power-up, what to connect, what to write down, when to stop.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith bench examples/carousel.yaml carousel-bench")]
-pub struct BenchCommand {
+pub(super) struct BenchCommand {
     /// The rig.
     rig: PathBuf,
     /// The folder to write to; made where it is missing.
@@ -26,7 +26,7 @@ impl BenchCommand {
     ///
     /// # Errors
     /// Wrong input, a file that is there already, or a folder that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
         let making = || Failure::system(format!("cannot make {}", self.folder.display()));
         std::fs::create_dir_all(&self.folder).map_err(making())?;

@@ -29,7 +29,7 @@ const ROOMY: usize = 110;
 /// move must not run.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
-pub struct CheckCommand {
+pub(super) struct CheckCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -44,7 +44,7 @@ impl CheckCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = self.rehearse.apply(load(&self.script)?, terminal)?;
         let printing = Failure::system("cannot print the verdict");
         let mut out = terminal.results();

@@ -15,7 +15,7 @@ use slewsmith::physics::CoilTable;
 /// with their rounding errors.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith coils examples/carousel.yaml --as c -o coils.h")]
-pub struct CoilsCommand {
+pub(super) struct CoilsCommand {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Format: a table, csv, JSON, or a C header.
@@ -35,7 +35,7 @@ impl CoilsCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, _: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, _: &mut Terminal) -> Result<Answer, Failure> {
         let name = if self.json { "json" } else { &self.format };
         let Some(format) = CoilFormat::named(name) else {
             return Err(Failure::Request(format!("unknown format “{name}”")));

@@ -28,7 +28,7 @@ const SPEEDS: [f64; 4] = [0.1, 0.3, 0.6, 0.9];
 #[command(
     after_help = "Example:\n  slewsmith compare examples/carousel.yaml examples/focus.yaml --plot both.svg"
 )]
-pub struct CompareCommand {
+pub(super) struct CompareCommand {
     /// The rigs, two or more.
     #[arg(required = true, num_args = 2.., value_name = "RIG")]
     rigs: Vec<PathBuf>,
@@ -76,7 +76,7 @@ impl CompareCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let read_rig = |path: &PathBuf| match &self.plot {
             Some(plot) => load_rig_for(path, plot),
             None => load_rig(path),

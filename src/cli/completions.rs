@@ -11,7 +11,7 @@ use super::{Answer, Arguments, Failure, Terminal};
 /// them where that shell looks for completions.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  source <(slewsmith completions bash)")]
-pub struct CompletionsCommand {
+pub(super) struct CompletionsCommand {
     /// The shell.
     shell: Shell,
 }
@@ -21,7 +21,7 @@ impl CompletionsCommand {
     ///
     /// # Errors
     /// The output cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         // Into memory first: the generator does not expect that writing can fail.
         let mut text = Vec::new();
         clap_complete::generate(

@@ -33,7 +33,7 @@ const STOP: &str = include_str!("start/unfinished.h");
 #[command(
     after_help = "Examples:\n  slewsmith emit examples/carousel.moves --as c -o carousel.h\n  slewsmith emit examples/carousel.moves --as firmware -o carousel-player"
 )]
-pub struct EmitCommand {
+pub(super) struct EmitCommand {
     /// The move script; `-` reads it from standard input. Several scripts of one rig make a
     /// firmware that plays one of them, as the inputs of the rig's `select` say.
     #[arg(required = true, value_name = "SCRIPT")]
@@ -159,7 +159,7 @@ impl EmitCommand {
     /// # Errors
     /// Wrong input, a program that the format cannot hold, or output that cannot be
     /// written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         self.refuse_idle_options()?;
         if self.format == player::NAME && self.output == Path::new("-") {
             return Err(Failure::Request(

@@ -35,7 +35,7 @@ const HEADING: &str = "\n## ";
 /// codes.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith explain torque-margin")]
-pub struct ExplainCommand {
+pub(super) struct ExplainCommand {
     /// The code in square brackets at the start or end of a message.
     code: Option<String>,
     /// Print JSON.
@@ -45,7 +45,7 @@ pub struct ExplainCommand {
 
 /// A code with what there is to say about it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Explanation {
+pub(super) struct Explanation {
     /// What it is a problem of.
     pub area: &'static str,
     /// The code.
@@ -58,7 +58,7 @@ pub struct Explanation {
 
 impl Explanation {
     /// The paragraphs, without marks of emphasis.
-    pub fn paragraphs(&self) -> Vec<String> {
+    pub(super) fn paragraphs(&self) -> Vec<String> {
         self.text
             .split("\n\n")
             .map(|part| part.replace("**", "").replace('\n', " ").trim().to_owned())
@@ -67,7 +67,7 @@ impl Explanation {
 }
 
 /// All the explanations, in the order of the files.
-pub fn explanations() -> impl Iterator<Item = Explanation> {
+pub(super) fn explanations() -> impl Iterator<Item = Explanation> {
     TEXTS.into_iter().flat_map(|(area, file)| {
         file.split(HEADING).skip(1).map(move |part| {
             let (code, rest) = part.split_once('\n').unwrap_or((part, ""));
@@ -83,7 +83,7 @@ pub fn explanations() -> impl Iterator<Item = Explanation> {
 }
 
 /// What there is to say about a code.
-pub fn explanation(code: &str) -> Option<Explanation> {
+pub(super) fn explanation(code: &str) -> Option<Explanation> {
     explanations().find(|one| one.code == code)
 }
 
@@ -92,7 +92,7 @@ impl ExplainCommand {
     ///
     /// # Errors
     /// There is no such code, or the output cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let text = match &self.code {
             None if self.json => {
                 let all: Vec<_> = explanations().map(|one| to_json(&one)).collect();

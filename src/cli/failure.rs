@@ -9,7 +9,7 @@ use slewsmith::{Error, Unstreamable};
 
 /// How a command ends when nothing went wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Answer {
+pub(crate) enum Answer {
     /// Done; what was asked for holds.
     Yes,
     /// Done, and the answer is no: a move must not run, steps were lost.
@@ -20,14 +20,14 @@ pub enum Answer {
 
 impl Answer {
     /// Yes where `holds`.
-    pub const fn of(holds: bool) -> Self {
+    pub(crate) const fn of(holds: bool) -> Self {
         if holds { Self::Yes } else { Self::No }
     }
 }
 
 /// Why a command could not do its work.
 #[derive(Debug, thiserror::Error)]
-pub enum Failure {
+pub(crate) enum Failure {
     /// The input is wrong, with the places.
     #[error("{0}")]
     Input(#[from] Diagnostics),
@@ -103,7 +103,7 @@ impl From<Unstreamable> for Failure {
 
 impl Failure {
     /// For `map_err`: the system failed at doing `what`.
-    pub fn system(what: impl Into<String>) -> impl FnOnce(io::Error) -> Self {
+    pub(crate) fn system(what: impl Into<String>) -> impl FnOnce(io::Error) -> Self {
         let what = what.into();
         move |error| Self::System { what, error }
     }
@@ -113,7 +113,7 @@ impl Failure {
     ///
     /// # Errors
     /// Everything else that went wrong.
-    pub fn unless_unread(written: Result<(), Self>) -> Result<(), Self> {
+    pub(crate) fn unless_unread(written: Result<(), Self>) -> Result<(), Self> {
         match written {
             Err(failure) if failure.is_closed_pipe() => Ok(()),
             other => other,
@@ -121,7 +121,7 @@ impl Failure {
     }
 
     /// Whether it is only that nobody reads our output any more.
-    pub fn is_closed_pipe(&self) -> bool {
+    pub(crate) fn is_closed_pipe(&self) -> bool {
         matches!(self, Self::System { error, .. } if error.kind() == io::ErrorKind::BrokenPipe)
     }
 }

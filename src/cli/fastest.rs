@@ -30,7 +30,7 @@ use slewsmith::units::{Decimal, Exactly, Rounded, Time};
     Settled time is the time of a move and, in the motor model, from its last step until the load\n\
     stays within the rig's `settle`. Ctrl-C ends the search and prints the best found so far."
 )]
-pub struct FastestCommand {
+pub(super) struct FastestCommand {
     /// The move script.
     script: PathBuf,
     /// Find one choice for all moves of this axis, and leave the others as they are.
@@ -50,7 +50,7 @@ impl FastestCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let target = self.write.as_deref().unwrap_or(Path::new("-"));
         self.refuse_another_folder()?;
         let job = load_for(&self.script, target)?;

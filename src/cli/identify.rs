@@ -32,7 +32,7 @@ const PROPOSED: usize = 3;
     after_help = "Examples:\n  slewsmith identify examples/unknown-motor/notes.yaml -o drawer-motor.yaml\n  \
     slewsmith identify examples/unknown-motor/notes.yaml --plot fits.svg"
 )]
-pub struct IdentifyCommand {
+pub(super) struct IdentifyCommand {
     /// The notes: YAML with measurements and their tolerances; `-` reads standard input.
     notes: PathBuf,
     /// Ask for the measurements one by one, and write them to the notes first.
@@ -67,7 +67,7 @@ impl IdentifyCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         if self.ask {
             ask(&self.notes, terminal)?;
         }

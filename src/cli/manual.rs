@@ -14,7 +14,7 @@ use super::{Answer, Arguments, Failure, Terminal};
 #[command(
     after_help = "Example:\n  slewsmith manual ~/.local/share/man/man1 && man -M ~/.local/share/man slewsmith-check"
 )]
-pub struct ManualCommand {
+pub(super) struct ManualCommand {
     /// Folder to write them to, created if missing; without it, the program's
     /// page is printed.
     folder: Option<PathBuf>,
@@ -25,7 +25,7 @@ impl ManualCommand {
     ///
     /// # Errors
     /// The pages cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let mut program = Arguments::command();
         program.build();
         let Some(folder) = &self.folder else {

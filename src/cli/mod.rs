@@ -38,8 +38,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-pub use failure::{Answer, Failure};
-pub use terminal::Terminal;
+pub(crate) use failure::{Answer, Failure};
+pub(crate) use terminal::Terminal;
 
 /// Plan, check and schedule exact indexed turns of stepping motors, down to
 /// the timer tick.
@@ -58,7 +58,7 @@ pub use terminal::Terminal;
     from anything that can turn, expect motion at any moment while power is on, and follow local\n\
     codes and licensed practice."
 )]
-pub struct Arguments {
+pub(crate) struct Arguments {
     #[command(subcommand)]
     command: Command,
     #[command(flatten)]
@@ -68,7 +68,7 @@ pub struct Arguments {
 /// Options of every command.
 #[derive(Debug, Clone, clap::Args)]
 #[command(next_help_heading = "General options")]
-pub struct General {
+pub(crate) struct General {
     /// When to use colour
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     pub colour: terminal::Colour,
@@ -104,7 +104,7 @@ enum Command {
 }
 
 /// Parses the arguments, runs the command and maps its outcome to the exit code.
-pub fn run() -> ExitCode {
+pub(crate) fn run() -> ExitCode {
     let arguments = Arguments::parse();
     let mut terminal = Terminal::new(&arguments.general);
     let outcome = match &arguments.command {

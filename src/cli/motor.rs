@@ -33,7 +33,7 @@ const LINES: usize = 13;
 /// start-stop rate, critical speeds, heat. Exit code 1 where a failure is found.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith motor examples/carousel.yaml")]
-pub struct MotorCommand {
+pub(super) struct MotorCommand {
     /// The rig; `-` reads it from standard input.
     rig: PathBuf,
     /// Print JSON.
@@ -58,7 +58,7 @@ impl MotorCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
         let sheets = MotorSheet::all(&rig);
         let ok = sheets.iter().all(MotorSheet::ok);

@@ -8,7 +8,7 @@ use super::exchange::Exchange;
 use super::{Answer, Failure, Terminal};
 
 /// The files of the scenario: name and text.
-pub const SCENARIO: [(&str, &str); 2] = [
+pub(super) const SCENARIO: [(&str, &str); 2] = [
     ("turntable.moves", include_str!("start/turntable.moves")),
     ("turntable.yaml", include_str!("start/turntable.yaml")),
 ];
@@ -16,7 +16,7 @@ pub const SCENARIO: [(&str, &str); 2] = [
 /// Write a working scenario to start from: a script and a rig that pass `check`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith new bench && slewsmith check bench/turntable.moves")]
-pub struct NewCommand {
+pub(super) struct NewCommand {
     /// Folder to write it to, created if missing.
     folder: PathBuf,
 }
@@ -26,7 +26,7 @@ impl NewCommand {
     ///
     /// # Errors
     /// A file of the scenario is there already, or the folder cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let paths = SCENARIO.map(|(name, text)| (self.folder.join(name), text));
         if let Some((path, _)) = paths.iter().find(|(path, _)| path.exists()) {
             return Err(Failure::Request(format!(

@@ -27,7 +27,7 @@ const LINKS: usize = 40;
 
 /// Somewhere to write results to.
 #[derive(Debug)]
-pub struct Output {
+pub(super) struct Output {
     sink: Sink,
     name: String,
 }
@@ -49,7 +49,7 @@ impl Output {
     ///
     /// # Errors
     /// The place cannot be written to.
-    pub fn create(path: &Path) -> Result<Self, Failure> {
+    pub(super) fn create(path: &Path) -> Result<Self, Failure> {
         let name = path.display().to_string();
         let sink = Self::sink(path).map_err(Failure::system(format!("cannot write {name}")))?;
         Ok(Self { sink, name })
@@ -112,7 +112,7 @@ impl Output {
     ///
     /// # Errors
     /// What was written last, or the name, was refused.
-    pub fn finish(self) -> Result<(), Failure> {
+    pub(super) fn finish(self) -> Result<(), Failure> {
         self.end(|temporary, target| {
             let persisted = temporary.persist(target);
             persisted.map_err(|error| error.error)
@@ -123,7 +123,7 @@ impl Output {
     ///
     /// # Errors
     /// As [`finish`](Self::finish), or the name is taken.
-    pub fn finish_new(self) -> Result<(), Failure> {
+    pub(super) fn finish_new(self) -> Result<(), Failure> {
         self.end(|temporary, target| {
             let persisted = temporary.persist_noclobber(target);
             persisted.map_err(|error| error.error)
@@ -160,7 +160,7 @@ impl Output {
     ///
     /// # Errors
     /// The place cannot be written to.
-    pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         let mut output = Self::create(path)?;
         output
             .write_all(bytes)

@@ -20,7 +20,7 @@ const ROWS: usize = 200;
 /// Print the segments of every move with their times.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith plan examples/carousel.moves --json > timings.json")]
-pub struct PlanCommand {
+pub(super) struct PlanCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -33,7 +33,7 @@ impl PlanCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let (job, endless) = up_to_its_period(load(&self.script)?)?;
         let mut out = terminal.results();
         let printing = || Failure::system("cannot print the plan");

@@ -23,7 +23,7 @@ const MOVES: u64 = 2000;
     slewsmith plot examples/carousel.moves --recorded run.csv -o run.svg\n  \
     slewsmith plot examples/carousel.yaml --of heat -o heat.png"
 )]
-pub struct PlotCommand {
+pub(super) struct PlotCommand {
     /// The move script, or a rig.
     input: PathBuf,
     /// Plot file to write, `.svg` or `.png`.
@@ -70,7 +70,7 @@ impl PlotCommand {
     ///
     /// # Errors
     /// Wrong input, an ending that is no picture's, or a file that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         PlotKind::of(&self.output)?;
         let is_rig = holds_rig(&self.input)?;
         if self.of.is_some() && !is_rig {

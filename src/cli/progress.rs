@@ -15,7 +15,7 @@ const TICK: Duration = Duration::from_millis(120);
 
 /// A spinner that turns by itself until it is dropped.
 #[derive(Debug)]
-pub struct Busy {
+pub(super) struct Busy {
     bar: ProgressBar,
     _done: Sender<()>,
 }
@@ -28,7 +28,7 @@ impl Drop for Busy {
 
 /// A bar over the time of the program, or a count of moves; it goes away by itself.
 #[derive(Debug)]
-pub struct Progress {
+pub(super) struct Progress {
     bar: ProgressBar,
     /// Since when nothing shows; none where nobody watches, or it shows already.
     waiting: Option<Instant>,
@@ -36,7 +36,7 @@ pub struct Progress {
 
 impl Progress {
     /// For a program that lasts so many seconds.
-    pub fn new(duration: f64, terminal: &Terminal) -> Self {
+    pub(super) fn new(duration: f64, terminal: &Terminal) -> Self {
         Self::with(
             Some((duration * 1e3) as u64),
             "{bar:40} {percent} % of the program, {eta} left {wide_msg}",
@@ -45,12 +45,12 @@ impl Progress {
     }
 
     /// For a program whose end is not known before it is reached: it counts moves.
-    pub fn counting(terminal: &Terminal) -> Self {
+    pub(super) fn counting(terminal: &Terminal) -> Self {
         Self::with(None, "{spinner} {human_pos} moves in {elapsed}", terminal)
     }
 
     /// For a program without end: it shows the time it has been playing.
-    pub fn unending(terminal: &Terminal) -> Self {
+    pub(super) fn unending(terminal: &Terminal) -> Self {
         Self::with(
             None,
             "{spinner} {elapsed}, until Ctrl-C stops it {wide_msg}",
@@ -59,12 +59,12 @@ impl Progress {
     }
 
     /// For a search: it shows for how long it has been at it.
-    pub fn searching(terminal: &Terminal) -> Self {
+    pub(super) fn searching(terminal: &Terminal) -> Self {
         Self::with(None, "{spinner} {elapsed} {wide_msg}", terminal)
     }
 
     /// For work whose steps cannot be seen: it says what is being done, and for how long.
-    pub fn busy(what: &'static str, terminal: &Terminal) -> Busy {
+    pub(super) fn busy(what: &'static str, terminal: &Terminal) -> Busy {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
         if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}, {elapsed}") {
             bar.set_style(style);
@@ -97,18 +97,18 @@ impl Progress {
     }
 
     /// Shows a few words behind the bar.
-    pub fn say(&mut self, words: String) {
+    pub(super) fn say(&mut self, words: String) {
         self.bar.set_message(words);
     }
 
     /// The program has come to so many seconds.
-    pub fn reach(&mut self, seconds: f64) {
+    pub(super) fn reach(&mut self, seconds: f64) {
         self.bar.set_position((seconds * 1e3) as u64);
         self.show_in_time();
     }
 
     /// One more move is done.
-    pub fn count(&mut self) {
+    pub(super) fn count(&mut self) {
         self.bar.inc(1);
         self.show_in_time();
     }

@@ -11,11 +11,11 @@ use slewsmith::simulate::Outcome;
 use slewsmith::units::Rounded;
 
 /// What a command says that leaves the motor model out.
-pub const NOT_SIMULATED: &str = "not simulated: lost steps stay unnoticed";
+pub(super) const NOT_SIMULATED: &str = "not simulated: lost steps stay unnoticed";
 
 /// Whether a verdict asks the motor model.
 #[derive(Debug, Args)]
-pub struct RehearseOptions {
+pub(super) struct RehearseOptions {
     /// Do not play the program in the motor model; lost steps then stay unnoticed.
     #[arg(long)]
     without_simulation: bool,
@@ -27,7 +27,7 @@ impl RehearseOptions {
     ///
     /// # Errors
     /// The program cannot be planned.
-    pub fn apply(&self, job: Job, terminal: &Terminal) -> Result<Job, Failure> {
+    pub(super) fn apply(&self, job: Job, terminal: &Terminal) -> Result<Job, Failure> {
         if !self.without_simulation {
             rehearse(&job, terminal)?;
         }
@@ -35,7 +35,7 @@ impl RehearseOptions {
     }
 
     /// The same, the program being played when somebody asks.
-    pub fn apply_silently(&self, job: Job) -> Job {
+    pub(super) fn apply_silently(&self, job: Job) -> Job {
         if self.without_simulation {
             job.without_simulation()
         } else {
@@ -49,7 +49,7 @@ impl RehearseOptions {
 ///
 /// # Errors
 /// The program cannot be planned.
-pub fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
+pub(super) fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
     let _busy = Progress::busy("playing the program in the motor model", terminal);
     job.rehearse()?;
     Ok(())
@@ -57,7 +57,7 @@ pub fn rehearse(job: &Job, terminal: &Terminal) -> Result<(), Failure> {
 
 /// What the motor model says of a program, in a line; `played` is what it came to where all of
 /// it was played, and not only as much as for a verdict.
-pub fn conclusion(summary: &Summary, played: Option<&Outcome>) -> String {
+pub(super) fn conclusion(summary: &Summary, played: Option<&Outcome>) -> String {
     match &summary.simulated {
         None => format!("{DOUBTFUL}Not simulated{DOUBTFUL:#}: lost steps stay unnoticed\n"),
         Some(simulated) => format!("In the motor model: {}\n", told(simulated, played)),

@@ -17,7 +17,7 @@ use slewsmith::draw::Page;
 /// heat on one page that needs nothing but itself.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith report examples/carousel.moves -o carousel.html")]
-pub struct ReportCommand {
+pub(super) struct ReportCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Where to write the page; `-` is standard output.
@@ -32,7 +32,7 @@ impl ReportCommand {
     ///
     /// # Errors
     /// Wrong input, or a page that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         refuse_other_endings(&self.output)?;
         let job = load_for(&self.script, &self.output)?;
         let job = self.rehearse.apply(job, terminal)?;

@@ -10,7 +10,7 @@ use super::{Answer, Failure, Terminal};
 /// with `--json`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
-pub struct SchemaCommand {
+pub(super) struct SchemaCommand {
     /// What to describe.
     of: Subject,
 }
@@ -53,7 +53,7 @@ impl SchemaCommand {
     ///
     /// # Errors
     /// The output cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let mut out = terminal.results();
         out.write_all(self.of.text().as_bytes())
             .and_then(|()| out.flush())

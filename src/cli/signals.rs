@@ -12,7 +12,7 @@ const ENDED_BY: i32 = 128;
 /// program that the signal ends. Where no handler can be set, a signal ends the program
 /// as the system has it.
 #[cfg(unix)]
-pub fn on_interrupt(mut act: impl FnMut(i32) + Send + 'static) {
+pub(super) fn on_interrupt(mut act: impl FnMut(i32) + Send + 'static) {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
     use signal_hook::iterator::Signals;
 

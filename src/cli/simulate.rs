@@ -30,7 +30,7 @@ const TRACE_INTERVAL: f64 = 1e-3;
 /// settling. Exit code 1 when a step is lost, or a move must not run for another reason.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith simulate examples/carousel.moves --trace trace.csv")]
-pub struct SimulateCommand {
+pub(super) struct SimulateCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// Print JSON.
@@ -53,7 +53,7 @@ impl SimulateCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = match &self.trace {
             Some(trace) => load_for(&self.script, trace)?,
             None => load(&self.script)?,

@@ -38,7 +38,7 @@ const LISTEN: Duration = Duration::from_millis(3);
     The axes move as soon as the board has answered. Keep clear of them, and keep within\n\
     reach of an emergency stop that removes power: Ctrl-C and the stop contact are none."
 )]
-pub struct StreamCommand {
+pub(super) struct StreamCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
     /// The board's serial port.
@@ -62,7 +62,7 @@ impl StreamCommand {
     ///
     /// # Errors
     /// Wrong input, a board that is not made for the rig, or a port that fails.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
         let job = self.rehearse.apply(job, terminal)?;
         let mut streaming = job.stream_anyway(self.baud)?;

@@ -7,7 +7,7 @@ use comfy_table::{
 
 /// A table with a line under its heads; columns named in `right` stand right-aligned.
 /// Where it is wider than `width`, columns move together and cells wrap between words.
-pub fn table(
+pub(super) fn table(
     heads: &[&str],
     right: &[usize],
     rows: impl IntoIterator<Item = Vec<String>>,

@@ -16,7 +16,7 @@ const DEFAULT_WIDTH: usize = 100;
 
 /// When to use colour.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Colour {
+pub(crate) enum Colour {
     /// Where the output is a terminal that shows it.
     Auto,
     /// Always.
@@ -26,24 +26,24 @@ pub enum Colour {
 }
 
 /// Something good.
-pub const GOOD: Style = AnsiColor::Green.on_default();
+pub(super) const GOOD: Style = AnsiColor::Green.on_default();
 /// Something to look at.
-pub const DOUBTFUL: Style = AnsiColor::Yellow.on_default();
+pub(super) const DOUBTFUL: Style = AnsiColor::Yellow.on_default();
 /// Something bad.
-pub const BAD: Style = AnsiColor::Red.on_default().effects(Effects::BOLD);
+pub(super) const BAD: Style = AnsiColor::Red.on_default().effects(Effects::BOLD);
 /// Something to stand out.
-pub const STRONG: Style = Style::new().effects(Effects::BOLD);
+pub(super) const STRONG: Style = Style::new().effects(Effects::BOLD);
 
 /// A stream that takes everything once its reader has gone.
 #[derive(Debug)]
-pub struct Results<W: Write> {
+pub(crate) struct Results<W: Write> {
     stream: io::BufWriter<W>,
     unread: bool,
 }
 
 impl<W: Write> Results<W> {
     /// Whether the reader has gone.
-    pub const fn is_unread(&self) -> bool {
+    pub(crate) const fn is_unread(&self) -> bool {
         self.unread
     }
 
@@ -79,7 +79,7 @@ impl<W: Write> Write for Results<W> {
 
 /// The terminal, or what stands in for it.
 #[derive(Debug)]
-pub struct Terminal {
+pub(crate) struct Terminal {
     colour: ColorChoice,
     /// Results only.
     pub quiet: bool,
@@ -89,7 +89,7 @@ pub struct Terminal {
 
 impl Terminal {
     /// As the options say.
-    pub fn new(general: &General) -> Self {
+    pub(crate) fn new(general: &General) -> Self {
         let colour = match general.colour {
             Colour::Auto => ColorChoice::Auto,
             Colour::Always => ColorChoice::AlwaysAnsi,
@@ -104,7 +104,7 @@ impl Terminal {
 
     /// Standard output, buffered, for a command's results. Nothing goes wrong where nobody
     /// reads them any more: the answer is still wanted.
-    pub fn results(&self) -> Results<impl Write + use<>> {
+    pub(crate) fn results(&self) -> Results<impl Write + use<>> {
         let stream = AutoStream::new(io::stdout(), self.colour).lock();
         Results {
             stream: io::BufWriter::new(stream),
@@ -113,7 +113,7 @@ impl Terminal {
     }
 
     /// Columns that standard output has.
-    pub fn width(&self) -> usize {
+    pub(crate) fn width(&self) -> usize {
         let asked = std::env::var("COLUMNS")
             .ok()
             .and_then(|columns| columns.parse().ok());
@@ -122,19 +122,19 @@ impl Terminal {
     }
 
     /// Whether somebody watches standard error, so that progress is worth showing.
-    pub fn watched(&self) -> bool {
+    pub(crate) fn watched(&self) -> bool {
         !self.quiet && io::stderr().is_terminal()
     }
 
     /// A line for whoever watches; not a result.
-    pub fn note(&self, text: &str) {
+    pub(crate) fn note(&self, text: &str) {
         if !self.quiet {
             self.to_stderr(text);
         }
     }
 
     /// A problem, drawn with the lines it speaks of.
-    pub fn problem(&self, diagnostic: &Diagnostic) {
+    pub(crate) fn problem(&self, diagnostic: &Diagnostic) {
         let colour =
             AutoStream::new(io::stderr(), self.colour).current_choice() != ColorChoice::Never;
         self.to_stderr(&format!("{}\n", diagnostic.render(self.width(), colour)));
@@ -147,7 +147,7 @@ impl Terminal {
     }
 
     /// Says what went wrong, if anything did, and gives the exit code.
-    pub fn finish(&self, outcome: Result<Answer, Failure>) -> ExitCode {
+    pub(crate) fn finish(&self, outcome: Result<Answer, Failure>) -> ExitCode {
         match outcome {
             Ok(Answer::Yes) => ExitCode::SUCCESS,
             Ok(Answer::No) => ExitCode::from(1),
@@ -165,7 +165,7 @@ impl Terminal {
     }
 
     /// Says what went wrong.
-    pub fn show_failure(&self, failure: &Failure) {
+    pub(crate) fn show_failure(&self, failure: &Failure) {
         match failure {
             Failure::Input(diagnostics) => {
                 for diagnostic in &diagnostics.0 {

@@ -39,7 +39,7 @@ const CLEAR: &str = "\x1b[2J\x1b[3J\x1b[H";
     after_help = "Example:\n  slewsmith watch examples/carousel.moves -o carousel.html\n\
     An open page reloads by itself."
 )]
-pub struct WatchCommand {
+pub(super) struct WatchCommand {
     /// The move script.
     script: PathBuf,
     /// Report file (default: beside the script, with the
@@ -62,7 +62,7 @@ impl WatchCommand {
     /// The script cannot be read at the start, or is a rig; or the first report cannot be
     /// written. What is wrong later is shown, and goes away when it is mended: the input,
     /// or a disk that is full.
-    pub fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         if self.script == Path::new("-") {
             return Err(Failure::Request(
                 "standard input cannot be watched; give a file".to_owned(),

@@ -2,7 +2,7 @@
 
 /// Colours that stay apart for colour-blind readers: the set of Okabe and Ito (from
 /// memory), darkest first; the line style differs as well.
-pub const COLOURS: [(u8, u8, u8); 6] = [
+pub(crate) const COLOURS: [(u8, u8, u8); 6] = [
     (0, 114, 178),
     (213, 94, 0),
     (0, 158, 115),
@@ -22,7 +22,7 @@ pub struct Figure {
 
 /// One pair of axes with what is drawn in it.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Chart {
+pub(crate) struct Chart {
     /// What the chart shows.
     pub title: String,
     /// What runs to the right, with its unit.
@@ -45,7 +45,7 @@ pub struct Chart {
 
 /// A curve.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Series {
+pub(crate) struct Series {
     /// Its name in the legend; empty: not in the legend.
     pub label: String,
     /// Its points. A point that is not finite breaks the line.
@@ -58,7 +58,7 @@ pub struct Series {
 
 /// How a curve is drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum LineStyle {
+pub(crate) enum LineStyle {
     /// A full line.
     Solid,
     /// A dashed line.
@@ -73,7 +73,7 @@ pub enum LineStyle {
 
 /// A shaded stretch of the horizontal axis.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Shade {
+pub(crate) struct Shade {
     /// Its name in the legend; stretches of one name share an entry.
     pub label: String,
     /// Where it begins.
@@ -86,7 +86,7 @@ pub struct Shade {
 
 /// A shaded stretch of the vertical axis.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Belt {
+pub(crate) struct Belt {
     /// Its name in the legend; stretches of one name share an entry.
     pub label: String,
     /// Where it begins; minus infinity: at the lower end of the chart.
@@ -99,7 +99,7 @@ pub struct Belt {
 
 impl Belt {
     /// What of it lies between `low` and `high`; none where that is nothing.
-    pub fn within(&self, low: f64, high: f64) -> Option<(f64, f64)> {
+    pub(crate) fn within(&self, low: f64, high: f64) -> Option<(f64, f64)> {
         let (from, to) = (self.from.max(low), self.to.min(high));
         (from < to).then_some((from, to))
     }
@@ -107,7 +107,7 @@ impl Belt {
 
 /// A marked place on the horizontal axis.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Mark {
+pub(crate) struct Mark {
     /// Its name in the legend.
     pub label: String,
     /// Where it is.
@@ -119,12 +119,12 @@ pub struct Mark {
 impl Chart {
     /// The ranges that are shown: of all that is drawn, zero included upwards, with a little
     /// room above, unless the chart names others.
-    pub fn ranges(&self) -> ((f64, f64), (f64, f64)) {
+    pub(crate) fn ranges(&self) -> ((f64, f64), (f64, f64)) {
         self.ranges_with_room(0)
     }
 
     /// The same with room above for the legend.
-    pub fn ranges_with_legend(&self) -> ((f64, f64), (f64, f64)) {
+    pub(crate) fn ranges_with_legend(&self) -> ((f64, f64), (f64, f64)) {
         self.ranges_with_room(self.legend_entries())
     }
 
@@ -154,7 +154,7 @@ impl Chart {
     }
 
     /// How many entries the legend has.
-    pub fn legend_entries(&self) -> usize {
+    pub(crate) fn legend_entries(&self) -> usize {
         let mut names: Vec<&str> = self.bands.iter().map(|band| band.label.as_str()).collect();
         names.extend(self.belts.iter().map(|belt| belt.label.as_str()));
         names.extend(self.marks.iter().map(|mark| mark.label.as_str()));
@@ -187,7 +187,12 @@ fn widened(low: f64, high: f64) -> (f64, f64) {
 /// At most about two points for each of `columns` columns between `from` and `to`,
 /// the least and the greatest of each in their order, so that a long trace keeps its
 /// peaks. Points that are not finite are kept as breaks.
-pub fn decimate(points: &[(f64, f64)], from: f64, to: f64, columns: usize) -> Vec<(f64, f64)> {
+pub(crate) fn decimate(
+    points: &[(f64, f64)],
+    from: f64,
+    to: f64,
+    columns: usize,
+) -> Vec<(f64, f64)> {
     if points.len() <= 2 * columns {
         return points.to_vec();
     }

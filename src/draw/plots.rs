@@ -32,7 +32,7 @@ const START_STOP: usize = 2;
 
 /// Speed over time of each axis, gathered item by item, up to a number of moves.
 #[derive(Debug)]
-pub struct SpeedOverTime<'a> {
+pub(crate) struct SpeedOverTime<'a> {
     rig: &'a Rig,
     most: u64,
     moves: u64,
@@ -42,7 +42,7 @@ pub struct SpeedOverTime<'a> {
 
 impl<'a> SpeedOverTime<'a> {
     /// For at most so many moves.
-    pub fn new(rig: &'a Rig, most: u64) -> Self {
+    pub(crate) fn new(rig: &'a Rig, most: u64) -> Self {
         Self {
             rig,
             most,
@@ -53,7 +53,7 @@ impl<'a> SpeedOverTime<'a> {
     }
 
     /// Takes in the next item; false once there is no room for more.
-    pub fn add(&mut self, item: &Item) -> bool {
+    pub(crate) fn add(&mut self, item: &Item) -> bool {
         if let Item::Move(planned) = item {
             if self.moves == self.most {
                 return false;
@@ -77,7 +77,7 @@ impl<'a> SpeedOverTime<'a> {
     }
 
     /// The charts, one an axis.
-    pub fn charts(self) -> Vec<Chart> {
+    pub(crate) fn charts(self) -> Vec<Chart> {
         let end = self.time;
         let several = self.rig.axes.len() > 1;
         let axes = self.rig.axes.iter().zip(self.points).enumerate();
@@ -108,7 +108,7 @@ impl<'a> SpeedOverTime<'a> {
 /// The torque-speed plane of one axis: what the motor can give, what is kept in
 /// reserve, the bands, and the paths of motions below it.
 #[derive(Debug)]
-pub struct TorquePlane<'a> {
+pub(crate) struct TorquePlane<'a> {
     axis: &'a Axis,
     number: usize,
     ability: &'a AxisAbility,
@@ -122,7 +122,7 @@ const MOTIONS: usize = 64;
 
 impl<'a> TorquePlane<'a> {
     /// For the axis `number` of `rig`.
-    pub fn new(rig: &'a Rig, number: usize, ability: &'a AxisAbility) -> Self {
+    pub(crate) fn new(rig: &'a Rig, number: usize, ability: &'a AxisAbility) -> Self {
         Self {
             axis: &rig.axes[number],
             number,
@@ -134,7 +134,7 @@ impl<'a> TorquePlane<'a> {
     }
 
     /// Takes in a move's motion; equal ones count once.
-    pub fn add(&mut self, item: &Item) {
+    pub(crate) fn add(&mut self, item: &Item) {
         let Item::Move(planned) = item else { return };
         let moves = planned
             .motion
@@ -147,7 +147,7 @@ impl<'a> TorquePlane<'a> {
     }
 
     /// The chart.
-    pub fn chart(&self) -> Chart {
+    pub(crate) fn chart(&self) -> Chart {
         self.chart_to(self.ability.useful_range(self.axis).to_step_rate_hz)
     }
 
@@ -292,13 +292,13 @@ impl<'a> TorquePlane<'a> {
 
 /// What the motor of axis `number` can do: pull-out torque, critical speeds and the start-stop
 /// rate.
-pub fn motor(rig: &Rig, number: usize, ability: &AxisAbility) -> Chart {
+pub(crate) fn motor(rig: &Rig, number: usize, ability: &AxisAbility) -> Chart {
     TorquePlane::new(rig, number, ability).chart_with_start_stop()
 }
 
 /// The pull-out torques of several axes that travel alike, each under its name: typical as a
 /// full line, the low edge dashed.
-pub fn overlay(axes: Vec<(&str, &Axis, &AxisAbility)>) -> Chart {
+pub(crate) fn overlay(axes: Vec<(&str, &Axis, &AxisAbility)>) -> Chart {
     let unit = axes
         .first()
         .map_or("deg", |(_, axis, _)| TravelUnit::of(axis).name);

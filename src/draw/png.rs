@@ -24,7 +24,7 @@ const RGB: usize = 3;
 ///
 /// # Errors
 /// Only what the drawing library cannot do.
-pub fn png(figure: &Figure) -> Result<Vec<u8>, DrawError> {
+pub(super) fn png(figure: &Figure) -> Result<Vec<u8>, DrawError> {
     register_font()?;
     let mut file = Vec::new();
     let size = (WIDTH * SCALE, height(figure) * SCALE);

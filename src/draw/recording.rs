@@ -87,7 +87,7 @@ pub enum RecordingError {
 
 /// What was recorded of each axis of a rig.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Recording {
+pub(crate) struct Recording {
     axes: Vec<Recorded>,
 }
 
@@ -134,7 +134,7 @@ impl Recording {
     ///
     /// # Errors
     /// It is no csv with the columns that are needed, or speaks of another rig.
-    pub fn read(text: &str, rig: &Rig, starts_at: f64) -> Result<Self, RecordingError> {
+    pub(crate) fn read(text: &str, rig: &Rig, starts_at: f64) -> Result<Self, RecordingError> {
         let mut lines = (1..).zip(text.lines());
         let (head_line, head) = lines
             .find(|(_, line)| !line.starts_with('#'))
@@ -191,14 +191,14 @@ impl Recording {
     }
 
     /// The last time in it (s).
-    pub fn end(&self) -> f64 {
+    pub(crate) fn end(&self) -> f64 {
         let samples = self.axes.iter().flat_map(|axis| &axis.position);
         samples.map(|(time, _)| *time).fold(0.0, f64::max)
     }
 
     /// Charts of each axis that was recorded: position as planned and as recorded, the
     /// difference, and the lag where it was recorded.
-    pub fn charts(&self, rig: &Rig, planned: &[Vec<(f64, f64)>]) -> Vec<Chart> {
+    pub(crate) fn charts(&self, rig: &Rig, planned: &[Vec<(f64, f64)>]) -> Vec<Chart> {
         let axes = rig.axes.iter().zip(&self.axes).zip(planned);
         let recorded = axes.filter(|((_, recorded), _)| !recorded.position.is_empty());
         recorded
@@ -276,7 +276,7 @@ impl Recorded {
 ///
 /// # Errors
 /// The first error among the items.
-pub fn planned<E>(
+pub(crate) fn planned<E>(
     rig: &Rig,
     items: impl IntoIterator<Item = Result<Item, E>>,
     end: f64,

@@ -10,7 +10,7 @@ const HOLD_STEPS: u32 = 20;
 
 /// The currents of both phases through one electrical cycle, as they flow: a converter's
 /// rounding is in them.
-pub fn coils(axis: &Axis) -> Chart {
+pub(crate) fn coils(axis: &Axis) -> Chart {
     let table = CoilTable::of(axis);
     let step = 360.0 / table.rows.len() as f64;
     let phase = |label: &str, colour, of: &dyn Fn(usize) -> PhaseCurrent| Series {
@@ -38,7 +38,7 @@ pub fn coils(axis: &Axis) -> Chart {
 }
 
 /// Where the power goes at standstill, over the hold current.
-pub fn heat(axis: &Axis) -> Chart {
+pub(crate) fn heat(axis: &Axis) -> Chart {
     let parts: [(&str, LossPart); 6] = [
         ("drawn from the supply", |losses| losses.supply),
         ("motor windings", |losses| losses.copper),

@@ -12,7 +12,7 @@ use super::paint::{DrawError, FINE, WIDTH, height, paint_chart, paint_title, reg
 ///
 /// # Errors
 /// Only what the drawing library cannot do.
-pub fn svg(figure: &Figure) -> Result<String, DrawError> {
+pub(super) fn svg(figure: &Figure) -> Result<String, DrawError> {
     register_font()?;
     let (width, height) = (WIDTH * FINE, height(figure) * FINE);
     let mut drawn = String::new();

@@ -143,7 +143,7 @@ impl Format for Binary {
 
 /// What the bytes hold.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Contents {
+pub(crate) struct Contents {
     /// Clock of the timer.
     pub clock: Frequency,
     /// Clock cycles a tick.
@@ -190,7 +190,7 @@ pub enum ReadError {
 /// # Errors
 ///
 /// Where writing fails, or the rig has more than 255 axes, outputs or inputs.
-pub fn write(
+pub(crate) fn write(
     program: &Packed,
     rig: &Rig,
     remark: &str,
@@ -206,7 +206,7 @@ pub fn write(
 /// # Errors
 ///
 /// Where the rig has more than 255 axes, outputs or inputs.
-pub fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>> {
+pub(crate) fn to_bytes(program: &Packed, rig: &Rig, remark: &str) -> io::Result<Vec<u8>> {
     Ok(lay_out(program, rig, remark)?.bytes)
 }
 
@@ -315,7 +315,7 @@ fn write_texts(rig: &Rig, remark: &str, marks: &[String], out: &mut Vec<u8>) {
 /// # Errors
 ///
 /// Where the bytes are not one, or are damaged; see [`ReadError`].
-pub fn read(bytes: &[u8]) -> Result<Contents, ReadError> {
+pub(crate) fn read(bytes: &[u8]) -> Result<Contents, ReadError> {
     if !bytes.starts_with(&MAGIC) {
         return Err(ReadError::NotOurs);
     }

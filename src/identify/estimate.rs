@@ -39,7 +39,7 @@ const STEP: f64 = 1e-5;
 type Jacobian = OMatrix<f64, Dyn, Const<UNKNOWNS>>;
 
 /// Covariance of the unknowns.
-pub type Covariance = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
+pub(super) type Covariance = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
 
 /// The best motor with its uncertainty.
 #[derive(Debug, Clone, PartialEq)]

@@ -46,7 +46,7 @@ const LEAST_TURNS: usize = 5;
 
 /// Why a log cannot be fitted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum LogFitError {
+pub(crate) enum LogFitError {
     /// The reading does not change.
     #[error("the reading does not change")]
     Flat,
@@ -82,7 +82,7 @@ pub struct Fit {
 
 /// A number with the standard deviation of its logarithm.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FittedValue {
+pub(crate) struct FittedValue {
     /// The value (SI units).
     pub value: f64,
     /// Relative standard deviation.
@@ -218,7 +218,7 @@ fn minimise(
 ///
 /// # Errors
 /// The log is flat or no such rise.
-pub fn current_rise(log: &Log) -> Result<(FittedValue, Fit), LogFitError> {
+pub(crate) fn current_rise(log: &Log) -> Result<(FittedValue, Fit), LogFitError> {
     let log = &log.thinned(log.time.len().div_ceil(MOST));
     let (first, last) = (head(&log.reading), tail(&log.reading));
     let rise = last - first;
@@ -280,7 +280,7 @@ fn envelope(decay: f64, kappa: f64, t: f64) -> (f64, f64) {
 ///
 /// # Errors
 /// The log is flat or no such swing.
-pub fn ring_down(log: &Log) -> Result<(FittedValue, FittedValue, Fit), LogFitError> {
+pub(crate) fn ring_down(log: &Log) -> Result<(FittedValue, FittedValue, Fit), LogFitError> {
     let span = log.time[log.time.len() - 1] - log.time[0];
     let mean = log.reading.iter().sum::<f64>() / log.reading.len() as f64;
     let crossings = crossings(log, mean);
@@ -378,7 +378,7 @@ fn decay_of_peaks(log: &Log, level: f64, crossings: &[f64]) -> f64 {
 
 /// Deceleration (rad/s²) at a speed (rad/s).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SlowingDown {
+pub(crate) struct SlowingDown {
     /// Speed (rad/s).
     pub omega: f64,
     /// Deceleration there (rad/s²).
@@ -387,7 +387,7 @@ pub struct SlowingDown {
 
 /// What a log of a spin-down holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum SpinReading {
+pub(crate) enum SpinReading {
     /// The voltage of an open phase: one period an electrical turn.
     Voltage,
     /// The speed (rad/s).
@@ -398,7 +398,7 @@ pub enum SpinReading {
 ///
 /// # Errors
 /// The log shows too few periods, or does not slow down.
-pub fn spin_down(
+pub(crate) fn spin_down(
     log: &Log,
     reading: SpinReading,
     teeth: f64,

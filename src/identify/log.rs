@@ -13,7 +13,7 @@ const LEAST: usize = 12;
 
 /// Readings over time.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Log {
+pub(crate) struct Log {
     /// Seconds, rising.
     pub time: Vec<f64>,
     /// What was read, in SI units once scaled.
@@ -22,7 +22,7 @@ pub struct Log {
 
 /// Why a log cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-pub enum LogError {
+pub(crate) enum LogError {
     /// It is not csv.
     #[error("it is not csv: {0}")]
     Csv(String),
@@ -42,7 +42,7 @@ impl Log {
     ///
     /// # Errors
     /// It is not csv, has no such column, too few numbers, or times that do not rise.
-    pub fn parse(text: &str, column: Option<&str>) -> Result<Self, LogError> {
+    pub(crate) fn parse(text: &str, column: Option<&str>) -> Result<Self, LogError> {
         let separator = separator(text);
         let decimal_comma = separator != b',';
         let mut reader = csv::ReaderBuilder::new()
@@ -92,7 +92,7 @@ impl Log {
 
     /// The log with every reading multiplied.
     #[must_use]
-    pub fn scaled(mut self, factor: f64) -> Self {
+    pub(crate) fn scaled(mut self, factor: f64) -> Self {
         for reading in &mut self.reading {
             *reading *= factor;
         }
@@ -100,14 +100,14 @@ impl Log {
     }
 
     /// Pairs of time and reading.
-    pub fn points(&self) -> Vec<(f64, f64)> {
+    pub(crate) fn points(&self) -> Vec<(f64, f64)> {
         let times = self.time.iter().copied();
         times.zip(self.reading.iter().copied()).collect()
     }
 
     /// The log with neighbours averaged in groups of so many.
     #[must_use]
-    pub fn thinned(&self, group: usize) -> Self {
+    pub(crate) fn thinned(&self, group: usize) -> Self {
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
         Self {
             time: self.time.chunks(group.max(1)).map(mean).collect(),

@@ -46,13 +46,13 @@ use crate::rig::Axis;
 use crate::units::Current;
 
 /// Temperature coefficient of copper (1/K) at 20 °C; see the module's documentation.
-pub const COPPER: f64 = 0.003_93;
+pub(super) const COPPER: f64 = 0.003_93;
 
 /// The temperature (°C) at which a profile gives the resistance.
-pub const PROFILE_TEMPERATURE: f64 = 25.0;
+pub(super) const PROFILE_TEMPERATURE: f64 = 25.0;
 
 /// Resistance of copper at a temperature (°C) over that at 25 °C.
-pub fn warm_copper(celsius: f64) -> f64 {
+pub(super) fn warm_copper(celsius: f64) -> f64 {
     (1.0 + COPPER * (celsius - 20.0)) / (1.0 + COPPER * (PROFILE_TEMPERATURE - 20.0))
 }
 
@@ -150,14 +150,14 @@ impl RingDown {
 }
 
 /// Deceleration (rad/s²) of a coasting rotor with `inertia` (kg·m²) fixed to it.
-pub fn deceleration(point: &Point, omega: f64, inertia: f64) -> f64 {
+pub(super) fn deceleration(point: &Point, omega: f64, inertia: f64) -> f64 {
     (Unknown::Damping.at(point) * omega + Unknown::Friction.at(point))
         / (Unknown::RotorInertia.at(point) + inertia)
 }
 
 /// Time (s) in which a coasting rotor falls from `omega` to half of it:
 /// (J/B) ln((ω + c)/(ω/2 + c)) with c = Tc/B.
-pub fn half_time(point: &Point, omega: f64, inertia: f64) -> f64 {
+pub(super) fn half_time(point: &Point, omega: f64, inertia: f64) -> f64 {
     let damping = Unknown::Damping.at(point);
     let c = Unknown::Friction.at(point) / damping;
     let j = Unknown::RotorInertia.at(point) + inertia;
@@ -166,7 +166,7 @@ pub fn half_time(point: &Point, omega: f64, inertia: f64) -> f64 {
 
 /// The start-stop rate (full steps/s) at a current amplitude, with `inertia` fixed to the
 /// shaft.
-pub fn start_stop_rate(
+pub(super) fn start_stop_rate(
     point: &Point,
     teeth: f64,
     current: f64,

@@ -287,7 +287,7 @@ impl Observation {
 }
 
 /// A first guess: the motor of the commonest size.
-pub fn commonest(teeth: f64) -> Point {
+pub(super) fn commonest(teeth: f64) -> Point {
     let size = Size {
         frame: COMMON_FRAME,
         length: COMMON_FRAME,

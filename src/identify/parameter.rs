@@ -9,10 +9,10 @@ use nalgebra::SVector;
 use crate::units::{Current, Damping, Inductance, Inertia, Resistance, Rounded, Torque};
 
 /// How many unknowns there are.
-pub const UNKNOWNS: usize = 10;
+pub(super) const UNKNOWNS: usize = 10;
 
 /// Natural logarithms of the unknowns in SI units; also a gradient with respect to them.
-pub type Point = SVector<f64, UNKNOWNS>;
+pub(super) type Point = SVector<f64, UNKNOWNS>;
 
 /// One unknown of a motor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -22,7 +22,7 @@ struct PowerUpStep {
 }
 
 /// The procedure for one axis, as Markdown.
-pub fn procedure(axis: &Axis) -> String {
+pub(super) fn procedure(axis: &Axis) -> String {
     let mut text = String::new();
     // Writing to a String cannot fail.
     let _ = writeln!(text, "## First power-up of `{}`\n", axis.name);

@@ -22,7 +22,7 @@ pub struct Band {
 /// How far a planned cruise keeps from the edge of a band, as a share of the edge. An
 /// edge is computed to about a per cent from data that are hardly better, and the clock
 /// has its tolerance.
-pub const CLEARANCE: f64 = 0.03;
+pub(crate) const CLEARANCE: f64 = 0.03;
 
 impl Band {
     /// The band with [`CLEARANCE`] on either side.

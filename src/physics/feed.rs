@@ -43,14 +43,14 @@ use crate::rig::{Axis, Correction, DriveKind, Sequence};
 
 /// Time constant of a current regulator in the model (s): a bandwidth of 8 kHz, as
 /// linear sources and choppers above the audible range reach (common practice).
-pub const REGULATOR_TIME_CONSTANT: f64 = 20e-6;
+pub(crate) const REGULATOR_TIME_CONSTANT: f64 = 20e-6;
 
 /// Fundamental of a square wave of the amplitude 1.
 const SQUARE_WAVE: f64 = 4.0 / PI;
 
 /// What feeds the phases of a [`Machine`](super::machine::Machine).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Feed {
+pub(crate) enum Feed {
     /// Switches put the supply across the phases.
     FixedVoltage {
         /// Supply V (V).
@@ -84,7 +84,7 @@ pub(crate) enum Demand {
 
 /// Amplitudes of the current vector (A) over the rests of a cycle.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RestCurrent {
+pub(crate) struct RestCurrent {
     /// Where the rotor is held the least.
     pub weakest: f64,
     /// Mean over the rests, whose spring gives the natural frequency.
@@ -105,7 +105,7 @@ impl RestCurrent {
 
 impl Feed {
     /// What the drive of `axis` feeds its motor with.
-    pub fn of(axis: &Axis) -> Self {
+    pub(crate) fn of(axis: &Axis) -> Self {
         let supply = axis.drive.supply.si();
         match axis.drive.kind {
             DriveKind::FixedVoltage { sequence } => Self::FixedVoltage { supply, sequence },
@@ -132,7 +132,7 @@ impl Feed {
     }
 
     /// Microsteps a full step m.
-    pub fn microsteps(&self) -> u32 {
+    pub(crate) fn microsteps(&self) -> u32 {
         match *self {
             Self::FixedVoltage { sequence, .. } => sequence.microsteps(),
             Self::Regulated { microsteps, .. } => microsteps,
@@ -140,7 +140,7 @@ impl Feed {
     }
 
     /// Electrical angle φ₀ of microstep 0 (rad).
-    pub fn first_angle(&self) -> f64 {
+    pub(crate) fn first_angle(&self) -> f64 {
         match *self {
             Self::FixedVoltage { sequence, .. } => match sequence {
                 Sequence::TwoPhase => FRAC_PI_4,
@@ -152,7 +152,7 @@ impl Feed {
     }
 
     /// Electrical angle φ that microstep `index` commands (rad).
-    pub fn command_angle(&self, index: i64) -> f64 {
+    pub(crate) fn command_angle(&self, index: i64) -> f64 {
         self.first_angle() + index as f64 * (FRAC_PI_2 / f64::from(self.microsteps()))
     }
 
@@ -168,7 +168,7 @@ impl Feed {
     }
 
     /// Microsteps of one electrical cycle, four full steps.
-    pub fn microsteps_per_cycle(&self) -> i64 {
+    pub(crate) fn microsteps_per_cycle(&self) -> i64 {
         4 * i64::from(self.microsteps())
     }
 
@@ -198,7 +198,7 @@ impl Feed {
     }
 
     /// Amplitudes of the current vector at standstill with phases of `resistance` (Ω).
-    pub fn rest_current(&self, resistance: f64) -> RestCurrent {
+    pub(crate) fn rest_current(&self, resistance: f64) -> RestCurrent {
         match *self {
             Self::FixedVoltage { supply, sequence } => {
                 let one_phase = supply / resistance;
@@ -217,7 +217,7 @@ impl Feed {
 
     /// What a detent adds to the spring at rest, over 4 N Td, in the mean over the rests: it
     /// stiffens one-phase positions and softens two-phase ones.
-    pub fn detent_stiffness(&self) -> f64 {
+    pub(crate) fn detent_stiffness(&self) -> f64 {
         match *self {
             Self::FixedVoltage { sequence, .. } => match sequence {
                 Sequence::Wave => 1.0,
@@ -231,7 +231,7 @@ impl Feed {
 
     /// Fundamental amplitude V1 of a phase's voltage (V) once nothing but the supply limits
     /// it: a regulator that has run out of voltage gives a square wave.
-    pub fn fundamental_voltage(&self) -> f64 {
+    pub(crate) fn fundamental_voltage(&self) -> f64 {
         match *self {
             Self::FixedVoltage { supply, sequence } => supply * fundamental(sequence),
             Self::Regulated { supply, .. } => supply * SQUARE_WAVE,
@@ -240,7 +240,7 @@ impl Feed {
 
     /// What is left of the fundamental's torque where each step is taken at leisure: the
     /// curves of neighbouring steps cross below its peak.
-    pub fn slow_step_share(&self) -> f64 {
+    pub(crate) fn slow_step_share(&self) -> f64 {
         match *self {
             Self::FixedVoltage { sequence, .. } => match sequence {
                 Sequence::Wave | Sequence::TwoPhase => FRAC_PI_4,

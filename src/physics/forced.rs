@@ -37,7 +37,7 @@ use super::machine::{Machine, swings_past};
 /// Peak lag beyond its standing value that makes a speed bad (electrical degrees): chosen, half
 /// a full step, with which a loaded rotor that rests at up to 45° stays inside the quarter
 /// cycle that holds it.
-pub const LAG_LIMIT_DEG: f64 = 45.0;
+pub(crate) const LAG_LIMIT_DEG: f64 = 45.0;
 
 /// Ratio of neighbouring speeds of the scan: chosen, so that no band that loses steps in the
 /// tests falls between two of them; a band's edges are the nearest good speeds.
@@ -86,7 +86,7 @@ const PADDING: f64 = 1.02;
 
 /// Forced bands of `machine` with its own load, rising; speeds in `known` bands are not
 /// examined.
-pub fn forced_bands(machine: &Machine, known: &[Band]) -> Vec<Band> {
+pub(crate) fn forced_bands(machine: &Machine, known: &[Band]) -> Vec<Band> {
     let natural = machine.natural_frequency() / TAU;
     let rough = rough_below(machine).map(|share| share * natural);
     let from = rough.unwrap_or(0.0).max(FROM_NATURAL * natural);
@@ -206,14 +206,14 @@ fn suspect(machine: &Machine, rate: f64) -> Option<Swing> {
 }
 
 /// The torque (N·m) that the machine's load asks for at a rate of full steps a second.
-pub fn torque(machine: &Machine, rate: f64) -> f64 {
+pub(crate) fn torque(machine: &Machine, rate: f64) -> f64 {
     machine.steady_torque(machine.speed_of(rate))
 }
 
 /// Swing (electrical degrees) that the closed rule predicts at `rate` full steps a second: the
 /// greatest over the softening of the spring. Infinite where the motor cannot make the
 /// torque.
-pub fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
+pub(crate) fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
     let Some(swing) = swing(machine, machine.speed_of(rate), torque(machine, rate)) else {
         return f64::INFINITY;
     };

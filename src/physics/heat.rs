@@ -29,7 +29,7 @@
 
 mod windings;
 
-pub use windings::{Overload, SLACK, Windings};
+pub(crate) use windings::{Overload, SLACK, Windings};
 
 use super::currents::CoilTable;
 use crate::rig::{Axis, BallastPlace, DriveKind};

@@ -29,7 +29,7 @@ use super::machine::Machine;
 
 /// The slowest-decaying swing of the rotor about its steady motion.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Swing {
+pub(crate) struct Swing {
     /// Undamped natural frequency |s| (rad/s).
     pub omega: f64,
     /// Damping ratio −Re s/|s|; negative where swings grow.
@@ -38,7 +38,7 @@ pub struct Swing {
 
 impl Swing {
     /// Growth rate of the swing, Re s (1/s).
-    pub fn growth(self) -> f64 {
+    pub(crate) fn growth(self) -> f64 {
         -self.zeta * self.omega
     }
 }
@@ -46,7 +46,7 @@ impl Swing {
 /// The swing of `machine` at the speed `omega` (rad/s) while it makes the torque
 /// `torque` (N·m), its currents regulated or its supply fixed; none where it cannot make
 /// so much.
-pub fn swing(machine: &Machine, omega: f64, torque: f64) -> Option<Swing> {
+pub(crate) fn swing(machine: &Machine, omega: f64, torque: f64) -> Option<Swing> {
     match machine.feed {
         Feed::FixedVoltage { .. } => {
             voltage_swing(machine, machine.feed.fundamental_voltage(), omega, torque)
@@ -56,7 +56,7 @@ pub fn swing(machine: &Machine, omega: f64, torque: f64) -> Option<Swing> {
 }
 
 /// The swing with currents of amplitude `current` (A) imposed in the stator's frame.
-pub fn current_swing(machine: &Machine, current: f64, torque: f64) -> Option<Swing> {
+pub(crate) fn current_swing(machine: &Machine, current: f64, torque: f64) -> Option<Swing> {
     let peak = machine.torque_constant * current;
     let restoring = peak * peak - torque * torque;
     if restoring <= 0.0 {
@@ -71,7 +71,12 @@ pub fn current_swing(machine: &Machine, current: f64, torque: f64) -> Option<Swi
 }
 
 /// The swing on a voltage of fundamental amplitude `voltage` (V).
-pub fn voltage_swing(machine: &Machine, voltage: f64, omega: f64, torque: f64) -> Option<Swing> {
+pub(crate) fn voltage_swing(
+    machine: &Machine,
+    voltage: f64,
+    omega: f64,
+    torque: f64,
+) -> Option<Swing> {
     let steady = SteadyState::at(machine, voltage, omega, torque)?;
     let swing = eigenvalues(steady.matrix(machine))?
         .iter()
@@ -85,7 +90,7 @@ pub fn voltage_swing(machine: &Machine, voltage: f64, omega: f64, torque: f64) -
 
 /// Steady motion on a voltage of constant amplitude.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SteadyState {
+pub(crate) struct SteadyState {
     /// Current along the rotor's d axis (A).
     pub direct: f64,
     /// Current along the q axis, which makes the torque (A).
@@ -98,7 +103,7 @@ pub struct SteadyState {
 impl SteadyState {
     /// The steady state at `omega` (rad/s) with the torque `torque` (N·m) on a voltage
     /// of fundamental amplitude `voltage` (V); none above the pull-out torque.
-    pub fn at(machine: &Machine, voltage: f64, omega: f64, torque: f64) -> Option<Self> {
+    pub(crate) fn at(machine: &Machine, voltage: f64, omega: f64, torque: f64) -> Option<Self> {
         let (r, k) = (machine.resistance, machine.torque_constant);
         let reactance = machine.rotor_teeth * omega * machine.inductance;
         let z2 = r * r + reactance * reactance;
@@ -117,7 +122,7 @@ impl SteadyState {
     }
 
     /// Amplitude of the phase current (A).
-    pub fn current(&self) -> f64 {
+    pub(crate) fn current(&self) -> f64 {
         self.direct.hypot(self.quadrature)
     }
 

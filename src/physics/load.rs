@@ -30,7 +30,7 @@
 use crate::rig::{Axis, Direction};
 
 /// Standard acceleration of free fall (m/s²), exact by definition (3rd CGPM, 1901).
-pub const STANDARD_GRAVITY: f64 = 9.806_65;
+pub(crate) const STANDARD_GRAVITY: f64 = 9.806_65;
 
 /// What turns with the motor and acts on it, referred to the motor's shaft
 /// **without** the losses of the gearing, which [`efficiency`](Self::efficiency)

@@ -44,7 +44,7 @@ mod state;
 pub(crate) mod tests;
 
 pub(crate) use hold::swings_past;
-pub use model::Machine;
+pub(crate) use model::Machine;
 pub(crate) use model::degrees;
-pub use simulator::Simulator;
-pub use state::State;
+pub(crate) use simulator::Simulator;
+pub(crate) use state::State;

@@ -31,7 +31,7 @@ const LONGEST: u64 = 300_000;
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
 /// included, at `rate` full steps a second; none where no steady motion is found, infinite
 /// where it takes too many steps to find. An unbalance is left out, and friction acts as a constant torque against the motion.
-pub fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
+pub(crate) fn growth_rate(machine: &Machine, rate: f64) -> Option<f64> {
     let mut machine = machine.for_swings();
     machine.constant_torque = machine.steady_torque(0.0);
     machine.efficiency = 1.0;

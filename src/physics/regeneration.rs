@@ -35,11 +35,11 @@ use crate::units::{Power, Rounded, Voltage};
 const RISE: f64 = 1.2;
 
 /// Least capacity (F) of a supply for small motors (common practice).
-pub const USUAL_CAPACITY: f64 = 1000e-6;
+pub(crate) const USUAL_CAPACITY: f64 = 1000e-6;
 
 /// What an axis on a drive that can give power back returns to its supply.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Braking {
+pub(crate) struct Braking {
     /// P_loss (W).
     losses: f64,
     /// V (V).
@@ -48,7 +48,7 @@ pub struct Braking {
 
 impl Braking {
     /// Of an axis with this heat; none where the drive returns nothing.
-    pub fn of(axis: &Axis, heat: &Heat) -> Option<Self> {
+    pub(crate) fn of(axis: &Axis, heat: &Heat) -> Option<Self> {
         (!axis.drive.kind.burns_the_rest()).then(|| Self {
             losses: heat.running.copper
                 + heat.running.switches
@@ -61,7 +61,7 @@ impl Braking {
     /// What returns over a motion, given as stretches of points without a jump inside: the
     /// time (s) and the power −T ω (W) that the motor takes from its shaft, which counts as
     /// straight between points.
-    pub fn over<I>(&self, stretches: impl IntoIterator<Item = I>) -> Regeneration
+    pub(crate) fn over<I>(&self, stretches: impl IntoIterator<Item = I>) -> Regeneration
     where
         I: IntoIterator<Item = (f64, f64)>,
     {

@@ -65,12 +65,12 @@ const ORBITS_AT_ONCE: usize = 4;
 ///
 /// Where the rig gives no damping, the least that is likely is taken; with the
 /// [typical](typical_bands) one the bands are narrower.
-pub fn bands(axis: &Axis) -> Vec<Band> {
+pub(crate) fn bands(axis: &Axis) -> Vec<Band> {
     worst_bands(Machine::of(axis))
 }
 
 /// As [`bands`], with the typical damping; the same where the rig gives it.
-pub fn typical_bands(axis: &Axis) -> Vec<Band> {
+pub(crate) fn typical_bands(axis: &Axis) -> Vec<Band> {
     worst_bands(Machine::with_typical_damping(axis))
 }
 
@@ -84,7 +84,7 @@ fn worst_bands(mut machine: Machine) -> Vec<Band> {
 
 /// Unstable and forced bands of `machine` with its own load, rising; bands of one kind
 /// that touch are one.
-pub fn bands_of(machine: &Machine) -> Vec<Band> {
+pub(crate) fn bands_of(machine: &Machine) -> Vec<Band> {
     let load = |omega: f64| machine.steady_torque(omega);
     let mut bands = unstable_bands(machine, load);
     bands.extend(forced_bands(machine, &bands));
@@ -96,7 +96,7 @@ pub fn bands_of(machine: &Machine) -> Vec<Band> {
 /// speed ω (rad/s), rising; edges are good to a fifth of
 /// a per cent for a fixed voltage, to 2 % where a regulated drive begins to hunt and to
 /// the scan's ratio (8 %) where it ends.
-pub fn unstable_bands(machine: &Machine, torque: impl Fn(f64) -> f64 + Sync) -> Vec<Band> {
+pub(crate) fn unstable_bands(machine: &Machine, torque: impl Fn(f64) -> f64 + Sync) -> Vec<Band> {
     match machine.feed {
         Feed::FixedVoltage { .. } => fixed_voltage_bands(machine, |omega| {
             swing(machine, omega, torque(omega)).map(|swing| swing.growth())

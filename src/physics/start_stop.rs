@@ -26,7 +26,7 @@ use super::remembered::Remembered;
 
 /// Share of the simulated start-stop rate that is safe to use (common practice for
 /// values from a model).
-pub const QUOTED_SHARE: f64 = 0.8;
+pub(crate) const QUOTED_SHARE: f64 = 0.8;
 
 /// What the scan found.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,7 +73,7 @@ const SCAN_RATIO: f64 = 1.07;
 /// fastest that a rotor can be caught by a field that is already turning is 8 times
 /// (in full steps/s; the equal-area limit without load), and the electrical side of a
 /// fixed-voltage drive raises the natural frequency by up to a quarter.
-pub fn start_stop(machine: &Machine) -> StartStop {
+pub(crate) fn start_stop(machine: &Machine) -> StartStop {
     let mut machine = machine.clone();
     machine.constant_torque = machine.constant_torque.abs() + machine.unbalance_torque;
     machine.unbalance_torque = 0.0;
@@ -129,12 +129,12 @@ fn scan(machine: &Machine) -> StartStop {
 
 /// Whether `machine` starts at `rate` (full steps/s) from rest and follows without
 /// losing a step.
-pub fn starts(machine: &Machine, rate: f64) -> bool {
+pub(crate) fn starts(machine: &Machine, rate: f64) -> bool {
     starts_in_steps(machine, rate, machine.internal_step())
 }
 
 /// As [`starts`], with internal steps of at most `longest_step` seconds.
-pub fn starts_in_steps(machine: &Machine, rate: f64, longest_step: f64) -> bool {
+pub(crate) fn starts_in_steps(machine: &Machine, rate: f64, longest_step: f64) -> bool {
     let interval = 1.0 / (rate * f64::from(machine.microsteps()));
     let steps = i64::from(FULL_STEPS * machine.microsteps());
     let mut simulator = Simulator::at_rest(machine, 0, longest_step).at_most(LONGEST);

@@ -88,7 +88,7 @@ const SLOW_IN_FULL: f64 = 0.2;
 const SLOW_NO_MORE: f64 = 0.9;
 
 /// Low edge of the holding torque of `motor` over that of its data.
-pub fn least_holding(motor: &Motor) -> f64 {
+pub(crate) fn least_holding(motor: &Motor) -> f64 {
     if RotorLoss::of(motor).is_ideal() {
         1.0
     } else {

@@ -9,11 +9,11 @@
 /// The least share of its speed that a cruise is slowed to (chosen). A motor without damping can
 /// be rough at all lower speeds too; then there is no gap to go to, and the cruise stays
 /// and is reported.
-pub const CRAWL: f64 = 0.25;
+pub(crate) const CRAWL: f64 = 0.25;
 
 /// Ranges of critical speed along a path (microsteps/s), apart from each other and rising.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Bands {
+pub(crate) struct Bands {
     ranges: Vec<(f64, f64)>,
     patience: f64,
 }
@@ -21,7 +21,7 @@ pub struct Bands {
 impl Bands {
     /// Those ranges, put together where they overlap or touch. A peak of the speed may
     /// stay in one for `patience` seconds: a period of the natural frequency.
-    pub fn new(ranges: impl IntoIterator<Item = (f64, f64)>, patience: f64) -> Self {
+    pub(crate) fn new(ranges: impl IntoIterator<Item = (f64, f64)>, patience: f64) -> Self {
         let mut ranges: Vec<(f64, f64)> = ranges.into_iter().collect();
         ranges.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut joined: Vec<(f64, f64)> = Vec::with_capacity(ranges.len());
@@ -38,23 +38,23 @@ impl Bands {
     }
 
     /// The ranges, rising.
-    pub fn ranges(&self) -> &[(f64, f64)] {
+    pub(crate) fn ranges(&self) -> &[(f64, f64)] {
         &self.ranges
     }
 
     /// How long a peak of the speed may stay in a range (s).
-    pub const fn patience(&self) -> f64 {
+    pub(crate) const fn patience(&self) -> f64 {
         self.patience
     }
 
     /// Whether one of the ranges overlaps that one.
-    pub fn overlap(&self, range: (f64, f64)) -> bool {
+    pub(crate) fn overlap(&self, range: (f64, f64)) -> bool {
         let overlaps = |own: &(f64, f64)| own.0 < range.1 && range.0 < own.1;
         self.ranges.iter().any(overlaps)
     }
 
     /// The range that the speed lies inside of; its edges are outside.
-    pub fn around(&self, speed: f64) -> Option<(f64, f64)> {
+    pub(crate) fn around(&self, speed: f64) -> Option<(f64, f64)> {
         self.ranges
             .iter()
             .copied()
@@ -63,7 +63,7 @@ impl Bands {
 
     /// The highest speed, up to `speed`, outside of every range; none where that would
     /// be a crawl, below [`CRAWL`] times the speed.
-    pub fn below(&self, speed: f64) -> Option<f64> {
+    pub(crate) fn below(&self, speed: f64) -> Option<f64> {
         let edge = self.around(speed).map_or(speed, |(from, _)| from);
         (edge > CRAWL * speed).then_some(edge)
     }

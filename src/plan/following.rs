@@ -35,7 +35,7 @@ use crate::plan::path::{Driven, drive};
 use crate::plan::profile::Impossible;
 
 /// Somebody who knows whether a rotor follows a motion.
-pub trait Following: Debug {
+pub(crate) trait Following: Debug {
     /// Whether every axis follows `motion` from rest without losing a step; none where the
     /// motion is too long to be tried. Where it cruises `in_band`, a critical one, all of the
     /// cruise matters, as a swing may take long to grow there.

@@ -34,7 +34,7 @@ use crate::plan::profile::{Ramp, RampPiece};
 use crate::plan::root::rising_root;
 
 /// What a motor can do with its load, in one direction of travel.
-pub struct Capability<'a> {
+pub(crate) struct Capability<'a> {
     /// Torque (N·m) that is there at a speed of the motor (rad/s), without reserve.
     pub available: &'a dyn Fn(f64) -> f64,
     /// The least and the greatest torque (N·m; negative: braking) that a speed (rad/s)
@@ -53,7 +53,7 @@ impl Capability<'_> {
     /// The highest acceleration and the highest deceleration (rad/s² by the nominal
     /// clock) at the nominal speed `omega` (rad/s). Negative where the torque does not
     /// even suffice to keep the speed.
-    pub fn at(&self, omega: f64) -> [f64; 2] {
+    pub(crate) fn at(&self, omega: f64) -> [f64; 2] {
         let fast = 1.0 + self.tolerance;
         let omega = omega * fast;
         let torque = (self.available)(omega) * (1.0 - self.margin);
@@ -84,7 +84,7 @@ struct RampNode {
 
 /// A ramp below a curve of acceleration over speed. Cheap to clone.
 #[derive(Debug, Clone, PartialEq)]
-pub struct TorqueRamp {
+pub(crate) struct TorqueRamp {
     nodes: Arc<[RampNode]>,
     /// Slope limit in the plane of speed and squared acceleration, 2 j.
     slope: f64,
@@ -95,7 +95,7 @@ impl TorqueRamp {
     /// (microsteps/s) allows, for speeds up to `top` and with the jerk limit `jerk`
     /// (microsteps/s³), where there is one. It ends where the curve falls to zero; none
     /// where that is so at rest.
-    pub fn below(curve: &dyn Fn(f64) -> f64, top: f64, jerk: Option<f64>) -> Option<Self> {
+    pub(crate) fn below(curve: &dyn Fn(f64) -> f64, top: f64, jerk: Option<f64>) -> Option<Self> {
         let slope = jerk.map_or(f64::INFINITY, |jerk| 2.0 * jerk);
         let mut points = fitted(curve, top);
         limit_slope(&mut points, slope);

@@ -7,7 +7,7 @@ use crate::plan::profile::Ramp;
 
 /// A stretch of a path with limits of its own.
 #[derive(Debug, Clone)]
-pub struct Leg {
+pub(crate) struct Leg {
     /// How far (microsteps), above zero.
     pub distance: f64,
     /// Highest speed (microsteps/s).

@@ -19,7 +19,7 @@ const ROUNDING: f64 = 1e-9;
 
 /// What limits there are. Units: microsteps/s, /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct KnownLimits {
+pub(crate) struct KnownLimits {
     speed: Option<f64>,
     accel: Option<f64>,
     decel: Option<f64>,
@@ -31,7 +31,7 @@ pub struct KnownLimits {
 
 /// A limit of the script that goes beyond the rig's, which holds instead.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CutLimit {
+pub(crate) struct CutLimit {
     /// As the script writes the limit.
     pub word: &'static str,
     /// Where its value is written.
@@ -62,7 +62,7 @@ impl CutLimit {
 
 impl KnownLimits {
     /// What of the script is cut for a move of that pace.
-    pub fn cuts(&self, pace: MovePace) -> impl Iterator<Item = CutLimit> {
+    pub(crate) fn cuts(&self, pace: MovePace) -> impl Iterator<Item = CutLimit> {
         // A speed of its own stands in for the script's.
         let own_speed = matches!(pace, MovePace::At(..));
         let cuts = self.cuts.into_iter().flatten();
@@ -72,7 +72,7 @@ impl KnownLimits {
 
 /// An axis of the rig as the limits need it.
 #[derive(Debug, Clone, Copy)]
-pub struct LimitedAxis<'a> {
+pub(crate) struct LimitedAxis<'a> {
     /// The axis.
     pub axis: &'a Axis,
     /// How its travel becomes microsteps.
@@ -126,7 +126,7 @@ impl LimitedAxis<'_> {
     /// # Errors
     /// A limit of the script that is not in units of the axis's travel, or not above
     /// zero.
-    pub fn known(&self, settings: &Settings) -> Result<KnownLimits, Diagnostic> {
+    pub(crate) fn known(&self, settings: &Settings) -> Result<KnownLimits, Diagnostic> {
         let own = settings
             .axis
             .iter()
@@ -170,7 +170,7 @@ impl LimitedAxis<'_> {
     }
 
     /// How a speed that a move is written with, in microsteps/s, is cut.
-    pub fn cut_speed(&self, asked: f64, span: Span) -> Option<CutLimit> {
+    pub(crate) fn cut_speed(&self, asked: f64, span: Span) -> Option<CutLimit> {
         let limit = self.axis.limits.speed;
         CutLimit::of(
             &SPEED,
@@ -189,7 +189,7 @@ impl LimitedAxis<'_> {
     /// # Errors
     /// A limit that the shape needs and that neither script nor rig gives; a limit of
     /// the rig that the shape cannot keep. The place is that of the move.
-    pub fn limits(
+    pub(crate) fn limits(
         &self,
         known: &KnownLimits,
         shape: Shape,
@@ -238,7 +238,7 @@ impl LimitedAxis<'_> {
     ///
     /// # Errors
     /// Neither script nor rig gives a speed. The place is that of the move.
-    pub fn steady(
+    pub(crate) fn steady(
         &self,
         known: &KnownLimits,
         at: Option<f64>,
@@ -260,7 +260,7 @@ impl LimitedAxis<'_> {
     ///
     /// # Errors
     /// It is not a speed of this axis's travel, or not above zero.
-    pub fn speed(&self, quantity: Quantity, span: Span) -> Result<f64, Diagnostic> {
+    pub(crate) fn speed(&self, quantity: Quantity, span: Span) -> Result<f64, Diagnostic> {
         self.rate(quantity, span, &SPEED)
     }
 

@@ -55,7 +55,7 @@ const CROSSING_PERIODS: f64 = 3.0;
 
 /// A band that is crossed too slowly.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SlowCrossing {
+pub(crate) struct SlowCrossing {
     /// Its edges (microsteps/s).
     pub band: (f64, f64),
     /// How long one crossing takes (s).

@@ -20,7 +20,7 @@ use crate::plan::trapezoid::ConstantAcceleration;
 
 /// A path that has been planned.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Driven {
+pub(crate) struct Driven {
     /// The segments from its start to its end.
     pub segments: Vec<Segment>,
     /// From start to end (s).
@@ -35,7 +35,7 @@ pub struct Driven {
 
 /// A cruise or peak speed (microsteps/s) that lay in a critical band.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Avoided {
+pub(crate) struct Avoided {
     /// Where it was.
     pub from: f64,
     /// Where it went; none where it had to stay.
@@ -49,7 +49,7 @@ pub struct Avoided {
 ///
 /// # Errors
 /// [`Impossible::TooSoon`] where the time is too short.
-pub fn drive(legs: &[Leg], ends: [f64; 2], time: Option<f64>) -> Result<Driven, Impossible> {
+pub(crate) fn drive(legs: &[Leg], ends: [f64; 2], time: Option<f64>) -> Result<Driven, Impossible> {
     if let ([leg], Some(time)) = (legs, time) {
         return drive_in_time(leg, ends, time);
     }
@@ -116,7 +116,7 @@ fn lowered(legs: &mut [Leg], found: &Lingering) -> Avoided {
 
 /// Speeds that the legs cannot exceed, whatever their speed limits: what their steepest
 /// accelerations, held throughout, would lead to.
-pub fn ceilings(legs: &[Leg], ends: [f64; 2]) -> Vec<f64> {
+pub(crate) fn ceilings(legs: &[Leg], ends: [f64; 2]) -> Vec<f64> {
     let steep =
         |ramp: &dyn Ramp| -> Arc<dyn Ramp> { Arc::new(ConstantAcceleration(ramp.steepest())) };
     let bold: Vec<Leg> = legs

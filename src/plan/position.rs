@@ -39,7 +39,7 @@ pub(crate) fn above_halfway(position: Exact) -> f64 {
 
 /// How travel becomes microsteps on one axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TravelScale {
+pub(crate) struct TravelScale {
     /// Microsteps of one turn of the motor.
     motor_turn: f64,
     /// Motor turns for so many load turns.
@@ -54,7 +54,7 @@ pub struct TravelScale {
 
 impl TravelScale {
     /// The scale of that axis.
-    pub fn new(axis: &Axis) -> Self {
+    pub(crate) fn new(axis: &Axis) -> Self {
         let gearing = axis.load.gearing;
         Self {
             motor_turn: axis.microsteps_per_motor_turn() as f64,
@@ -69,22 +69,22 @@ impl TravelScale {
     }
 
     /// Whether travel is a length.
-    pub const fn is_linear(&self) -> bool {
+    pub(crate) const fn is_linear(&self) -> bool {
         self.linear
     }
 
     /// Microsteps of one turn of the load; need not be a whole number.
-    pub fn load_turn(&self) -> Exact {
+    pub(crate) fn load_turn(&self) -> Exact {
         Exact::product(self.motor_turn, self.gearing.0).over(self.gearing.1)
     }
 
     /// Microsteps of a full step.
-    pub const fn full_step(&self) -> f64 {
+    pub(crate) const fn full_step(&self) -> f64 {
         self.full_step
     }
 
     /// A travel in microsteps; none where it is of another kind than the axis's.
-    pub fn microsteps(&self, travel: Quantity) -> Option<Exact> {
+    pub(crate) fn microsteps(&self, travel: Quantity) -> Option<Exact> {
         let own = if self.linear {
             Dimension::LENGTH
         } else {
@@ -104,7 +104,7 @@ impl TravelScale {
     }
 
     /// Travel (rad or m) of so many microsteps.
-    pub fn travel(&self, microsteps: Exact) -> f64 {
+    pub(crate) fn travel(&self, microsteps: Exact) -> f64 {
         let motor_turns = (microsteps * Exact::from(self.gearing.1))
             .over(self.gearing.0)
             .over(self.motor_turn);
@@ -114,7 +114,7 @@ impl TravelScale {
 
 /// Where one axis stands.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Position {
+pub(crate) struct Position {
     /// Where it was asked to go last, in microsteps from the program's origin.
     pub asked: Exact,
     /// The whole microstep nearest to it, where it is.
@@ -123,7 +123,7 @@ pub struct Position {
 
 /// Why a target is none.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum NoTarget {
+pub(crate) enum NoTarget {
     /// Its unit is not one of the axis's travel.
     WrongUnit,
     /// A way round where travel is a length.
@@ -139,7 +139,7 @@ impl Position {
     ///
     /// # Errors
     /// See [`NoTarget`].
-    pub fn target(
+    pub(crate) fn target(
         self,
         target: Target,
         way: Option<Way>,

@@ -26,7 +26,7 @@ use crate::plan::root::rising_root;
 /// A stretch of constant jerk with rising speed. Units: s, microsteps, microsteps/s,
 /// /s², /s³.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RampPiece {
+pub(crate) struct RampPiece {
     /// How long it lasts.
     pub duration: f64,
     /// How far it goes.
@@ -40,7 +40,7 @@ pub struct RampPiece {
 }
 
 /// How a speed is reached from a lower one, as fast as some limits allow.
-pub trait Ramp: Debug + Send + Sync {
+pub(crate) trait Ramp: Debug + Send + Sync {
     /// Microsteps from speed `low` to speed `high`; rises with `high`.
     fn distance(&self, low: f64, high: f64) -> f64;
 
@@ -80,7 +80,7 @@ pub trait Ramp: Debug + Send + Sync {
 
 /// What a profile has to do.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Task {
+pub(crate) struct Task {
     /// Microsteps to go; above zero.
     pub distance: f64,
     /// Speed at the start (microsteps/s).
@@ -93,7 +93,7 @@ pub struct Task {
 
 /// A planned profile.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Profile {
+pub(crate) struct Profile {
     /// Its segments, from position 0 to the distance.
     pub segments: Vec<Segment>,
     /// From start to end (s).
@@ -106,7 +106,7 @@ pub struct Profile {
 
 /// Why there is no profile.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Impossible {
+pub(crate) enum Impossible {
     /// The distance is too short to get from the one end speed to the other.
     TooShort,
     /// It cannot be done faster than in so many seconds.
@@ -125,7 +125,7 @@ const ROUNDING: f64 = 1e-15;
 /// # Errors
 /// [`Impossible::TooShort`] where `start` and `end` cannot be joined within the
 /// distance.
-pub fn fastest(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<Profile, Impossible> {
+pub(crate) fn fastest(task: Task, up: &dyn Ramp, down: &dyn Ramp) -> Result<Profile, Impossible> {
     let peak = peak_speed(task, up, down)?;
     Ok(assemble(task, peak, up, down))
 }

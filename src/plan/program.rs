@@ -24,7 +24,7 @@ use crate::units::{Rounded, Time};
 ///
 /// The program's origin is where every axis stands at its start. The stream ends with
 /// the first error.
-pub fn program<'rig, I>(
+pub(crate) fn program<'rig, I>(
     rig: &'rig Rig,
     source: &Arc<Source>,
     actions: I,
@@ -48,7 +48,7 @@ where
 
 /// The stream of planned items; see [`program()`].
 #[derive(Debug)]
-pub struct Program<'rig, I> {
+pub(crate) struct Program<'rig, I> {
     planner: Planner<'rig>,
     /// What repeats; of use only to those who ask for [`Passage`]s.
     loops: Loops,
@@ -76,7 +76,7 @@ impl<'rig, I> Program<'rig, I> {
     /// of the rig's axes; axes without a list have none), where the script does not allow
     /// them. Without this the bands are worked out from the rig.
     #[must_use]
-    pub fn with_bands(mut self, bands: Vec<Vec<Band>>) -> Self {
+    pub(crate) fn with_bands(mut self, bands: Vec<Vec<Band>>) -> Self {
         self.planner.motions.ramps.keep_out_of(bands);
         self
     }
@@ -108,7 +108,7 @@ impl<'rig, I> Program<'rig, I> {
     /// The program with somebody who knows how long `dwell until settled` takes; without,
     /// that is refused.
     #[must_use]
-    pub fn with_settling(mut self, settling: &'rig dyn Settling) -> Self {
+    pub(crate) fn with_settling(mut self, settling: &'rig dyn Settling) -> Self {
         self.planner.swings.ask(settling);
         self
     }
@@ -117,7 +117,7 @@ impl<'rig, I> Program<'rig, I> {
     /// of its own: full-torque ramps and cruises moved out of a band. Without, these are as
     /// fast as the torque allows.
     #[must_use]
-    pub fn with_following(mut self, following: &'rig dyn Following) -> Self {
+    pub(crate) fn with_following(mut self, following: &'rig dyn Following) -> Self {
         self.planner.motions.ask(following);
         self
     }

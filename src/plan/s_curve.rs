@@ -23,7 +23,7 @@ use crate::plan::root::rising_root;
 
 /// A ramp of limited acceleration and jerk.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LimitedJerk {
+pub(crate) struct LimitedJerk {
     /// Highest acceleration (microsteps/s²), above zero.
     pub acceleration: f64,
     /// Highest jerk (microsteps/s³), above zero.

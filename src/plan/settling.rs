@@ -16,7 +16,7 @@ use crate::plan::{AxisMotion, Item, Motion};
 use crate::units::Rounded;
 
 /// Somebody who knows how long a rotor swings.
-pub trait Settling: Debug {
+pub(crate) trait Settling: Debug {
     /// Seconds by the nominal clock from the end of `motion` until the load of its axis
     /// number `number`, which stood at microstep `from` before, stays within the rig's
     /// `settle` of its target.
@@ -28,7 +28,7 @@ pub trait Settling: Debug {
 
 /// A load that does not come to rest at its target.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct NeverSettles {
+pub(crate) struct NeverSettles {
     /// How long it was followed (s).
     pub followed: f64,
     /// How far it went from the target at last (rad or m of the load).

@@ -23,7 +23,7 @@ use crate::plan::root::rising_root;
 ///
 /// # Errors
 /// [`Impossible::TooSoon`] where even the fastest profile takes longer.
-pub fn in_time(
+pub(crate) fn in_time(
     task: Task,
     time: f64,
     up: &dyn Ramp,

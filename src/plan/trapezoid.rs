@@ -16,7 +16,7 @@ use crate::plan::s_curve::LimitedJerk;
 
 /// A ramp of constant acceleration.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ConstantAcceleration(
+pub(crate) struct ConstantAcceleration(
     /// The acceleration (microsteps/s²), above zero.
     pub f64,
 );

@@ -27,7 +27,7 @@ pub(crate) struct Bounds {
 
 impl Bounds {
     /// From `least` to `most`, both above zero.
-    pub const fn positive(least: f64, most: f64) -> Self {
+    pub(crate) const fn positive(least: f64, most: f64) -> Self {
         Self {
             least,
             most,
@@ -39,7 +39,7 @@ impl Bounds {
     }
 
     /// Zero, or up to `most`.
-    pub const fn up_to(most: f64) -> Self {
+    pub(crate) const fn up_to(most: f64) -> Self {
         Self {
             least: 0.0,
             most,
@@ -51,7 +51,7 @@ impl Bounds {
     }
 
     /// Zero, or anything below `most`.
-    pub const fn below(most: f64) -> Self {
+    pub(crate) const fn below(most: f64) -> Self {
         Self {
             open: true,
             ..Self::up_to(most)
@@ -59,7 +59,7 @@ impl Bounds {
     }
 
     /// From −`most` to `most`.
-    pub const fn either_way(most: f64) -> Self {
+    pub(crate) const fn either_way(most: f64) -> Self {
         Self {
             least: 0.0,
             most,
@@ -71,7 +71,7 @@ impl Bounds {
     }
 
     /// The same bounds for a field whose values are usually about `si`.
-    pub const fn usually(self, si: f64) -> Self {
+    pub(crate) const fn usually(self, si: f64) -> Self {
         Self {
             usual: Some(si),
             ..self
@@ -79,7 +79,7 @@ impl Bounds {
     }
 
     /// Why the value is not allowed, if it is not. Limits are met within rounding.
-    pub fn fault(&self, si: f64) -> Option<Fault> {
+    pub(crate) fn fault(&self, si: f64) -> Option<Fault> {
         if si < 0.0 && !self.negative {
             Some(Fault::Negative)
         } else if si == 0.0 && !self.zero {
@@ -131,14 +131,14 @@ pub(crate) struct WrittenValue {
 
 impl Written {
     /// The value of that key.
-    pub fn of(&self, key: &str) -> Option<&WrittenValue> {
+    pub(crate) fn of(&self, key: &str) -> Option<&WrittenValue> {
         self.0.iter().find(|value| value.key == key)
     }
 }
 
 impl<'p> Fields<'p> {
     /// The fields of `what` ("the motor"), which a table at `place` holds.
-    pub fn new(
+    pub(crate) fn new(
         what: &'static str,
         place: Place,
         entries: Vec<Entry>,
@@ -157,7 +157,7 @@ impl<'p> Fields<'p> {
     }
 
     /// The fields of a node that must be a table; an empty value is an empty table.
-    pub fn of(
+    pub(crate) fn of(
         what: &'static str,
         place: Place,
         node: Node,
@@ -183,32 +183,32 @@ impl<'p> Fields<'p> {
     }
 
     /// Where the table is.
-    pub fn place(&self) -> &Place {
+    pub(crate) fn place(&self) -> &Place {
         &self.place
     }
 
     /// Reports a problem.
-    pub fn problem(&mut self, problem: Diagnostic) {
+    pub(crate) fn problem(&mut self, problem: Diagnostic) {
         self.problems.add(problem);
     }
 
     /// Where problems of what is inside go.
-    pub fn problems(&mut self) -> &mut Problems {
+    pub(crate) fn problems(&mut self) -> &mut Problems {
         self.problems
     }
 
     /// Whether a key is there that has not been taken.
-    pub fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.entries.iter().any(|entry| entry.key == key)
     }
 
     /// Keys that could be there, for the suggestions of [`finish`](Self::finish).
-    pub fn offer(&mut self, keys: &[&'static str]) {
+    pub(crate) fn offer(&mut self, keys: &[&'static str]) {
         self.asked.extend_from_slice(keys);
     }
 
     /// The entry of that key, if it is there.
-    pub fn take(&mut self, key: &'static str) -> Option<Entry> {
+    pub(crate) fn take(&mut self, key: &'static str) -> Option<Entry> {
         self.asked.push(key);
         let at = self.entries.iter().position(|entry| entry.key == key)?;
         let entry = self.entries.remove(at);
@@ -223,12 +223,12 @@ impl<'p> Fields<'p> {
     }
 
     /// Every entry that is left, for tables whose keys are names.
-    pub fn take_all(&mut self) -> Vec<Entry> {
+    pub(crate) fn take_all(&mut self) -> Vec<Entry> {
         std::mem::take(&mut self.entries)
     }
 
     /// The entry of that key, which must be there; `form` is how it is written.
-    pub fn need(&mut self, key: &'static str, form: &str) -> Option<Entry> {
+    pub(crate) fn need(&mut self, key: &'static str, form: &str) -> Option<Entry> {
         let entry = self.take(key);
         if entry.is_none() {
             self.missing(key, form);
@@ -239,7 +239,7 @@ impl<'p> Fields<'p> {
     /// Says that a field is missing and where its value is found, or which of those that
     /// are there was meant for it. `form` is how it is written; it holds no value that
     /// could be taken for the builder's own.
-    pub fn missing(&mut self, key: &'static str, form: &str) {
+    pub(crate) fn missing(&mut self, key: &'static str, form: &str) {
         let meant = self
             .entries
             .iter()
@@ -261,18 +261,18 @@ impl<'p> Fields<'p> {
     }
 
     /// Says that a quantity is missing.
-    pub fn missing_quantity<T: Measure>(&mut self, key: &'static str) {
+    pub(crate) fn missing_quantity<T: Measure>(&mut self, key: &'static str) {
         self.missing(key, &format!("… {}", unit_of::<T>()));
     }
 
     /// A quantity, if it is there.
-    pub fn optional<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
+    pub(crate) fn optional<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
         let entry = self.take(key)?;
         self.keep(quantity(key, &entry.value, bounds))
     }
 
     /// A quantity, or `default` where it is not given.
-    pub fn or<T: Measure>(&mut self, key: &'static str, bounds: Bounds, default: T) -> T {
+    pub(crate) fn or<T: Measure>(&mut self, key: &'static str, bounds: Bounds, default: T) -> T {
         let bounds = match default.to_si() {
             0.0 => bounds,
             usual => bounds.usually(usual),
@@ -281,7 +281,7 @@ impl<'p> Fields<'p> {
     }
 
     /// A quantity that must be there.
-    pub fn required<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
+    pub(crate) fn required<T: Measure>(&mut self, key: &'static str, bounds: Bounds) -> Option<T> {
         let entry = self.take(key);
         if entry.is_none() {
             self.missing_quantity::<T>(key);
@@ -291,19 +291,19 @@ impl<'p> Fields<'p> {
     }
 
     /// A whole number, if it is there.
-    pub fn whole(&mut self, key: &'static str, range: RangeInclusive<u32>) -> Option<u32> {
+    pub(crate) fn whole(&mut self, key: &'static str, range: RangeInclusive<u32>) -> Option<u32> {
         let entry = self.take(key)?;
         self.keep(whole(key, &entry.value, range))
     }
 
     /// A text, if it is there.
-    pub fn text(&mut self, key: &'static str) -> Option<String> {
+    pub(crate) fn text(&mut self, key: &'static str) -> Option<String> {
         let entry = self.take(key)?;
         self.keep(text(key, &entry.value).map(str::to_owned))
     }
 
     /// Reports every field that nobody asked for, and hands out what the others held.
-    pub fn finish(self) -> Written {
+    pub(crate) fn finish(self) -> Written {
         let Self {
             what,
             entries,
@@ -319,7 +319,7 @@ impl<'p> Fields<'p> {
     }
 
     /// The value, or its problem among the others.
-    pub fn keep<T>(&mut self, result: Result<T, Diagnostic>) -> Option<T> {
+    pub(crate) fn keep<T>(&mut self, result: Result<T, Diagnostic>) -> Option<T> {
         result.map_err(|problem| self.problems.add(problem)).ok()
     }
 }

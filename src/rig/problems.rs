@@ -16,7 +16,7 @@ pub(crate) struct Place {
 
 impl Place {
     /// An error here, of the kind `code`; `label` says what about this very place.
-    pub fn error(
+    pub(crate) fn error(
         &self,
         code: &'static str,
         message: impl Into<String>,
@@ -32,14 +32,14 @@ pub(crate) struct Problems(Vec<Diagnostic>);
 
 impl Problems {
     /// One more; the same one twice (two axes that share a broken profile) counts once.
-    pub fn add(&mut self, problem: Diagnostic) {
+    pub(crate) fn add(&mut self, problem: Diagnostic) {
         if self.0.len() < MOST && !self.0.contains(&problem) {
             self.0.push(problem);
         }
     }
 
     /// The value, where nothing is wrong.
-    pub fn finish<T>(self, value: Option<T>) -> Result<T, Diagnostics> {
+    pub(crate) fn finish<T>(self, value: Option<T>) -> Result<T, Diagnostics> {
         match value {
             Some(value) if self.0.is_empty() => Ok(value),
             // A reader that gives up has said why: there is a problem where there is

@@ -80,7 +80,7 @@ pub(crate) struct Profiles<'f> {
 }
 
 impl<'f> Profiles<'f> {
-    pub fn new(files: &'f mut dyn Files) -> Self {
+    pub(crate) fn new(files: &'f mut dyn Files) -> Self {
         Self {
             files,
             opened: Vec::new(),
@@ -89,17 +89,17 @@ impl<'f> Profiles<'f> {
     }
 
     /// The motors that borrow values, each kind once.
-    pub fn take_motors(&mut self) -> Vec<BorrowedMotor> {
+    pub(crate) fn take_motors(&mut self) -> Vec<BorrowedMotor> {
         std::mem::take(&mut self.motors)
     }
 
     /// The texts read, in the order in which they were first named.
-    pub fn into_sources(self) -> impl Iterator<Item = Arc<Source>> {
+    pub(crate) fn into_sources(self) -> impl Iterator<Item = Arc<Source>> {
         self.opened.into_iter().map(|(_, source)| source)
     }
 
     /// The text of a file that is named at `place`.
-    pub fn open(&mut self, path: &str, place: &Place) -> Result<Arc<Source>, Diagnostic> {
+    pub(crate) fn open(&mut self, path: &str, place: &Place) -> Result<Arc<Source>, Diagnostic> {
         if let Some((_, source)) = self.opened.iter().find(|(name, _)| name == path) {
             return Ok(Arc::clone(source));
         }
@@ -112,7 +112,7 @@ impl<'f> Profiles<'f> {
     }
 
     /// The fields of a part, wherever they are written.
-    pub fn part<'p>(
+    pub(crate) fn part<'p>(
         &mut self,
         what: &'static str,
         entry: Entry,

@@ -2,7 +2,7 @@
 
 /// Counts of a schedule so far.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Facts {
+pub(crate) struct Facts {
     /// Events, steps included.
     pub events: u64,
     /// Steps of each axis of the rig.

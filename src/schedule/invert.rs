@@ -35,7 +35,7 @@ const UNIT: f64 = f64::EPSILON;
 
 /// A scale to read moments on: seconds times `rate`, from `origin` on.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TimeScale {
+pub(crate) struct TimeScale {
     /// What the start of the segment reads.
     pub origin: f64,
     /// Units a second.
@@ -46,7 +46,7 @@ pub struct TimeScale {
 
 impl TimeScale {
     /// Seconds from the segment's start.
-    pub const SECONDS: Self = Self {
+    pub(crate) const SECONDS: Self = Self {
         origin: 0.0,
         rate: 1.0,
         harmless: 0.0,
@@ -55,7 +55,7 @@ impl TimeScale {
 
 /// A segment from which times are read by position.
 #[derive(Debug, Clone, Copy)]
-pub struct Inverse {
+pub(crate) struct Inverse {
     segment: Segment,
     kind: RootFormula,
 }
@@ -77,7 +77,7 @@ enum RootFormula {
 
 impl Inverse {
     /// Makes a segment ready.
-    pub fn new(segment: &Segment) -> Self {
+    pub(crate) fn new(segment: &Segment) -> Self {
         let Segment {
             duration,
             velocity,
@@ -110,7 +110,7 @@ impl Inverse {
     /// positions that it does not reach are passed at its end.
     ///
     /// Returns how far the moments may be off (in units of the scale).
-    pub fn moments<T>(
+    pub(crate) fn moments<T>(
         &self,
         first: f64,
         scale: &TimeScale,
@@ -131,7 +131,7 @@ impl Inverse {
     }
 
     /// The time (s from the segment's start) at which it passes one position.
-    pub fn time(&self, position: f64) -> f64 {
+    pub(crate) fn time(&self, position: f64) -> f64 {
         if self.kind == RootFormula::Curve {
             return self.bracketed(position - self.segment.position, None);
         }

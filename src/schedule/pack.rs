@@ -29,12 +29,12 @@ mod place;
 mod play;
 mod ramp;
 
-pub use build::pack;
-pub use error::{Malformed, PackError};
+pub(crate) use build::pack;
+pub(crate) use error::{Malformed, PackError};
 pub(crate) use op::awaited;
 #[cfg(test)]
 pub(crate) use op::read_awaited;
-pub use play::PackedEvents;
+pub(crate) use play::PackedEvents;
 
 use bytes::Reader;
 use motion::PackedMotion;
@@ -48,7 +48,7 @@ pub(crate) const LONGEST_WAIT: u64 = 1 << 31;
 
 /// A packed program.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Packed {
+pub(crate) struct Packed {
     ramps: Vec<PackedRamp>,
     motions: Vec<PackedMotion>,
     /// One for each axis of the rig, then the one for everything else.
@@ -59,7 +59,7 @@ pub struct Packed {
 
 /// The sections that the bytes of a packed program consist of.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Sections {
+pub(crate) struct Sections {
     /// The ramps, one after the other.
     pub ramps: Vec<u8>,
     /// The motions, one after the other.
@@ -72,7 +72,7 @@ pub struct Sections {
 
 impl Packed {
     /// The texts of its marks.
-    pub fn marks(&self) -> &[String] {
+    pub(crate) fn marks(&self) -> &[String] {
         &self.marks
     }
 
@@ -82,12 +82,12 @@ impl Packed {
     }
 
     /// Whether it repeats without end.
-    pub fn is_endless(&self) -> bool {
+    pub(crate) fn is_endless(&self) -> bool {
         self.streams.iter().flatten().any(Op::is_endless)
     }
 
     /// Its events in the order of ticks, decoded; without end where it repeats so.
-    pub fn events(&self) -> PackedEvents<'_> {
+    pub(crate) fn events(&self) -> PackedEvents<'_> {
         PackedEvents::new(self, op::Unrolled::new)
     }
 
@@ -98,7 +98,7 @@ impl Packed {
     }
 
     /// Its bytes.
-    pub fn sections(&self) -> Sections {
+    pub(crate) fn sections(&self) -> Sections {
         let mut sections = Sections {
             marks: self.marks.clone(),
             ..Sections::default()
@@ -128,7 +128,7 @@ impl Sections {
     /// # Errors
     ///
     /// Where the bytes are not those of a packed program.
-    pub fn read(&self) -> Result<Packed, Malformed> {
+    pub(crate) fn read(&self) -> Result<Packed, Malformed> {
         let mut packed = Packed {
             marks: self.marks.clone(),
             ..Packed::default()

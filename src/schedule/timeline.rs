@@ -60,7 +60,7 @@ pub struct UnderWay {
 /// grow with the number of steps. [`next_run`](Self::next_run) gives the same events
 /// many steps at a time.
 #[derive(Debug)]
-pub struct Schedule<I> {
+pub(crate) struct Schedule<I> {
     items: I,
     clock: TickClock,
     pace: TickRules,
@@ -119,7 +119,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     /// The schedule of a planned program on a rig. Motions that
     /// [`verdict`](super::timer::verdict) refuses are scheduled too, at the speed they
     /// ask for; the caller asks first.
-    pub fn new(items: impl IntoIterator<Item = Item, IntoIter = I>, rig: &Rig) -> Self {
+    pub(crate) fn new(items: impl IntoIterator<Item = Item, IntoIter = I>, rig: &Rig) -> Self {
         Self {
             items: items.into_iter(),
             clock: TickClock::new(&rig.timer),
@@ -142,12 +142,12 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     }
 
     /// Counts so far; steps are counted by the run.
-    pub fn facts(&self) -> &Facts {
+    pub(crate) fn facts(&self) -> &Facts {
         &self.facts
     }
 
     /// The tick at which the program ends, once everything has been given out.
-    pub fn end_tick(&self) -> u64 {
+    pub(crate) fn end_tick(&self) -> u64 {
         self.now.tick().max(self.facts.last_tick)
     }
 
@@ -197,7 +197,7 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
     }
 
     /// The next event, or as many steps as follow each other undisturbed.
-    pub fn next_run(&mut self) -> Option<ScheduleRun<'_>> {
+    pub(crate) fn next_run(&mut self) -> Option<ScheduleRun<'_>> {
         if let Some(event) = self.peeked.take().or_else(|| self.advance()) {
             return Some(ScheduleRun::Event(event));
         }

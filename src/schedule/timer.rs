@@ -30,7 +30,7 @@ const SLACK: f64 = 1e-12;
 
 /// The timer's rules in ticks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct TickRules {
+pub(crate) struct TickRules {
     /// Length of a step pulse.
     pub step_pulse: u64,
     /// How long the direction stands before a step and after the last one.
@@ -45,7 +45,7 @@ pub struct TickRules {
 
 /// The rules that limit how fast an axis steps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum PaceLimit {
+pub(crate) enum PaceLimit {
     /// `fastest_interval`.
     FastestInterval,
     /// Twice `step_pulse`.
@@ -66,7 +66,7 @@ impl fmt::Display for PaceLimit {
 
 impl TickRules {
     /// The rules of a timer.
-    pub fn new(timer: &Timer) -> Self {
+    pub(crate) fn new(timer: &Timer) -> Self {
         let clock = TickClock::new(timer);
         let step_pulse = clock.at_least(timer.step_pulse.si()).max(1);
         let (between_steps, limit) = [
@@ -95,7 +95,7 @@ impl TickRules {
 
 /// How the intervals of one axis lie during a motion.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct AxisTiming {
+pub(crate) struct AxisTiming {
     /// Which axis of the rig.
     pub axis: usize,
     /// Shortest time between two steps, rounded down (ticks).
@@ -109,7 +109,7 @@ pub struct AxisTiming {
 /// How the intervals of a motion lie: one entry for each axis that makes at least
 /// two steps.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct TimerFacts {
+pub(crate) struct TimerFacts {
     /// By rising axis.
     pub axes: Vec<AxisTiming>,
 }
@@ -119,7 +119,7 @@ pub struct TimerFacts {
 #[error(
     "step interval {interval} ticks; the {limit} requires {least}: at most {speed:.0} microsteps/s"
 )]
-pub struct TimerProblem {
+pub(crate) struct TimerProblem {
     /// Which axis of the rig.
     pub axis: usize,
     /// Its shortest interval in the motion (ticks, rounded down).
@@ -134,11 +134,11 @@ pub struct TimerProblem {
 
 impl TimerProblem {
     /// A word for the problem.
-    pub const CODE: &'static str = "timer-too-slow";
+    pub(crate) const CODE: &'static str = "timer-too-slow";
 
     /// The highest speed that the timer can play, at the load (rad/s, or m/s on a
     /// linear axis).
-    pub fn travel_speed(&self, rig: &Rig) -> f64 {
+    pub(crate) fn travel_speed(&self, rig: &Rig) -> f64 {
         self.speed / rig.axes[self.axis].microsteps_per_travel()
     }
 }
@@ -148,7 +148,7 @@ impl TimerProblem {
 ///
 /// # Errors
 /// One problem for each axis that asks for steps faster than the timer can play.
-pub fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProblem>> {
+pub(crate) fn verdict(motion: &Motion, rig: &Rig) -> Result<TimerFacts, Vec<TimerProblem>> {
     let clock = TickClock::new(&rig.timer);
     let pace = TickRules::new(&rig.timer);
     let mut facts = TimerFacts::default();

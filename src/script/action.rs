@@ -249,7 +249,7 @@ impl Shape {
 }
 
 /// The dimensions that travel can be written in.
-pub const TRAVEL: [Dimension; 4] = [
+pub(crate) const TRAVEL: [Dimension; 4] = [
     Dimension::ANGLE,
     Dimension::LENGTH,
     Dimension::FULL_STEP,

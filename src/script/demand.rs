@@ -28,7 +28,7 @@ const WHOLE: f64 = 1e-13;
 
 /// What an expression is used for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Wanted {
+pub(super) enum Wanted {
     /// A distance or position: an angle, a length, full steps or microsteps.
     Travel,
     /// One of the limits of motion.
@@ -45,7 +45,7 @@ pub enum Wanted {
 
 /// Why a number cannot be used although its unit is right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum NumberProblem {
+pub(super) enum NumberProblem {
     /// It must not be negative.
     Negative,
     /// It must be more than nothing.
@@ -71,7 +71,7 @@ impl Wanted {
     }
 
     /// Whether that dimension serves.
-    pub fn accepts(self, dimension: Dimension) -> bool {
+    pub(super) fn accepts(self, dimension: Dimension) -> bool {
         match (self.per_time(), self) {
             (Some(power), _) => TRAVEL
                 .iter()
@@ -85,7 +85,7 @@ impl Wanted {
     ///
     /// # Errors
     /// Why it does not.
-    pub fn fits(self, value: f64) -> Result<f64, NumberProblem> {
+    pub(super) fn fits(self, value: f64) -> Result<f64, NumberProblem> {
         match self {
             Self::Travel if value.abs() > LARGEST => Err(NumberProblem::TooLarge),
             Self::Travel => Ok(value),
@@ -110,7 +110,7 @@ impl Wanted {
     }
 
     /// What it is, with its article.
-    pub const fn words(self) -> &'static str {
+    pub(super) const fn words(self) -> &'static str {
         match self {
             Self::Travel => "an angle, a length or a number of steps",
             Self::Speed | Self::Limit(Limit::Speed | Limit::Start) => "a speed",
@@ -122,7 +122,7 @@ impl Wanted {
     }
 
     /// How it may be written.
-    pub const fn example(self) -> &'static str {
+    pub(super) const fn example(self) -> &'static str {
         match self {
             Self::Travel => "15 deg, 2 turn, 4 mm or 200 step",
             Self::Speed | Self::Limit(Limit::Speed | Limit::Start) => {
@@ -136,7 +136,7 @@ impl Wanted {
     }
 
     /// Units that a plain number may be meant in, the likeliest first.
-    pub const fn units(self, value: f64) -> &'static [&'static str] {
+    pub(super) const fn units(self, value: f64) -> &'static [&'static str] {
         match self {
             Self::Travel => &["deg", "turn", "mm", "step"],
             Self::Speed | Self::Limit(Limit::Speed | Limit::Start) => {
@@ -151,7 +151,7 @@ impl Wanted {
     }
 
     /// The number that it has to stay within, in words.
-    pub const fn bound(self, unfit: NumberProblem) -> &'static str {
+    pub(super) const fn bound(self, unfit: NumberProblem) -> &'static str {
         match (unfit, self) {
             (NumberProblem::Negative, _) => "zero or more",
             (NumberProblem::NotPositive, _) => "more than zero",
@@ -166,7 +166,7 @@ impl Wanted {
 
 impl Limit {
     /// Its place among the limits.
-    pub fn of(self, limits: &mut SpeedLimits) -> &mut Option<(Quantity, Span)> {
+    pub(super) fn of(self, limits: &mut SpeedLimits) -> &mut Option<(Quantity, Span)> {
         match self {
             Self::Speed => &mut limits.speed,
             Self::Accel => &mut limits.accel,

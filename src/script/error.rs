@@ -12,12 +12,12 @@ use super::group::Group;
 use super::syntax::Addition;
 use crate::diagnostic::{Diagnostic, Source, Span};
 use crate::units::{Dimension, Quantity};
-pub use expected::Expected;
+pub(super) use expected::Expected;
 pub(crate) use hints::instead_of;
 
 /// Something wrong, and where.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ScriptError {
+pub(super) struct ScriptError {
     /// The place foremost.
     pub span: Span,
     /// What is wrong.
@@ -28,7 +28,7 @@ pub struct ScriptError {
 
 impl ScriptError {
     /// An error of that kind there.
-    pub fn new(span: Span, kind: ErrorKind) -> Self {
+    pub(super) fn new(span: Span, kind: ErrorKind) -> Self {
         Self {
             span,
             kind: Box::new(kind),
@@ -39,7 +39,7 @@ impl ScriptError {
 
 /// The kinds of errors, with what there is to say about each.
 #[derive(Debug, Clone, PartialEq)]
-pub enum ErrorKind {
+pub(super) enum ErrorKind {
     /// One alternative of the grammar does not fit; others are tried.
     Alternative,
     Unexpected {
@@ -161,7 +161,7 @@ pub enum ErrorKind {
 
 /// What is defined a second time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Duplicate {
+pub(super) enum Duplicate {
     Value,
     Parameter,
     Sequence,
@@ -170,7 +170,7 @@ pub enum Duplicate {
 
 impl ErrorKind {
     /// The kind in one hyphenated word.
-    pub const fn code(&self) -> &'static str {
+    pub(super) const fn code(&self) -> &'static str {
         match self {
             Self::Alternative | Self::Unexpected { .. } => "unexpected-text",
             Self::UnknownStatement { .. } => "unknown-statement",
@@ -216,7 +216,7 @@ impl ErrorKind {
 
 impl ScriptError {
     /// The error with the text that it speaks of.
-    pub fn diagnostic(&self, source: &Arc<Source>) -> Diagnostic {
+    pub(super) fn diagnostic(&self, source: &Arc<Source>) -> Diagnostic {
         let mut diagnostic = Diagnostic::error(self.kind.code(), self.kind.message()).at(
             source,
             self.span,

@@ -18,7 +18,7 @@ use crate::diagnostic::{Diagnostic, Span};
 const KEPT: usize = 100_000;
 
 /// How many of the calls around an error are shown.
-pub const CALLS_SHOWN: usize = 3;
+pub(super) const CALLS_SHOWN: usize = 3;
 
 /// The actions of a script in their order. See [`Script::actions`](super::Script::actions).
 #[derive(Debug, Clone)]

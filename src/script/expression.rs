@@ -12,7 +12,7 @@ use crate::units::{Dimension, Quantity};
 
 /// The value of a name.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Value {
+pub(super) enum Value {
     /// This quantity.
     Known(Quantity),
     /// Something that cannot be told (yet): the parameter of a sequence while the
@@ -22,7 +22,7 @@ pub enum Value {
 
 /// Why an expression has no value.
 #[derive(Debug)]
-pub enum NoValue {
+pub(super) enum NoValue {
     /// It is wrong.
     Wrong(ScriptError),
     /// It depends on an unknown value.
@@ -36,7 +36,7 @@ impl From<ScriptError> for NoValue {
 }
 
 /// Finds the value of a name; an error where it has none.
-pub trait Names {
+pub(super) trait Names {
     /// The value of `name`, written at `span`.
     fn find(&self, name: &Arc<str>, span: Span) -> Result<Value, ScriptError>;
 }
@@ -46,7 +46,7 @@ pub trait Names {
 /// # Errors
 /// A unit mismatch, an unknown name, or a result that is not finite; or that it
 /// depends on an unknown value.
-pub fn evaluate(expression: &Expression, names: &impl Names) -> Result<Quantity, NoValue> {
+pub(super) fn evaluate(expression: &Expression, names: &impl Names) -> Result<Quantity, NoValue> {
     let result = match &expression.kind {
         ExpressionKind::Number(value) => Quantity::new(*value, Dimension::NONE),
         ExpressionKind::Name(name) => match names.find(name, expression.span)? {

@@ -8,7 +8,7 @@ use crate::diagnostic::Span;
 
 /// The kinds of such blocks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Group {
+pub(super) enum Group {
     /// Moves that start and end at once.
     Together,
     /// Moves that do not stop at their targets.
@@ -17,7 +17,7 @@ pub enum Group {
 
 impl Group {
     /// The word that it begins with.
-    pub const fn word(self) -> &'static str {
+    pub(super) const fn word(self) -> &'static str {
         match self {
             Self::Together => "together",
             Self::Through => "through",
@@ -25,7 +25,7 @@ impl Group {
     }
 
     /// Whether such a statement may stand in it.
-    pub const fn takes(self, kind: &StatementKind) -> bool {
+    pub(super) const fn takes(self, kind: &StatementKind) -> bool {
         match kind {
             StatementKind::Turn(_) => true,
             StatementKind::Output { .. } | StatementKind::Mark(_) => matches!(self, Self::Through),
@@ -36,7 +36,7 @@ impl Group {
 
 /// What is wrong with the statements of a group, whatever their values; `keyword` is
 /// the word in front of the block.
-pub fn check(group: Group, block: &Block, keyword: Span) -> Vec<ScriptError> {
+pub(super) fn check(group: Group, block: &Block, keyword: Span) -> Vec<ScriptError> {
     let misplaced = block.statements.iter().filter(|statement| {
         // A broken statement has an error of its own.
         !group.takes(&statement.kind) && !matches!(statement.kind, StatementKind::Broken { .. })

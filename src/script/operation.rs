@@ -8,11 +8,11 @@ use crate::diagnostic::Span;
 use crate::units::{Dimension, Quantity};
 
 /// What a block comes down to. A slice would do, but it has to be copied once it is complete.
-pub type Operations = Arc<Vec<Operation>>;
+pub(super) type Operations = Arc<Vec<Operation>>;
 
 /// One thing that a block comes down to.
 #[derive(Debug, Clone)]
-pub enum Operation {
+pub(super) enum Operation {
     /// Do this.
     Act(Action),
     /// Do these so many times (at least once).
@@ -25,7 +25,7 @@ pub enum Operation {
 
 /// Where a script repeats without end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct EndlessPlace {
+pub(crate) struct EndlessPlace {
     /// The statement's first words.
     pub span: Span,
     /// Its line, from 1.
@@ -35,7 +35,7 @@ pub struct EndlessPlace {
 /// A sequence with the values and settings that it is done with. Calls are equal when
 /// they come down to the same operations.
 #[derive(Debug, Clone)]
-pub struct Call {
+pub(super) struct Call {
     /// Which sequence of the script.
     pub sequence: usize,
     /// The values of its parameters.
@@ -46,7 +46,7 @@ pub struct Call {
 
 impl Operation {
     /// How many operations it holds, itself included.
-    pub fn count(&self) -> usize {
+    pub(super) fn count(&self) -> usize {
         1 + match self {
             Self::Act(_) | Self::Call(..) => 0,
             Self::Repeat(_, body) | Self::Forever(body, _) => count(body),
@@ -55,7 +55,7 @@ impl Operation {
 }
 
 /// Where these repeat without end, if they do.
-pub fn endless_place(operations: &[Operation]) -> Option<EndlessPlace> {
+pub(super) fn endless_place(operations: &[Operation]) -> Option<EndlessPlace> {
     match operations.last()? {
         Operation::Forever(_, place) => Some(*place),
         Operation::Act(_) | Operation::Repeat(..) | Operation::Call(..) => None,
@@ -63,7 +63,7 @@ pub fn endless_place(operations: &[Operation]) -> Option<EndlessPlace> {
 }
 
 /// How many operations these are, with those in their blocks.
-pub fn count(operations: &[Operation]) -> usize {
+pub(super) fn count(operations: &[Operation]) -> usize {
     operations.iter().map(Operation::count).sum()
 }
 

@@ -12,7 +12,7 @@ const SHOWN: usize = 6;
 type Edge = (usize, Span);
 
 /// The circles among the calls of sequences, each once.
-pub fn check(definitions: &Definitions) -> Vec<ScriptError> {
+pub(super) fn check(definitions: &Definitions) -> Vec<ScriptError> {
     let sequences = &definitions.sequences;
     let calls: Vec<Vec<Edge>> = sequences
         .iter()

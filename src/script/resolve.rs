@@ -29,7 +29,7 @@ use crate::units::Quantity;
 
 /// Resolves the statements outside all blocks, one after the other.
 #[derive(Default)]
-pub struct Outermost {
+pub(super) struct Outermost {
     operations: Vec<Operation>,
     settings: Arc<Settings>,
     /// The statement that repeats without end, once it has come.
@@ -38,7 +38,7 @@ pub struct Outermost {
 
 impl Outermost {
     /// Resolves the next statement; what it defines is added to `definitions`.
-    pub fn statement(
+    pub(super) fn statement(
         &mut self,
         statement: &Statement,
         definitions: &mut Definitions,
@@ -66,13 +66,13 @@ impl Outermost {
     }
 
     /// What they come down to.
-    pub fn operations(self) -> Operations {
+    pub(super) fn operations(self) -> Operations {
         Arc::new(self.operations)
     }
 }
 
 /// Resolves the body of a sequence with parameters that are not known.
-pub fn check_sequence(
+pub(super) fn check_sequence(
     sequence: &SequenceDefinition,
     definitions: &Definitions,
     errors: &mut Vec<ScriptError>,
@@ -100,7 +100,7 @@ pub fn check_sequence(
 ///
 /// # Errors
 /// What is wrong with these values; never empty.
-pub fn resolve_call(
+pub(super) fn resolve_call(
     call: &Call,
     definitions: &Definitions,
 ) -> Result<Operations, Vec<ScriptError>> {

@@ -19,7 +19,7 @@ pub(super) struct Binding {
 
 /// What the whole script defines.
 #[derive(Debug, Default)]
-pub struct Definitions {
+pub(super) struct Definitions {
     /// The sequences, in the order in which they are written.
     pub sequences: Vec<Arc<SequenceDefinition>>,
     by_name: HashMap<Arc<str>, usize>,
@@ -34,7 +34,7 @@ pub struct Definitions {
 impl Definitions {
     /// Takes in what the next statement outside all blocks defines; two sequences of one name
     /// are noted.
-    pub fn gather(&mut self, statement: &Statement, errors: &mut Vec<ScriptError>) {
+    pub(super) fn gather(&mut self, statement: &Statement, errors: &mut Vec<ScriptError>) {
         match &statement.kind {
             StatementKind::Sequence(sequence) => self.define(sequence, errors),
             StatementKind::Let { name, .. } => {
@@ -68,7 +68,7 @@ impl Definitions {
     ///
     /// # Errors
     /// There is no such sequence.
-    pub fn sequence(&self, name: &Name) -> Result<Option<usize>, ScriptError> {
+    pub(super) fn sequence(&self, name: &Name) -> Result<Option<usize>, ScriptError> {
         if let Some(index) = self.by_name.get(&name.text) {
             return Ok(Some(*index));
         }

@@ -9,21 +9,21 @@ use crate::units::Dimension;
 
 /// A word that the user chose, or that names something of the rig.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Name {
+pub(super) struct Name {
     pub text: Arc<str>,
     pub span: Span,
 }
 
 /// A text in quotation marks; the span includes them.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Text {
+pub(super) struct Text {
     pub text: Arc<str>,
     pub span: Span,
 }
 
 /// What stands between braces.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Block {
+pub(super) struct Block {
     pub statements: Vec<Statement>,
     /// From the opening brace to the closing one.
     pub span: Span,
@@ -31,7 +31,7 @@ pub struct Block {
 
 /// One statement.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Statement {
+pub(super) struct Statement {
     /// The whole of it.
     pub span: Span,
     /// The word that it begins with.
@@ -42,7 +42,7 @@ pub struct Statement {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub enum StatementKind {
+pub(super) enum StatementKind {
     Rig(Text),
     Let {
         name: Name,
@@ -101,7 +101,7 @@ pub enum StatementKind {
 
 impl StatementKind {
     /// The word that it begins with.
-    pub const fn keyword(&self) -> &'static str {
+    pub(super) const fn keyword(&self) -> &'static str {
         match self {
             Self::Rig(_) => "rig",
             Self::Let { .. } => "let",
@@ -127,14 +127,14 @@ impl StatementKind {
 
 /// What a statement that could not be read was going to define.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Defined {
+pub(super) enum Defined {
     Value(Name),
     Sequence(Name),
 }
 
 /// A limit that the script can set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Limit {
+pub(super) enum Limit {
     Speed,
     Accel,
     Decel,
@@ -156,20 +156,20 @@ impl Limit {
 
 /// A keyword with the expression that belongs to it, such as `at 40 deg/s`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Clause {
+pub(super) struct Clause {
     pub keyword: Span,
     pub value: Expression,
 }
 
 impl Clause {
     /// Keyword and expression.
-    pub fn span(&self) -> Span {
+    pub(super) fn span(&self) -> Span {
         self.keyword.to(self.value.span)
     }
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct TurnStatement {
+pub(super) struct TurnStatement {
     pub axis: Option<Name>,
     /// `to` a position, else `by` a distance.
     pub to: bool,
@@ -180,7 +180,7 @@ pub struct TurnStatement {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct SeekStatement {
+pub(super) struct SeekStatement {
     pub axis: Option<Name>,
     /// How far at most.
     pub distance: Clause,
@@ -191,7 +191,7 @@ pub struct SeekStatement {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct SequenceDefinition {
+pub(super) struct SequenceDefinition {
     pub name: Name,
     pub parameters: Vec<Name>,
     pub body: Block,
@@ -199,7 +199,7 @@ pub struct SequenceDefinition {
 
 /// A value with its unit, still to be computed.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Expression {
+pub(super) struct Expression {
     pub span: Span,
     pub kind: ExpressionKind,
 }
@@ -207,7 +207,7 @@ pub struct Expression {
 /// Sums and products hold all their parts side by side, so that the depth of the
 /// tree is the depth of the parentheses however long the line.
 #[derive(Debug, Clone, PartialEq)]
-pub enum ExpressionKind {
+pub(super) enum ExpressionKind {
     Number(f64),
     /// So many of a unit.
     Measure {
@@ -224,20 +224,20 @@ pub enum ExpressionKind {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Addition {
+pub(super) enum Addition {
     Plus,
     Minus,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Multiplication {
+pub(super) enum Multiplication {
     Times,
     Over,
 }
 
 /// A product of units: its size in SI units and its dimension.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Units {
+pub(super) struct Units {
     pub factor: f64,
     pub dimension: Dimension,
 }

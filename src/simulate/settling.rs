@@ -42,7 +42,7 @@ const REMEMBERED: usize = 4096;
 
 /// Finds out how long the axes of a rig swing after their motions.
 #[derive(Debug)]
-pub struct Settler {
+pub(crate) struct Settler {
     axes: Vec<SettlingAxis>,
     clock: TickClock,
     /// How much faster than nominal the real clock may be.
@@ -115,7 +115,7 @@ impl Hash for Start {
 
 impl Settler {
     /// For the axes of `rig`.
-    pub fn of(rig: &Rig) -> Self {
+    pub(crate) fn of(rig: &Rig) -> Self {
         Self {
             axes: rig.axes.iter().map(SettlingAxis::of).collect(),
             clock: TickClock::new(&rig.timer),

@@ -10,13 +10,13 @@ use crate::schedule::pack::fit::{ONE, binomials, chebyshev_points, leading_coeff
 
 /// From here on an interval stands by itself (ticks): the board cuts it into pieces, each
 /// of which fits 16 bits and is over soon.
-pub fn long(tick_rate: f64) -> u64 {
+pub(crate) fn long(tick_rate: f64) -> u64 {
     ((tick_rate / 64.0) as u64).min(0x8000)
 }
 
 /// The accuracy required of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Accuracy {
+pub(crate) struct Accuracy {
     /// By how many steps the path may stray within a run; none where every step has to be
     /// within a tick of its own, and the last one on it.
     pub stray: Option<f64>,
@@ -31,7 +31,7 @@ pub struct Accuracy {
 /// `ticks` (since the run's start, rising).
 ///
 /// None where there are no ticks, or the first interval is too long.
-pub fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
+pub(crate) fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
     let long = |pair: &[u64]| pair[1] - pair[0] >= accuracy.long;
     if *ticks.first()? >= accuracy.long {
         return None;

@@ -14,12 +14,12 @@ use crc::{CRC_32_ISO_HDLC, Crc};
 const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 
 /// Bytes of the checksum.
-pub const CRC_BYTES: usize = 4;
+pub(crate) const CRC_BYTES: usize = 4;
 /// The longest payload: with its CRC it is stuffed with one byte more.
-pub const LONGEST_PAYLOAD: usize = 254 - CRC_BYTES;
+pub(crate) const LONGEST_PAYLOAD: usize = 254 - CRC_BYTES;
 
 /// Appends the frame of a payload of [`LONGEST_PAYLOAD`] bytes at most to `line`.
-pub fn write(payload: &[u8], line: &mut Vec<u8>) {
+pub(crate) fn write(payload: &[u8], line: &mut Vec<u8>) {
     let mut checked = payload.to_vec();
     checked.extend(CRC.checksum(payload).to_le_bytes());
     let start = line.len();
@@ -30,7 +30,7 @@ pub fn write(payload: &[u8], line: &mut Vec<u8>) {
 
 /// What came in between two zero bytes.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Arrival {
+pub(crate) enum Arrival {
     /// A whole frame: its payload.
     Whole(Vec<u8>),
     /// Something that is none, or no longer one.
@@ -39,7 +39,7 @@ pub enum Arrival {
 
 /// Picks frames out of a stream of bytes.
 #[derive(Debug, Default)]
-pub struct Picker {
+pub(crate) struct Picker {
     stuffed: Vec<u8>,
     /// More came than a frame can hold.
     too_long: bool,
@@ -47,7 +47,7 @@ pub struct Picker {
 
 impl Picker {
     /// Takes one byte; what ended with it, if anything did.
-    pub fn take(&mut self, byte: u8) -> Option<Arrival> {
+    pub(crate) fn take(&mut self, byte: u8) -> Option<Arrival> {
         if byte != 0 {
             self.too_long |=
                 self.stuffed.len() > corncobs::max_encoded_len(LONGEST_PAYLOAD + CRC_BYTES);

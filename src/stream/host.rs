@@ -19,7 +19,7 @@ use super::window::{Counts, Window};
 
 /// How far data run ahead of what has been played (s): enough for the pauses that an
 /// ordinary operating system makes, and short beside what a person takes for "at once".
-pub const AHEAD: f64 = 0.3;
+pub(crate) const AHEAD: f64 = 0.3;
 /// Time between two greetings: chosen. Many boards reset when the port is opened and take
 /// their time.
 const GREET_EVERY: Duration = Duration::from_millis(250);
@@ -61,7 +61,7 @@ pub enum Ending {
 
 /// What the host is doing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum HostPhase {
+pub(crate) enum HostPhase {
     /// Waiting for the board to answer.
     Greeting,
     /// Sending the program.
@@ -123,7 +123,7 @@ impl Talk {
 
 /// The host's side of one program.
 #[derive(Debug)]
-pub struct Host<F> {
+pub(crate) struct Host<F> {
     wanted: Likeness,
     digest: u32,
     pub(super) phase: HostPhase,
@@ -138,7 +138,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     /// For a program with this digest, that needs such a board, on a line that carries
     /// `baud` bits a second. The frames are given once the board has answered; see
     /// [`welcome`](Self::welcome).
-    pub fn new(wanted: Likeness, digest: u32, baud: u32) -> Self {
+    pub(crate) fn new(wanted: Likeness, digest: u32, baud: u32) -> Self {
         Self {
             wanted,
             digest,
@@ -158,59 +158,59 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     /// What the board says of itself, once it has taken the greeting.
-    pub const fn welcome(&self) -> Option<&Welcome> {
+    pub(crate) const fn welcome(&self) -> Option<&Welcome> {
         self.board.welcome.as_ref()
     }
 
     /// Whether the frames are wanted now; see [`play`](Self::play).
-    pub const fn wants_frames(&self) -> bool {
+    pub(crate) const fn wants_frames(&self) -> bool {
         self.board.welcome.is_some()
             && self.supply.frames.is_none()
             && matches!(self.phase, HostPhase::Playing)
     }
 
     /// Begins to send these frames.
-    pub fn play(&mut self, frames: F) {
+    pub(crate) fn play(&mut self, frames: F) {
         self.supply.frames = Some(frames);
     }
 
     /// How it ended, once it has.
-    pub const fn ending(&self) -> Option<&Ending> {
+    pub(crate) const fn ending(&self) -> Option<&Ending> {
         self.ending.as_ref()
     }
 
     /// What the board said last.
-    pub const fn report(&self) -> Option<&BoardReport> {
+    pub(crate) const fn report(&self) -> Option<&BoardReport> {
         self.board.report.as_ref()
     }
 
     /// Ticks of the program that the board has played.
-    pub const fn played(&self) -> u64 {
+    pub(crate) const fn played(&self) -> u64 {
         self.board.played
     }
 
     /// The text of the mark that the board has reached last.
-    pub fn mark(&self) -> Option<&str> {
+    pub(crate) fn mark(&self) -> Option<&str> {
         self.marks.passed()
     }
 
     /// What it took so far.
-    pub const fn counts(&self) -> Counts {
+    pub(crate) const fn counts(&self) -> Counts {
         self.talk.window.counts()
     }
 
     /// How much has come in damaged.
-    pub const fn damaged(&self) -> u64 {
+    pub(crate) const fn damaged(&self) -> u64 {
         self.talk.damaged
     }
 
     /// The frames, for whoever wants to know why they ended.
-    pub const fn frames(&self) -> Option<&F> {
+    pub(crate) const fn frames(&self) -> Option<&F> {
         self.supply.frames.as_ref()
     }
 
     /// Has the board slow down and stop.
-    pub fn stop(&mut self) {
+    pub(crate) fn stop(&mut self) {
         match self.phase {
             HostPhase::Greeting => self.end(Ending::NoAnswer),
             HostPhase::Playing => {
@@ -234,7 +234,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     /// Takes what came in. `now` counts from any moment, and never goes back.
-    pub fn receive(&mut self, now: Duration, bytes: &[u8]) {
+    pub(crate) fn receive(&mut self, now: Duration, bytes: &[u8]) {
         for &byte in bytes {
             match self.talk.picker.take(byte) {
                 None => {}
@@ -301,7 +301,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
     }
 
     /// The bytes to send now. Call it again after a few milliseconds at most.
-    pub fn transmit(&mut self, now: Duration) -> Vec<u8> {
+    pub(crate) fn transmit(&mut self, now: Duration) -> Vec<u8> {
         let mut line = Vec::new();
         match self.phase {
             HostPhase::Greeting => self.greet(now, &mut line),

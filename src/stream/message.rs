@@ -27,7 +27,7 @@
 use std::fmt;
 
 /// What both sides have to speak.
-pub const VERSION: u8 = 3;
+pub(crate) const VERSION: u8 = 3;
 
 pub(super) const GREETING: u8 = 1;
 pub(super) const DATA: u8 = 2;
@@ -63,7 +63,7 @@ pub struct Likeness {
 
 /// What the host says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FromHost<'a> {
+pub(crate) enum FromHost<'a> {
     /// Who is there, and for what?
     Greeting(Likeness, u32),
     /// A piece of the schedule.
@@ -89,7 +89,7 @@ pub enum FromHost<'a> {
 
 /// What a piece of data belongs to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum DataPart {
+pub(crate) enum DataPart {
     /// The records of a frame.
     Records,
     /// How to come to a standstill behind them.
@@ -98,7 +98,7 @@ pub enum DataPart {
 
 impl FromHost<'_> {
     /// Its payload.
-    pub fn payload(&self) -> Vec<u8> {
+    pub(crate) fn payload(&self) -> Vec<u8> {
         match self {
             Self::Greeting(likeness, digest) => {
                 let mut bytes = vec![GREETING];
@@ -278,7 +278,7 @@ pub struct BoardReport {
 
 /// What the board says.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum FromBoard {
+pub(crate) enum FromBoard {
     /// The answer to a greeting.
     Welcome(Welcome),
     /// Where it stands.
@@ -287,7 +287,7 @@ pub enum FromBoard {
 
 impl FromBoard {
     /// Reads a payload; none where it is none.
-    pub fn read(payload: &[u8]) -> Option<Self> {
+    pub(crate) fn read(payload: &[u8]) -> Option<Self> {
         match payload {
             [WELCOME, rest @ ..] => {
                 let (likeness, rest) = Likeness::read(rest)?;

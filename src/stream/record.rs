@@ -35,16 +35,16 @@ use crate::script::Until;
 /// Bits of the first byte that hold the stream.
 pub(super) const STREAM_BITS: u32 = 3;
 /// The most axes that records can tell apart, with one more stream for the rest.
-pub const MOST_AXES: usize = (1 << STREAM_BITS) - 1;
+pub(crate) const MOST_AXES: usize = (1 << STREAM_BITS) - 1;
 /// Marks are numbered from 1 to this, and then from 1 again.
-pub const MARK_NUMBERS: u8 = 255;
+pub(crate) const MARK_NUMBERS: u8 = 255;
 /// The most steps of a run.
-pub const LONGEST_RUN: usize = 4096;
+pub(crate) const LONGEST_RUN: usize = 4096;
 
 /// A run of steps: `state` holds the first interval and its first, second and third
 /// difference.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct StepRun {
+pub(crate) struct StepRun {
     /// How many steps.
     pub count: u16,
     /// Interval and differences (2⁻¹⁶ ticks, modulo 2³²).
@@ -53,7 +53,7 @@ pub struct StepRun {
 
 impl StepRun {
     /// When each of its steps falls (whole ticks since its start).
-    pub fn ticks(&self) -> impl Iterator<Item = u64> + use<> {
+    pub(crate) fn ticks(&self) -> impl Iterator<Item = u64> + use<> {
         let mut state = self.state;
         let mut time = 1u64 << 15;
         (0..self.count).map(move |_| {
@@ -71,7 +71,7 @@ impl StepRun {
     }
 
     /// How many bytes it takes.
-    pub fn size(&self) -> usize {
+    pub(crate) fn size(&self) -> usize {
         let count = if self.count < 0x80 { 1 } else { 2 };
         2 + count
             + (0..=self.order())
@@ -82,7 +82,7 @@ impl StepRun {
 
 /// What a record says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum RecordKind {
+pub(crate) enum RecordKind {
     /// Steps.
     Run(StepRun),
     /// Something after a gap.
@@ -96,7 +96,7 @@ pub enum RecordKind {
 
 impl RecordKind {
     /// Whether the streams meet at it.
-    pub const fn is_meeting(&self) -> bool {
+    pub(crate) const fn is_meeting(&self) -> bool {
         matches!(
             self,
             Self::Event {
@@ -109,7 +109,7 @@ impl RecordKind {
 
 /// What happens at an event.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Act {
+pub(crate) enum Act {
     /// Nothing.
     Pass,
     /// One step.
@@ -131,7 +131,7 @@ pub enum Act {
 }
 
 /// Appends a record of a stream.
-pub fn write(stream: usize, what: &RecordKind, out: &mut Vec<u8>) {
+pub(crate) fn write(stream: usize, what: &RecordKind, out: &mut Vec<u8>) {
     let head = |kind: u8| kind << STREAM_BITS | stream as u8;
     match what {
         RecordKind::Run(run) => {

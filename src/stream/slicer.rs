@@ -18,11 +18,11 @@ use crate::plan::Item;
 use crate::rig::Rig;
 
 /// Bytes that the records of a frame may take.
-pub const MOST_RECORDS: usize = 112;
+pub(crate) const MOST_RECORDS: usize = 112;
 
 /// A part of the schedule.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Frame {
+pub(crate) struct Frame {
     /// The tick at which its first record begins, or before.
     pub from: u64,
     /// The records of all streams, in the order of the ticks at which they begin.
@@ -39,7 +39,7 @@ pub struct Frame {
 
 /// Cuts a schedule into frames.
 #[derive(Debug)]
-pub struct Slicer<I> {
+pub(crate) struct Slicer<I> {
     ahead: Ahead<I>,
     standstill: Standstill,
     timing: RecordTiming,
@@ -57,7 +57,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     ///
     /// # Errors
     /// [`Unsendable::Axes`] where the rig has too many.
-    pub fn new(
+    pub(crate) fn new(
         items: impl IntoIterator<Item = Item, IntoIter = I>,
         rig: &Rig,
         room_to_slow: usize,
@@ -78,7 +78,7 @@ impl<I: Iterator<Item = Item>> Slicer<I> {
     }
 
     /// Why the frames ended too early, if they did.
-    pub const fn unfit(&self) -> Option<Unsendable> {
+    pub(crate) const fn unfit(&self) -> Option<Unsendable> {
         self.unfit
     }
 

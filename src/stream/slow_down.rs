@@ -37,7 +37,7 @@ const SHORTEST_CELL: f64 = 1e-5;
 /// When the steps fall that follow step number `done` of each axis of `motion`, if time
 /// runs as planned until `at` and is then stretched to a standstill. Times in seconds
 /// since the motion's start.
-pub fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
+pub(crate) fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
     let mut axes: Vec<Walker<'_>> = motion
         .axes
         .iter()
@@ -192,7 +192,13 @@ fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
 }
 
 /// Appends the records of steps that fall on `ticks` (rising, all after `clock`).
-pub fn write(stream: usize, mut clock: u64, ticks: &[u64], accuracy: Accuracy, out: &mut Vec<u8>) {
+pub(crate) fn write(
+    stream: usize,
+    mut clock: u64,
+    ticks: &[u64],
+    accuracy: Accuracy,
+    out: &mut Vec<u8>,
+) {
     let mut done = 0;
     let mut ahead = Vec::new();
     while done < ticks.len() {

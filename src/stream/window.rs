@@ -32,7 +32,7 @@ const MOST: usize = 100;
 
 /// A piece of data.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Piece {
+pub(crate) struct Piece {
     /// What it is a piece of.
     pub part: DataPart,
     /// What it says.
@@ -64,7 +64,7 @@ struct PieceUnderWay {
 
 /// Pieces under way.
 #[derive(Debug)]
-pub struct Window {
+pub(crate) struct Window {
     pieces: VecDeque<PieceUnderWay>,
     /// Those from here on must be sent.
     next: usize,
@@ -96,7 +96,7 @@ pub struct Counts {
 
 impl Window {
     /// On a line that carries `baud` bits a second.
-    pub fn new(baud: u32) -> Self {
+    pub(crate) fn new(baud: u32) -> Self {
         Self {
             pieces: VecDeque::new(),
             next: 0,
@@ -112,22 +112,22 @@ impl Window {
     }
 
     /// What it took so far.
-    pub const fn counts(&self) -> Counts {
+    pub(crate) const fn counts(&self) -> Counts {
         self.counts
     }
 
     /// Whether no more pieces should be given for now.
-    pub fn is_full(&self) -> bool {
+    pub(crate) fn is_full(&self) -> bool {
         self.pieces.len() >= MOST
     }
 
     /// Bytes of the board's queue that everything under way will take.
-    pub fn taken(&self) -> usize {
+    pub(crate) fn taken(&self) -> usize {
         self.pieces.iter().map(|one| one.piece.room().0).sum()
     }
 
     /// Adds a piece behind the others.
-    pub fn push(&mut self, piece: Piece) {
+    pub(crate) fn push(&mut self, piece: Piece) {
         self.pieces.push_back(PieceUnderWay {
             number: self.number,
             piece,
@@ -137,7 +137,7 @@ impl Window {
     }
 
     /// Everything under way may arrive or not; nothing is sent again.
-    pub fn forget(&mut self) {
+    pub(crate) fn forget(&mut self) {
         self.pieces.clear();
         self.next = 0;
     }
@@ -145,7 +145,7 @@ impl Window {
     /// Takes note of the piece that the board expects next and of the tag that it heard
     /// last. Whether that can be so; a report from before the greeting was taken knows
     /// nothing of these pieces.
-    pub fn reported(&mut self, now: Duration, expected: u8, tag: u8) -> bool {
+    pub(crate) fn reported(&mut self, now: Duration, expected: u8, tag: u8) -> bool {
         let oldest = self.pieces.front().map_or(self.number, |one| one.number);
         let taken = usize::from(expected.wrapping_sub(oldest));
         let sent = self.pieces.iter().take_while(|one| one.said > 0).count();
@@ -169,7 +169,7 @@ impl Window {
 
     /// The bytes to send now to a board with that many free bytes in its queue, apart
     /// from what is under way. Whether anything was.
-    pub fn transmit(&mut self, now: Duration, room: usize, line: &mut Vec<u8>) -> bool {
+    pub(crate) fn transmit(&mut self, now: Duration, room: usize, line: &mut Vec<u8>) -> bool {
         let before = line.len();
         let (mut taken, mut blocked) = (0, false);
         for at in 0..self.pieces.len() {
@@ -228,14 +228,14 @@ impl Window {
     }
 
     /// Asks the board where it stands.
-    pub fn ask(&mut self, now: Duration, line: &mut Vec<u8>) {
+    pub(crate) fn ask(&mut self, now: Duration, line: &mut Vec<u8>) {
         self.said += 1;
         self.asked = true;
         self.say(now, &FromHost::Question(self.said as u8), line);
     }
 
     /// Says something that waits for no room.
-    pub fn say(&mut self, now: Duration, message: &FromHost<'_>, line: &mut Vec<u8>) {
+    pub(crate) fn say(&mut self, now: Duration, message: &FromHost<'_>, line: &mut Vec<u8>) {
         let start = line.len();
         // A zero byte ends whatever stood on the line before.
         line.push(0);

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 /// A motor with a drive and a load, put together piece by piece.
 #[derive(Debug, Clone)]
-pub struct Bench {
+pub(crate) struct Bench {
     motor: Motor,
     kind: DriveKind,
     supply: f64,
@@ -20,7 +20,7 @@ pub struct Bench {
 
 /// A motor's data in SI units.
 #[derive(Debug, Clone, Copy)]
-pub struct MotorData {
+pub(crate) struct MotorData {
     pub resistance: f64,
     pub inductance: f64,
     pub rated_current: f64,
@@ -30,7 +30,7 @@ pub struct MotorData {
 }
 
 impl Bench {
-    pub fn new(data: MotorData) -> Self {
+    pub(crate) fn new(data: MotorData) -> Self {
         Self {
             motor: Motor {
                 name: None,
@@ -59,7 +59,7 @@ impl Bench {
     }
 
     /// N 50, R 1.6 Ω, L 3.2 mH, 1.5 A, 0.42 N·m, 57 g·cm², detent 18 mN·m.
-    pub fn motor_a() -> Self {
+    pub(crate) fn motor_a() -> Self {
         Self::new(MotorData {
             resistance: 1.6,
             inductance: 3.2e-3,
@@ -71,7 +71,7 @@ impl Bench {
     }
 
     /// The motor, drive and series resistance of an outside value.
-    pub fn of_reference(entry: &OutsideValue) -> Self {
+    pub(crate) fn of_reference(entry: &OutsideValue) -> Self {
         let motor = entry.motor();
         let number = |key: &str| motor[key].as_f64().unwrap();
         let mut bench = Self::new(MotorData {
@@ -101,13 +101,13 @@ impl Bench {
         }
     }
 
-    pub fn fixed_voltage(mut self, supply: f64, sequence: Sequence) -> Self {
+    pub(crate) fn fixed_voltage(mut self, supply: f64, sequence: Sequence) -> Self {
         self.supply = supply;
         self.kind = DriveKind::FixedVoltage { sequence };
         self
     }
 
-    pub fn regulated(mut self, supply: f64, peak_current: f64, microsteps: u32) -> Self {
+    pub(crate) fn regulated(mut self, supply: f64, peak_current: f64, microsteps: u32) -> Self {
         self.supply = supply;
         self.kind = DriveKind::Chopper {
             peak_current: Current::new(peak_current),
@@ -116,30 +116,30 @@ impl Bench {
         self
     }
 
-    pub fn detent(mut self, torque: f64) -> Self {
+    pub(crate) fn detent(mut self, torque: f64) -> Self {
         self.motor.detent_torque = Some(Torque::new(torque));
         self
     }
 
     /// Viscous damping of the motor (N·m·s/rad).
-    pub fn viscous(mut self, damping: f64) -> Self {
+    pub(crate) fn viscous(mut self, damping: f64) -> Self {
         self.motor.viscous_damping = Some(Damping::new(damping));
         self
     }
 
     /// Coulomb friction at the shaft (N·m).
-    pub fn friction(mut self, torque: f64) -> Self {
+    pub(crate) fn friction(mut self, torque: f64) -> Self {
         self.load_friction = torque;
         self
     }
 
     /// Inertia of the load (kg·m²), without gearing.
-    pub fn inertia(mut self, inertia: f64) -> Self {
+    pub(crate) fn inertia(mut self, inertia: f64) -> Self {
         self.load_inertia = inertia;
         self
     }
 
-    pub fn axis(&self) -> Axis {
+    pub(crate) fn axis(&self) -> Axis {
         Axis {
             name: "bench".to_owned(),
             motor: self.motor.clone(),
@@ -172,7 +172,7 @@ impl Bench {
 
 /// A value worked out outside this project.
 #[derive(Debug, Clone)]
-pub struct OutsideValue {
+pub(crate) struct OutsideValue {
     pub id: String,
     pub inputs: Value,
     pub expected: Value,
@@ -182,24 +182,24 @@ pub struct OutsideValue {
 
 impl OutsideValue {
     /// A number among the inputs.
-    pub fn input(&self, key: &str) -> f64 {
+    pub(crate) fn input(&self, key: &str) -> f64 {
         self.inputs[key].as_f64().unwrap()
     }
 
     /// The data of the entry's motor.
-    pub fn motor(&self) -> &Value {
+    pub(crate) fn motor(&self) -> &Value {
         &self.motors[self.inputs["motor"].as_str().unwrap()]
     }
 
     /// The number that follows `words` in the entry's note.
-    pub fn note_value(&self, words: &str) -> Option<f64> {
+    pub(crate) fn note_value(&self, words: &str) -> Option<f64> {
         let (_, after) = self.note.split_once(words)?;
         after.trim().parse().ok()
     }
 }
 
 /// The outside values whose name begins with `prefix`.
-pub fn outside_values(prefix: &str) -> Vec<OutsideValue> {
+pub(crate) fn outside_values(prefix: &str) -> Vec<OutsideValue> {
     let text = include_str!("../../tests/reference/outside_values.json");
     let file: Value = serde_json::from_str(text).unwrap();
     file["entries"]

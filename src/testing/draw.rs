@@ -1,16 +1,16 @@
 //! Random numbers that are the same in every run.
 
 /// Numbers of a seed, evenly spread (a linear congruence with mixed digits: Knuth's constants).
-pub struct Draw(u64);
+pub(crate) struct Draw(u64);
 
 impl Draw {
     /// Of that seed.
-    pub fn of(seed: u64) -> Self {
+    pub(crate) fn of(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(1))
     }
 
     /// From 0 to 1.
-    pub fn share(&mut self) -> f64 {
+    pub(crate) fn share(&mut self) -> f64 {
         self.0 = self
             .0
             .wrapping_mul(6_364_136_223_846_793_005)
@@ -20,12 +20,12 @@ impl Draw {
     }
 
     /// With its logarithm evenly spread.
-    pub fn spread(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn spread(&mut self, low: f64, high: f64) -> f64 {
         low * (high / low).powf(self.share())
     }
 
     /// One of these.
-    pub fn one<'a>(&mut self, of: &[&'a str]) -> &'a str {
+    pub(crate) fn one<'a>(&mut self, of: &[&'a str]) -> &'a str {
         of[(self.share() * of.len() as f64) as usize]
     }
 }

@@ -10,28 +10,28 @@ use crate::rig::Sequence;
 use serde_json::Value;
 
 /// What `reference/motor_model.py` made.
-pub fn scipy() -> Value {
+pub(crate) fn scipy() -> Value {
     serde_json::from_str(include_str!("../../tests/reference/motor_model.json")).unwrap()
 }
 
 /// The cases of one kind; there are some.
-pub fn entries(file: &Value, kind: &str) -> Vec<Value> {
+pub(crate) fn entries(file: &Value, kind: &str) -> Vec<Value> {
     let entries = file[kind].as_array().unwrap().clone();
     assert!(!entries.is_empty(), "no {kind}");
     entries
 }
 
-pub fn number(value: &Value) -> f64 {
+pub(crate) fn number(value: &Value) -> f64 {
     value.as_f64().unwrap()
 }
 
-pub fn numbers(value: &Value) -> impl Iterator<Item = f64> {
+pub(crate) fn numbers(value: &Value) -> impl Iterator<Item = f64> {
     value.as_array().unwrap().iter().map(number)
 }
 
 /// A motor of the reference by its name, on the drive of that name: a fixed voltage that
 /// drives the rated current, or 1/16 steps with the rated current as peak.
-pub fn machine(motor: &str, drive: &str) -> Machine {
+pub(crate) fn machine(motor: &str, drive: &str) -> Machine {
     let data = &scipy()["motors"][motor];
     let [r, l, i, th, j, td, ceiling] =
         ["R", "L", "I", "Th", "J", "Td", "ceiling"].map(|key| number(&data[key]));
@@ -72,7 +72,7 @@ pub fn machine(motor: &str, drive: &str) -> Machine {
 
 /// The machine of a case: its motor and drive, without detent where the case says so,
 /// with winding resistances in series where it has some.
-pub fn of_case(case: &Value) -> Machine {
+pub(crate) fn of_case(case: &Value) -> Machine {
     let mut machine = machine(
         case["motor"].as_str().unwrap(),
         case["drive"].as_str().unwrap(),
@@ -89,7 +89,7 @@ pub fn of_case(case: &Value) -> Machine {
 }
 
 /// Inputs, expected value and motor of the outside values whose name begins so.
-pub fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
+pub(crate) fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
     let file: Value =
         serde_json::from_str(include_str!("../../tests/reference/outside_values.json")).unwrap();
     let found: Vec<_> = entries(&file, "entries")
@@ -105,7 +105,7 @@ pub fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
 }
 
 /// A motor of the outside values at rated voltage, without detent and damping.
-pub fn of_outside(motor: &Value) -> Machine {
+pub(crate) fn of_outside(motor: &Value) -> Machine {
     let [r, l, i, th, j] = ["R", "L", "I", "Th", "J"].map(|key| number(&motor[key]));
     Machine {
         resistance: r,
@@ -123,7 +123,7 @@ pub fn of_outside(motor: &Value) -> Machine {
 
 /// The machine of an outside start-stop rate: holding torque and so the amplitude are
 /// those of both phases at the rated current.
-pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
+pub(crate) fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
     let [r, i, th, v] = ["R", "I", "Th", "V"].map(|key| number(&motor[key]));
     let regulated = |supply, microsteps| Feed::Regulated {
         supply,
@@ -158,7 +158,7 @@ pub fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
 
 /// One simulated second of 1/16 steps at 300 full steps a second from rest; the
 /// motor's angle at its end (rad).
-pub fn second_of_microsteps(machine: &Machine) -> f64 {
+pub(crate) fn second_of_microsteps(machine: &Machine) -> f64 {
     let mut simulator = Simulator::at_rest(machine, 0, machine.internal_step());
     for step in 1..=4800_i32 {
         simulator.command(i64::from(step));
@@ -169,19 +169,19 @@ pub fn second_of_microsteps(machine: &Machine) -> f64 {
 
 /// Natural frequency (rad/s) and damping ratio of a free swing.
 #[derive(Debug, Clone, Copy)]
-pub struct Ring {
+pub(crate) struct Ring {
     pub natural: f64,
     pub damping: f64,
 }
 
 /// Lets the rotor go 0.005 electrical radians away from rest, and measures its swing
 /// from the sixth period on, when the currents' own transient has died.
-pub fn ring(machine: &Machine) -> Ring {
+pub(crate) fn ring(machine: &Machine) -> Ring {
     ring_at(machine, 0)
 }
 
 /// As [`ring`], with microstep `command` on the phases.
-pub fn ring_at(machine: &Machine, command: i64) -> Ring {
+pub(crate) fn ring_at(machine: &Machine, command: i64) -> Ring {
     let rest = *Simulator::at_rest(machine, command, 1e-6).state();
     let start = State {
         angle: rest.angle + 0.005 / machine.rotor_teeth,
@@ -220,7 +220,7 @@ pub fn ring_at(machine: &Machine, command: i64) -> Ring {
 
 /// Asserts that two JSON values have the same shape and numbers within `tolerance`,
 /// relative to the larger or to one.
-pub fn assert_close(left: &Value, right: &Value, tolerance: f64, place: &str) {
+pub(crate) fn assert_close(left: &Value, right: &Value, tolerance: f64, place: &str) {
     match (left, right) {
         (Value::Number(a), Value::Number(b)) => {
             let (a, b) = (a.as_f64().unwrap(), b.as_f64().unwrap());

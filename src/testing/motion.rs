@@ -17,10 +17,10 @@ use crate::units::{Frequency, Inertia, Time};
 
 /// A stretch of a motion: how long (s), acceleration at its start, jerk; scaled
 /// together until the motion makes the steps that are asked for.
-pub type Phase = (f64, f64, f64);
+pub(crate) type Phase = (f64, f64, f64);
 
 /// A timer of so many hertz: 16 bits, 2 µs pulses, 5 µs direction set-up.
-pub fn timer(clock: f64, prescaler: u32) -> Timer {
+pub(crate) fn timer(clock: f64, prescaler: u32) -> Timer {
     Timer {
         clock: Frequency::new(clock),
         prescaler,
@@ -33,7 +33,7 @@ pub fn timer(clock: f64, prescaler: u32) -> Timer {
 }
 
 /// A rig of so many axes named `a`, `b`, …, with an output `lamp` and an input `door`.
-pub fn rig(axes: usize, timer: Timer) -> Rig {
+pub(crate) fn rig(axes: usize, timer: Timer) -> Rig {
     let pin = |name: &str| Pin {
         name: name.to_owned(),
         pin: None,
@@ -59,7 +59,7 @@ fn axis(name: &str) -> Axis {
 
 /// The motion of one axis through the phases, from a speed at the start (in the same
 /// arbitrary unit as the phases), scaled to `steps`.
-pub fn axis_motion(axis: usize, steps: i64, start: f64, phases: &[Phase]) -> AxisMotion {
+pub(crate) fn axis_motion(axis: usize, steps: i64, start: f64, phases: &[Phase]) -> AxisMotion {
     let integrate = |scale: f64| {
         let (mut position, mut velocity) = (0.0, start * scale);
         let mut segments = Vec::new();
@@ -95,7 +95,7 @@ pub fn axis_motion(axis: usize, steps: i64, start: f64, phases: &[Phase]) -> Axi
 }
 
 /// A motion of the axes given, on one clock.
-pub fn motion(axes: Vec<AxisMotion>) -> Arc<Motion> {
+pub(crate) fn motion(axes: Vec<AxisMotion>) -> Arc<Motion> {
     let duration = axes.iter().map(AxisMotion::duration).fold(0.0, f64::max);
     Arc::new(Motion {
         shape: Shape::Trapezoid,
@@ -105,7 +105,7 @@ pub fn motion(axes: Vec<AxisMotion>) -> Arc<Motion> {
 }
 
 /// Phases of a trapezoid: times of its ramp, cruise and ramp down.
-pub fn trapezoid(up: f64, cruise: f64, down: f64) -> [Phase; 3] {
+pub(crate) fn trapezoid(up: f64, cruise: f64, down: f64) -> [Phase; 3] {
     [
         (up, 1.0 / up, 0.0),
         (cruise, 0.0, 0.0),
@@ -114,7 +114,7 @@ pub fn trapezoid(up: f64, cruise: f64, down: f64) -> [Phase; 3] {
 }
 
 /// Phases of an S-curve: times of the jerk, of the steady acceleration, of the cruise.
-pub fn s_curve(jerk: f64, steady: f64, cruise: f64) -> [Phase; 7] {
+pub(crate) fn s_curve(jerk: f64, steady: f64, cruise: f64) -> [Phase; 7] {
     [
         (jerk, 0.0, 1.0 / jerk),
         (steady, 1.0, 0.0),
@@ -127,7 +127,7 @@ pub fn s_curve(jerk: f64, steady: f64, cruise: f64) -> [Phase; 7] {
 }
 
 /// A move of the program that plays a motion.
-pub fn play(motion: &Arc<Motion>) -> Item {
+pub(crate) fn play(motion: &Arc<Motion>) -> Item {
     let still = Travel {
         from_steps: 0,
         to_steps: 0,

@@ -18,7 +18,7 @@ use crate::units::{
 };
 
 /// A direct rotary axis without limits: 200 full steps a turn, `microsteps` each.
-pub fn rotary(name: &str, microsteps: u32) -> Axis {
+pub(crate) fn rotary(name: &str, microsteps: u32) -> Axis {
     Axis {
         name: name.to_owned(),
         motor: Motor {
@@ -61,7 +61,7 @@ pub fn rotary(name: &str, microsteps: u32) -> Axis {
 }
 
 /// An axis that travels `lead` metres a motor turn.
-pub fn linear(name: &str, microsteps: u32, lead: f64) -> Axis {
+pub(crate) fn linear(name: &str, microsteps: u32, lead: f64) -> Axis {
     let mut axis = rotary(name, microsteps);
     axis.load.linear = Some(LinearLoad {
         mass: Mass::new(0.1),
@@ -76,7 +76,7 @@ pub fn linear(name: &str, microsteps: u32, lead: f64) -> Axis {
 }
 
 /// A rig of those axes, with the outputs `camera` and `lamp` and the input `gate`.
-pub fn rig(axes: Vec<Axis>) -> Rig {
+pub(crate) fn rig(axes: Vec<Axis>) -> Rig {
     let pin = |name: &str| Pin {
         name: name.to_owned(),
         pin: None,
@@ -100,17 +100,17 @@ pub fn rig(axes: Vec<Axis>) -> Rig {
 }
 
 /// “2.4 mH” as a quantity.
-pub fn quantity(text: &str) -> Quantity {
+pub(crate) fn quantity(text: &str) -> Quantity {
     text.parse().expect("the test writes a quantity")
 }
 
 /// A limit of the script; an empty text sets none.
-pub fn limit(text: &str) -> Option<(Quantity, Span)> {
+pub(crate) fn limit(text: &str) -> Option<(Quantity, Span)> {
     (!text.is_empty()).then(|| (quantity(text), Span::default()))
 }
 
 /// Settings with those limits for every axis; an empty text sets none.
-pub fn settings(speed: &str, accel: &str) -> Settings {
+pub(crate) fn settings(speed: &str, accel: &str) -> Settings {
     Settings {
         all: SpeedLimits {
             speed: limit(speed),
@@ -122,7 +122,7 @@ pub fn settings(speed: &str, accel: &str) -> Settings {
 }
 
 /// A move of the only axis.
-pub fn turn(target: Target, settings: &Arc<Settings>) -> Move {
+pub(crate) fn turn(target: Target, settings: &Arc<Settings>) -> Move {
     Move {
         axis: None,
         target,
@@ -134,12 +134,12 @@ pub fn turn(target: Target, settings: &Arc<Settings>) -> Move {
 }
 
 /// `turn by TRAVEL`.
-pub fn by(travel: &str, settings: &Arc<Settings>) -> Move {
+pub(crate) fn by(travel: &str, settings: &Arc<Settings>) -> Move {
     turn(Target::By(quantity(travel)), settings)
 }
 
 /// `turn to TRAVEL WAY`.
-pub fn to(travel: &str, way: Option<Way>, settings: &Arc<Settings>) -> Move {
+pub(crate) fn to(travel: &str, way: Option<Way>, settings: &Arc<Settings>) -> Move {
     Move {
         way,
         ..turn(Target::To(quantity(travel)), settings)
@@ -147,7 +147,7 @@ pub fn to(travel: &str, way: Option<Way>, settings: &Arc<Settings>) -> Move {
 }
 
 /// The same move on the axis of that name.
-pub fn on(axis: &str, turn: Move) -> Move {
+pub(crate) fn on(axis: &str, turn: Move) -> Move {
     Move {
         axis: Some((Arc::from(axis), Span::default())),
         ..turn
@@ -155,7 +155,7 @@ pub fn on(axis: &str, turn: Move) -> Move {
 }
 
 /// A statement of the first line.
-pub fn action(kind: ActionKind) -> Action {
+pub(crate) fn action(kind: ActionKind) -> Action {
     Action {
         span: Span::default(),
         line: 1,
@@ -164,18 +164,18 @@ pub fn action(kind: ActionKind) -> Action {
 }
 
 /// A move as a statement.
-pub fn moving(turn: Move) -> Action {
+pub(crate) fn moving(turn: Move) -> Action {
     action(ActionKind::Move(turn))
 }
 
 /// The planned items of those actions.
-pub fn plan(rig: &Rig, actions: Vec<Action>) -> Result<Vec<Item>, Diagnostic> {
+pub(crate) fn plan(rig: &Rig, actions: Vec<Action>) -> Result<Vec<Item>, Diagnostic> {
     let source = Source::new("test.moves", "");
     program(rig, &source, actions.into_iter().map(Ok)).collect()
 }
 
 /// The planned moves of those actions.
-pub fn moves(rig: &Rig, actions: Vec<Action>) -> Vec<PlannedMove> {
+pub(crate) fn moves(rig: &Rig, actions: Vec<Action>) -> Vec<PlannedMove> {
     plan(rig, actions)
         .expect("the test can be planned")
         .into_iter()
@@ -187,7 +187,7 @@ pub fn moves(rig: &Rig, actions: Vec<Action>) -> Vec<PlannedMove> {
 }
 
 /// The axis of a rig with such a drive and load, as texts of the rig.
-pub fn axis_of(drive: &str, load: &str) -> Axis {
+pub(crate) fn axis_of(drive: &str, load: &str) -> Axis {
     let text = format!(
         "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
          rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \

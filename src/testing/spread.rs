@@ -6,13 +6,13 @@ use std::collections::BTreeMap;
 
 /// The least and greatest deviation of each class.
 #[derive(Debug, Default)]
-pub struct Spread {
+pub(crate) struct Spread {
     classes: BTreeMap<String, (f64, f64, usize)>,
 }
 
 impl Spread {
     /// One more deviation.
-    pub fn add(&mut self, class: impl Into<String>, deviation: f64) {
+    pub(crate) fn add(&mut self, class: impl Into<String>, deviation: f64) {
         let entry =
             self.classes
                 .entry(class.into())
@@ -23,7 +23,7 @@ impl Spread {
     }
 
     /// Prints a line for each class, in per cent.
-    pub fn print(&self, what: &str) {
+    pub(crate) fn print(&self, what: &str) {
         for (class, (least, greatest, count)) in &self.classes {
             println!(
                 "{what}, {class}: {:+.2} … {:+.2} % ({count})",

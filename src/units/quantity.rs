@@ -132,7 +132,7 @@ fn number_length(text: &str) -> usize {
 ///
 /// # Errors
 /// An unknown symbol, or text that is no product of units.
-pub fn parse_unit(text: &str) -> Result<(f64, Dimension), UnitError> {
+pub(super) fn parse_unit(text: &str) -> Result<(f64, Dimension), UnitError> {
     let malformed = |rest: &str| UnitError::Malformed {
         text: text.to_owned(),
         rest: rest.to_owned(),

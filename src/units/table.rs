@@ -4,7 +4,7 @@ use super::dimension::{Dimension, TORQUE, per_time};
 
 /// A unit of measure: its symbol, its size in SI units and its dimension.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Unit {
+pub(crate) struct Unit {
     /// As it is written, prefix included: `mH`, `deg`.
     pub symbol: &'static str,
     /// How many SI units one of these is.
@@ -34,7 +34,7 @@ pub(super) const TURN: f64 = std::f64::consts::TAU;
 /// Every unit that the script and the rig know. Values from the SI brochure (BIPM,
 /// 9th edition); the pound, inch, ounce-force and kilogram-force from their
 /// international definitions (from memory: 0.45359237 kg, 25.4 mm, 9.80665 m/s²).
-pub const UNITS: &[Unit] = &[
+pub(crate) const UNITS: &[Unit] = &[
     unit("deg", TURN / 360.0, Dimension::ANGLE),
     unit("°", TURN / 360.0, Dimension::ANGLE),
     unit("rad", 1.0, Dimension::ANGLE),
@@ -102,7 +102,7 @@ pub const UNITS: &[Unit] = &[
 
 /// The unit of that symbol, with the look-alikes of micro (U+03BC) and ohm (U+2126)
 /// read as what they look like.
-pub fn find_unit(symbol: &str) -> Option<&'static Unit> {
+pub(crate) fn find_unit(symbol: &str) -> Option<&'static Unit> {
     let plain = symbol.replace('\u{3bc}', "µ").replace('\u{2126}', "Ω");
     UNITS.iter().find(|unit| unit.symbol == plain)
 }

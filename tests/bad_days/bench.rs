@@ -6,21 +6,21 @@ use std::process::{Command, Output, Stdio};
 
 use tempfile::TempDir;
 
-pub const PROGRAM: &str = env!("CARGO_BIN_EXE_slewsmith");
+pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_slewsmith");
 
 /// The path of an example.
-pub fn example(name: &str) -> String {
+pub(crate) fn example(name: &str) -> String {
     let examples = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
     examples.join(name).display().to_string()
 }
 
-pub struct Bench {
+pub(crate) struct Bench {
     folder: TempDir,
 }
 
 /// What a run came to.
 #[derive(Debug)]
-pub struct Outcome {
+pub(crate) struct Outcome {
     pub code: Option<i32>,
     pub out: String,
     pub err: String,
@@ -39,46 +39,46 @@ impl From<Output> for Outcome {
 impl Outcome {
     /// The message of a run that has to end with that exit code.
     #[track_caller]
-    pub fn ended(self, code: i32) -> String {
+    pub(crate) fn ended(self, code: i32) -> String {
         assert_eq!(self.code, Some(code), "{}{}", self.out, self.err);
         self.err
     }
 }
 
 impl Bench {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             folder: TempDir::new().unwrap(),
         }
     }
 
     /// With the scenario that `new` writes.
-    pub fn with_scenario() -> Self {
+    pub(crate) fn with_scenario() -> Self {
         let bench = Self::new();
         bench.run(&["new", "."]).ended(0);
         bench
     }
 
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         self.folder.path()
     }
 
-    pub fn file(&self, name: &str) -> PathBuf {
+    pub(crate) fn file(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    pub fn write(&self, name: &str, text: impl AsRef<[u8]>) -> &Self {
+    pub(crate) fn write(&self, name: &str, text: impl AsRef<[u8]>) -> &Self {
         fs::write(self.file(name), text).unwrap();
         self
     }
 
     #[track_caller]
-    pub fn read(&self, name: &str) -> String {
+    pub(crate) fn read(&self, name: &str) -> String {
         let text = fs::read_to_string(self.file(name));
         text.unwrap_or_else(|error| panic!("{name}: {error}"))
     }
 
-    pub fn command(&self, arguments: &[&str]) -> Command {
+    pub(crate) fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(PROGRAM);
         command
             .args(arguments)
@@ -88,20 +88,20 @@ impl Bench {
         command
     }
 
-    pub fn run(&self, arguments: &[&str]) -> Outcome {
+    pub(crate) fn run(&self, arguments: &[&str]) -> Outcome {
         self.command(arguments).output().unwrap().into()
     }
 
     /// A run in which no file may grow beyond so many KiB: what a full disk does, at a
     /// place of our choice.
-    pub fn run_on_small_disk(&self, kib: u32, arguments: &[&str]) -> Outcome {
+    pub(crate) fn run_on_small_disk(&self, kib: u32, arguments: &[&str]) -> Outcome {
         // The system would end the program, where a full disk lets the writing fail.
         // Blocks of 512 bytes (POSIX, `ulimit`) or, in some shells, of 1024.
         self.run_limited(&format!("trap '' XFSZ; ulimit -f {kib}"), arguments)
     }
 
     /// A run within the limits that these words of a shell set.
-    pub fn run_limited(&self, limits: &str, arguments: &[&str]) -> Outcome {
+    pub(crate) fn run_limited(&self, limits: &str, arguments: &[&str]) -> Outcome {
         let output = Command::new("sh")
             .args(["-c", &format!("{limits}; exec \"$@\""), "sh", PROGRAM])
             .args(arguments)
@@ -112,7 +112,7 @@ impl Bench {
     }
 
     /// The names of everything in the folder or in one below it.
-    pub fn names(&self, folder: &str) -> Vec<String> {
+    pub(crate) fn names(&self, folder: &str) -> Vec<String> {
         let entries = fs::read_dir(self.file(folder)).unwrap();
         let mut names: Vec<String> = entries
             .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())

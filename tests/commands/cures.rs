@@ -34,7 +34,7 @@ const ELSEWHERE: [&str; 23] = [
 ];
 
 /// Drives from weak to grossly overloaded, of every kind.
-pub const DRIVES: [&str; 10] = [
+pub(crate) const DRIVES: [&str; 10] = [
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 1",
     "kind: chopper, supply: 60 V, peak_current: 21 A, microsteps: 8, sense_resistor: 0.1 ohm",
@@ -49,7 +49,7 @@ pub const DRIVES: [&str; 10] = [
 ];
 
 /// Loads from none to one that no motor of the kind can hold.
-pub const LOADS: [&str; 6] = [
+pub(crate) const LOADS: [&str; 6] = [
     "",
     "inertia: 40 g.cm^2, friction: 5 mN.m",
     "inertia: 6000 g.cm^2, gearing: \"1:3\"",
@@ -59,7 +59,7 @@ pub const LOADS: [&str; 6] = [
 ];
 
 /// Scripts from slow to absurd.
-pub const SCRIPTS: [&str; 5] = [
+pub(crate) const SCRIPTS: [&str; 5] = [
     "speed 60 deg/s\naccel 400 deg/s^2\nturn by 90 deg\ndwell 1 s\n",
     "bands allow\nspeed 80 deg/s\naccel 40000 deg/s^2\nturn by 5 turn\n",
     "bands allow\nspeed 1800 deg/s\naccel 3000 deg/s^2\nturn by 10 turn\ndwell 10 ms\nturn by -10 turn\n",
@@ -67,7 +67,7 @@ pub const SCRIPTS: [&str; 5] = [
     "start 1500 deg/s\nspeed 1800 deg/s\naccel 3000 deg/s^2\nturn by 10 turn\n",
 ];
 
-pub fn rig(drive: &str, load: &str) -> String {
+pub(crate) fn rig(drive: &str, load: &str) -> String {
     format!(
         "axes:
   it:

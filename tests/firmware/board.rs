@@ -13,15 +13,15 @@ use slewsmith::schedule::{Event, EventKind};
 use crate::support;
 
 /// The clock of the board that programs are moved to (Hz).
-pub const CLOCK: u64 = 16_000_000;
+pub(crate) const CLOCK: u64 = 16_000_000;
 
 /// Cycles that an interrupt's entry takes beyond what the simulator charges: the data
 /// sheets of these parts say four at least, and the instruction that is being executed
 /// comes before them.
-pub const ENTRY: u32 = 5;
+pub(crate) const ENTRY: u32 = 5;
 
 /// Where the harness lies once it is compiled; none where a tool is missing.
-pub fn harness() -> Option<&'static Path> {
+pub(crate) fn harness() -> Option<&'static Path> {
     static HARNESS: OnceLock<Option<PathBuf>> = OnceLock::new();
     let compile = || {
         for tool in ["avr-gcc", "make", "simavr"] {
@@ -50,13 +50,13 @@ pub fn harness() -> Option<&'static Path> {
 }
 
 /// A script with its rig in a folder of its own, on a timer at 16 MHz.
-pub struct Bench {
+pub(crate) struct Bench {
     folder: tempfile::TempDir,
 }
 
 impl Bench {
     /// An example, with the timer of its rig changed.
-    pub fn example(name: &str) -> Self {
+    pub(crate) fn example(name: &str) -> Self {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let script = fs::read_to_string(root.join("examples").join(name)).unwrap();
         let rig = script.lines().find_map(|line| line.strip_prefix("rig "));
@@ -81,19 +81,24 @@ impl Bench {
     }
 
     /// A script that names `rig.yaml`, and that rig.
-    pub fn new(script: &str, rig: &str) -> Self {
+    pub(crate) fn new(script: &str, rig: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("program.moves"), script).unwrap();
         fs::write(folder.path().join("rig.yaml"), rig).unwrap();
         Self { folder }
     }
 
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         self.folder.path()
     }
 
     /// What `emit` says to standard error.
-    pub fn emit(&self, format: &str, output: &str, options: &[&str]) -> Result<String, String> {
+    pub(crate) fn emit(
+        &self,
+        format: &str,
+        output: &str,
+        options: &[&str],
+    ) -> Result<String, String> {
         let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
             .current_dir(self.path())
             .args([
@@ -118,14 +123,14 @@ impl Bench {
     }
 
     /// The events of the packed schedule, which is what the board has in its memory.
-    pub fn packed(&self) -> Vec<Event> {
+    pub(crate) fn packed(&self) -> Vec<Event> {
         self.emit("binary", "program.bin", &[]).unwrap();
         let bytes = fs::read(self.path().join("program.bin")).unwrap();
         unpack(&bytes).unwrap()
     }
 
     /// Ticks of the steps of an axis in the schedule before it is packed.
-    pub fn step_ticks(&self, axis: &str) -> Vec<u64> {
+    pub(crate) fn step_ticks(&self, axis: &str) -> Vec<u64> {
         self.emit("csv", "program.csv", &[]).unwrap();
         let text = fs::read_to_string(self.path().join("program.csv")).unwrap();
         let steps = text
@@ -137,14 +142,14 @@ impl Bench {
     }
 
     /// Writes the project and builds it.
-    pub fn build(&self, options: &[&str]) -> Built {
+    pub(crate) fn build(&self, options: &[&str]) -> Built {
         self.emit("firmware", "player", options)
             .unwrap_or_else(|said| panic!("{said}"));
         self.make()
     }
 
     /// Builds the project that is there.
-    pub fn make(&self) -> Built {
+    pub(crate) fn make(&self) -> Built {
         let folder = self.path().join("player");
         let done = Command::new("make")
             .args(["-s", "-C"])
@@ -158,25 +163,25 @@ impl Bench {
 }
 
 /// A project that has been built.
-pub struct Built {
+pub(crate) struct Built {
     folder: PathBuf,
 }
 
 /// What the parts of a program take of the memories (bytes).
 #[derive(Debug, Clone, Copy)]
-pub struct Size {
+pub(crate) struct Size {
     pub flash: u64,
     pub ram: u64,
     pub table: u64,
 }
 
 impl Built {
-    pub fn file(&self, name: &str) -> String {
+    pub(crate) fn file(&self, name: &str) -> String {
         fs::read_to_string(self.folder.join(name)).unwrap()
     }
 
     /// The number that a macro of `schedule.h` stands for.
-    pub fn constant(&self, name: &str) -> u64 {
+    pub(crate) fn constant(&self, name: &str) -> u64 {
         let text = self.file("schedule.h");
         let line = text
             .lines()
@@ -185,7 +190,7 @@ impl Built {
         digits.parse().unwrap()
     }
 
-    pub fn size(&self) -> Size {
+    pub(crate) fn size(&self) -> Size {
         let out = Command::new("avr-size")
             .arg(self.folder.join("player.elf"))
             .output()
@@ -206,7 +211,7 @@ impl Built {
     }
 
     /// Where a symbol lies in the program's memory.
-    pub fn address(&self, symbol: &str) -> u64 {
+    pub(crate) fn address(&self, symbol: &str) -> u64 {
         let out = Command::new("avr-nm")
             .arg(self.folder.join("player.elf"))
             .output()
@@ -226,7 +231,7 @@ impl Built {
     }
 
     /// The pin on a line of the README's table of wiring.
-    pub fn pin(&self, line: &str) -> Pin {
+    pub(crate) fn pin(&self, line: &str) -> Pin {
         let text = self.file("README.md");
         let row = text
             .lines()
@@ -241,7 +246,7 @@ impl Built {
 
     /// Runs it for so many cycles at most, with the stop contact closed unless a
     /// stimulus says otherwise.
-    pub fn run(&self, cycles: u64, stimuli: &[String]) -> Run {
+    pub(crate) fn run(&self, cycles: u64, stimuli: &[String]) -> Run {
         let stop = self.pin("stop contact");
         let out = Command::new(harness().expect("asked for before"))
             .arg(self.folder.join("player.elf"))
@@ -257,7 +262,7 @@ impl Built {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pin {
+pub(crate) struct Pin {
     pub port: char,
     pub bit: u8,
 }
@@ -273,7 +278,7 @@ impl Pin {
 
 /// An edge: the cycle, the pin, the level behind it.
 #[derive(Debug, Clone, Copy)]
-pub struct Edge {
+pub(crate) struct Edge {
     pub cycle: u64,
     pub pin: Pin,
     pub level: u8,
@@ -281,7 +286,7 @@ pub struct Edge {
 
 /// What a run showed.
 #[derive(Debug, Default)]
-pub struct Run {
+pub(crate) struct Run {
     pub edges: Vec<Edge>,
     /// What the serial port said last.
     pub text: Option<String>,
@@ -334,7 +339,7 @@ impl Run {
     }
 
     /// Cycles of the edges of a pin to a level.
-    pub fn edges_of(&self, pin: Pin, level: u8) -> Vec<u64> {
+    pub(crate) fn edges_of(&self, pin: Pin, level: u8) -> Vec<u64> {
         self.edges
             .iter()
             .filter(|edge| edge.pin == pin && edge.level == level)
@@ -345,12 +350,12 @@ impl Run {
 
 /// A tool has done its work; what it says of its trouble otherwise.
 #[track_caller]
-pub fn assert_succeeded(done: &Output) {
+pub(crate) fn assert_succeeded(done: &Output) {
     let trouble = String::from_utf8_lossy(&done.stderr);
     assert!(done.status.success(), "{trouble}");
 }
 
 /// Whether an event is a step of that axis.
-pub fn is_step_of(event: &Event, wanted: usize) -> bool {
+pub(crate) fn is_step_of(event: &Event, wanted: usize) -> bool {
     matches!(event.what, EventKind::Step { axis, .. } if axis == wanted)
 }

@@ -101,7 +101,7 @@ fn positions(bench: &Bench) -> Vec<serde_json::Value> {
 }
 
 /// The directions of both currents in that table.
-pub fn coil_signs(bench: &Bench) -> Vec<[i64; 2]> {
+pub(crate) fn coil_signs(bench: &Bench) -> Vec<[i64; 2]> {
     let sign = |row: &serde_json::Value, phase: &str| row[phase]["sign"].as_i64().unwrap();
     let rows = positions(bench);
     rows.iter()
@@ -110,7 +110,7 @@ pub fn coil_signs(bench: &Bench) -> Vec<[i64; 2]> {
 }
 
 /// The codes of both phases in that table.
-pub fn coil_codes(bench: &Bench) -> Vec<[u64; 2]> {
+pub(crate) fn coil_codes(bench: &Bench) -> Vec<[u64; 2]> {
     let code = |row: &serde_json::Value, phase: &str| row[phase]["code"].as_u64().unwrap();
     let rows = positions(bench);
     rows.iter()
@@ -155,7 +155,7 @@ fn with_converters(microsteps: u32) -> String {
 }
 
 /// The rig with another drive.
-pub fn driven(axes: &[&str], drive: &str) -> String {
+pub(crate) fn driven(axes: &[&str], drive: &str) -> String {
     let drive_line = AXIS.lines().find(|line| line.contains("drive:")).unwrap();
     rig(axes, "").replace(drive_line, &format!("    drive: {drive}"))
 }

@@ -7,7 +7,7 @@ use slewsmith::schedule::{Event, EventKind};
 use crate::board::{Built, Pin, Run};
 
 /// The scripts of all examples.
-pub fn examples() -> Vec<String> {
+pub(crate) fn examples() -> Vec<String> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
     let entries = std::fs::read_dir(folder).unwrap();
     let names = entries.map(|entry| entry.unwrap().file_name().into_string().unwrap());
@@ -17,12 +17,12 @@ pub fn examples() -> Vec<String> {
 }
 
 /// An input that closes for 40 ms ten times a second.
-pub fn beat(pin: Pin) -> String {
+pub(crate) fn beat(pin: Pin) -> String {
     format!("wave={}:{}:1600000:640000", pin.port, pin.bit)
 }
 
 /// What happens between two waits for inputs, in ticks.
-pub fn stretches(events: &[Event]) -> Vec<&[Event]> {
+pub(crate) fn stretches(events: &[Event]) -> Vec<&[Event]> {
     events
         .split(|event| matches!(event.what, EventKind::Await { .. }))
         .collect()
@@ -30,7 +30,7 @@ pub fn stretches(events: &[Event]) -> Vec<&[Event]> {
 
 /// What makes the outputs of a run.
 #[derive(Clone, Copy)]
-pub enum Outputs {
+pub(crate) enum Outputs {
     /// Timers: they change on their very ticks.
     Exact,
     /// The player, which may be so many cycles late.
@@ -39,7 +39,7 @@ pub enum Outputs {
 
 /// How far edges lie from their ticks (cycles).
 #[derive(Clone, Copy)]
-pub struct Offsets {
+pub(crate) struct Offsets {
     least: i64,
     most: i64,
 }
@@ -64,7 +64,7 @@ impl Offsets {
 /// Compares the edges of a run with a packed schedule: in each stretch steps and outputs lie
 /// on their very cycles plus one constant.
 #[track_caller]
-pub fn assert_played(
+pub(crate) fn assert_played(
     run: &Run,
     built: &Built,
     events: &[Event],
@@ -135,7 +135,7 @@ pub fn assert_played(
 /// Pulses and pauses are as long as the drive needs, and the direction stands for its
 /// set-up time before a step and after the one before.
 #[track_caller]
-pub fn assert_times_are_kept(run: &Run, built: &Built, axis: &str) {
+pub(crate) fn assert_times_are_kept(run: &Run, built: &Built, axis: &str) {
     let (step, direction) = (
         built.pin(&format!("step of {axis}")),
         built.pin(&format!("direction of {axis}")),
@@ -166,13 +166,13 @@ pub fn assert_times_are_kept(run: &Run, built: &Built, axis: &str) {
 
 /// A motor and a drive that are light enough for anything; what they can do is not asked
 /// here.
-pub const AXIS: &str = "
+pub(crate) const AXIS: &str = "
     motor: { rotor_teeth: 50, phase_resistance: 1 ohm, phase_inductance: 1 mH, rated_current: 2 A, holding_torque: 0.5 N.m, rotor_inertia: 50 g.cm^2, viscous_damping: 0.0005 N.m.s/rad }
     drive: { kind: chopper, supply: 48 V, peak_current: 2 A, microsteps: 32 }
     load: { inertia: 1 g.cm^2 }
 ";
 
-pub fn rig(axes: &[&str], more: &str) -> String {
+pub(crate) fn rig(axes: &[&str], more: &str) -> String {
     let axes: String = axes.iter().map(|name| format!("  {name}:{AXIS}")).collect();
     format!(
         "axes:\n{axes}timer: {{ clock: 16 MHz, prescaler: 8, step_pulse: 2 us, direction_setup: 5 us, fastest_interval: 9 us }}\n{more}"
@@ -180,11 +180,11 @@ pub fn rig(axes: &[&str], more: &str) -> String {
 }
 
 /// An output of a rig, and an input beside it.
-pub const LAMP: &str = "outputs: { lamp: { pin: PD6 } }\n";
-pub const LAMP_AND_DOOR: &str = "outputs: { lamp: { pin: PD6 } }\ninputs: { door: {} }\n";
+pub(crate) const LAMP: &str = "outputs: { lamp: { pin: PD6 } }\n";
+pub(crate) const LAMP_AND_DOOR: &str = "outputs: { lamp: { pin: PD6 } }\ninputs: { door: {} }\n";
 
 /// Speeds up along a trapezoid, switches an output on the way, slows down and comes back.
-pub fn there_and_back(rate: u32) -> String {
+pub(crate) fn there_and_back(rate: u32) -> String {
     format!(
         "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 1500000 microstep/s^2\nshape trapezoid\n\
          through {{\n  turn by 30000 microstep\n  output lamp on passing 15000 microstep\n  turn by 30000 microstep\n}}\n\
@@ -193,7 +193,7 @@ pub fn there_and_back(rate: u32) -> String {
 }
 
 /// The stop contact opens at that cycle.
-pub fn opens(built: &Built, cycle: u64) -> String {
+pub(crate) fn opens(built: &Built, cycle: u64) -> String {
     let stop = built.pin("stop contact");
     format!("pin={cycle}:{}:{}:1", stop.port, stop.bit)
 }

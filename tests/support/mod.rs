@@ -10,7 +10,7 @@ const REQUIRED: &str = "SLEWSMITH_OUTSIDE_CHECKS";
 /// The program `name` of the search path, or none where it is missing; then the
 /// check is skipped and says so, or fails where outside checks are required.
 #[allow(dead_code, reason = "each test binary uses its own part")]
-pub fn tool(name: &str) -> Option<PathBuf> {
+pub(crate) fn tool(name: &str) -> Option<PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
     found(
         name,
@@ -20,7 +20,7 @@ pub fn tool(name: &str) -> Option<PathBuf> {
 
 /// The Python of the virtual environment that `tests/run` makes.
 #[allow(dead_code, reason = "each test binary uses its own part")]
-pub fn python() -> Option<PathBuf> {
+pub(crate) fn python() -> Option<PathBuf> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     found(
         "the virtual environment target/outside",
@@ -32,7 +32,7 @@ pub fn python() -> Option<PathBuf> {
 /// missing. It has to end well.
 #[allow(dead_code, reason = "each test binary uses its own part")]
 #[track_caller]
-pub fn python_says(
+pub(crate) fn python_says(
     script: &str,
     arguments: impl IntoIterator<Item = impl AsRef<OsStr>>,
 ) -> Option<String> {
@@ -46,7 +46,7 @@ pub fn python_says(
 /// its packages and the browser. It has to end well.
 #[allow(dead_code, reason = "each test binary uses its own part")]
 #[track_caller]
-pub fn browser_looks(script: &str, arguments: impl IntoIterator<Item = impl AsRef<OsStr>>) {
+pub(crate) fn browser_looks(script: &str, arguments: impl IntoIterator<Item = impl AsRef<OsStr>>) {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside-page");
     let packages = folder.join("node_modules/.package-lock.json");
     let there = found(
@@ -61,7 +61,7 @@ pub fn browser_looks(script: &str, arguments: impl IntoIterator<Item = impl AsRe
 /// What a program prints, which has to end well and without a complaint.
 #[allow(dead_code, reason = "each test binary uses its own part")]
 #[track_caller]
-pub fn said(program: &mut Command) -> String {
+pub(crate) fn said(program: &mut Command) -> String {
     let output = program.output().expect("the program starts");
     let complaint = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{complaint}");

@@ -7,7 +7,7 @@ use super::support::tool;
 
 /// Compiles the project of the streaming player in `folder`, with a board of this machine;
 /// none where a tool is missing.
-pub fn compile(folder: &Path, coils: bool) -> Option<PathBuf> {
+pub(crate) fn compile(folder: &Path, coils: bool) -> Option<PathBuf> {
     let (gcc, make) = (tool("gcc")?, tool("make")?);
     let switching = if coils { " -DCOILS" } else { "" };
     let flags = "-O2 -Werror -DBOARD_LEAD=4u -DBOARD_TO_ARM=4u -fsanitize=address,undefined -fno-sanitize-recover=all";
@@ -32,7 +32,7 @@ pub fn compile(folder: &Path, coils: bool) -> Option<PathBuf> {
 }
 
 /// Runs what has to succeed.
-pub fn must(command: &mut Command) {
+pub(crate) fn must(command: &mut Command) {
     let done = command.output().unwrap();
     assert!(
         done.status.success(),

@@ -2,7 +2,7 @@
 
 /// The script, what was read for it, and who explains findings.
 #[derive(Debug)]
-pub struct About {
+pub(crate) struct About {
     /// Name of the script.
     pub title: String,
     /// The files that were read, by name and text.

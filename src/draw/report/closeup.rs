@@ -53,7 +53,7 @@ pub(super) struct CloseUp {
 
 impl CloseUp {
     /// Of a move whose samples these are; none where there are none.
-    pub fn of(axis: usize, outcome: &MoveOutcome, samples: &[StopSample]) -> Option<Self> {
+    pub(super) fn of(axis: usize, outcome: &MoveOutcome, samples: &[StopSample]) -> Option<Self> {
         let target = samples.last()?.commanded;
         let on_target = |sample: &StopSample| (sample.commanded - target).abs() < SAME;
         let first = samples.iter().rposition(|sample| !on_target(sample));
@@ -72,7 +72,7 @@ impl CloseUp {
     }
 
     /// The plots: of the place, and of the currents meanwhile.
-    pub fn plots(&self, rig: &Rig) -> [PagePlot; 2] {
+    pub(super) fn plots(&self, rig: &Rig) -> [PagePlot; 2] {
         let of = match rig.axes.len() {
             1 => String::new(),
             _ => format!(", {}", self.outcome.axis),

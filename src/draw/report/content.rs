@@ -23,7 +23,7 @@ const CLOSE_UPS: usize = 4;
 
 /// A report in the making.
 #[derive(Debug)]
-pub struct ReportContent<'a> {
+pub(crate) struct ReportContent<'a> {
     rig: &'a Rig,
     abilities: &'a [AxisAbility],
     rows: Rows,
@@ -40,7 +40,7 @@ pub struct ReportContent<'a> {
 
 impl<'a> ReportContent<'a> {
     /// Of a program on `rig`, whose axes can do `abilities`.
-    pub fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
+    pub(crate) fn new(rig: &'a Rig, abilities: &'a [AxisAbility]) -> Self {
         let planes = abilities.iter().enumerate();
         Self {
             rig,
@@ -61,7 +61,7 @@ impl<'a> ReportContent<'a> {
 
     /// Takes in the next item of the program, which comes so many `times`, with its check where
     /// it is a move.
-    pub fn add(&mut self, item: &Item, times: u64, checked: Option<&MoveCheck>) {
+    pub(crate) fn add(&mut self, item: &Item, times: u64, checked: Option<&MoveCheck>) {
         let row = checked.and_then(|checked| self.rows.add(checked, self.timeline.time()));
         self.timeline.add(item, times, row);
         if !self.timeline.is_full() {
@@ -92,7 +92,7 @@ impl<'a> ReportContent<'a> {
     }
 
     /// Plays what the plots show into the motor model.
-    pub fn simulate(&mut self) {
+    pub(crate) fn simulate(&mut self) {
         let (wanted, distinct) = self.rows.stops(self.rig, LONGEST, CLOSE_UPS);
         self.distinct_stops = distinct;
         let shown = (self.timeline.first(), self.timeline.instants().end);
@@ -101,7 +101,7 @@ impl<'a> ReportContent<'a> {
 
     /// The page; `schedule` is what the schedule came to, where it was counted, and
     /// `packed` how many bytes it takes when it is packed.
-    pub fn page(
+    pub(crate) fn page(
         self,
         about: &About,
         summary: &Summary,
@@ -388,7 +388,7 @@ fn footer() -> String {
 
 /// The page that stands in for a report where the input cannot be used; `drawn` are the
 /// problems with the lines they speak of.
-pub fn problems(title: String, drawn: Vec<String>) -> Page {
+pub(crate) fn problems(title: String, drawn: Vec<String>) -> Page {
     Page {
         title,
         about: "Moves of a stepping motor, checked before they run".into(),

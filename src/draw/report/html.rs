@@ -25,7 +25,7 @@ const SCRIPT: &str = concat!(
 );
 
 /// The page as an HTML document.
-pub fn html(page: &Page) -> String {
+pub(super) fn html(page: &Page) -> String {
     let mut numbered = Numbered::default();
     let sections: Vec<Markup> = page
         .sections
@@ -78,7 +78,7 @@ pub fn html(page: &Page) -> String {
 }
 
 /// What tells this page from another one: a hash of all that it says.
-pub fn fingerprint(page: &Page) -> String {
+pub(super) fn fingerprint(page: &Page) -> String {
     let hash = Sha256::digest(html(&Page {
         revision: None,
         ..page.clone()

@@ -29,7 +29,7 @@ pub struct Page {
 
 /// The weight of a statement, shown as a colour beside the words.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Tone {
+pub(crate) enum Tone {
     /// All is well.
     Good,
     /// With warnings.
@@ -42,7 +42,7 @@ pub enum Tone {
 
 /// The answer in a word and a sentence.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PageAnswer {
+pub(crate) struct PageAnswer {
     /// Its weight.
     pub tone: Tone,
     /// In a word or two.
@@ -53,7 +53,7 @@ pub struct PageAnswer {
 
 /// A figure that stands out: what it is, how much, and a word more.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PageFigure {
+pub(crate) struct PageFigure {
     /// What it is.
     pub name: String,
     /// How much.
@@ -64,7 +64,7 @@ pub struct PageFigure {
 
 /// A part of the page under a heading.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Section {
+pub(crate) struct Section {
     /// Its name in links.
     pub id: &'static str,
     /// Its heading.
@@ -75,7 +75,7 @@ pub struct Section {
 
 /// What sections are made of.
 #[derive(Debug, Clone, PartialEq)]
-pub enum PageBlock {
+pub(crate) enum PageBlock {
     /// A paragraph.
     Text(String),
     /// How to use what follows, of no use on paper or without the page's script.
@@ -100,7 +100,7 @@ pub enum PageBlock {
 
 /// Something found.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PageFinding {
+pub(crate) struct PageFinding {
     /// Its weight.
     pub tone: Tone,
     /// How much it weighs, in words.
@@ -119,7 +119,7 @@ pub struct PageFinding {
 
 /// A table.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct PageTable {
+pub(crate) struct PageTable {
     /// What it shows.
     pub caption: String,
     /// Heads of the columns.
@@ -133,7 +133,7 @@ pub struct PageTable {
 
 /// A column's head.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Column {
+pub(crate) struct Column {
     /// What stands in it.
     pub head: String,
     /// Whether it holds numbers, which stand right-aligned.
@@ -142,7 +142,7 @@ pub struct Column {
 
 impl Column {
     /// A column of words.
-    pub fn words(head: impl Into<String>) -> Self {
+    pub(crate) fn words(head: impl Into<String>) -> Self {
         Self {
             head: head.into(),
             number: false,
@@ -150,7 +150,7 @@ impl Column {
     }
 
     /// A column of numbers.
-    pub fn numbers(head: impl Into<String>) -> Self {
+    pub(crate) fn numbers(head: impl Into<String>) -> Self {
         Self {
             head: head.into(),
             number: true,
@@ -160,7 +160,7 @@ impl Column {
 
 /// A cell of a table.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Cell {
+pub(crate) struct Cell {
     /// What stands in it.
     pub text: String,
     /// Its weight.
@@ -181,7 +181,7 @@ impl<T: Into<String>> From<T> for Cell {
 
 /// A plot.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PagePlot {
+pub(crate) struct PagePlot {
     /// What is drawn. The colour of a series is its place in the page's palette.
     pub chart: Chart,
     /// Whether it gets more height.
@@ -202,7 +202,7 @@ pub struct PagePlot {
 
 /// The errors of the stops of an axis.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PageStops {
+pub(crate) struct PageStops {
     /// Whose.
     pub title: String,
     /// What they come to, in a sentence.
@@ -221,7 +221,7 @@ pub struct PageStops {
 
 /// A stop: the true place less the one asked for (in the unit of the axis).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StopBar {
+pub(crate) struct StopBar {
     /// Where it is.
     pub place: f64,
     /// What rounding to steps leaves.
@@ -234,7 +234,7 @@ pub struct StopBar {
 
 impl StopBar {
     /// The greatest of its errors.
-    pub fn most(&self) -> f64 {
+    pub(crate) fn most(&self) -> f64 {
         let errors = [Some(self.rounded), self.on_half_steps, self.at_rest];
         let sizes = errors.into_iter().flatten().map(f64::abs);
         sizes.fold(0.0, f64::max)
@@ -243,7 +243,7 @@ impl StopBar {
 
 /// A curve that can be read at an instant.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Live {
+pub(crate) struct Live {
     /// What it is.
     pub name: String,
     /// Unit of what runs upwards.
@@ -260,7 +260,7 @@ pub struct Live {
 
 /// When the moves happen.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Instants {
+pub(crate) struct Instants {
     /// The last instant that the plots know of (s).
     pub end: f64,
     /// The last one that they show at first (s).
@@ -271,7 +271,7 @@ pub struct Instants {
 
 /// When one move happens.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct MoveInstants {
+pub(crate) struct MoveInstants {
     /// Its start (s).
     pub from: f64,
     /// Its end (s).

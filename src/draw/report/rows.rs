@@ -66,7 +66,7 @@ pub(super) struct Rows {
 
 impl Rows {
     /// For a rig with so many axes.
-    pub fn new(axes: usize) -> Self {
+    pub(super) fn new(axes: usize) -> Self {
         Self {
             axes,
             ..Self::default()
@@ -74,7 +74,7 @@ impl Rows {
     }
 
     /// Takes in a move that begins at `from`; gives the number of its row, if it has one.
-    pub fn add(&mut self, checked: &MoveCheck, from: f64) -> Option<usize> {
+    pub(super) fn add(&mut self, checked: &MoveCheck, from: f64) -> Option<usize> {
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match self.known.get(&key) {
             Some(index) => {
@@ -102,19 +102,19 @@ impl Rows {
     }
 
     /// The rows.
-    pub fn rows(&self) -> &[TableRow] {
+    pub(super) fn rows(&self) -> &[TableRow] {
         &self.rows
     }
 
     /// How many moves found no room.
-    pub fn beyond(&self) -> u64 {
+    pub(super) fn beyond(&self) -> u64 {
         self.beyond
     }
 
     /// The moves whose stops are worth a look from close by: for each statement and axis the
     /// one with the worst verdict and the greatest lag that ends before `until`, the worst of
     /// these where there are more than `most`; and of how many.
-    pub fn stops(&self, rig: &Rig, until: f64, most: usize) -> (HashSet<MoveKey>, usize) {
+    pub(super) fn stops(&self, rig: &Rig, until: f64, most: usize) -> (HashSet<MoveKey>, usize) {
         let mut stops = Vec::new();
         for row in &self.rows {
             let planned = &row.sample.planned;
@@ -144,7 +144,7 @@ impl Rows {
     }
 
     /// The rows as a table, one for each axis that moves; what decides comes first.
-    pub fn table(&self, rig: &Rig) -> PageTable {
+    pub(super) fn table(&self, rig: &Rig) -> PageTable {
         let mut columns = vec![Column::numbers("line")];
         if self.axes > 1 {
             columns.push(Column::words("axis"));

@@ -121,7 +121,7 @@ impl AxisTraces {
 impl Simulation {
     /// Plays `items`, which last `duration` seconds and are shown for the `first` of these, for
     /// as long as a page can wait.
-    pub fn of(
+    pub(super) fn of(
         rig: &Rig,
         items: &[Item],
         (first, duration): (f64, f64),
@@ -192,7 +192,7 @@ impl Simulation {
     }
 
     /// Lag and current of each axis over time.
-    pub fn plots(&self, rig: &Rig) -> Vec<PagePlot> {
+    pub(super) fn plots(&self, rig: &Rig) -> Vec<PagePlot> {
         let axes = rig.axes.iter().zip(&self.traces).enumerate();
         axes.flat_map(|(number, (axis, traces))| {
             let of = match rig.axes.len() {

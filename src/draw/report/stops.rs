@@ -38,14 +38,14 @@ struct AxisPlaces {
 
 impl StopPlaces {
     /// Of a rig with so many axes.
-    pub fn new(axes: usize) -> Self {
+    pub(super) fn new(axes: usize) -> Self {
         Self {
             axes: (0..axes).map(|_| AxisPlaces::default()).collect(),
         }
     }
 
     /// Takes in a move.
-    pub fn add(&mut self, rig: &Rig, checked: &MoveCheck) {
+    pub(super) fn add(&mut self, rig: &Rig, checked: &MoveCheck) {
         let planned = &checked.planned;
         match planned.part {
             MovePart::Whole | MovePart::Approach => {}
@@ -79,7 +79,7 @@ impl StopPlaces {
     }
 
     /// A plot for each axis that stops anywhere.
-    pub fn blocks(&self, rig: &Rig) -> Vec<PageBlock> {
+    pub(super) fn blocks(&self, rig: &Rig) -> Vec<PageBlock> {
         let axes = rig.axes.iter().zip(&self.axes);
         axes.filter(|(_, stops)| !stops.places.is_empty())
             .map(|(axis, stops)| PageBlock::Stops(stops.shown(axis)))

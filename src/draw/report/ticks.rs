@@ -12,7 +12,7 @@ pub(super) struct Ticks {
 
 impl Ticks {
     /// At most `most` of them between `low` and `high`, 1, 2 or 5 times a power of ten apart.
-    pub fn new(low: f64, high: f64, most: usize) -> Self {
+    pub(super) fn new(low: f64, high: f64, most: usize) -> Self {
         let least = (high - low) / most as f64;
         let power = 10f64.powi(least.log10().floor() as i32);
         let step = [1.0, 2.0, 5.0, 10.0]
@@ -31,7 +31,7 @@ impl Ticks {
         }
     }
 
-    pub fn labels(self) -> impl Iterator<Item = (f64, String)> {
+    pub(super) fn labels(self) -> impl Iterator<Item = (f64, String)> {
         (0..self.count).map(move |index| {
             let value = (self.first + index as f64) * self.step;
             let text = format!("{value:.*}", self.decimals);

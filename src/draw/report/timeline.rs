@@ -68,7 +68,7 @@ struct LoadSample {
 
 impl<'a> Timeline<'a> {
     /// From time zero.
-    pub fn new(rig: &'a Rig) -> Self {
+    pub(super) fn new(rig: &'a Rig) -> Self {
         Self {
             rig,
             time: 0.0,
@@ -83,18 +83,18 @@ impl<'a> Timeline<'a> {
     }
 
     /// When the next item begins (s).
-    pub fn time(&self) -> f64 {
+    pub(super) fn time(&self) -> f64 {
         self.time
     }
 
     /// How many moves have no place in the plots.
-    pub fn left_out(&self) -> u64 {
+    pub(super) fn left_out(&self) -> u64 {
         self.left_out
     }
 
     /// Takes in the next item, which comes so many `times`; `row` is the row of a move in the
     /// table.
-    pub fn add(&mut self, item: &Item, times: u64, row: Option<usize>) {
+    pub(super) fn add(&mut self, item: &Item, times: u64, row: Option<usize>) {
         let behind = self.leapt && times == 1;
         self.leapt |= times > 1;
         if let Item::Move(planned) = item {
@@ -121,12 +121,12 @@ impl<'a> Timeline<'a> {
     }
 
     /// Whether what comes now has no place in the plots.
-    pub fn is_full(&self) -> bool {
+    pub(super) fn is_full(&self) -> bool {
         self.full
     }
 
     /// When the moves happen.
-    pub fn instants(&self) -> Instants {
+    pub(super) fn instants(&self) -> Instants {
         let moves = self.placed.iter().map(|one| MoveInstants {
             from: one.from,
             to: one.from + one.planned.motion.duration,
@@ -141,12 +141,12 @@ impl<'a> Timeline<'a> {
     }
 
     /// Up to when the plots show the program at first (s).
-    pub fn first(&self) -> f64 {
+    pub(super) fn first(&self) -> f64 {
         self.again.unwrap_or(f64::INFINITY).min(self.shown_until)
     }
 
     /// Plots over time for each axis, and the path of each axis in its torque plane.
-    pub fn plots(&self, abilities: &[AxisAbility]) -> (Vec<PagePlot>, Vec<Live>) {
+    pub(super) fn plots(&self, abilities: &[AxisAbility]) -> (Vec<PagePlot>, Vec<Live>) {
         let mut plots = Vec::new();
         let mut paths = Vec::new();
         let per_ramp = self.samples_in_a_ramp();

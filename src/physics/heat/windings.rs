@@ -22,7 +22,7 @@
 
 /// How far above the rated value a current may be before it is called too much: chosen, as
 /// resistance and supply are seldom known any better.
-pub const SLACK: f64 = 1.05;
+pub(crate) const SLACK: f64 = 1.05;
 
 /// The most current for however short a time, over the rated one (common practice, see above).
 const MOST_CURRENT: f64 = 2.0;

@@ -16,7 +16,7 @@ use crate::physics::feed::Feed;
 
 /// What became of a run at constant rate.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HoldOutcome {
+pub(crate) struct HoldOutcome {
     /// Whether the rotor slipped by an electrical cycle.
     pub lost: bool,
     /// When it did (s after the damper was taken away).
@@ -40,7 +40,7 @@ pub struct HoldOutcome {
 /// `seconds` at `full_steps_per_s`. The run ends as soon as that is
 /// known, and in steps that are coarse for the currents (which stay stable) and fine
 /// for the rotor. None where `most` internal steps are not enough to tell.
-pub fn swings_past(
+pub(crate) fn swings_past(
     machine: &Machine,
     full_steps_per_s: f64,
     seconds: f64,

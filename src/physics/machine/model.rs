@@ -19,7 +19,7 @@ const SLOW_SWING: f64 = 50.0;
 
 /// Motor, drive and load at the motor's shaft, in SI units.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Machine {
+pub(crate) struct Machine {
     /// Rotor teeth N.
     pub rotor_teeth: f64,
     /// Resistance of one phase with its switches and sense resistor R (Ω).
@@ -58,7 +58,7 @@ pub struct Machine {
 impl Machine {
     /// The motor, drive and load of `axis`. Of a damping that the rig leaves out the least
     /// that is likely is taken, and no friction of the rotor but what the rig gives.
-    pub fn of(axis: &Axis) -> Self {
+    pub(crate) fn of(axis: &Axis) -> Self {
         let motor = &axis.motor;
         let load = ShaftLoad::of(axis);
         let loss = RotorLoss::of(motor);
@@ -84,7 +84,7 @@ impl Machine {
     }
 
     /// As [`of`](Self::of), with the typical damping.
-    pub fn with_typical_damping(axis: &Axis) -> Self {
+    pub(crate) fn with_typical_damping(axis: &Axis) -> Self {
         let mut machine = Self::of(axis);
         let viscous = RotorLoss::of(&axis.motor).viscous;
         if !viscous.is_exact() {
@@ -106,27 +106,27 @@ impl Machine {
     }
 
     /// Microsteps a full step m.
-    pub fn microsteps(&self) -> u32 {
+    pub(crate) fn microsteps(&self) -> u32 {
         self.feed.microsteps()
     }
 
     /// Electrical angle of one microstep, 90°/m (rad).
-    pub fn microstep_electrical(&self) -> f64 {
+    pub(crate) fn microstep_electrical(&self) -> f64 {
         FRAC_PI_2 / f64::from(self.microsteps())
     }
 
     /// Electrical angle φ that microstep `index` commands (rad).
-    pub fn command_angle(&self, index: i64) -> f64 {
+    pub(crate) fn command_angle(&self, index: i64) -> f64 {
         self.feed.command_angle(index)
     }
 
     /// Electrical angle φ₀ of microstep 0 (rad).
-    pub fn first_angle(&self) -> f64 {
+    pub(crate) fn first_angle(&self) -> f64 {
         self.feed.first_angle()
     }
 
     /// Microsteps of one electrical cycle, four full steps.
-    pub fn microsteps_per_cycle(&self) -> i64 {
+    pub(crate) fn microsteps_per_cycle(&self) -> i64 {
         self.feed.microsteps_per_cycle()
     }
 
@@ -136,13 +136,13 @@ impl Machine {
     }
 
     /// Amplitudes of the current vector at standstill.
-    pub fn rest_current(&self) -> RestCurrent {
+    pub(crate) fn rest_current(&self) -> RestCurrent {
         self.feed.rest_current(self.resistance)
     }
 
     /// Holding torque on this drive without detent, K I at the position that holds the
     /// least (N·m).
-    pub fn holding_torque(&self) -> f64 {
+    pub(crate) fn holding_torque(&self) -> f64 {
         self.torque_constant * self.rest_current().weakest
     }
 
@@ -150,7 +150,7 @@ impl Machine {
     /// ω_n = √(N K I / J) (rad/s), I the mean over the [rests](crate::physics::feed).
     /// Source: D. W. Jones, *Stepping Motors* (University of Iowa), f = √(k/J)/2π with k
     /// the slope of the torque curve at equilibrium.
-    pub fn natural_frequency(&self) -> f64 {
+    pub(crate) fn natural_frequency(&self) -> f64 {
         let stiffness = self.rotor_teeth * (self.torque_constant * self.rest_current().mean);
         (stiffness / self.inertia).sqrt()
     }
@@ -165,7 +165,7 @@ impl Machine {
     ///
     /// with i the current across the rotor's axis; the frequency is the imaginary part of the
     /// pair of eigenvalues. Derived from the [equations](super) for small swings about a rest.
-    pub fn ringing_frequency(&self) -> f64 {
+    pub(crate) fn ringing_frequency(&self) -> f64 {
         let k = self.torque_constant;
         let spring =
             k * self.rest_current().mean + 4.0 * self.feed.detent_stiffness() * self.detent_torque;
@@ -189,7 +189,7 @@ impl Machine {
     }
 
     /// Angle of the load's shaft at motor angle `theta` (rad): zero at microstep 0.
-    pub fn load_angle(&self, theta: f64) -> f64 {
+    pub(crate) fn load_angle(&self, theta: f64) -> f64 {
         (theta - self.first_angle() / self.rotor_teeth) / self.gearing
     }
 
@@ -217,7 +217,7 @@ impl Machine {
     }
 
     /// Motor speed (rad/s) at so many full steps a second.
-    pub fn speed_of(&self, full_steps_per_s: f64) -> f64 {
+    pub(crate) fn speed_of(&self, full_steps_per_s: f64) -> f64 {
         full_steps_per_s * FRAC_PI_2 / self.rotor_teeth
     }
 
@@ -260,7 +260,7 @@ impl Machine {
     /// oscillation (of the rotor on its magnetic spring with detent, and of the rotor
     /// on the back-EMF), half the regulator's time constant: there the error of a
     /// fourth-order step is below 1e-6 of its own change.
-    pub fn internal_step(&self) -> f64 {
+    pub(crate) fn internal_step(&self) -> f64 {
         let back_emf = (self.inductance * self.inertia).sqrt() / self.torque_constant;
         let mechanical = self.rotor_step().min(0.05 * back_emf);
         let electrical = match self.feed {

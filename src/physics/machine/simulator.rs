@@ -28,7 +28,7 @@ use crate::physics::feed::{Demand, Feed};
 
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
-pub struct Simulator<'m> {
+pub(crate) struct Simulator<'m> {
     pub(super) equations: Equations<'m>,
     state: State,
     time: f64,
@@ -62,7 +62,7 @@ impl<'m> Simulator<'m> {
     /// A simulator at time zero in `state`, with microstep `command` on the phases
     /// and internal steps of at most `longest_step` seconds ([`Machine::internal_step`] is a
     /// good choice); longer ones while a regulated current rests on its set point.
-    pub fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
+    pub(crate) fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
         let mut simulator = Self {
             equations: Equations::of(machine),
             state,
@@ -88,7 +88,7 @@ impl<'m> Simulator<'m> {
     /// A simulator at rest on microstep `command`: currents at their standing values
     /// and the rotor where the load's torque balances the motor's. Friction holds
     /// nothing there: the rotor stands as if it had come to rest without any.
-    pub fn at_rest(machine: &'m Machine, command: i64, longest_step: f64) -> Self {
+    pub(crate) fn at_rest(machine: &'m Machine, command: i64, longest_step: f64) -> Self {
         let (current_a, current_b) = match machine.demand(command) {
             Demand::Voltage(a, b) => (a / machine.resistance, b / machine.resistance),
             Demand::Current(a, b) => (a, b),
@@ -122,7 +122,7 @@ impl<'m> Simulator<'m> {
 
     /// With steps no longer than `step` seconds also where only the rotor is integrated.
     #[must_use]
-    pub fn no_coarser_than(mut self, step: f64) -> Self {
+    pub(crate) fn no_coarser_than(mut self, step: f64) -> Self {
         self.rotor_step = self.rotor_step.min(step);
         self
     }
@@ -130,24 +130,24 @@ impl<'m> Simulator<'m> {
     /// With no more than so many internal steps; what they do not reach is not simulated, and
     /// the simulator has [given up](Self::gave_up).
     #[must_use]
-    pub fn at_most(mut self, steps: u64) -> Self {
+    pub(crate) fn at_most(mut self, steps: u64) -> Self {
         self.steps_left = steps;
         self
     }
 
     /// How many internal steps are left of [`at_most`](Self::at_most).
-    pub fn steps_left(&self) -> u64 {
+    pub(crate) fn steps_left(&self) -> u64 {
         self.steps_left
     }
 
     /// Whether the internal steps have run out: what it shows is no longer the machine's
     /// motion.
-    pub fn gave_up(&self) -> bool {
+    pub(crate) fn gave_up(&self) -> bool {
         self.steps_left == 0
     }
 
     /// Puts microstep `index` on the phases, from now on.
-    pub fn command(&mut self, index: i64) {
+    pub(crate) fn command(&mut self, index: i64) {
         if index != self.command {
             self.command = index;
             self.commanded_at = self.time;
@@ -170,17 +170,17 @@ impl<'m> Simulator<'m> {
 
     /// Lets time pass until `to` with nothing moving, as for a rotor that has come to
     /// rest; nothing happens where that is not later than now.
-    pub fn skip(&mut self, to: f64) {
+    pub(crate) fn skip(&mut self, to: f64) {
         self.time = self.time.max(to);
     }
 
     /// Goes on to `to` seconds; nothing happens where that is not later than now.
-    pub fn advance(&mut self, to: f64) {
+    pub(crate) fn advance(&mut self, to: f64) {
         self.advance_with(to, |_| {});
     }
 
     /// Goes on to `to` seconds and shows itself to `watch` after every internal step.
-    pub fn advance_with(&mut self, to: f64, mut watch: impl FnMut(&Self)) {
+    pub(crate) fn advance_with(&mut self, to: f64, mut watch: impl FnMut(&Self)) {
         while self.time < to {
             if self.gave_up() {
                 self.time = to;
@@ -224,44 +224,44 @@ impl<'m> Simulator<'m> {
     }
 
     /// Seconds since the start.
-    pub fn time(&self) -> f64 {
+    pub(crate) fn time(&self) -> f64 {
         self.time
     }
 
     /// The state now.
-    pub fn state(&self) -> &State {
+    pub(crate) fn state(&self) -> &State {
         &self.state
     }
 
     /// The microstep that is commanded.
-    pub fn commanded(&self) -> i64 {
+    pub(crate) fn commanded(&self) -> i64 {
         self.command
     }
 
     /// Commanded minus true angle, in electrical radians.
-    pub fn lag(&self) -> f64 {
+    pub(crate) fn lag(&self) -> f64 {
         self.machine().command_angle(self.command - self.cycles_out)
             - self.machine().rotor_teeth * self.state.angle
     }
 
     /// Commanded minus true angle, in electrical degrees.
-    pub fn lag_degrees(&self) -> f64 {
+    pub(crate) fn lag_degrees(&self) -> f64 {
         degrees(self.lag())
     }
 
     /// Angle of the motor's shaft since the start (rad).
-    pub fn angle(&self) -> f64 {
+    pub(crate) fn angle(&self) -> f64 {
         self.state.angle + self.during.angle_out
     }
 
     /// Angle of the load's shaft since the start (rad).
-    pub fn load_angle(&self) -> f64 {
+    pub(crate) fn load_angle(&self) -> f64 {
         self.machine().load_angle(self.angle())
     }
 
     /// How far the rotor would swing at most from here on (electrical rad), roughly:
     /// √((ω/ω_n)² + (α/ω_n²)²) N with its acceleration α at the momentary currents.
-    pub fn swing(&self) -> f64 {
+    pub(crate) fn swing(&self) -> f64 {
         let natural = self.machine().natural_frequency();
         let slope = self.equations.slope(&self.during, &self.state);
         let (speed, bend) = (slope.angle / natural, slope.speed / (natural * natural));
@@ -269,12 +269,12 @@ impl<'m> Simulator<'m> {
     }
 
     /// The machine.
-    pub fn machine(&self) -> &'m Machine {
+    pub(crate) fn machine(&self) -> &'m Machine {
         self.equations.machine
     }
 
     /// Torque of the motor with its detent (N·m).
-    pub fn torque(&self) -> f64 {
+    pub(crate) fn torque(&self) -> f64 {
         self.equations.torque(&self.state)
     }
 

@@ -2,7 +2,7 @@
 
 /// The state of a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct State {
+pub(crate) struct State {
     /// Current of phase A (A).
     pub current_a: f64,
     /// Current of phase B (A).

@@ -31,7 +31,7 @@ const MOST_INPUTS: usize = 1 << INPUT_BITS;
 /// # Errors
 ///
 /// Where the program does not fit the layout's numbers; see [`PackError`].
-pub fn pack(passages: impl Passages, rig: &Rig) -> Result<Packed, PackError> {
+pub(crate) fn pack(passages: impl Passages, rig: &Rig) -> Result<Packed, PackError> {
     if rig.outputs.len() > MOST_OUTPUTS || rig.inputs.len() > MOST_INPUTS {
         return Err(PackError::TooManyPins);
     }

@@ -14,7 +14,7 @@ const FINER: u32 = 16;
 /// The events of a packed program in the order of ticks; on one tick axes come by
 /// number, and everything else after them.
 #[derive(Debug, Clone)]
-pub struct PackedEvents<'a> {
+pub(crate) struct PackedEvents<'a> {
     packed: &'a Packed,
     streams: Vec<PlayedStream<'a>>,
     /// The axis that has sought last.

@@ -9,7 +9,7 @@ use crate::units::UNITS;
 
 /// What the grammar expects somewhere.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Expected {
+pub(crate) enum Expected {
     Statement,
     Expression,
     /// How often something is repeated.

@@ -17,7 +17,7 @@ use crate::script::syntax::{Addition, Expression, ExpressionKind, Multiplication
 use crate::units::{Dimension, find_unit};
 
 /// `expression = term { ( "+" | "-" ) term }`
-pub fn expression(input: Input<'_>) -> Parsed<'_, Expression> {
+pub(super) fn expression(input: Input<'_>) -> Parsed<'_, Expression> {
     let plus = sign('+').map(|_| Addition::Plus);
     let minus = alt((sign('-'), sign('−'))).map(|_| Addition::Minus);
     let (rest, (first, further)) =
@@ -248,7 +248,7 @@ fn unit(input: Input<'_>) -> Parsed<'_, Units> {
 }
 
 /// Whether the script knows that unit. The inch is left out, since `in` is a word.
-pub fn is_unit(symbol: &str) -> bool {
+pub(crate) fn is_unit(symbol: &str) -> bool {
     symbol != "in" && find_unit(symbol).is_some()
 }
 

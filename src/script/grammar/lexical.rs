@@ -16,7 +16,7 @@ use crate::script::error::{ErrorKind, Expected, ScriptError};
 use crate::script::syntax::{Name, Text};
 
 /// Words that mean something in the language and cannot be names of values.
-pub const RESERVED: &[&str] = &[
+pub(crate) const RESERVED: &[&str] = &[
     "rig",
     "let",
     "speed",
@@ -58,12 +58,12 @@ pub const RESERVED: &[&str] = &[
 ];
 
 /// `blank = " " | TAB | CR | no-break space`
-pub fn blank(input: Input<'_>) -> Parsed<'_, Input<'_>> {
+pub(super) fn blank(input: Input<'_>) -> Parsed<'_, Input<'_>> {
     take_while(|c| matches!(c, ' ' | '\t' | '\r' | '\u{a0}')).parse(input)
 }
 
 /// The input from its first token on.
-pub fn skip_blank(input: Input<'_>) -> Input<'_> {
+pub(super) fn skip_blank(input: Input<'_>) -> Input<'_> {
     // `take_while` cannot fail.
     blank(input).map_or(input, |(rest, _)| rest)
 }
@@ -75,7 +75,7 @@ fn comment(input: Input<'_>) -> Parsed<'_, Input<'_>> {
 
 /// `line-end = [ comment ] ( newline | end of the text )`; also in front of a
 /// closing brace, which ends a statement as well.
-pub fn line_end(input: Input<'_>) -> Parsed<'_, ()> {
+pub(super) fn line_end(input: Input<'_>) -> Parsed<'_, ()> {
     let (rest, _) = preceded(blank, opt(comment)).parse(input)?;
     if rest.fragment().is_empty() {
         return Ok((rest, ()));
@@ -86,7 +86,7 @@ pub fn line_end(input: Input<'_>) -> Parsed<'_, ()> {
 }
 
 /// Empty lines and comments.
-pub fn empty_lines(input: Input<'_>) -> Input<'_> {
+pub(super) fn empty_lines(input: Input<'_>) -> Input<'_> {
     let line = alt((recognize(char('\n')), comment));
     // `many0_count` only fails where its parser takes nothing, and a line takes a character.
     let lines = many0_count(preceded(blank, line)).parse(input);
@@ -94,12 +94,12 @@ pub fn empty_lines(input: Input<'_>) -> Input<'_> {
 }
 
 /// `word = letter { letter | digit | "_" }`
-pub fn word(input: Input<'_>) -> Parsed<'_, Name> {
+pub(super) fn word(input: Input<'_>) -> Parsed<'_, Name> {
     spelled(input, |c| c.is_alphanumeric() || c == '_')
 }
 
 /// `rig-name = letter { letter | digit | "_" | "-" }`
-pub fn rig_name(input: Input<'_>) -> Parsed<'_, Name> {
+pub(super) fn rig_name(input: Input<'_>) -> Parsed<'_, Name> {
     spelled(input, |c| c.is_alphanumeric() || matches!(c, '_' | '-'))
 }
 
@@ -118,7 +118,7 @@ fn spelled(input: Input<'_>, inside: impl Fn(char) -> bool) -> Parsed<'_, Name> 
 }
 
 /// `name = word`, but none that means something already.
-pub fn name(input: Input<'_>) -> Parsed<'_, Name> {
+pub(super) fn name(input: Input<'_>) -> Parsed<'_, Name> {
     let (rest, name) = expect(Expected::Name, word).parse(input)?;
     let kind = if RESERVED.contains(&&*name.text) {
         ErrorKind::ReservedName { unit: false }
@@ -131,19 +131,19 @@ pub fn name(input: Input<'_>) -> Parsed<'_, Name> {
 }
 
 /// The word `wanted` and no longer one.
-pub fn keyword<'a>(
+pub(super) fn keyword<'a>(
     wanted: &'static str,
 ) -> impl Parser<Input<'a>, Output = Name, Error = ScriptError> {
     verify(word, move |found: &Name| &*found.text == wanted)
 }
 
 /// One sign.
-pub fn sign<'a>(wanted: char) -> impl Parser<Input<'a>, Output = char, Error = ScriptError> {
+pub(super) fn sign<'a>(wanted: char) -> impl Parser<Input<'a>, Output = char, Error = ScriptError> {
     preceded(blank, char(wanted))
 }
 
 /// `text = '"' { any character but '"' and a newline } '"'`
-pub fn text(input: Input<'_>) -> Parsed<'_, Text> {
+pub(super) fn text(input: Input<'_>) -> Parsed<'_, Text> {
     let start = skip_blank(input);
     let (inside, _) = expect(Expected::Text, char('"')).parse(start)?;
     let (rest, found) = take_till(|c| matches!(c, '"' | '\n')).parse(inside)?;
@@ -163,7 +163,7 @@ pub fn text(input: Input<'_>) -> Parsed<'_, Text> {
 }
 
 /// `number = ( digits [ "." digits ] | "." digits ) [ ( "e" | "E" ) [ "+" | "-" ] digits ]`
-pub fn number(input: Input<'_>) -> Parsed<'_, f64> {
+pub(super) fn number(input: Input<'_>) -> Parsed<'_, f64> {
     let fraction = || recognize(pair(char('.'), digit1));
     let whole = recognize(pair(digit1, opt(fraction())));
     let exponent = (one_of("eE"), opt(one_of("+-")), digit1);
@@ -180,7 +180,7 @@ pub fn number(input: Input<'_>) -> Parsed<'_, f64> {
 }
 
 /// A symbol of a unit: letters, `°` or `%`, and no further letter or digit.
-pub fn unit_symbol(input: Input<'_>) -> Parsed<'_, Name> {
+pub(super) fn unit_symbol(input: Input<'_>) -> Parsed<'_, Name> {
     let start = skip_blank(input);
     let (rest, found) =
         take_while1(|c: char| c.is_alphabetic() || matches!(c, '°' | '%' | '_')).parse(start)?;
@@ -192,7 +192,7 @@ pub fn unit_symbol(input: Input<'_>) -> Parsed<'_, Name> {
 }
 
 /// `parser`, but a failure says that `expected` was expected where it began.
-pub fn expect<'a, O>(
+pub(super) fn expect<'a, O>(
     expected: Expected,
     mut parser: impl Parser<Input<'a>, Output = O, Error = ScriptError>,
 ) -> impl Parser<Input<'a>, Output = O, Error = ScriptError> {
@@ -205,7 +205,7 @@ pub fn expect<'a, O>(
 }
 
 /// The error that something else than `expected` stands at the start of `input`.
-pub fn unexpected(input: Input<'_>, expected: Expected) -> ScriptError {
+pub(super) fn unexpected(input: Input<'_>, expected: Expected) -> ScriptError {
     let start = skip_blank(input);
     let token = terminated(take_while(|c: char| c.is_alphanumeric() || c == '_'), blank);
     let length = token

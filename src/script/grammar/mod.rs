@@ -21,12 +21,12 @@ use super::syntax::{Block, Defined, Statement, StatementKind};
 use crate::diagnostic::Span;
 use lexical::{empty_lines, expect, line_end, sign, skip_blank, word};
 
-pub use expression::is_unit;
-pub use lexical::RESERVED;
-pub use statement::STATEMENTS;
+pub(super) use expression::is_unit;
+pub(crate) use lexical::RESERVED;
+pub(crate) use statement::STATEMENTS;
 
 /// How deep blocks, parentheses and signs may be nested.
-pub const DEEPEST: usize = 64;
+pub(super) const DEEPEST: usize = 64;
 
 /// The text that is still to be read.
 type Input<'a> = LocatedSpan<&'a str, Extra<'a>>;
@@ -71,7 +71,7 @@ impl ErrorsSoFar {
 
 /// Reads a script: hands on its statements outside all blocks one after the other, so that
 /// they need not all be kept; gives what is wrong with the text.
-pub fn read(text: &str, take: &mut dyn FnMut(Statement)) -> Vec<ScriptError> {
+pub(super) fn read(text: &str, take: &mut dyn FnMut(Statement)) -> Vec<ScriptError> {
     let noted = ErrorsSoFar::default();
     let extra = Extra {
         noted: &noted,

@@ -22,7 +22,7 @@ use crate::script::syntax::{
 };
 
 /// The words that statements begin with.
-pub const STATEMENTS: &[&str] = &[
+pub(crate) const STATEMENTS: &[&str] = &[
     "rig", "let", "speed", "accel", "decel", "jerk", "start", "shape", "bands", "turn", "dwell",
     "output", "await", "seek", "zero", "mark", "repeat", "sequence", "do", "together", "through",
 ];
@@ -33,7 +33,7 @@ const SWITCH: &[&str] = &["on", "off"];
 const TURN_WORDS: &[&str] = &["clockwise", "counterclockwise", "shortest", "at", "in"];
 
 /// Words that may follow the statement on its line.
-pub fn words_behind(kind: &StatementKind) -> &'static [&'static str] {
+pub(super) fn words_behind(kind: &StatementKind) -> &'static [&'static str] {
     match kind {
         StatementKind::Turn(_) => TURN_WORDS,
         StatementKind::Output { passing: None, .. } => &["passing"],
@@ -56,7 +56,7 @@ pub fn words_behind(kind: &StatementKind) -> &'static [&'static str] {
 
 /// `statement = rig | let | limit | shape | bands | turn | dwell | output | await
 /// | seek | zero | mark | repeat | sequence | do | together | through`
-pub fn statement(input: Input<'_>) -> Parsed<'_, Statement> {
+pub(super) fn statement(input: Input<'_>) -> Parsed<'_, Statement> {
     let start = skip_blank(input);
     let (rest, first) = expect(Expected::Statement, word).parse(start)?;
     let of = |limit| move |input| limit_of(limit, input);

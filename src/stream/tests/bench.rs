@@ -17,10 +17,10 @@ use crate::stream::message::{Likeness, VERSION};
 use crate::stream::slicer::{Frame, Slicer};
 
 /// Ticks a second of [`rig`].
-pub const RATE: u32 = 2_000_000;
+pub(super) const RATE: u32 = 2_000_000;
 
 /// A rig with such axes, an output and an input.
-pub fn rig_text(axes: &[&str]) -> String {
+pub(super) fn rig_text(axes: &[&str]) -> String {
     let mut text = String::from("axes:\n");
     for name in axes {
         text += &format!(
@@ -39,16 +39,16 @@ inputs: { ready: { pin: PB3 } }
     text
 }
 
-pub fn parse(text: String) -> Rig {
+pub(super) fn parse(text: String) -> Rig {
     let source = Source::new("bench.yaml", text);
     Rig::parse(&source, &mut NoFiles).expect("a rig").rig
 }
 
-pub fn rig(axes: &[&str]) -> Rig {
+pub(super) fn rig(axes: &[&str]) -> Rig {
     parse(rig_text(axes))
 }
 
-pub fn items(rig: &Rig, script: &str) -> Vec<Item> {
+pub(super) fn items(rig: &Rig, script: &str) -> Vec<Item> {
     let script = Script::parse(Source::new("bench.moves", script)).expect("a script");
     plan::program(rig, script.source(), script.actions())
         .map(|item| item.expect("a plan"))
@@ -56,7 +56,7 @@ pub fn items(rig: &Rig, script: &str) -> Vec<Item> {
 }
 
 /// What a board for a rig says of itself.
-pub fn likeness(rig: &Rig) -> Likeness {
+pub(super) fn likeness(rig: &Rig) -> Likeness {
     Likeness {
         version: VERSION,
         tick_rate: rig.timer.tick_rate() as u32,
@@ -67,7 +67,7 @@ pub fn likeness(rig: &Rig) -> Likeness {
 }
 
 /// The project of the streaming player for a rig.
-pub fn project(rig: &Rig, baud: u32, lines: Lines) -> Project {
+pub(super) fn project(rig: &Rig, baud: u32, lines: Lines) -> Project {
     let heading = Heading {
         program: "streamed",
         rig,
@@ -82,11 +82,11 @@ pub fn project(rig: &Rig, baud: u32, lines: Lines) -> Project {
 }
 
 /// A tick and a level; of a step: 1 or 255.
-pub type At = (u64, u8);
+pub(super) type At = (u64, u8);
 
 /// A program, cut into frames, and what it should do.
 #[derive(Debug)]
-pub struct BenchProgram {
+pub(super) struct BenchProgram {
     pub rig: Rig,
     pub frames: Vec<Frame>,
     pub unfit: Option<Unsendable>,
@@ -98,12 +98,12 @@ pub struct BenchProgram {
 }
 
 impl BenchProgram {
-    pub fn new(rig: &Rig, script: &str) -> Self {
+    pub(super) fn new(rig: &Rig, script: &str) -> Self {
         Self::of(rig, items(rig, script))
     }
 
     /// One of the examples, on the timer of [`rig`].
-    pub fn example(name: &str) -> Self {
+    pub(super) fn example(name: &str) -> Self {
         let examples = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
         let source = read_source(&examples.join(name)).expect("an example");
         let script = Script::parse(Arc::clone(&source)).expect("a script");
@@ -146,6 +146,6 @@ impl BenchProgram {
 }
 
 /// Bytes that a board for the rig has for a slow-down.
-pub fn slow_down(rig: &Rig) -> usize {
+pub(super) fn slow_down(rig: &Rig) -> usize {
     if rig.axes.len() > 1 { 250 } else { 128 }
 }

@@ -16,7 +16,7 @@ use crate::testing::support::tool;
 
 /// What a board did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Happening {
+pub(super) struct Happening {
     /// Count of its timer, from any origin.
     pub tick: u64,
     pub line: Line,
@@ -25,7 +25,7 @@ pub struct Happening {
 
 /// The lines of a board.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Line {
+pub(super) enum Line {
     /// The step line of an axis; the level is 1 or 255, as the board counts.
     Step(usize),
     Direction(usize),
@@ -35,7 +35,7 @@ pub enum Line {
 }
 
 /// A board that runs in step with the test.
-pub trait Board {
+pub(super) trait Board {
     /// Runs for so many ticks with these inputs active (a bit each; the highest: the
     /// stop contact is open), while these bytes come in and `most` bytes at most go
     /// out. What it says and what it does.
@@ -44,7 +44,7 @@ pub trait Board {
 }
 
 /// Writes a project into a folder of its own.
-pub fn write_project(project: &Project, folder: &str) -> PathBuf {
+pub(super) fn write_project(project: &Project, folder: &str) -> PathBuf {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("target/tmp")
         .join(folder);
@@ -72,7 +72,7 @@ fn once(key: String, build: impl FnOnce(&str) -> PathBuf) -> PathBuf {
 
 /// A board in a child process.
 #[derive(Debug)]
-pub struct Process {
+pub(super) struct Process {
     child: Child,
     to: BufWriter<ChildStdin>,
     from: BufReader<ChildStdout>,
@@ -81,7 +81,7 @@ pub struct Process {
 impl Process {
     /// The project that is written for the rig, with the board of this machine; none
     /// where a tool is missing.
-    pub fn build(rig: &Rig, lines: Lines) -> Option<PathBuf> {
+    pub(super) fn build(rig: &Rig, lines: Lines) -> Option<PathBuf> {
         for name in ["gcc", "make"] {
             tool(name)?;
         }
@@ -91,7 +91,7 @@ impl Process {
         }))
     }
 
-    pub fn start(program: &Path) -> Self {
+    pub(super) fn start(program: &Path) -> Self {
         Self::spawn(&mut Command::new(program))
     }
 
@@ -145,7 +145,7 @@ impl Process {
 
 /// An 8-bit AVR at 16 MHz in a cycle-accurate simulator; its happenings are in cycles.
 #[derive(Debug)]
-pub struct Simulated {
+pub(super) struct Simulated {
     process: Process,
     wiring: Wiring,
     prescaler: u32,
@@ -155,14 +155,19 @@ pub struct Simulated {
 impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
-    pub fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
+    pub(super) fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
         // The stop contact is wired to ground.
         Self::with_stop(rig, baud, lines, &[(0, 0)])
     }
 
     /// The same, with the levels of the stop contact's pin and the cycles from which on
     /// it has them.
-    pub fn with_stop(rig: &Rig, baud: u32, lines: Lines, levels: &[(u64, u8)]) -> Option<Self> {
+    pub(super) fn with_stop(
+        rig: &Rig,
+        baud: u32,
+        lines: Lines,
+        levels: &[(u64, u8)],
+    ) -> Option<Self> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
         for name in ["avr-gcc", "simavr"] {
             tool(name)?;

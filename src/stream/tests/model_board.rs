@@ -26,7 +26,7 @@ struct BoardStream {
 
 /// The board.
 #[derive(Debug)]
-pub struct Model {
+pub(super) struct Model {
     likeness: Likeness,
     picker: Picker,
     state: BoardState,
@@ -47,7 +47,7 @@ pub struct Model {
 }
 
 impl Model {
-    pub fn new(likeness: Likeness) -> Self {
+    pub(super) fn new(likeness: Likeness) -> Self {
         let axes = usize::from(likeness.axes);
         Self {
             likeness,

@@ -10,7 +10,7 @@ use super::boards::Line;
 use super::session::{CLEAN, FAST, Session, bad};
 use super::wire::Quality;
 
-pub const TURNS: &str = "
+pub(super) const TURNS: &str = "
 speed 3600 deg/s
 accel 30000 deg/s^2
 mark \"begin\"
@@ -25,7 +25,7 @@ repeat 3 {
 }
 ";
 
-pub fn turns() -> Rc<BenchProgram> {
+pub(super) fn turns() -> Rc<BenchProgram> {
     Rc::new(BenchProgram::new(&rig(&["dial"]), TURNS))
 }
 

@@ -16,13 +16,13 @@ use super::model_board::Model;
 use super::wire::{Quality, Wire};
 
 /// A millisecond.
-pub const SLICE: Duration = Duration::from_millis(1);
+pub(super) const SLICE: Duration = Duration::from_millis(1);
 /// An output waits for a turn of the main loop and an interrupt: 81 and 11 ticks of
 /// `board_posix.c` at 2 MHz.
 const LATE_OUTPUTS: i64 = 81 + 11;
 
 /// A line without faults at the usual rate.
-pub const CLEAN: Quality = Quality {
+pub(super) const CLEAN: Quality = Quality {
     baud: 115_200,
     bits: 10,
     faults: 0.0,
@@ -31,14 +31,14 @@ pub const CLEAN: Quality = Quality {
 };
 
 /// A faster line, for a part in the simulator: that takes 11 bits for a byte.
-pub const FAST: Quality = Quality {
+pub(super) const FAST: Quality = Quality {
     baud: 250_000,
     bits: 11,
     ..CLEAN
 };
 
 /// The usual line with faults.
-pub fn bad(faults: f64, seed: u64) -> Quality {
+pub(super) fn bad(faults: f64, seed: u64) -> Quality {
     Quality {
         faults,
         seed,
@@ -103,7 +103,7 @@ impl Lead {
 }
 
 /// A host, a board and a line between them.
-pub struct Session<B> {
+pub(super) struct Session<B> {
     pub host: Host<Frames>,
     pub board: B,
     pub out: Wire,
@@ -126,13 +126,17 @@ pub struct Session<B> {
 
 impl Session<Simulated> {
     /// On the simulated part; none where a tool is missing.
-    pub fn simulated(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
+    pub(super) fn simulated(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
         let board = Simulated::start(&program.rig, quality.baud, Lines::Steps)?;
         Some(Self::on_simulated(board, program, quality))
     }
 
     /// On a simulated part that runs already. Its happenings are in cycles.
-    pub fn on_simulated(board: Simulated, program: &Rc<BenchProgram>, quality: Quality) -> Self {
+    pub(super) fn on_simulated(
+        board: Simulated,
+        program: &Rc<BenchProgram>,
+        quality: Quality,
+    ) -> Self {
         let mut session = Self::new(board, program, quality);
         session.per_tick = i64::from(program.rig.timer.prescaler);
         session.grain = 2;
@@ -143,7 +147,7 @@ impl Session<Simulated> {
 
 impl Session<Process> {
     /// On the player as it is compiled for this machine; none where a tool is missing.
-    pub fn process(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
+    pub(super) fn process(program: &Rc<BenchProgram>, quality: Quality) -> Option<Self> {
         let board = Process::start(&Process::build(&program.rig, Lines::Steps)?);
         Some(Self::new(board, program, quality))
     }
@@ -151,13 +155,13 @@ impl Session<Process> {
 
 impl Session<Model> {
     /// On the model of a board.
-    pub fn model(program: &Rc<BenchProgram>, quality: Quality) -> Self {
+    pub(super) fn model(program: &Rc<BenchProgram>, quality: Quality) -> Self {
         Self::new(Model::new(likeness(&program.rig)), program, quality)
     }
 }
 
 impl<B: Board> Session<B> {
-    pub fn new(board: B, program: &Rc<BenchProgram>, quality: Quality) -> Self {
+    pub(super) fn new(board: B, program: &Rc<BenchProgram>, quality: Quality) -> Self {
         let wanted = likeness(&program.rig);
         Self {
             host: Host::new(wanted, 0x1234_5678, quality.baud),
@@ -179,7 +183,7 @@ impl<B: Board> Session<B> {
 
     /// The shortest time that the board could have gone on without the line, while it
     /// played.
-    pub fn least_lead(&self) -> Duration {
+    pub(super) fn least_lead(&self) -> Duration {
         self.lead.least.unwrap_or_default()
     }
 
@@ -188,7 +192,7 @@ impl<B: Board> Session<B> {
     }
 
     /// A millisecond.
-    pub fn step(&mut self) {
+    pub(super) fn step(&mut self) {
         if self.host.wants_frames() {
             let room = self.host.welcome().expect("a welcome").slow_down;
             assert_eq!(usize::from(room), slow_down(self.rig()));
@@ -209,7 +213,7 @@ impl<B: Board> Session<B> {
     }
 
     /// Until it ends; how.
-    pub fn run(&mut self) -> Ending {
+    pub(super) fn run(&mut self) -> Ending {
         while self.host.ending().is_none() {
             self.step();
             assert!(
@@ -224,7 +228,7 @@ impl<B: Board> Session<B> {
     }
 
     /// Until the board reports its end.
-    pub fn run_to_report(&mut self) -> BoardReport {
+    pub(super) fn run_to_report(&mut self) -> BoardReport {
         match self.run() {
             Ending::Reported(report) => report,
             other => panic!("{other:?}"),
@@ -232,14 +236,14 @@ impl<B: Board> Session<B> {
     }
 
     /// So many milliseconds more.
-    pub fn wait(&mut self, milliseconds: u32) {
+    pub(super) fn wait(&mut self, milliseconds: u32) {
         for _ in 0..milliseconds {
             self.step();
         }
     }
 
     /// Plays everything, and checks that each step was made once and on its tick.
-    pub fn play_all(&mut self) {
+    pub(super) fn play_all(&mut self) {
         let report = self.run_to_report();
         assert_eq!(
             report.state,
@@ -255,7 +259,7 @@ impl<B: Board> Session<B> {
 
     /// Runs until the board stands in this state; its axes have come to a standstill where
     /// it says they have.
-    pub fn run_to(&mut self, state: BoardState) -> BoardReport {
+    pub(super) fn run_to(&mut self, state: BoardState) -> BoardReport {
         let report = self.run_to_report();
         assert_eq!(report.state, state, "at {:?}", self.now);
         assert_eq!(report.positions, self.positions());
@@ -264,7 +268,7 @@ impl<B: Board> Session<B> {
 
     /// By how many cycles the edges of a line come behind those of another session, whose
     /// board counts in ticks.
-    pub fn behind<O: Board>(&self, ticks: &Session<O>, line: Line) -> Vec<i64> {
+    pub(super) fn behind<O: Board>(&self, ticks: &Session<O>, line: Line) -> Vec<i64> {
         let (made, wanted) = (self.of(line), ticks.of(line));
         assert_eq!(made.len(), wanted.len());
         made.iter()
@@ -274,7 +278,7 @@ impl<B: Board> Session<B> {
     }
 
     /// Steps that the step lines made, by the direction lines.
-    pub fn positions(&self) -> Vec<i32> {
+    pub(super) fn positions(&self) -> Vec<i32> {
         let mut positions = vec![0; self.rig().axes.len()];
         for happening in &self.happened {
             if let Line::Step(axis) = happening.line {
@@ -285,7 +289,7 @@ impl<B: Board> Session<B> {
     }
 
     /// What a line did.
-    pub fn of(&self, line: Line) -> Vec<At> {
+    pub(super) fn of(&self, line: Line) -> Vec<At> {
         let of_line = self.happened.iter().filter(|one| one.line == line);
         of_line.map(|one| (one.tick, one.level)).collect()
     }
@@ -334,7 +338,7 @@ impl<B: Board> Session<B> {
     }
 
     /// Figures for whoever runs the tests with `--nocapture`.
-    pub fn tell(&self) {
+    pub(super) fn tell(&self) {
         let steps: usize = self.program.steps.iter().map(Vec::len).sum();
         let counts = self.host.counts();
         eprintln!(

@@ -5,10 +5,10 @@ use std::collections::VecDeque;
 /// Numbers that look random and are the same every time (S. Vigna's splitmix64; from
 /// memory).
 #[derive(Debug, Clone)]
-pub struct Chance(pub u64);
+pub(super) struct Chance(pub u64);
 
 impl Chance {
-    pub fn next(&mut self) -> u64 {
+    pub(super) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -17,14 +17,14 @@ impl Chance {
     }
 
     /// From 0 to below 1.
-    pub fn share(&mut self) -> f64 {
+    pub(super) fn share(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 
 /// What a line is like.
 #[derive(Debug, Clone, Copy)]
-pub struct Quality {
+pub(super) struct Quality {
     /// Bits a second.
     pub baud: u32,
     /// Bits that a byte takes.
@@ -39,14 +39,14 @@ pub struct Quality {
 
 impl Quality {
     /// Bytes of a millisecond.
-    pub fn pace(self) -> f64 {
+    pub(super) fn pace(self) -> f64 {
         f64::from(self.baud) / f64::from(self.bits) / 1000.0
     }
 }
 
 /// One direction of a line.
 #[derive(Debug)]
-pub struct Wire {
+pub(super) struct Wire {
     waiting: VecDeque<u8>,
     /// Bytes a millisecond, and what is left of that.
     pace: f64,
@@ -62,7 +62,7 @@ pub struct Wire {
 
 impl Wire {
     /// `delay` in milliseconds.
-    pub fn new(quality: Quality, delay: usize, seed: u64) -> Self {
+    pub(super) fn new(quality: Quality, delay: usize, seed: u64) -> Self {
         Self {
             waiting: VecDeque::new(),
             pace: quality.pace(),
@@ -76,12 +76,12 @@ impl Wire {
         }
     }
 
-    pub fn put(&mut self, bytes: &[u8]) {
+    pub(super) fn put(&mut self, bytes: &[u8]) {
         self.waiting.extend(bytes);
     }
 
     /// What comes out at the other end within a millisecond.
-    pub fn take(&mut self) -> Vec<u8> {
+    pub(super) fn take(&mut self) -> Vec<u8> {
         let through = self.carry();
         self.delayed.push_back(through);
         self.delayed.pop_front().unwrap_or_default()
