@@ -102,7 +102,7 @@ impl Job {
         jobs: &[(&Self, Heading<'_>)],
         options: PlayerOptions,
     ) -> Result<Project, Error> {
-        let items = jobs.iter().map(|(job, _)| UntilError::new(job.program()));
+        let items = jobs.iter().map(|(job, _)| UntilError::new(job.played()));
         let mut items: Vec<UntilError<'_>> = items.collect();
         let headings = jobs.iter().map(|(_, heading)| *heading);
         let mut programs: Vec<(Heading<'_>, &mut dyn Passages)> = headings

@@ -124,6 +124,26 @@ fn steps_of_a_selected_program_lie_on_their_cycles() {
 }
 
 #[test]
+fn a_program_without_end_is_played_without_end_when_it_is_selected() {
+    if board::harness().is_none() {
+        return;
+    }
+    let bench = Bench::new(LIMITS, &rig(&["disc"], SELECT));
+    let forever = format!("{LIMITS}repeat forever {{\n  turn by 20 microstep\n  dwell 1 ms\n}}\n");
+    std::fs::write(bench.path().join("forever.moves"), forever).unwrap();
+    emit(&bench, &["there", "forever"]).unwrap_or_else(|said| panic!("{said}"));
+    let built = bench.make();
+    assert!(built.file("README.md").contains("without end"));
+    let step = built.pin("step of disc");
+    let run = built.run(5 * board::CLOCK, &inputs(&built, 1, 0));
+    assert_eq!(run.text, None, "it does not end");
+    // More than the passes that stand for all.
+    assert!(run.edges_of(step, 1).len() > 20 * 300);
+    let run = built.run(5 * board::CLOCK, &inputs(&built, 0, 0));
+    assert_eq!(run.text.as_deref(), Some("finished 700"));
+}
+
+#[test]
 fn programs_that_do_not_fit_are_refused_with_both_numbers() {
     let one = SELECT.replace("[left, right]", "[left]");
     let none = SELECT.replace(", select: [left, right]", "");
