@@ -88,13 +88,13 @@ impl Packed {
 
     /// Its events in the order of ticks, decoded; without end where it repeats so.
     pub(crate) fn events(&self) -> PackedEvents<'_> {
-        PackedEvents::new(self, op::Unrolled::new)
+        PackedEvents::new(self, false)
     }
 
     /// The same without the periods that were not gone through when it was packed. The tick
     /// of whatever follows them stays. What repeats without end is gone through once.
     pub(crate) fn events_in_short(&self) -> PackedEvents<'_> {
-        PackedEvents::new(self, op::Unrolled::in_short)
+        PackedEvents::new(self, true)
     }
 
     /// Its bytes.

@@ -9,6 +9,7 @@ use crate::Job;
 use crate::emit::{Binary, CHeader};
 use crate::job::events::UntilError;
 use crate::plan::{EachItem, Item, Passage, Passages, Patience, PlannedMove};
+use crate::player::PlayerOptions;
 use crate::schedule::pack::pack;
 use crate::schedule::{Event, EventKind, Schedule};
 use crate::testing::processor::Cost;
@@ -196,6 +197,7 @@ fn a_packed_loop_keeps_every_event_on_its_tick() {
         "repeat 20 {\n turn b by 3 deg\n dwell 1 ms\n}\nturn b to 0 deg\nmark \"round\"\n",
         "seek a by -50 deg until go at 20 deg/s\nzero a at 7 deg\nturn a to 20 deg\nturn b by 27 deg\n",
         "await go\ntogether {\n turn a by 40 deg\n turn b by -27 deg\n}\n",
+        "await go\nturn a by -40 deg at 20 deg/s\nturn a by 45 deg\ndwell 1 s\n",
     ] {
         let job = job(&format!(
             "turn b by 10 deg\nrepeat 100 {{\n{body}}}\nturn b by 10 deg\nturn a to 5 deg\n"
@@ -222,6 +224,23 @@ fn a_packed_loop_keeps_every_event_on_its_tick() {
         let short: Vec<Event> = packed.events_in_short().collect();
         assert!(short.len() < packed.events().count(), "{body}");
         assert_eq!(short.last(), packed.events().last().as_ref(), "{body}");
+        assert!(short.is_sorted_by_key(|event| event.tick), "{body}");
+    }
+}
+
+#[test]
+fn a_loop_that_waits_for_an_input_is_decoded_in_time_however_often_it_comes() {
+    for first in [
+        "await go",
+        "seek a by -400 deg until go at 20 deg/s\nzero a",
+    ] {
+        for times in [10_u64, 1000, 1_000_000_000_000] {
+            let job = job(&format!(
+                "repeat {times} {{\n{first}\nturn a by 400 deg\nturn a by -360 deg\nturn a by -40 deg\ndwell 1 s\n}}\n"
+            ));
+            let refusals = job.refusals(PlayerOptions::default()).expect("a plan");
+            assert!(refusals.is_empty(), "{first}, {times}: {refusals:?}");
+        }
     }
 }
 

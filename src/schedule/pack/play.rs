@@ -19,6 +19,9 @@ pub(crate) struct PackedEvents<'a> {
     streams: Vec<PlayedStream<'a>>,
     /// The axis that has sought last.
     seeking: usize,
+    /// Whether [`OpKind::Again`] is one operation. Streams then leave out periods at places of
+    /// their own, and meet by their clocks alone, which agree to a tick.
+    short: bool,
 }
 
 /// One stream that is being played.
@@ -39,10 +42,13 @@ enum Next<'a> {
 }
 
 impl<'a> PackedEvents<'a> {
-    pub(super) fn new(packed: &'a Packed, unrolled: fn(&'a [Op]) -> Unrolled<'a>) -> Self {
+    pub(super) fn new(packed: &'a Packed, short: bool) -> Self {
         let streams = packed.streams.iter().map(|ops| {
             let mut stream = PlayedStream {
-                ops: unrolled(ops),
+                ops: match short {
+                    true => Unrolled::in_short(ops),
+                    false => Unrolled::new(ops),
+                },
                 clock: 0,
                 direction: Direction::Positive,
                 motion: None,
@@ -55,6 +61,7 @@ impl<'a> PackedEvents<'a> {
             packed,
             streams: streams.collect(),
             seeking: 0,
+            short,
         }
     }
 }
@@ -130,15 +137,15 @@ impl Iterator for PackedEvents<'_> {
 
     fn next(&mut self) -> Option<Event> {
         loop {
+            // Who meets is last on its tick.
             let due = |stream: &PlayedStream<'_>| match stream.next {
-                Some((_, Next::Act(OpKind::Meet))) | None => None,
-                Some((tick, _)) => Some(tick),
+                Some((tick, Next::Act(OpKind::Meet))) => self.short.then_some((tick, true)),
+                Some((tick, _)) => Some((tick, false)),
+                None => None,
             };
             let ticks = self.streams.iter().map(due).enumerate();
-            let next = ticks
-                .filter_map(|(number, tick)| Some((tick?, number)))
-                .min();
-            let Some((tick, number)) = next else {
+            let next = ticks.filter_map(|(number, due)| Some((due?, number))).min();
+            let Some(((tick, _), number)) = next else {
                 // A program that is well formed has no axis that waits on its own.
                 return None;
             };
@@ -170,7 +177,8 @@ impl Iterator for PackedEvents<'_> {
                 ) => {
                     // Nothing is left before it: whatever waits for it goes on.
                     for other in &mut self.streams {
-                        if matches!(other.next, Some((_, Next::Act(OpKind::Meet)))) {
+                        let waits = matches!(other.next, Some((_, Next::Act(OpKind::Meet))));
+                        if waits && !self.short {
                             other.go_on(self.packed);
                         }
                     }
