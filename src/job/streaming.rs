@@ -7,9 +7,10 @@ use thiserror::Error as ThisError;
 
 use super::events::UntilError;
 use super::{Error, Job};
-use crate::plan::{EachItem, Item, Tally};
+use crate::plan::EachItem;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource, Unplayable};
 use crate::rig::Rig;
+use crate::script::{ActionKind, ScriptStep};
 use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{BoardReport, Likeness, VERSION, Welcome};
@@ -81,16 +82,27 @@ impl Job {
         self.host(baud)
     }
 
-    /// Whether the program seeks an input or sets a position.
+    /// Whether the script seeks an input or sets a position.
     fn seeks(&self) -> Result<bool, Error> {
-        let mut items = UntilError::new(self.program());
-        let found = Tally::new(&mut items).any(|(item, _)| match item {
-            Item::Move(planned) => planned.seeks.is_some(),
-            Item::Zero { .. } => true,
-            Item::Dwell(_) | Item::Output { .. } | Item::Await { .. } | Item::Mark(_) => false,
-        });
-        items.ended()?;
-        Ok(found)
+        // Each block once: every pass has the same statements.
+        let mut actions = self.script.actions_with(1);
+        while let Some(step) = actions.next_step() {
+            match step? {
+                ScriptStep::Act(action) => match action.kind {
+                    ActionKind::Seek(_) | ActionKind::Zero(_) => return Ok(true),
+                    ActionKind::Move(_)
+                    | ActionKind::Together(_)
+                    | ActionKind::Through(_)
+                    | ActionKind::Dwell(_)
+                    | ActionKind::DwellUntilSettled
+                    | ActionKind::Output { .. }
+                    | ActionKind::Await { .. }
+                    | ActionKind::Mark(_) => {}
+                },
+                ScriptStep::Pass(pass) => actions.leave_out(pass.left - 1),
+            }
+        }
+        Ok(false)
     }
 
     fn host(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {

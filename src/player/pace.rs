@@ -199,7 +199,10 @@ impl<'a> EventPace<'a> {
     /// Takes the next event of the program.
     pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooClose> {
         // So late that nothing comes before zero.
-        let now = event.tick * u64::from(self.rig.timer.prescaler) + 4 * self.lead;
+        let cycles = event
+            .tick
+            .saturating_mul(u64::from(self.rig.timer.prescaler));
+        let now = cycles.saturating_add(4 * self.lead);
         let outputs = self.rig.axes.len();
         let joins = self.group.is_some_and(|group| group.due == now);
         let any = u64::from(if joins {
