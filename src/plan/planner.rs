@@ -15,7 +15,7 @@ use crate::plan::settling::Swings;
 use crate::plan::standing::Standing;
 use crate::plan::{MovePart, PlannedMove, Travel};
 use crate::rig::Rig;
-use crate::script::{Action, Move, MovePace, Target};
+use crate::script::{Action, Move, MovePace, Shape, Target};
 
 /// The state of a program that is being planned.
 #[derive(Debug)]
@@ -30,6 +30,15 @@ pub(crate) struct Planner<'rig> {
     pub(crate) aims: Vec<Aim>,
     /// Number of the next move.
     index: u64,
+}
+
+/// How the speed of a move goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum SpeedCourse {
+    /// Up and down, as the settings say.
+    Ramps,
+    /// From rest to rest at once.
+    Constant,
 }
 
 impl<'rig> Planner<'rig> {
@@ -93,6 +102,28 @@ impl<'rig> Planner<'rig> {
         place: Span,
         turn: &Move,
     ) -> Result<AxisJob, Diagnostic> {
+        self.limited_job(axis, steps, place, turn, SpeedCourse::Ramps)
+    }
+
+    /// The job of a move at constant speed.
+    pub(super) fn steady_job(
+        &mut self,
+        axis: usize,
+        steps: i64,
+        place: Span,
+        turn: &Move,
+    ) -> Result<AxisJob, Diagnostic> {
+        self.limited_job(axis, steps, place, turn, SpeedCourse::Constant)
+    }
+
+    fn limited_job(
+        &mut self,
+        axis: usize,
+        steps: i64,
+        place: Span,
+        turn: &Move,
+        course: SpeedCourse,
+    ) -> Result<AxisJob, Diagnostic> {
         let limited = LimitedAxis {
             axis: &self.names.rig.axes[axis],
             scale: &self.standing.scales[axis],
@@ -108,18 +139,27 @@ impl<'rig> Planner<'rig> {
             }
             MovePace::In(..) | MovePace::Limits => (None, None),
         };
-        let shape = turn.settings.shape;
-        let limits = limited.limits(&known, shape, at, place)?;
+        let set = &turn.settings;
+        let (shape, bands_allowed, limits) = match course {
+            SpeedCourse::Ramps => {
+                let limits = limited.limits(&known, set.shape, at, place)?;
+                (set.shape, set.bands_allowed, limits)
+            }
+            SpeedCourse::Constant => (Shape::Trapezoid, true, limited.steady(&known, at, place)?),
+        };
         for cut in known.cuts(turn.pace).chain(own_cut) {
-            let full_step = limited.scale.full_step();
-            self.cuts.note(axis, &cut, full_step, &self.names.source);
+            // Without ramps only the speed matters.
+            if course == SpeedCourse::Ramps || cut.word == "speed" {
+                let full_step = limited.scale.full_step();
+                self.cuts.note(axis, &cut, full_step, &self.names.source);
+            }
         }
         Ok(AxisJob {
             axis,
             steps,
             shape,
             limits,
-            bands_allowed: turn.settings.bands_allowed,
+            bands_allowed,
             reached: f64::INFINITY,
         })
     }

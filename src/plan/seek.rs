@@ -8,14 +8,12 @@
 use std::collections::VecDeque;
 
 use super::aim::{Aim, AimKind};
-use super::job::AxisJob;
-use super::limits::LimitedAxis;
 use super::planner::Planner;
 use super::position::Position;
 use super::standing::Bearing;
 use super::{Item, PlannedMove, SoughtInput};
 use crate::diagnostic::{Diagnostic, Span};
-use crate::script::{Action, Move, MovePace, Seek, Shape, Target, Zero};
+use crate::script::{Action, Seek, Target, Zero};
 
 impl Planner<'_> {
     /// Plans a seek.
@@ -51,45 +49,6 @@ impl Planner<'_> {
             ..self.numbered(action, done, travel)
         }));
         Ok(())
-    }
-
-    /// The job of a move at constant speed.
-    fn steady_job(
-        &mut self,
-        axis: usize,
-        steps: i64,
-        place: Span,
-        way: &Move,
-    ) -> Result<AxisJob, Diagnostic> {
-        let limited = LimitedAxis {
-            axis: &self.names.rig.axes[axis],
-            scale: &self.standing.scales[axis],
-            source: &self.names.source,
-        };
-        let known = self
-            .settings
-            .limits(axis, &way.settings, || limited.known(&way.settings))?;
-        let (at, own_cut) = match way.pace {
-            MovePace::At(speed, span) => {
-                let at = limited.speed(speed, span)?;
-                (Some(at), limited.cut_speed(at, span))
-            }
-            MovePace::In(..) | MovePace::Limits => (None, None),
-        };
-        let limits = limited.steady(&known, at, place)?;
-        let speeds = known.cuts(way.pace).filter(|cut| cut.word == "speed");
-        for cut in speeds.chain(own_cut) {
-            let full_step = limited.scale.full_step();
-            self.cuts.note(axis, &cut, full_step, &self.names.source);
-        }
-        Ok(AxisJob {
-            axis,
-            steps,
-            shape: Shape::Trapezoid,
-            limits,
-            bands_allowed: true,
-            reached: f64::INFINITY,
-        })
     }
 
     /// Takes the place where an axis stands for a position.

@@ -99,18 +99,23 @@ impl Bench {
         output: &str,
         options: &[&str],
     ) -> Result<String, String> {
+        self.emit_scripts(&["program.moves"], format, output, options)
+    }
+
+    /// The same of several scripts of the folder.
+    pub(crate) fn emit_scripts(
+        &self,
+        scripts: &[&str],
+        format: &str,
+        output: &str,
+        options: &[&str],
+    ) -> Result<String, String> {
         let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
             .current_dir(self.path())
-            .args([
-                "emit",
-                "program.moves",
-                "--unchecked",
-                "--without-simulation",
-                "--as",
-                format,
-                "-o",
-                output,
-            ])
+            .arg("emit")
+            .args(scripts)
+            .args(["--unchecked", "--without-simulation"])
+            .args(["--as", format, "-o", output])
             .args(options)
             .output()
             .unwrap();

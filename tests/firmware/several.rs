@@ -29,20 +29,9 @@ fn emit(bench: &Bench, names: &[&str]) -> Result<String, String> {
         let script = format!("{LIMITS}{moves}");
         std::fs::write(bench.path().join(format!("{name}.moves")), script).unwrap();
     }
-    let scripts = names.iter().map(|name| format!("{name}.moves"));
-    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
-        .current_dir(bench.path())
-        .arg("emit")
-        .args(scripts)
-        .args(["--unchecked", "--as", "firmware", "-o", "player"])
-        .output()
-        .unwrap();
-    let said = String::from_utf8(out.stderr).unwrap();
-    if out.status.success() {
-        Ok(said)
-    } else {
-        Err(said)
-    }
+    let scripts: Vec<String> = names.iter().map(|name| format!("{name}.moves")).collect();
+    let scripts: Vec<&str> = scripts.iter().map(String::as_str).collect();
+    bench.emit_scripts(&scripts, "firmware", "player", &[])
 }
 
 /// Inputs that are on are low.

@@ -179,17 +179,9 @@ const fn unfolded_sign(value: u64) -> i64 {
 
 /// Whether operations seek an input or set a position.
 pub(super) fn seeks(ops: &[Op]) -> bool {
-    ops.iter().any(|op| match &op.act {
-        OpKind::Seek(..) | OpKind::Sought | OpKind::Zero(..) => true,
-        OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => seeks(body),
-        OpKind::Play(_)
-        | OpKind::Direction(_)
-        | OpKind::Output(..)
-        | OpKind::Mark(_)
-        | OpKind::Await(..)
-        | OpKind::Meet
-        | OpKind::Wait => false,
-    })
+    let of_seeks =
+        |act: &OpKind| matches!(act, OpKind::Seek(..) | OpKind::Sought | OpKind::Zero(..));
+    ops.iter().any(|op| op.any(&of_seeks))
 }
 
 /// Puts what repeats into [`OpKind::Repeat`], nested `most_nested` deep at most.
@@ -341,32 +333,10 @@ pub(crate) fn check(ops: &[Op], marks: usize) -> Result<(), Malformed> {
 }
 
 impl Op {
-    /// Whether it, or what it repeats, is seen from outside.
-    fn is_event(&self) -> bool {
+    /// What it repeats; nothing where it is no repeat.
+    fn body(&self) -> &[Self] {
         match &self.act {
-            OpKind::Wait => false,
-            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => {
-                body.iter().any(Self::is_event)
-            }
-            OpKind::Play(_)
-            | OpKind::Direction(_)
-            | OpKind::Output(..)
-            | OpKind::Mark(_)
-            | OpKind::Await(..)
-            | OpKind::Seek(..)
-            | OpKind::Sought
-            | OpKind::Zero(..)
-            | OpKind::Meet => true,
-        }
-    }
-
-    /// Whether it does not end.
-    pub(crate) fn is_endless(&self) -> bool {
-        match &self.act {
-            OpKind::Forever(_) => true,
-            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) => {
-                body.iter().any(Self::is_endless)
-            }
+            OpKind::Repeat(_, body) | OpKind::Again(_, _, body) | OpKind::Forever(body) => body,
             OpKind::Play(_)
             | OpKind::Direction(_)
             | OpKind::Output(..)
@@ -376,8 +346,34 @@ impl Op {
             | OpKind::Sought
             | OpKind::Zero(..)
             | OpKind::Meet
-            | OpKind::Wait => false,
+            | OpKind::Wait => &[],
         }
+    }
+
+    /// Whether `what` holds for it, or for something that it repeats.
+    fn any(&self, what: &dyn Fn(&OpKind) -> bool) -> bool {
+        what(&self.act) || self.body().iter().any(|op| op.any(what))
+    }
+
+    /// Whether it, or what it repeats, is seen from outside.
+    fn is_event(&self) -> bool {
+        self.any(&|act| match act {
+            OpKind::Wait | OpKind::Repeat(..) | OpKind::Again(..) | OpKind::Forever(_) => false,
+            OpKind::Play(_)
+            | OpKind::Direction(_)
+            | OpKind::Output(..)
+            | OpKind::Mark(_)
+            | OpKind::Await(..)
+            | OpKind::Seek(..)
+            | OpKind::Sought
+            | OpKind::Zero(..)
+            | OpKind::Meet => true,
+        })
+    }
+
+    /// Whether it does not end.
+    pub(crate) fn is_endless(&self) -> bool {
+        self.any(&|act| matches!(act, OpKind::Forever(_)))
     }
 }
 
