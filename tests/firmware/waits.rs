@@ -189,7 +189,8 @@ fn waits_of_1_to_10_to_the_13_ticks_are_decoded_to_the_tick() {
                     0 => "turn left by 3 microstep\n".to_owned(),
                     1 => "turn left by -2 microstep\n".to_owned(),
                     2 => "turn right by 5 microstep\n".to_owned(),
-                    3 => "mark \"here\"\n".to_owned(),
+                    // Two marks closer than 80 us are refused, and say nothing of waits.
+                    3 => "mark \"here\"\ndwell 1 ms\n".to_owned(),
                     4 => format!(
                         "await door {} timeout {:.9} s\n",
                         ["", "pressed", "released"][ticks as usize % 3],
