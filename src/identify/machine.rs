@@ -220,17 +220,16 @@ mod tests {
     use super::*;
     use approx::assert_relative_eq;
 
-    /// The motor A of the reference values: N 50, 1.6 Ω, 3.2 mH, 1.5 A, 0.42 N·m,
-    /// 57 g·cm², 18 mN·m.
-    fn motor_a() -> Point {
+    /// The medium motor of the tests: N 50, 2.1 Ω, 4.2 mH, 1.5 A, 0.42 N·m, 65 g·cm², 17 mN·m.
+    fn medium() -> Point {
         let mut point = Point::zeros();
         let mut set = |unknown: Unknown, si: f64| point[unknown.index()] = si.ln();
-        set(Unknown::Resistance, 1.6);
-        set(Unknown::Inductance, 3.2e-3);
+        set(Unknown::Resistance, 2.1);
+        set(Unknown::Inductance, 4.2e-3);
         set(Unknown::RatedCurrent, 1.5);
         set(Unknown::TorqueConstant, 0.42 / SQRT_2 / 1.5);
-        set(Unknown::RotorInertia, 57e-7);
-        set(Unknown::DetentTorque, 18e-3);
+        set(Unknown::RotorInertia, 65e-7);
+        set(Unknown::DetentTorque, 17e-3);
         set(Unknown::Damping, 1e-4);
         set(Unknown::Friction, 1e-3);
         point
@@ -243,8 +242,8 @@ mod tests {
         assert_relative_eq!(warm_copper(75.0), 1.1927, max_relative = 1e-4);
     }
 
-    /// By hand: two phases on at 1.5 A: k = 50 · 0.42 − 200 · 0.018 = 17.4 N·m/rad,
-    /// √(17.4/57e-7)/2π = 278.07 Hz; one: 14.849 + 3.6 = 18.449, 286.33 Hz.
+    /// By hand: two phases on at 1.5 A: k = 50 · 0.42 − 200 · 0.017 = 17.6 N·m/rad,
+    /// √(17.6/65e-7)/2π = 261.89 Hz; one: 14.849 + 3.4 = 18.249, 266.68 Hz.
     #[test]
     fn a_ring_down_worked_by_hand_comes_out() {
         let swing = |phases| {
@@ -254,13 +253,13 @@ mod tests {
                 feed: CoilFeed::Regulated,
                 inertia: 0.0,
             }
-            .ringing(&motor_a(), 50.0)
+            .ringing(&medium(), 50.0)
         };
-        assert_relative_eq!(swing(Phases::Two).frequency, 278.07, max_relative = 1e-4);
-        assert_relative_eq!(swing(Phases::One).frequency, 286.33, max_relative = 1e-4);
+        assert_relative_eq!(swing(Phases::Two).frequency, 261.89, max_relative = 1e-4);
+        assert_relative_eq!(swing(Phases::One).frequency, 266.68, max_relative = 1e-4);
         assert_relative_eq!(
             swing(Phases::One).decay,
-            1e-4 / 2.0 / 57e-7,
+            1e-4 / 2.0 / 65e-7,
             max_relative = 1e-12
         );
     }
@@ -274,7 +273,7 @@ mod tests {
                 feed,
                 inertia: 0.0,
             }
-            .ringing(&motor_a(), 50.0)
+            .ringing(&medium(), 50.0)
         };
         let regulated = swing(CoilFeed::Regulated);
         let plain = swing(CoilFeed::Supply { series: 0.0 });
@@ -283,32 +282,33 @@ mod tests {
         // K²/(R + Rs) is added to the drag where R + Rs is far above ωL.
         let large = swing(CoilFeed::Supply { series: 1000.0 });
         let k_t = 0.42 / SQRT_2 / 1.5;
-        let expected = (1e-4 + k_t * k_t / 1001.6) / 2.0 / 57e-7;
+        let expected = (1e-4 + k_t * k_t / 1002.1) / 2.0 / 65e-7;
         assert_relative_eq!(large.decay, expected, max_relative = 1e-3);
     }
 
-    /// Fixed voltage 2.4 V, two phases on, without losses, by hand at 1600 full steps/s: ωe = 2513.3, ωeL = 8.0425 Ω, Z² = 67.24, V1 = 3.0558 V,
-    /// K V1/Z − K² ω R/Z² = 0.07378 − 0.04689 = 0.0269 N·m.
+    /// Fixed voltage 3.15 V, two phases on, without losses, by hand at 1600 full steps/s:
+    /// ωe = 2513.3, ωeL = 10.556 Ω, Z² = 115.83, V1 = 4.0107 V,
+    /// K V1/Z − K² ω R/Z² = 0.07378 − 0.03572 = 0.03806 N·m.
     #[test]
     fn pull_out_on_a_fixed_voltage_is_the_formula() {
-        let mut point = motor_a();
+        let mut point = medium();
         point[Unknown::DetentTorque.index()] = -100.0;
         point[Unknown::Damping.index()] = -100.0;
         let supply = TestSupply {
-            voltage: 2.4,
+            voltage: 3.15,
             current: None,
             series: 0.0,
         };
         assert_relative_eq!(
             pull_out(&point, 50.0, &supply, 1600.0),
-            0.0269,
-            max_relative = 3e-3
+            0.03806,
+            max_relative = 3e-4
         );
     }
 
     #[test]
     fn pull_out_of_a_regulated_current_falls_without_a_jump() {
-        let point = motor_a();
+        let point = medium();
         let supply = TestSupply {
             voltage: 24.0,
             current: Some(1.5),
@@ -327,7 +327,7 @@ mod tests {
 
     #[test]
     fn half_time_is_the_integral_of_the_deceleration() {
-        let point = motor_a();
+        let point = medium();
         let (mut omega, mut time, step) = (60.0, 0.0, 1e-5);
         while omega > 30.0 {
             omega -= step * deceleration(&point, omega, 0.0);

@@ -24,7 +24,7 @@ mod parameter;
 mod power_up;
 pub mod profile;
 pub mod questions;
-mod scaling;
+pub(crate) mod scaling;
 #[cfg(test)]
 mod tests;
 mod wiring;

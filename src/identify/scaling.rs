@@ -48,33 +48,33 @@
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2};
 
 /// Density of steel (kg/m³); see the module's documentation.
-pub(super) const STEEL: f64 = 7850.0;
+pub(crate) const STEEL: f64 = 7850.0;
 /// Diameter of the rotor over the side of the frame.
-pub(super) const ROTOR_SHARE: f64 = 0.6;
+pub(crate) const ROTOR_SHARE: f64 = 0.6;
 /// What end bells and bearings take of the length, over the side of the frame.
-pub(super) const ENDS_SHARE: f64 = 0.5;
+pub(crate) const ENDS_SHARE: f64 = 0.5;
 /// Mean shear stress (Pa) in the air gap of a motor with the [`SHEAR_FRAME`].
-pub(super) const SHEAR: f64 = 20e3;
+pub(crate) const SHEAR: f64 = 20e3;
 /// Side of the frame (m) at which [`SHEAR`] is given.
-pub(super) const SHEAR_FRAME: f64 = 42e-3;
+pub(crate) const SHEAR_FRAME: f64 = 42e-3;
 /// Heat (W/m²) that leaves the surface at rated current.
-pub(super) const SURFACE_HEAT: f64 = 1100.0;
+pub(crate) const SURFACE_HEAT: f64 = 1100.0;
 /// The rise of temperature (K) at that heat.
-pub(super) const RATED_RISE: f64 = 80.0;
+pub(crate) const RATED_RISE: f64 = 80.0;
 /// Flux of the winding over that of the magnet, at rated current.
-pub(super) const FLUX_RATIO: f64 = 1.6;
+pub(crate) const FLUX_RATIO: f64 = 1.6;
 /// Teeth of the rotor to which [`FLUX_RATIO`] refers.
-pub(super) const FLUX_TEETH: f64 = 50.0;
+pub(crate) const FLUX_TEETH: f64 = 50.0;
 /// Detent torque over holding torque.
-pub(super) const DETENT_SHARE: f64 = 0.04;
+pub(crate) const DETENT_SHARE: f64 = 0.04;
 /// Damping ratio of the rotor alone at the rated holding torque.
-pub(super) const DAMPING_RATIO: f64 = 0.02;
+pub(crate) const DAMPING_RATIO: f64 = 0.02;
 /// Of a body that is all ends, the rotor still has this share of the frame.
 const LEAST_STACK: f64 = 0.1;
 
 /// The outside of a motor.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Size {
+pub(crate) struct Size {
     /// Side of the square frame (m).
     pub frame: f64,
     /// Length of the body without the shaft (m).
@@ -83,44 +83,44 @@ pub(super) struct Size {
 
 impl Size {
     /// Diameter of the rotor (m): 0.6 a.
-    pub(super) fn rotor_diameter(&self) -> f64 {
+    pub(crate) fn rotor_diameter(&self) -> f64 {
         ROTOR_SHARE * self.frame
     }
 
     /// Length of the rotor (m): ℓ − a/2.
-    pub(super) fn rotor_length(&self) -> f64 {
+    pub(crate) fn rotor_length(&self) -> f64 {
         (self.length - ENDS_SHARE * self.frame).max(LEAST_STACK * self.frame)
     }
 
     /// Moment of inertia of the rotor (kg·m²).
-    pub(super) fn rotor_inertia(&self) -> f64 {
+    pub(crate) fn rotor_inertia(&self) -> f64 {
         cylinder_inertia(self.rotor_diameter(), self.rotor_length())
     }
 
     /// Holding torque (N·m), both phases at rated current: (π/2) σ d² l.
-    pub(super) fn holding_torque(&self) -> f64 {
+    pub(crate) fn holding_torque(&self) -> f64 {
         let shear = SHEAR * (self.frame / SHEAR_FRAME).sqrt();
         FRAC_PI_2 * shear * self.rotor_diameter().powi(2) * self.rotor_length()
     }
 
     /// Copper loss (W) of both phases at rated current: q (4 a ℓ + a²).
-    pub(super) fn rated_loss(&self) -> f64 {
+    pub(crate) fn rated_loss(&self) -> f64 {
         SURFACE_HEAT * self.frame * (4.0 * self.length + self.frame)
     }
 }
 
 /// Moment of inertia (kg·m²) of a steel cylinder: (π/32) ρ d⁴ l.
-pub(super) fn cylinder_inertia(diameter: f64, length: f64) -> f64 {
+pub(crate) fn cylinder_inertia(diameter: f64, length: f64) -> f64 {
     PI / 32.0 * STEEL * diameter.powi(4) * length
 }
 
 /// Inductance (H) of a phase whose motor holds `holding_torque` (N·m) at `current` (A).
-pub(super) fn phase_inductance(holding_torque: f64, current: f64) -> f64 {
+pub(crate) fn phase_inductance(holding_torque: f64, current: f64) -> f64 {
     FLUX_RATIO * holding_torque / (FLUX_TEETH * SQRT_2 * current * current)
 }
 
 /// Viscous damping (N·m·s/rad) of a rotor with that damping ratio: 2 ζ √(N T J).
-pub(super) fn viscous_damping(ratio: f64, teeth: f64, holding_torque: f64, inertia: f64) -> f64 {
+pub(crate) fn viscous_damping(ratio: f64, teeth: f64, holding_torque: f64, inertia: f64) -> f64 {
     2.0 * ratio * (teeth * holding_torque * inertia).sqrt()
 }
 

@@ -224,12 +224,11 @@ mod tests {
     use super::*;
     use crate::diagnostic::Source;
     use crate::rig::{NoFiles, Rig};
+    use crate::testing::motors::MEDIUM;
 
     fn table(drive: &str) -> CoilTable {
         let text = format!(
-            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, drive: {{ {drive} }} }} }}\n\
-             timer: {{ clock: 8 MHz }}\n"
+            "axes: {{ a: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
         );
         let read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
         CoilTable::of(&read.rig.axes[0])
@@ -373,10 +372,10 @@ mod tests {
         assert_eq!(codes, [255, 237]);
     }
 
-    /// Ohm's law: 2 V through 1.6 Ω of winding and 0.4 Ω of sense resistor are 1 A.
+    /// Ohm's law: 2.5 V through 2.1 Ω of winding and 0.4 Ω of sense resistor are 1 A.
     #[test]
     fn a_supply_that_cannot_reach_the_peak_makes_a_smaller_sine_of_it() {
-        let drive = "kind: chopper, supply: 2 V, peak_current: 1.5 A, sense_resistor: 0.4 ohm";
+        let drive = "kind: chopper, supply: 2.5 V, peak_current: 1.5 A, sense_resistor: 0.4 ohm";
         let fine = table(&format!("{drive}, microsteps: 8"));
         assert_relative_eq!(fine.full_current, 1.0, max_relative = 1e-12);
         assert!(fine.amplitude.unwrap().beyond_supply());

@@ -155,18 +155,19 @@ mod tests {
         Resistance, Torque, Unbalance, Voltage,
     };
 
+    /// The medium motor of the tests on its rated voltage.
     fn axis() -> Axis {
         Axis {
             name: "arm".to_owned(),
             motor: Motor {
                 name: None,
                 rotor_teeth: 50,
-                phase_resistance: Resistance::new(1.6),
-                phase_inductance: Inductance::new(3.2e-3),
+                phase_resistance: Resistance::new(2.1),
+                phase_inductance: Inductance::new(4.2e-3),
                 rated_current: Current::new(1.5),
                 holding_torque: Torque::new(0.42),
-                detent_torque: Some(Torque::new(0.018)),
-                rotor_inertia: Inertia::new(5.7e-6),
+                detent_torque: Some(Torque::new(0.017)),
+                rotor_inertia: Inertia::new(6.5e-6),
                 viscous_damping: None,
                 core_loss_resistance: None,
                 friction_torque: None,
@@ -177,7 +178,7 @@ mod tests {
                 kind: DriveKind::FixedVoltage {
                     sequence: Sequence::TwoPhase,
                 },
-                supply: Voltage::new(2.4),
+                supply: Voltage::new(3.2),
                 switch_resistance: Resistance::new(0.0),
                 ballast: None,
                 correction: None,
@@ -198,14 +199,14 @@ mod tests {
     #[test]
     fn inertia_is_reflected_through_the_square_of_the_gearing() {
         let mut axis = axis();
-        axis.load.inertia = Inertia::new(9.0 * 5.7e-6);
+        axis.load.inertia = Inertia::new(9.0 * 6.5e-6);
         axis.load.gearing = Gearing {
             motor: 3.0,
             load: 1.0,
         };
         let shaft = ShaftLoad::of(&axis);
         assert_relative_eq!(shaft.inertia_ratio(), 1.0, max_relative = 1e-12);
-        assert_relative_eq!(shaft.inertia(), 2.0 * 5.7e-6, max_relative = 1e-12);
+        assert_relative_eq!(shaft.inertia(), 2.0 * 6.5e-6, max_relative = 1e-12);
     }
 
     /// Work-energy theorem, without a formula of the module: lifting a mass by one lead
@@ -263,7 +264,7 @@ mod tests {
         axis.load.friction = Torque::new(0.02);
         axis.load.viscous = Damping::new(1e-4);
         let shaft = ShaftLoad::of(&axis);
-        let ramp = 5.7e-6 * 2000.0;
+        let ramp = 6.5e-6 * 2000.0;
         for way in [Direction::Positive, Direction::Negative] {
             let up = shaft.required_torque(50.0, 2000.0, way);
             let down = shaft.required_torque(50.0, -2000.0, way);

@@ -161,12 +161,10 @@ impl RotorLoss {
 mod tests {
     use super::*;
     use crate::diagnostic::Source;
+    use crate::testing::motors::MEDIUM;
 
     fn loss(more: &str) -> RotorLoss {
-        let text = format!(
-            "rotor_teeth: 50\nphase_resistance: 1.6 ohm\nphase_inductance: 3.2 mH\nrated_current: 1.5 A\n\
-             holding_torque: 0.42 N.m\nrotor_inertia: 57 g.cm^2\n{more}"
-        );
+        let text = format!("{}\n{more}", MEDIUM.replace(", ", "\n"));
         RotorLoss::of(&Motor::parse(&Source::new("motor.yaml", text)).unwrap())
     }
 
@@ -177,10 +175,10 @@ mod tests {
         assert!(spreads.iter().all(|spread| spread.low > 0.0
             && spread.low < spread.typical
             && spread.typical < spread.high));
-        let known = loss("viscous_damping: 0.4 mN.m.s/rad\ndetent_torque: 18 mN.m\n");
+        let known = loss("viscous_damping: 0.4 mN.m.s/rad\ndetent_torque: 17 mN.m\n");
         approx::assert_relative_eq!(known.viscous.typical, 4e-4, max_relative = 1e-12);
         assert!(known.viscous.is_exact());
-        approx::assert_relative_eq!(known.detent.typical, 0.018, max_relative = 1e-12);
+        approx::assert_relative_eq!(known.detent.typical, 0.017, max_relative = 1e-12);
         assert!(!known.friction.is_exact() && !known.is_ideal());
         let friction = loss("friction_torque: 12 mN.m\n").friction;
         approx::assert_relative_eq!(friction.typical, 0.012, max_relative = 1e-12);

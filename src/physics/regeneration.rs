@@ -229,20 +229,20 @@ mod tests {
         assert_relative_eq!(back.voltage_with(back.capacity()), 1.2 * 24.0);
     }
 
-    /// By hand: 1.5 A in both of 3.2 mH is 7.2 mJ; 57 g·cm² at 20 rad/s are 1.14 mJ, which a linear
+    /// By hand: 1.5 A in both of 4.2 mH is 9.45 mJ; 65 g·cm² at 20 rad/s are 1.3 mJ, which a linear
     /// source swallows. ½ C ((1.2 V)² − V²) takes them up.
     #[test]
     fn what_is_switched_off_goes_into_the_capacitor() {
         let chopper =
             "kind: chopper, supply: 24 V, microsteps: 1, peak_current: 2.1213203435596424 A";
-        for (kind, moving) in [("chopper", 1.14e-3), ("linear-current", 0.0)] {
+        for (kind, moving) in [("chopper", 1.3e-3), ("linear-current", 0.0)] {
             let mut axis = axis_of(&chopper.replace("chopper", kind), "");
             axis.limits.speed = Some(20.0);
             let off = SwitchOff::of(&axis);
-            assert_relative_eq!(off.windings, 7.2e-3, max_relative = 1e-9);
+            assert_relative_eq!(off.windings, 9.45e-3, max_relative = 1e-9);
             assert_relative_eq!(off.moving, moving, max_relative = 1e-9);
             let taken = 0.5 * off.capacity() * (off.limit().powi(2) - 576.0);
-            assert_relative_eq!(taken, 7.2e-3 + moving, max_relative = 1e-9);
+            assert_relative_eq!(taken, 9.45e-3 + moving, max_relative = 1e-9);
         }
     }
 

@@ -1,8 +1,10 @@
-//! Motors on the bench, and the values from outside.
+//! Motors on the bench.
 
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use crate::rig::{Axis, Drive, DriveKind, Limits, Load, Motor, Sequence};
+use crate::testing::model;
+use crate::testing::motors::{self, Likely};
 use crate::units::{Current, Damping, Inductance, Inertia, Resistance, Torque, Voltage};
 use serde_json::Value;
 
@@ -27,6 +29,19 @@ pub(crate) struct MotorData {
     pub holding_torque: f64,
     pub inertia: f64,
     pub detent: f64,
+}
+
+impl From<Likely> for MotorData {
+    fn from(rule: Likely) -> Self {
+        Self {
+            resistance: rule.phase_resistance,
+            inductance: rule.phase_inductance,
+            rated_current: rule.rated_current,
+            holding_torque: rule.holding_torque,
+            inertia: rule.rotor_inertia,
+            detent: rule.detent_torque,
+        }
+    }
 }
 
 impl Bench {
@@ -58,46 +73,33 @@ impl Bench {
         }
     }
 
-    /// N 50, R 1.6 Ω, L 3.2 mH, 1.5 A, 0.42 N·m, 57 g·cm², detent 18 mN·m.
-    pub(crate) fn motor_a() -> Self {
-        Self::new(MotorData {
-            resistance: 1.6,
-            inductance: 3.2e-3,
-            rated_current: 1.5,
-            holding_torque: 0.42,
-            inertia: 57e-7,
-            detent: 0.018,
-        })
+    /// The [medium](motors::medium) motor of the tests.
+    pub(crate) fn medium() -> Self {
+        Self::new(motors::medium().into())
     }
 
-    /// The motor, drive and series resistance of an outside value.
-    pub(crate) fn of_reference(entry: &OutsideValue) -> Self {
-        let motor = entry.motor();
-        let number = |key: &str| motor[key].as_f64().unwrap();
+    /// The motor, supply and series resistance of a case of [`limits`](model::limits).
+    pub(crate) fn of_case(limits: &Value, case: &Value) -> Self {
+        let motor = model::of_motor(limits, case);
         let mut bench = Self::new(MotorData {
-            resistance: number("R"),
-            inductance: number("L"),
-            rated_current: number("I"),
-            holding_torque: number("Th"),
-            inertia: number("J"),
-            detent: number("Td"),
+            resistance: motor("R"),
+            inductance: motor("L"),
+            rated_current: motor("I"),
+            holding_torque: motor("Th"),
+            inertia: motor("J"),
+            detent: motor("Td"),
         });
-        if let Some(total) = entry.inputs["R_total"].as_f64() {
-            bench.switch_resistance = total - number("R");
+        if let Some(total) = case["resistance_ohm"].as_f64() {
+            bench.switch_resistance = total - motor("R");
         }
-        let supply = ["V", "V_bus"]
-            .iter()
-            .find_map(|key| entry.inputs[*key].as_f64())
-            .unwrap();
-        match entry.inputs["sequence"].as_str() {
+        let supply = model::number(&case["supply_v"]);
+        match case["sequence"].as_str() {
             Some("two-phase-on") => bench.fixed_voltage(supply, Sequence::TwoPhase),
             Some("one-phase-on") => bench.fixed_voltage(supply, Sequence::Wave),
             Some("half-step") => bench.fixed_voltage(supply, Sequence::HalfStep),
-            // The outside values regulate a sine of √2 times the rated current.
-            _ => {
-                let peak = 2_f64.sqrt() * number("I");
-                bench.regulated(supply, peak, 16)
-            }
+            Some(other) => panic!("{other}"),
+            // A regulator holds a sine of √2 times the rated current.
+            None => bench.regulated(supply, 2_f64.sqrt() * motor("I"), 16),
         }
     }
 
@@ -168,51 +170,4 @@ impl Bench {
             },
         }
     }
-}
-
-/// A value worked out outside this project.
-#[derive(Debug, Clone)]
-pub(crate) struct OutsideValue {
-    pub id: String,
-    pub inputs: Value,
-    pub expected: Value,
-    note: String,
-    motors: Value,
-}
-
-impl OutsideValue {
-    /// A number among the inputs.
-    pub(crate) fn input(&self, key: &str) -> f64 {
-        self.inputs[key].as_f64().unwrap()
-    }
-
-    /// The data of the entry's motor.
-    pub(crate) fn motor(&self) -> &Value {
-        &self.motors[self.inputs["motor"].as_str().unwrap()]
-    }
-
-    /// The number that follows `words` in the entry's note.
-    pub(crate) fn note_value(&self, words: &str) -> Option<f64> {
-        let (_, after) = self.note.split_once(words)?;
-        after.trim().parse().ok()
-    }
-}
-
-/// The outside values whose name begins with `prefix`.
-pub(crate) fn outside_values(prefix: &str) -> Vec<OutsideValue> {
-    let text = include_str!("../../tests/reference/outside_values.json");
-    let file: Value = serde_json::from_str(text).unwrap();
-    file["entries"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .filter(|entry| entry["id"].as_str().unwrap().starts_with(prefix))
-        .map(|entry| OutsideValue {
-            id: entry["id"].as_str().unwrap().to_owned(),
-            inputs: entry["inputs"].clone(),
-            expected: entry["expected"].clone(),
-            note: entry["note"].as_str().unwrap_or_default().to_owned(),
-            motors: file["motors"].clone(),
-        })
-        .collect()
 }

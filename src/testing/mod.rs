@@ -5,6 +5,7 @@ pub(crate) mod bench;
 pub(crate) mod draw;
 pub(crate) mod model;
 pub(crate) mod motion;
+pub(crate) mod motors;
 #[path = "../../tests/support/posix_board.rs"]
 pub(crate) mod posix_board;
 pub(crate) mod processor;

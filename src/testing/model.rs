@@ -9,7 +9,7 @@ use crate::physics::{Feed, Machine, Simulator, State};
 use crate::rig::Sequence;
 use serde_json::Value;
 
-/// What `reference/motor_model.py` made.
+/// What `reference/motor_model.py` made: motion, and torque with the speed held.
 pub(crate) fn scipy() -> Value {
     serde_json::from_str(include_str!("../../tests/reference/motor_model.json")).unwrap()
 }
@@ -88,70 +88,67 @@ pub(crate) fn of_case(case: &Value) -> Machine {
     machine
 }
 
-/// Inputs, expected value and motor of the outside values whose name begins so.
-pub(crate) fn outside(prefix: &str) -> Vec<(Value, Value, Value)> {
-    let file: Value =
-        serde_json::from_str(include_str!("../../tests/reference/outside_values.json")).unwrap();
-    let found: Vec<_> = entries(&file, "entries")
-        .into_iter()
-        .filter(|entry| entry["id"].as_str().unwrap().starts_with(prefix))
-        .map(|entry| {
-            let motor = file["motors"][entry["inputs"]["motor"].as_str().unwrap()].clone();
-            (entry["inputs"].clone(), entry["expected"].clone(), motor)
-        })
-        .collect();
-    assert!(!found.is_empty(), "no {prefix}");
-    found
+/// What `reference/motor_limits.py` made: torque, bands and start-stop rates.
+pub(crate) fn limits() -> Value {
+    serde_json::from_str(include_str!("../../tests/reference/motor_limits.json")).unwrap()
 }
 
-/// A motor of the outside values at rated voltage, without detent and damping.
-pub(crate) fn of_outside(motor: &Value) -> Machine {
-    let [r, l, i, th, j] = ["R", "L", "I", "Th", "J"].map(|key| number(&motor[key]));
+/// Number `key` of the motor of a case of [`limits`].
+pub(crate) fn of_motor<'a>(limits: &'a Value, case: &Value) -> impl Fn(&str) -> f64 + use<'a> {
+    let motor = &limits["motors"][case["motor"].as_str().unwrap()];
+    |key| number(&motor[key])
+}
+
+/// The motor of a case of [`limits`] with both phases on at rated voltage, without detent and
+/// damping.
+pub(crate) fn bare(limits: &Value, case: &Value) -> Machine {
+    let motor = of_motor(limits, case);
     Machine {
-        resistance: r,
-        inductance: l,
-        torque_constant: th / (SQRT_2 * i),
+        resistance: motor("R"),
+        inductance: motor("L"),
+        torque_constant: motor("Th") / (SQRT_2 * motor("I")),
         detent_torque: 0.0,
-        inertia: j,
+        inertia: motor("J"),
         feed: Feed::FixedVoltage {
-            supply: r * i,
+            supply: motor("R") * motor("I"),
             sequence: Sequence::TwoPhase,
         },
         ..machine("medium", "two-phase")
     }
 }
 
-/// The machine of an outside start-stop rate: holding torque and so the amplitude are
-/// those of both phases at the rated current.
-pub(crate) fn of_start_stop(inputs: &Value, motor: &Value) -> Machine {
-    let [r, i, th, v] = ["R", "I", "Th", "V"].map(|key| number(&motor[key]));
+/// The machine of a start-stop rate of [`limits`]: holding torque and so the amplitude are those of
+/// both phases at the rated current.
+pub(crate) fn of_start_stop(limits: &Value, case: &Value) -> Machine {
+    let motor = of_motor(limits, case);
     let regulated = |supply, microsteps| Feed::Regulated {
         supply,
-        peak_current: SQRT_2 * i,
+        peak_current: SQRT_2 * motor("I"),
         microsteps,
         time_constant: REGULATOR_TIME_CONSTANT,
         correction: crate::physics::Harmonics::NONE,
     };
-    let bare = of_outside(motor);
-    let still = (50.0 * th / bare.inertia).sqrt();
+    let bare = bare(limits, case);
+    let still = (50.0 * motor("Th") / bare.inertia).sqrt();
     let mut machine = Machine {
-        viscous: 2.0 * number(&inputs["viscous_zeta_at_1x"]) * still * bare.inertia,
-        inertia: number(&inputs["inertia_multiple"]) * bare.inertia,
-        constant_torque: number(&inputs["load_over_Th"]) * th,
+        viscous: 2.0 * 0.01 * still * bare.inertia,
+        inertia: number(&case["inertia_multiple"]) * bare.inertia,
+        constant_torque: number(&case["load_share"]) * motor("Th"),
         ..bare
     };
-    match inputs["drive"].as_str().unwrap() {
-        "ideal-current full" => machine.feed = regulated(1e6, 1),
-        "lin full" => machine.feed = regulated(v, 1),
-        "lin 16ustep" => machine.feed = regulated(v, 16),
-        "volt L/5R full" => {
-            machine.resistance = 5.0 * r;
+    match case["drive"].as_str().unwrap() {
+        "ideal full" => machine.feed = regulated(1e6, 1),
+        "regulated full" => machine.feed = regulated(motor("V"), 1),
+        "regulated sixteenth" => machine.feed = regulated(motor("V"), 16),
+        "voltage full" => {}
+        "voltage full, five windings" => {
+            machine.resistance *= 5.0;
             machine.feed = Feed::FixedVoltage {
-                supply: 5.0 * r * i,
+                supply: machine.resistance * motor("I"),
                 sequence: Sequence::TwoPhase,
             };
         }
-        _ => {}
+        other => panic!("{other}"),
     }
     machine
 }

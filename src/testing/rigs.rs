@@ -12,24 +12,27 @@ use crate::rig::{
 };
 use crate::script::action::SpeedLimits;
 use crate::script::{Action, ActionKind, Move, MovePace, Settings, Target, Way};
+use crate::testing::motors;
 use crate::units::{
     Angle, Current, Damping, Force, Frequency, Inductance, Inertia, Length, LinearDamping, Mass,
     Quantity, Resistance, Time, Torque, Voltage,
 };
 
-/// A direct rotary axis without limits: 200 full steps a turn, `microsteps` each.
+/// A direct rotary axis without limits: 200 full steps a turn, `microsteps` each. The motor is
+/// the [medium](motors::medium) one.
 pub(crate) fn rotary(name: &str, microsteps: u32) -> Axis {
+    let rule = motors::medium();
     Axis {
         name: name.to_owned(),
         motor: Motor {
             name: None,
             rotor_teeth: 50,
-            phase_resistance: Resistance::new(1.6),
-            phase_inductance: Inductance::new(3.2e-3),
-            rated_current: Current::new(1.5),
-            holding_torque: Torque::new(0.42),
-            detent_torque: Some(Torque::new(0.018)),
-            rotor_inertia: Inertia::new(57e-7),
+            phase_resistance: Resistance::new(rule.phase_resistance),
+            phase_inductance: Inductance::new(rule.phase_inductance),
+            rated_current: Current::new(rule.rated_current),
+            holding_torque: Torque::new(rule.holding_torque),
+            detent_torque: Some(Torque::new(rule.detent_torque)),
+            rotor_inertia: Inertia::new(rule.rotor_inertia),
             viscous_damping: Some(Damping::new(0.0)),
             core_loss_resistance: None,
             friction_torque: Some(Torque::new(0.0)),
@@ -189,9 +192,9 @@ pub(crate) fn moves(rig: &Rig, actions: Vec<Action>) -> Vec<PlannedMove> {
 /// The axis of a rig with such a drive and load, as texts of the rig.
 pub(crate) fn axis_of(drive: &str, load: &str) -> Axis {
     let text = format!(
-        "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-         rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }}, \
-         drive: {{ {drive} }}, load: {{ {load} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
+        "axes: {{ a: {{ motor: {{ {} }}, drive: {{ {drive} }}, load: {{ {load} }} }} }}\n\
+         timer: {{ clock: 8 MHz }}\n",
+        motors::MEDIUM
     );
     let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();
     read.rig.axes.remove(0)

@@ -17,7 +17,9 @@ import math
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-N, MICROSTEPS, J = 50, 16, 57e-7
+from motor_model import MOTORS, N
+
+MICROSTEPS, J = 16, MOTORS["medium"]["J"]
 
 
 def pull(e, detent, second, phase):
@@ -41,7 +43,7 @@ def rest(k, ia, ib, harmonics, meant):
 
 
 cases = []
-for th, rated, peak, *harmonics in [(0.42, 1.5, 1.5, 0.018, 0, 0), (0.42, 1.5, 0.8, 0.03, 0, 0),
+for th, rated, peak, *harmonics in [(0.42, 1.5, 1.5, 0.017, 0, 0), (0.42, 1.5, 0.8, 0.03, 0, 0),
                                     (0.42, 1.5, 1.5, 0.02, 0.012, 0.7)]:
     k = th / (math.sqrt(2) * rated)
     worst, left, currents, rests = 0.0, 0.0, [], []

@@ -10,7 +10,7 @@ use crate::identify::MotorValue;
 use crate::identify::scaling::Size;
 use crate::rig::Motor;
 
-use super::likely::Likely;
+use crate::testing::motors::Likely;
 
 /// A motor: what is chosen freely about it.
 struct Chosen {

@@ -7,15 +7,15 @@ use crate::physics::{Feed, Machine, Simulator, State};
 use crate::rig::Sequence;
 use crate::testing::model::machine;
 
-/// Motor A of the examples: 0.42 N·m at 1.5 A, 57 g·cm², two phases on at 2.4 V.
-fn motor_a() -> Machine {
+/// The medium motor with both phases on at its rated voltage.
+fn at_rated_voltage() -> Machine {
     machine("medium", "two-phase")
 }
 
 #[test]
 fn halving_the_step_divides_the_error_by_sixteen() {
     // The order of the classical Runge-Kutta method is four.
-    let machine = motor_a();
+    let machine = at_rated_voltage();
     let angle_after = |step: f64| {
         let mut simulator = Simulator::at_rest(&machine, 0, step);
         simulator.command(1);
@@ -34,10 +34,10 @@ fn halving_the_step_divides_the_error_by_sixteen() {
 fn what_the_supply_gives_is_stored_or_becomes_heat() {
     let machine = Machine {
         viscous: 1e-3,
-        ..motor_a()
+        ..at_rated_voltage()
     };
     let Feed::FixedVoltage { supply, .. } = machine.feed else {
-        unreachable!("motor A has a fixed voltage")
+        unreachable!("both phases are on a fixed voltage")
     };
     let mut simulator = Simulator::at_rest(&machine, 0, 5e-6);
     let before = simulator.energy();
@@ -96,7 +96,7 @@ fn friction_alone_holds_a_pull_that_is_smaller_than_itself() {
                 supply: 0.0,
                 sequence: Sequence::TwoPhase,
             },
-            ..motor_a()
+            ..at_rated_voltage()
         };
         let state = State::default();
         let mut simulator = Simulator::new(&machine, state, 0, 2e-5);

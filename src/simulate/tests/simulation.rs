@@ -23,14 +23,14 @@ fn damped_rig() -> Rig {
     rig
 }
 
-/// Motor A at rated voltage, two phases on, without load.
+/// The medium motor at rated voltage, two phases on, without load.
 fn fixed_voltage_rig() -> Rig {
     let mut rig = rig(1, timer(8e6, 8));
     let axis = &mut rig.axes[0];
     axis.drive.kind = DriveKind::FixedVoltage {
         sequence: Sequence::TwoPhase,
     };
-    axis.drive.supply = Voltage::new(2.4);
+    axis.drive.supply = Voltage::new(2.1 * 1.5);
     axis.load.inertia = Inertia::new(0.0);
     axis.motor.detent_torque = Some(Torque::new(0.0));
     rig
@@ -124,12 +124,12 @@ fn long_moves_arrive_or_end_as_far_short_as_in_scipy() {
     }
 }
 
-/// The greatest lag of a long move on motor A (electrical degrees) behind the step that has
+/// The greatest lag of a long move on the medium motor (electrical degrees) behind the step that has
 /// been commanded, and behind the smooth ramp.
 fn peak_lags(cruise: f64, detent: bool) -> (f64, f64) {
     let mut rig = fixed_voltage_rig();
     if detent {
-        rig.axes[0].motor.detent_torque = Some(Torque::new(0.018));
+        rig.axes[0].motor.detent_torque = Some(Torque::new(0.017));
     }
     let (items, ideal) = long_move(cruise);
     let options = Options {

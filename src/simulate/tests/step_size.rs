@@ -4,7 +4,7 @@
 //! steps are lost, and in which of the later moves, is a matter of the last digits; that
 //! some are is not.)
 //!
-//! The cases are every example script, whole moves of motor A, and the held speeds and
+//! The cases are every example script, whole moves of the medium motor, and the held speeds and
 //! start-stop rates of the other tests.
 
 use crate::testing::model;
@@ -19,7 +19,7 @@ use crate::plan::{Item, program};
 use crate::rig::{DriveKind, Rig, Sequence};
 use crate::script::Script;
 use crate::simulate::{MoveOutcome, Options, Outcome, Settler};
-use crate::testing::model::{entries, number, outside, scipy};
+use crate::testing::model::{entries, limits, number, scipy};
 use crate::testing::motion::{axis_motion, play, rig, simulate, timer, trapezoid};
 use crate::units::{Inertia, Torque, Voltage};
 
@@ -82,14 +82,14 @@ fn half_the_step_changes_no_example() {
 }
 
 #[test]
-fn half_the_step_changes_no_whole_move_of_motor_a() {
-    for detent in [0.0, 0.018] {
+fn half_the_step_changes_no_whole_move_of_the_medium_motor() {
+    for detent in [0.0, 0.017] {
         let mut rig = rig(1, timer(8e6, 8));
         let axis = &mut rig.axes[0];
         axis.drive.kind = DriveKind::FixedVoltage {
             sequence: Sequence::TwoPhase,
         };
-        axis.drive.supply = Voltage::new(2.4);
+        axis.drive.supply = Voltage::new(2.1 * 1.5);
         axis.load.inertia = Inertia::new(0.0);
         axis.motor.detent_torque = Some(Torque::new(detent));
         for cruise in [300.0_f64, 500.0, 600.0, 800.0, 1000.0] {
@@ -119,15 +119,15 @@ fn half_the_step_changes_no_held_speed() {
             largest = largest.max(change);
         }
     };
-    // Motor A at rated voltage, 30 % of pull-out as load.
-    let motor_a = model::machine("medium", "two-phase");
+    // The medium motor at rated voltage, 30 % of pull-out as load.
+    let medium = model::machine("medium", "two-phase");
     for rate in [300.0, 500.0, 600.0, 800.0, 1000.0, 1500.0] {
-        let omega = motor_a.speed_of(rate);
-        let (k, r) = (motor_a.torque_constant, motor_a.resistance);
-        let z = r.hypot(omega * 50.0 * motor_a.inductance);
-        let v = 4.0 / std::f64::consts::PI * 2.4;
+        let omega = medium.speed_of(rate);
+        let (k, r) = (medium.torque_constant, medium.resistance);
+        let z = r.hypot(omega * 50.0 * medium.inductance);
+        let v = 4.0 / std::f64::consts::PI * 2.1 * 1.5;
         let load = 0.3 * (k * v / z - k * k * omega * r / (z * z));
-        judge(&format!("motor A at {rate}"), &motor_a, rate, load);
+        judge(&format!("medium motor at {rate}"), &medium, rate, load);
     }
     for case in entries(&scipy(), "growth") {
         let mut machine = Machine {
@@ -146,13 +146,14 @@ fn half_the_step_changes_no_held_speed() {
 
 #[test]
 fn half_the_step_changes_no_start_stop_verdict() {
-    for (inputs, expected, motor) in outside("startstop_") {
-        let machine = model::of_start_stop(&inputs, &motor);
+    let limits = limits();
+    for case in entries(&limits, "start_stop") {
+        let machine = model::of_start_stop(&limits, &case);
         let step = machine.internal_step();
-        let top = number(&expected["f_top"]);
+        let top = number(&case["top_hz"]);
         for share in [0.5, 0.9, 0.985, 1.015] {
             let starts = |step: f64| starts_in_steps(&machine, share * top, step);
-            assert_eq!(starts(step), starts(0.5 * step), "{inputs}, {share}");
+            assert_eq!(starts(step), starts(0.5 * step), "{case}, {share}");
         }
     }
 }

@@ -29,16 +29,16 @@ impl Simulator<'_> {
     }
 }
 
-/// A motor of 0.42 N·m with eddy currents for 70 Ω, hysteresis and a load.
+/// The medium motor of the tests, its winding and switches warm, with eddy currents for 70 Ω, hysteresis and a load.
 fn machine(feed: Feed) -> Machine {
     let torque_constant = 0.42 / (1.5 * std::f64::consts::SQRT_2);
     Machine {
         rotor_teeth: 50.0,
         resistance: 2.7,
-        inductance: 3.2e-3,
+        inductance: 4.2e-3,
         torque_constant,
-        detent_torque: 0.018,
-        inertia: 57e-7,
+        detent_torque: 0.017,
+        inertia: 65e-7,
         load_inertia: 0.0,
         efficiency: 1.0,
         viscous: torque_constant * torque_constant / 70.0,
