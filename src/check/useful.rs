@@ -136,8 +136,8 @@ mod tests {
     fn axis(damping: f64, limits: &str) -> Axis {
         let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
         let text = format!(
-            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, detent_torque: 0 mN.m, viscous_damping: {damping} mN.m.s/rad }}, \
+            "axes: {{ a: {{ motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, \
+             rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, detent_torque: 0 mN.m, viscous_damping: {damping} mN.m.s/rad }}, \
              drive: {{ {drive} }}, limits: {{ {limits} }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
         );
         let mut read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();

@@ -13,7 +13,7 @@ fn rig(drive: &str, load: &str, inertia: f64) -> String {
     format!(
         "axes:
   a:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
              holding_torque: 0.42 N.m, rotor_inertia: {inertia} g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
     drive: {{ {drive} }}
     load: {{ {load} }}

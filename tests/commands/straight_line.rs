@@ -10,7 +10,7 @@ use tempfile::TempDir;
 
 const TIMER: &str = "timer: { clock: 8 MHz, prescaler: 8, bits: 16, tolerance: 100 ppm, step_pulse: 3 us, direction_setup: 10 us, fastest_interval: 20 us }\n";
 
-const MOTOR: &str = "motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
+const MOTOR: &str = "motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
 
 const OTHER_MOTOR: &str = "motor: { rotor_teeth: 100, phase_resistance: 4.2 ohm, phase_inductance: 5.5 mH, rated_current: 0.8 A, holding_torque: 0.26 N.m, rotor_inertia: 38 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
 

@@ -11,8 +11,8 @@ use crate::physics::CoilTable;
 use crate::rig::{NoFiles, Rig};
 
 fn tables() -> Vec<CoilTable> {
-    let motor = "motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, \
-                 rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }";
+    let motor = "motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, \
+                 rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2 }";
     let text = format!(
         "axes:\n  tray-1: {{ {motor}, drive: {{ kind: linear-current, supply: 15 V, peak_current: 0.9 A, \
          microsteps: 4, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }} }}\n  \

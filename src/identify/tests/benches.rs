@@ -187,7 +187,7 @@ fn a_factor_of_root_two_is_named_with_its_likely_reason() {
     // K = 0.4/(√2 · 1.5) = 0.18856; at 30 rad/s the amplitude is 5.657 V, its rms 4.0 V.
     let of = |voltage: &str| {
         notes(&format!(
-            "resistance: 1.6 ohm\nrated_current: 1.5 A\nframe: 42 mm\nlength: 40 mm\n\
+            "resistance: 2.1 ohm\nrated_current: 1.5 A\nframe: 42 mm\nlength: 40 mm\n\
              holding_torque: {{ value: 0.4 N.m, current: 1.5 A }}\n\
              back_emf: {{ {voltage}, speed: 30 rad/s }}\n"
         ))

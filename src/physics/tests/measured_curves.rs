@@ -23,11 +23,11 @@ struct Point {
     high: f64,
 }
 
-fn axis(motor: &Value, drive: &Value, detent: &str) -> Axis {
+fn axis(motor: &Value, drive: &Value, more: &str) -> Axis {
     let number = |of: &Value, key: &str| of[key].as_f64().unwrap();
     let text = format!(
         "axes: {{ a: {{ motor: {{ rotor_teeth: {}, phase_resistance: {} ohm, phase_inductance: {} mH, \
-         rated_current: {} A, holding_torque: {} N.m, rotor_inertia: {} g.cm^2{detent} }}, \
+         rated_current: {} A, holding_torque: {} N.m, rotor_inertia: {} g.cm^2{more} }}, \
          drive: {{ kind: chopper, supply: {} V, peak_current: {} A, microsteps: {} }} }} }}\n\
          timer: {{ clock: 16 MHz }}\n",
         number(motor, "rotor_teeth"),
@@ -48,23 +48,34 @@ fn axis(motor: &Value, drive: &Value, detent: &str) -> Axis {
         .remove(0)
 }
 
-/// All points, `detent` added to the motor.
-fn points(detent: &str) -> Vec<Point> {
+/// The curves with their motor.
+fn curves() -> Vec<(Value, Value)> {
     let text = include_str!("../../../tests/reference/measured.json");
     let measured: Value = serde_json::from_str(text).unwrap();
     let curves = measured["curves"].as_array().unwrap();
-    let motor = &curves[0]["motor"];
-    let mut points = Vec::new();
-    for curve in curves {
+    let first = &curves[0]["motor"];
+    let of = |curve: &Value| match &curve["motor"] {
         // A text says that the motor is that of the first curve.
-        let motor = if curve["motor"].is_object() {
-            &curve["motor"]
-        } else {
-            motor
-        };
-        let pull_out = PullOut::of(&axis(motor, &curve["drive"], detent));
-        for point in curve["points_rpm_Nm"].as_array().unwrap() {
-            let [rpm, torque] = [0, 1].map(|k| point[k].as_f64().unwrap());
+        Value::String(_) => first.clone(),
+        motor => motor.clone(),
+    };
+    curves
+        .iter()
+        .map(|curve| (curve.clone(), of(curve)))
+        .collect()
+}
+
+/// Speed (rpm) and torque (N·m) of each point of a curve.
+fn measured(curve: &Value) -> Vec<(f64, f64)> {
+    serde_json::from_value(curve["points_rpm_Nm"].clone()).unwrap()
+}
+
+/// All points, `more` said of the motor.
+fn points(more: &str) -> Vec<Point> {
+    let mut points = Vec::new();
+    for (curve, motor) in curves() {
+        let pull_out = PullOut::of(&axis(&motor, &curve["drive"], more));
+        for (rpm, torque) in measured(&curve) {
             let sample = pull_out.sample(rpm / 60.0 * 200.0);
             points.push(Point {
                 curve: curve["id"].as_str().unwrap().to_owned(),
@@ -129,4 +140,45 @@ fn what_the_default_reserve_leaves_is_never_more_than_was_measured() {
             point.rpm
         );
     }
+}
+
+/// The damping ratio with which the typical curve meets the points of each measured curve on
+/// average. All three are of one motor of one size, and lie as far apart as the default range is
+/// wide: the points tell no range by size.
+#[test]
+fn three_curves_of_one_motor_ask_for_damping_as_different_as_the_default_range() {
+    let mut found = Vec::new();
+    for (curve, motor) in curves() {
+        let number = |key: &str| motor[key].as_f64().unwrap();
+        let inertia = 1e-7 * number("rotor_inertia_gcm2_assumed");
+        let critical = 2.0 * (number("rotor_teeth") * number("holding_torque_Nm") * inertia).sqrt();
+        let mean = |ratio: f64| {
+            let more = format!(", viscous_damping: {} mN.m.s/rad", 1e3 * ratio * critical);
+            let pull_out = PullOut::of(&axis(&motor, &curve["drive"], &more));
+            let points = measured(&curve);
+            let off = points
+                .iter()
+                .map(|(rpm, torque)| pull_out.at_step_rate(rpm / 60.0 * 200.0) / torque - 1.0);
+            off.sum::<f64>() / points.len() as f64
+        };
+        let (mut low, mut high) = (0.0, 0.1);
+        for _ in 0..20 {
+            let middle = 0.5 * (low + high);
+            if mean(middle) > 0.0 {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        println!(
+            "{:<28} damping ratio {low:.3}",
+            curve["id"].as_str().unwrap()
+        );
+        found.push(low);
+    }
+    let (least, most) = (
+        found[0].min(found[1]).min(found[2]),
+        found[0].max(found[1]).max(found[2]),
+    );
+    assert!(least > 0.0 && most < 0.1 && most > 2.0 * least, "{found:?}");
 }

@@ -19,11 +19,6 @@ use crate::testing::model::{
 use crate::testing::spread::Spread;
 use serde_json::Value;
 
-/// The medium motor with both phases on at its rated voltage.
-fn at_rated_voltage() -> Machine {
-    machine("medium", "two-phase")
-}
-
 #[test]
 fn the_integrator_follows_dop853_within_a_millionth_of_a_radian() {
     for case in entries(&scipy(), "integrator") {

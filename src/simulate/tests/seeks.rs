@@ -7,8 +7,8 @@ use crate::simulate::{Options, Outcome};
 
 const RIG: &str = "axes:
   table:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, detent_torque: 18 mN.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, detent_torque: 17 mN.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
     load: { inertia: 60 g.cm^2, friction: 6 mN.m }
     home: required
