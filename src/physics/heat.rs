@@ -229,8 +229,8 @@ mod tests {
         for drive in [
             "kind: linear-current, supply: 15 V, peak_current: 0.9 A, microsteps: 8, switch_resistance: 0.3 ohm, sense_resistor: 0.5 ohm",
             "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16, sense_resistor: 0.1 ohm",
-            "kind: fixed-voltage, supply: 2.4 V, sequence: half-step, switch_resistance: 1 ohm",
-            "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase, sense_resistor: 0.2 ohm",
+            "kind: fixed-voltage, supply: 3.15 V, sequence: half-step, switch_resistance: 1 ohm",
+            "kind: fixed-voltage, supply: 3.15 V, sequence: two-phase, sense_resistor: 0.2 ohm",
             "kind: fixed-voltage, supply: 12 V, sequence: wave, ballast: { resistance: 6 ohm, place: common }",
         ] {
             let running = Heat::of(&axis_of(drive, "")).running;
@@ -255,18 +255,18 @@ mod tests {
         assert_relative_eq!(heat.rms_current, rms, max_relative = 1e-12);
         assert_relative_eq!(
             heat.running.copper,
-            2.0 * rms * rms * 1.6,
+            2.0 * rms * rms * 2.1,
             max_relative = 1e-12
         );
         let drawn = 15.0 * 0.9 * 4.0 / std::f64::consts::PI;
         assert_relative_eq!(heat.running.supply, drawn, max_relative = 1e-4);
         // At standstill the two-phase position is the worst: √2 V I − I² R; a single
         // stage is worst with all the current: V I − I² R.
-        let worst = std::f64::consts::SQRT_2 * 15.0 * 0.9 - 0.81 * 1.6;
+        let worst = std::f64::consts::SQRT_2 * 15.0 * 0.9 - 0.81 * 2.1;
         assert_relative_eq!(heat.holding.transistors, worst, max_relative = 1e-9);
         assert_relative_eq!(
             heat.hottest_transistor,
-            15.0 * 0.9 - 0.81 * 1.6,
+            15.0 * 0.9 - 0.81 * 2.1,
             max_relative = 1e-9
         );
     }
@@ -284,43 +284,43 @@ mod tests {
     #[test]
     fn two_phases_on_at_rated_voltage_take_the_rated_current() {
         let heat = Heat::of(&axis_of(
-            "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase",
+            "kind: fixed-voltage, supply: 3.15 V, sequence: two-phase",
             "",
         ));
         assert_relative_eq!(heat.rms_current, 1.5, max_relative = 1e-12);
         assert_relative_eq!(
             heat.holding.copper,
-            2.0 * 1.5 * 1.5 * 1.6,
+            2.0 * 1.5 * 1.5 * 2.1,
             max_relative = 1e-12
         );
     }
 
-    /// Ohm's law by hand: 12 V through 1.6 Ω and 6.4 Ω is 1.5 A, 14.4 W in each ballast and 7.2 W in
-    /// two of them; with both phases on, one common resistor of half of it carries 3 A: 28.8 W.
+    /// Ohm's law by hand: 12 V through 2.1 Ω and 5.9 Ω is 1.5 A, 13.275 W in each ballast and half of that
+    /// in two of them; with both phases on, one common resistor of half of it carries 3 A: 26.55 W.
     #[test]
     fn a_ballast_drops_what_the_motor_does_not_stand() {
         let drive = "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast";
         for (ballast, watts) in [
-            ("resistance: 6.4 ohm", 14.4),
-            ("resistance: 6.4 ohm, count: 2", 7.2),
-            ("resistance: 3.2 ohm, place: common", 28.8),
+            ("resistance: 5.9 ohm", 13.275),
+            ("resistance: 5.9 ohm, count: 2", 6.6375),
+            ("resistance: 2.95 ohm, place: common", 26.55),
         ] {
             let axis = axis_of(&format!("{drive}: {{ {ballast} }}"), "");
             let heat = Heat::of(&axis);
             assert_relative_eq!(heat.rms_current, 1.5, max_relative = 1e-12);
-            assert_relative_eq!(heat.running.ballast, 28.8, max_relative = 1e-12);
+            assert_relative_eq!(heat.running.ballast, 26.55, max_relative = 1e-12);
             assert_relative_eq!(heat.hottest_ballast.unwrap(), watts, max_relative = 1e-12);
             assert_relative_eq!(axis.loop_resistance(), 8.0, max_relative = 1e-12);
         }
     }
 
-    /// A wave of 3 A on a supply that drives 2.4 V / 1.6 Ω = 1.5 A is cut off at 30°: from
+    /// A wave of 3 A on a supply that drives 3.15 V / 2.1 Ω = 1.5 A is cut off at 30°: from
     /// cos φ > 1/2 on the current stands at 1.5 A. Mean square by calculus, over a quarter
     /// period: (2/π) · (1.5² π/3 + 3² (π/12 − √3/8)).
     #[test]
     fn a_wave_that_the_supply_cuts_off_heats_more_than_a_sine_of_its_height() {
         let cut = Heat::of(&axis_of(
-            "kind: chopper, supply: 2.4 V, peak_current: 3 A, microsteps: 256",
+            "kind: chopper, supply: 3.15 V, peak_current: 3 A, microsteps: 256",
             "",
         ));
         let pi = std::f64::consts::PI;

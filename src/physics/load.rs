@@ -283,6 +283,6 @@ mod tests {
         assert_relative_eq!(cruise.0, -u, max_relative = 1e-12);
         assert_relative_eq!(cruise.1, u, max_relative = 1e-12);
         let braking = shaft.required_torque(10.0, -1000.0, Direction::Positive);
-        assert_relative_eq!(braking, -5.7e-3 - u, max_relative = 1e-12);
+        assert_relative_eq!(braking, -6.5e-3 - u, max_relative = 1e-12);
     }
 }

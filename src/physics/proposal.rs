@@ -174,16 +174,16 @@ mod tests {
     use super::*;
     use crate::testing::rigs::axis_of;
 
-    /// By hand, of 1.5 A, 1.6 Ω: √2 · 1.5 A is 2.1 A; 3 V drive 1.875 A, through 0.4 Ω more 1.5 A;
+    /// By hand, of 1.5 A, 2.1 Ω: √2 · 1.5 A is 2.1 A; 4 V drive 1.905 A, through 0.4 Ω more 1.6 A;
     /// a converter of 1 V over 1 Ω sets 1 A.
     #[test]
     fn the_proposed_current_is_the_least_of_what_limits_it() {
         for (drive, current, set_by) in [
             ("supply: 24 V", 2.1, SetBy::Motor),
-            ("supply: 3 V", 1.8, SetBy::Supply),
+            ("supply: 4 V", 1.9, SetBy::Supply),
             (
-                "supply: 3 V, switch_resistance: 0.4 ohm",
-                1.5,
+                "supply: 4 V, switch_resistance: 0.4 ohm",
+                1.6,
                 SetBy::Supply,
             ),
             (
@@ -199,7 +199,7 @@ mod tests {
         }
     }
 
-    /// 12 V over 1.5 A are 8 Ω, of which the winding is 1.6 Ω; 1.5 A in 6.4 Ω are 14.4 W. What
+    /// 12 V over 1.5 A are 8 Ω, of which the winding is 2.1 Ω; 1.5 A in 5.9 Ω are 13.275 W. What
     /// ballast there is already does not matter.
     #[test]
     fn a_fixed_voltage_gets_the_ballast_that_leaves_the_rated_current() {
@@ -207,11 +207,11 @@ mod tests {
             let drive = format!("kind: fixed-voltage, supply: 12 V, sequence: wave{ballast}");
             let proposal = Proposal::of(&axis_of(&drive, ""));
             let (resistance, power) = proposal.ballast.unwrap();
-            assert_relative_eq!(resistance, 6.4, max_relative = 1e-9);
-            assert_relative_eq!(power, 14.4, max_relative = 1e-9);
+            assert_relative_eq!(resistance, 5.9, max_relative = 1e-9);
+            assert_relative_eq!(power, 13.275, max_relative = 1e-9);
             assert_relative_eq!(proposal.current, 1.5, max_relative = 1e-9);
         }
-        let weak = axis_of("kind: fixed-voltage, supply: 1.6 V, sequence: wave", "");
+        let weak = axis_of("kind: fixed-voltage, supply: 2.1 V, sequence: wave", "");
         assert_eq!(Proposal::of(&weak).ballast, None);
         assert_relative_eq!(Proposal::of(&weak).current, 1.0, max_relative = 1e-9);
     }
@@ -221,12 +221,12 @@ mod tests {
     /// One phase takes half the heat of two, and half-steps stand as hot as two.
     #[test]
     fn sequences_differ_in_torque_and_heat_as_the_textbook_says() {
-        let axis = axis_of("kind: fixed-voltage, supply: 2.4 V, sequence: wave", "");
+        let axis = axis_of("kind: fixed-voltage, supply: 3.15 V, sequence: wave", "");
         let all = SequenceAbility::all(&axis);
         let holding: Vec<f64> = all.iter().map(|one| one.holding / 0.42).collect();
         let windings: Vec<f64> = all.iter().map(|one| one.windings).collect();
         let half = 0.5_f64.sqrt();
-        for (place, (torque, watts)) in [(half, 3.6), (1.0, 7.2), (half, 7.2)]
+        for (place, (torque, watts)) in [(half, 4.725), (1.0, 9.45), (half, 9.45)]
             .into_iter()
             .enumerate()
         {

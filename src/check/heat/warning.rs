@@ -289,15 +289,15 @@ mod tests {
 
     #[test]
     fn too_much_current_and_too_little_supply_are_told() {
-        let high = "kind: fixed-voltage, supply: 3 V, sequence: two-phase";
+        let high = "kind: fixed-voltage, supply: 4 V, sequence: two-phase";
         assert_eq!(codes(high, ""), ["hot-windings", "current-above-rated"]);
         let windings = Heat::of(&axis_of(high, "")).windings;
         assert_eq!(windings.overload(None), Some(Overload::Standing));
-        let rated = "kind: fixed-voltage, supply: 2.4 V, sequence: two-phase";
+        let rated = "kind: fixed-voltage, supply: 3.15 V, sequence: two-phase";
         assert!(warnings(rated, "").is_empty());
         for low in [
             "kind: chopper, supply: 2 V, peak_current: 1.5 A, microsteps: 8",
-            "kind: chopper, supply: 2.4 V, peak_current: 3 A, microsteps: 256",
+            "kind: chopper, supply: 3.15 V, peak_current: 3 A, microsteps: 256",
         ] {
             assert_eq!(codes(low, ""), ["supply-below-peak-current"]);
         }

@@ -16,7 +16,7 @@ fn tables() -> Vec<CoilTable> {
     let text = format!(
         "axes:\n  tray-1: {{ {motor}, drive: {{ kind: linear-current, supply: 15 V, peak_current: 0.9 A, \
          microsteps: 4, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V }} }}\n  \
-         tray_1: {{ {motor}, drive: {{ kind: fixed-voltage, sequence: half-step, supply: 2.4 V }} }}\n\
+         tray_1: {{ {motor}, drive: {{ kind: fixed-voltage, sequence: half-step, supply: 3.15 V }} }}\n\
          timer: {{ clock: 8 MHz }}\n"
     );
     let read = Rig::parse(&Source::new("rig.yaml", text), &mut NoFiles).unwrap();

@@ -38,8 +38,8 @@ fn case(seed: u64) -> Job {
     let rig = format!(
         "axes:
   a:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: {} mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: {} mN.m.s/rad }}
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: {} mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: {} mN.m.s/rad }}
     drive: {{ {drive} }}
     load: {{ inertia: {} g.cm^2, friction: {} mN.m, constant_torque: {} mN.m }}
     limits: {{ settle: 0.5 deg }}
@@ -136,8 +136,8 @@ fn the_check_says_how_far_stops_are_off_and_what_half_steps_would_give() {
     let rig = "
 axes:
   dial:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2 }
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2 }
     drive: { kind: fixed-voltage, supply: 2.4 V, sequence: wave }
     load: { inertia: 20 g.cm^2, friction: 4 mN.m }
 timer: { clock: 8 MHz, fastest_interval: 100 us }

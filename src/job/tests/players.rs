@@ -73,8 +73,8 @@ fn rig() -> impl Strategy<Value = (String, usize)> {
                 let _ = write!(
                     rig,
                     "  {name}:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
     drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: {microsteps} }}
     load: {{ inertia: 50 g.cm^2, friction: 10 mN.m }}
 "
@@ -216,8 +216,8 @@ fn check_project_and_stream_agree_on_what_the_player_can_play() {
 fn with_outputs(script: &str, microsteps: u32) -> Job {
     let rig = format!("axes:
   a:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }}
     drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: {microsteps} }}
     load: {{ inertia: 50 g.cm^2, friction: 10 mN.m }}
 timer: {{ clock: 16 MHz, prescaler: 8, bits: 16 }}

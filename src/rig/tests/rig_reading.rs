@@ -578,7 +578,7 @@ fn values_that_go_together_on_no_bench_are_asked_back_with_the_unit_that_was_mea
         (
             "rotor_inertia: 65 g.cm^2",
             "rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 N.m.s/rad",
-            "`viscous_damping` 400 mN.m.s/rad is 18 times the critical damping of the rotor",
+            "`viscous_damping` 400 mN.m.s/rad is 17 times the critical damping of the rotor",
             "did you mean `viscous_damping: 0.4 mN.m.s/rad`",
         ),
         (
@@ -628,7 +628,7 @@ fn a_number_without_a_unit_is_asked_for_one_the_likeliest_first() {
         ),
         (
             "phase_inductance: 4.2 mH",
-            "phase_inductance: 3.2",
+            "phase_inductance: 4.2",
             "which unit: `4.2 mH`, `4.2 uH` or `4.2 H`?",
         ),
         (
@@ -727,7 +727,7 @@ fn what_data_sheets_and_people_write_is_asked_back_in_our_spelling() {
         ),
         (
             "phase_inductance: 4.2 mH",
-            "phase_inductance: 3.2 MH",
+            "phase_inductance: 4.2 MH",
             "did you mean `4.2 mH`?",
         ),
         ("clock: 8 MHz", "clock: 8 mhz", "did you mean `8 MHz`?"),
