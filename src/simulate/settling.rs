@@ -148,6 +148,7 @@ impl Settler {
         let quiet = QUIET_PERIODS * TAU / machine.natural_frequency();
         let mut last_outside = last_step;
         let (mut off, mut window) = (0.0_f64, last_step);
+        let mut before = (last_step, missing(&simulator));
         while simulator.time() < last_step + FOLLOWED && !simulator.gave_up() {
             if simulator.time() - last_outside >= quiet {
                 let after = last_outside * (1.0 + self.tolerance) - start.motion.duration;
@@ -160,9 +161,15 @@ impl Settler {
             simulator.advance_with(to, |simulator| {
                 let missing = missing(simulator);
                 off = off.max(missing);
+                let now = (simulator.time(), missing);
                 if missing > axis.settle {
-                    last_outside = simulator.time();
+                    last_outside = now.0;
+                } else if before.1 > axis.settle {
+                    // It came inside on the way: straight between two internal steps.
+                    let share = (before.1 - axis.settle) / (before.1 - now.1);
+                    last_outside = before.0 + share * (now.0 - before.0);
                 }
+                before = now;
             });
         }
         Err(NeverSettles {

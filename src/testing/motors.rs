@@ -1,13 +1,12 @@
 //! The motors of the tests: sizes and windings of our own choice, the rest by the scaling rule
 //! of [`crate::identify::scaling`], as the profiles have it.
 
-use serde_json::Value;
-
 use crate::diagnostic::Source;
 use crate::identify::scaling::{
     DAMPING_RATIO, DETENT_SHARE, Size, phase_inductance, viscous_damping,
 };
 use crate::rig::Motor;
+use crate::testing::model;
 use crate::units::two_digits;
 
 /// The data of [`medium`] as a rig has them.
@@ -89,12 +88,7 @@ fn the_medium_motor_of_rigs_is_that_of_the_rule() {
 
 #[test]
 fn the_motors_of_the_reference_integrations_are_those_of_the_rule() {
-    let files = [
-        include_str!("../../tests/reference/motor_model.json"),
-        include_str!("../../tests/reference/motor_limits.json"),
-    ];
-    for file in files {
-        let file: Value = serde_json::from_str(file).unwrap();
+    for file in [model::scipy(), model::limits()] {
         let motors = file["motors"].as_object().unwrap();
         assert!(motors.len() >= 2);
         for (name, motor) in motors {

@@ -317,7 +317,7 @@ def hunting():
     for name, motor in MOTORS.items():
         for supply in (motor["V"] / 2, motor["V"]):
             knee = supply / (motor["L"] * math.sqrt(2) * motor["I"]) / HALF_PI
-            rates = np.array([0.4 * knee * 1.04 ** k for k in range(48)])
+            rates = np.array([0.4 * knee * 1.04 ** k for k in range(64)])
             torques = np.array(held(motor, "regulated", 64, 0.0, supply, motor["R"], rates))
             shares, speeds = (0.1, 0.5), len(rates)
             rates = np.tile(rates, 2)
@@ -340,6 +340,7 @@ def hunting():
             swing = [np.ptp(np.array(part), axis=0) for part in (early, late)]
             hunts = (swing[1] > 1.5 * swing[0] + math.radians(0.5)) | ~(np.abs(lag) < 2 * math.pi)
             for share, some in zip(shares, hunts.reshape(2, speeds)):
+                assert some.any() and not some[0]
                 entries.append(dict(motor=name, supply_v=supply, load_share=share,
                                     first_hunting_hz=rates[int(np.argmax(some))]))
     return entries

@@ -20,7 +20,7 @@ fn ringing() -> Rig {
     let mut axis = rotary("dial", 8);
     axis.motor.viscous_damping = Some(Damping::new(1e-3));
     axis.load.inertia = Inertia::new(2e-5);
-    axis.limits.settle = Some(0.1_f64.to_radians());
+    axis.limits.settle = Some(0.13_f64.to_radians());
     rig(vec![axis])
 }
 
