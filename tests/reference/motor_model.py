@@ -345,6 +345,7 @@ def whole_move(cruise, detent):
         for time_, state in found:
             smooth = m.first + where(time_) * math.pi / 2
             of_ramp = max(of_ramp, abs(smooth - N * state[2]))
+            of_step = max(of_step, abs(m.angle(k) - N * state[2]))
         of_step = max(of_step, abs(m.angle(k + 1) - N * y[2]))
         t = until
     y, _ = m.run(y, steps, t, t + 0.5, rtol=1e-8)

@@ -23,7 +23,7 @@ fn halving_the_step_divides_the_error_by_sixteen() {
         simulator.angle()
     };
     let exact = angle_after(2.5e-6);
-    let errors = [160e-6, 80e-6, 40e-6].map(|step| (angle_after(step) - exact).abs());
+    let errors = [80e-6, 40e-6, 20e-6].map(|step| (angle_after(step) - exact).abs());
     for pair in errors.windows(2) {
         let ratio = pair[0] / pair[1];
         assert!((13.0..20.0).contains(&ratio), "{errors:?}");

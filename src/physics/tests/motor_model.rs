@@ -348,7 +348,10 @@ fn the_scan_finds_top_edge_and_islands() {
     let top = number(&case["top_hz"]);
     assert!((found.rate / top - 1.0).abs() < 0.01, "{found:?}, {top}");
     let failing: Vec<f64> = numbers(&case["failing_hz"]).collect();
-    let inside = failing.iter().filter(|rate| !found.allows(**rate)).count();
+    // The file rounds to seven digits, and the ends of an island are rates that were tried.
+    let fails =
+        |rate: &f64| [1.0 - 1e-6, 1.0 + 1e-6].map(|near| found.allows(rate * near)) != [true; 2];
+    let inside = failing.iter().filter(|rate| fails(rate)).count();
     assert!(failing.len() > 5, "{failing:?}");
     assert!(10 * inside >= 8 * failing.len(), "{found:?}: {failing:?}");
     assert!(found.allows(0.9 * found.rate));
