@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
 use std::f64::consts::{PI, SQRT_2, TAU};
+use std::path::Path;
 
 use crate::physics::feed::REGULATOR_TIME_CONSTANT;
 use crate::physics::{Feed, Machine, Simulator, State};
@@ -11,7 +12,7 @@ use serde_json::Value;
 
 /// What `reference/motor_model.py` made: motion, and torque with the speed held.
 pub(crate) fn scipy() -> Value {
-    serde_json::from_str(include_str!("../../tests/reference/motor_model.json")).unwrap()
+    reference("motor_model.json")
 }
 
 /// The cases of one kind; there are some.
@@ -90,11 +91,13 @@ pub(crate) fn of_case(case: &Value) -> Machine {
 
 /// What `reference/motor_limits.py` made: torque, bands and start-stop rates.
 pub(crate) fn limits() -> Value {
-    let file = concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/tests/reference/motor_limits.json"
-    );
-    serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap()
+    reference("motor_limits.json")
+}
+
+fn reference(name: &str) -> Value {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference");
+    let text = std::fs::read_to_string(Path::new(folder).join(name)).unwrap();
+    serde_json::from_str(&text).unwrap()
 }
 
 /// Number `key` of the motor of a case of [`limits`].
