@@ -518,7 +518,7 @@ timer: { clock: 16 MHz, prescaler: 8 }
             .unwrap()
     };
     let (least, typical) = (edge("bands"), edge("typical_bands"));
-    assert!(typical > 1.05 * least, "{least} {typical}");
+    assert!(typical > 1.02 * least, "{least} {typical}");
     for (rate, severity) in [
         (0.5 * (least + typical), "warning"),
         (1.02 * typical, "failure"),
