@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::fit::{self, Accuracy};
 use super::record::{self, Act, RecordKind};
-use super::slow_down;
+use super::slow_down::{self, Gentleness};
 
 /// One stream of events.
 #[derive(Debug, Default, Clone)]
@@ -142,14 +142,15 @@ impl EventStream {
         turns.then_some((next.tick, next.act))
     }
 
-    /// The records of a slow-down whose steps fall at `times` (s since tick `start`).
+    /// The records of a slow-down whose steps fall at `times` (s since tick `start`), after
+    /// those of the plan on the ticks `before`.
     pub(super) fn slowing(
         &self,
         number: usize,
         start: u64,
-        times: &[f64],
-        rate: f64,
-        accuracy: Accuracy,
+        [before, times]: [&[f64]; 2],
+        gentle: Gentleness,
+        accuracy: impl Fn(f64) -> Accuracy,
     ) -> Vec<u8> {
         let mut records = Vec::new();
         if times.is_empty() {
@@ -161,15 +162,25 @@ impl EventStream {
             record::write(number, &RecordKind::Event { gap, act }, &mut records);
             clock = tick;
         }
-        let mut before = clock;
+        let tick = |time: &f64| start + (time * gentle.rate).round() as u64;
+        let before: Vec<u64> = before.iter().map(tick).collect();
+        let mut last = clock;
         let ticks: Vec<u64> = times
             .iter()
             .map(|time| {
-                before = (start + (time * rate).round() as u64).max(before + 1);
-                before
+                last = tick(time).max(last + 1);
+                last
             })
             .collect();
-        slow_down::write(number, clock, &ticks, accuracy, &mut records);
+        slow_down::write(
+            number,
+            clock,
+            &before,
+            &ticks,
+            gentle,
+            accuracy,
+            &mut records,
+        );
         records
     }
 }

@@ -3,27 +3,33 @@
 
 use super::ahead::{Ahead, Begun};
 use super::cut::EventStream;
-use super::slow_down;
+use super::slow_down::{self, Gentleness};
 use super::timing::RecordTiming;
 use super::unsendable::Unsendable;
 use crate::plan::Item;
 use crate::rig::{Axis, Rig};
 
-/// By which part of a full step a run of a slow-down may stray from its path: the first that
-/// fits is taken. The first five change the load angle by at most 4.5 electrical degrees, 8 % of
-/// the holding torque; only the gentlest slow-downs, of many thousand steps, need more, and
-/// their runs are long, so that the rotor follows.
-const STRAYS: [f64; 9] = [
-    1.0 / 320.0,
-    1.0 / 160.0,
-    1.0 / 80.0,
-    1.0 / 40.0,
-    1.0 / 20.0,
-    1.0 / 10.0,
-    1.0 / 5.0,
-    2.0 / 5.0,
-    4.0 / 5.0,
+/// How gentle a slow-down is: the share of the plan's deceleration that it keeps in reserve, and
+/// by which share its runs may exceed that deceleration. The first is taken that fits the room.
+/// Where the plan is slowing down already, nothing can be kept, and its path has no slack.
+const LADDER: [(f64, f64); 11] = [
+    (0.02, 0.0),
+    (0.05, 0.0),
+    (0.1, 0.0),
+    (0.2, 0.0),
+    (0.02, 0.005),
+    (0.02, 0.01),
+    (0.02, 0.02),
+    (0.02, 0.04),
+    (0.02, 0.08),
+    (0.02, 0.16),
+    (0.02, f64::INFINITY),
 ];
+/// The deceleration is told by two stretches of so many full steps, and longer ones: within
+/// them the load angle follows a run that strays.
+const STRETCH: usize = 4;
+/// So many steps of the plan before a slow-down are looked at with it.
+const BEFORE: u64 = 256;
 
 /// The slow-downs of the frames of one program.
 #[derive(Debug)]
@@ -55,48 +61,61 @@ impl Standstill {
         &mut self,
         ahead: &mut Ahead<I>,
     ) -> Result<Option<Vec<u8>>, Unsendable> {
-        let under_way = ahead.under_way();
+        let Some(begun) = ahead.under_way() else {
+            return Ok(self.stand_still(ahead.axes().len()));
+        };
         let axes = ahead.axes();
-        match under_way.and_then(|begun| Halting::of(begun, axes, self.timing.rate)) {
-            Some(halting) => self.brake(&halting, axes),
-            None => Ok(self.stand_still(axes.len())),
-        }
-    }
-
-    fn brake(
-        &mut self,
-        halting: &Halting,
-        axes: &[EventStream],
-    ) -> Result<Option<Vec<u8>>, Unsendable> {
+        let [(reserve, _), ..] = LADDER;
+        let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
+            return Ok(self.stand_still(axes.len()));
+        };
         let ways = halting.ways(axes, self.timing.rate);
         if let (Some(ways), Some(given)) = (&ways, &self.given)
             && ways.iter().zip(given).all(|(way, given)| agree(way, given))
         {
             return Ok(None);
         }
-        let mut bytes = Vec::new();
-        for stray in STRAYS {
-            bytes.clear();
-            for (number, stream) in axes.iter().enumerate() {
-                let stray = stray * self.microsteps[number];
-                let accuracy = self.timing.accuracy(Some(stray));
-                let times = halting.times_of(number);
-                let start = halting.begun.start;
-                let records = stream.slowing(number, start, times, self.timing.rate, accuracy);
-                // What is longer does not fit anyway.
-                bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
-                bytes.extend(records);
-            }
+        let (tick, mut taken) = (halting.at, 0);
+        for (reserve, excess) in LADDER {
+            let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
+                break;
+            };
+            let bytes = self.records(&halting, axes, excess);
             if bytes.len() <= self.room {
                 self.given = ways;
                 return Ok(Some(bytes));
             }
+            taken = bytes.len();
         }
         Err(Unsendable::SlowDown {
-            tick: halting.at,
-            bytes: bytes.len(),
+            tick,
+            bytes: taken,
             room: self.room,
         })
+    }
+
+    /// The records of all axes, each behind their length.
+    fn records(&self, halting: &Halting<'_>, axes: &[EventStream], excess: f64) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        for (number, stream) in axes.iter().enumerate() {
+            let records = halting.place_of(number).map_or_else(Vec::new, |place| {
+                let motion = &halting.begun.motion;
+                let gentle = Gentleness {
+                    decel: slow_down::deceleration(&motion.axes[place], motion.shape),
+                    rate: self.timing.rate,
+                    excess,
+                    stretch: STRETCH * self.microsteps[number] as usize,
+                    microsteps: self.microsteps[number],
+                };
+                let accuracy = |stray| self.timing.accuracy(Some(stray));
+                let times = halting.times_of(place);
+                stream.slowing(number, halting.begun.start, times, gentle, accuracy)
+            });
+            // What is longer does not fit anyway.
+            bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
+            bytes.extend(records);
+        }
+        bytes
     }
 
     /// The slow-down of axes that stand still.
@@ -108,17 +127,19 @@ impl Standstill {
 }
 
 /// A motion that comes to a standstill from its midst.
-struct Halting {
-    begun: Begun,
+struct Halting<'a> {
+    begun: &'a Begun,
     /// The tick from which on it slows down.
     at: u64,
-    /// When the steps of each of its axes fall (s since its start).
+    /// When the steps of each of its axes fall (s since its start), the last ones before it
+    /// slows down first, and how many those are.
     times: Vec<Vec<f64>>,
+    before: Vec<usize>,
 }
 
-impl Halting {
+impl<'a> Halting<'a> {
     /// None where no step of the motion is left.
-    fn of(begun: Begun, axes: &[EventStream], rate: f64) -> Option<Self> {
+    fn of(begun: &'a Begun, axes: &[EventStream], rate: f64, reserve: f64) -> Option<Self> {
         let motion = &begun.motion;
         let stream_of = |axis: usize| &axes[axis];
         let done: Vec<u64> = motion
@@ -133,21 +154,48 @@ impl Halting {
         let clocks = motion.axes.iter().map(|axis| stream_of(axis.axis).clock);
         let at = clocks.max()?;
         let since = at.saturating_sub(begun.start) as f64 / rate;
-        let times = slow_down::standstill(motion, &done, since);
-        Some(Self { begun, at, times })
+        let from: Vec<u64> = done
+            .iter()
+            .map(|done| done.saturating_sub(BEFORE))
+            .collect();
+        let before = done
+            .iter()
+            .zip(&from)
+            .map(|(done, from)| (done - from) as usize);
+        let before = before.collect();
+        let times = slow_down::standstill(motion, &from, since, reserve);
+        Some(Self {
+            begun,
+            at,
+            times,
+            before,
+        })
     }
 
-    fn times_of(&self, number: usize) -> &[f64] {
+    fn place_of(&self, number: usize) -> Option<usize> {
         let mut axes = self.begun.motion.axes.iter();
-        let moving = axes.position(|axis| axis.axis == number);
-        moving.map_or(&[], |place| &self.times[place])
+        axes.position(|axis| axis.axis == number)
+    }
+
+    /// The times of the last steps before it slows down, and of those behind, of the axis at
+    /// that place of the motion.
+    fn times_of(&self, place: usize) -> [&[f64]; 2] {
+        let times = &self.times[place];
+        let (before, behind) = times.split_at(self.before[place].min(times.len()));
+        [before, behind]
+    }
+
+    /// The times of an axis's steps behind; none where it does not move.
+    fn behind(&self, number: usize) -> &[f64] {
+        let place = self.place_of(number);
+        place.map_or(&[], |place| self.times_of(place)[1])
     }
 
     /// The ticks of each axis's steps since its records ended; none where an axis still has
     /// to turn its line, so that there is more to it than steps.
     fn ways(&self, axes: &[EventStream], rate: f64) -> Option<Vec<Vec<u64>>> {
         let turns = |(number, stream): (usize, &EventStream)| {
-            stream.turns().is_some() && !self.times_of(number).is_empty()
+            stream.turns().is_some() && !self.behind(number).is_empty()
         };
         if axes.iter().enumerate().any(turns) {
             return None;
@@ -155,7 +203,7 @@ impl Halting {
         let way = |(number, stream): (usize, &EventStream)| {
             let tick = |time: &f64| self.begun.start + (time * rate).round() as u64;
             let since = |time| tick(time).saturating_sub(stream.clock);
-            self.times_of(number).iter().map(since).collect()
+            self.behind(number).iter().map(since).collect()
         };
         Some(axes.iter().enumerate().map(way).collect())
     }
