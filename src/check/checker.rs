@@ -12,7 +12,7 @@ use super::outcome::{
 };
 use super::rehearsed::{MotorModel, RehearsedMoves};
 use super::torque::TorqueRule;
-use super::{cure, reasons, stops};
+use super::{cure, filter, reasons, stops};
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
 use crate::rig::Rig;
@@ -239,6 +239,7 @@ impl<'a> Checker<'a> {
         let in_bands = crossings.iter();
         findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing, simulated)));
         findings.extend(reasons::start(axis, ability, tolerance, motion, seeks));
+        findings.extend(filter::lag(axis, peak_speed));
         let own = problems
             .iter()
             .filter(|problem| problem.axis == motion.axis);

@@ -113,9 +113,33 @@ pub struct Controller {
     pub(super) converters: &'static [[char; 2]],
     /// The port of the upper bits of converters of one axis.
     pub(super) upper: Option<char>,
+    /// What makes a PWM for both converters of each axis.
+    pub(super) pwm: &'static [PwmOutputs],
     /// Pins of the serial bus: clock, data out, data in, select.
     pub(super) bus: [PartPin; 4],
 }
+
+/// Two channels of a timer that make a PWM for the converters of an axis: A and B.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PwmOutputs {
+    /// The number of the timer.
+    pub timer: u8,
+    /// Fewest and most bits that it counts.
+    pub bits: [u32; 2],
+    /// The pins of both phases.
+    pub pins: [PartPin; 2],
+}
+
+const fn pwm(timer: u8, bits: [u32; 2], a: PartPin, b: PartPin) -> PwmOutputs {
+    PwmOutputs {
+        timer,
+        bits,
+        pins: [a, b],
+    }
+}
+
+/// The timer that chops bridges at standstill: every part has it.
+pub(super) const CHOP_TIMER: u8 = 0;
 
 /// Fuses of most parts.
 const USUAL_FUSES: FuseTable = FuseTable {
@@ -176,6 +200,7 @@ const SMALL: Controller = Controller {
     ]],
     converters: &[],
     upper: None,
+    pwm: &[pwm(2, [8, 8], pin('B', 3), pin('D', 3))],
     bus: [pin('B', 5), pin('B', 3), pin('B', 4), pin('B', 2)],
 };
 
@@ -210,6 +235,7 @@ const MIDDLE: Controller = Controller {
     switches: &[&whole_port('C')],
     converters: &[],
     upper: None,
+    pwm: &[pwm(2, [8, 8], pin('D', 7), pin('D', 6))],
     bus: [pin('B', 7), pin('B', 5), pin('B', 6), pin('B', 4)],
 };
 
@@ -231,6 +257,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         },
         watchdog_is_short: true,
         exact: &[],
+        pwm: &[],
         free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
         ..SMALL
     },
@@ -315,6 +342,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         ],
         converters: &[],
         upper: None,
+        pwm: &[],
         bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
     MIDDLE,
@@ -363,6 +391,10 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
         upper: Some('C'),
+        pwm: &[
+            pwm(3, [6, 12], pin('E', 3), pin('E', 4)),
+            pwm(4, [6, 12], pin('H', 3), pin('H', 4)),
+        ],
         bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
 ];

@@ -210,7 +210,8 @@ impl Unplayable {
 fn is_about_the_part(parts: &[Shortcoming]) -> bool {
     parts.iter().all(|one| match one.lack {
         Lack::Clock { .. } | Lack::Ram { .. } | Lack::Axes { .. } => true,
-        Lack::Bridges { .. } | Lack::Converters { .. } | Lack::Pins | Lack::Interrupt => false,
+        Lack::Bridges { .. } | Lack::Converters { .. } | Lack::Pwm { .. } => false,
+        Lack::Pins | Lack::Interrupt => false,
         Lack::NoSuchPin { .. } | Lack::Taken { .. } | Lack::Flash { .. } => false,
     })
 }

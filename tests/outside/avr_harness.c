@@ -25,7 +25,8 @@
  *                                 pipes, as board_posix.c does, but for this: times are
  *                                 in cycles, lines are 8 * (port - 'A') + bit
  *
- * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
+ * Lines printed: `pin CYCLE PORT BIT LEVEL`, `duty CYCLE PORT BIT HIGH OF` where a compare output in
+ * fast PWM is high for other HIGH of OF counts from that cycle on, `text ...` from the serial port, and at the
  * end, for every compare output that was in use, `ahead PORT BIT LEAST` (the least time
  * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
@@ -40,7 +41,9 @@
  * memory): all timers but timer 2 share a prescaler; it and that of timer 2 are reset by
  * PSRSYNC and PSRASY of GTCCR, and held while TSM stands beside them, but for timers that
  * count the clock itself; a compare output changes with the tick behind the match, as its
- * mode bits say, also where a compare is forced; its pin shows it while any mode is on.
+ * mode bits say, also where a compare is forced; its pin shows it while any mode is on. In fast
+ * PWM the output is set at the bottom and cleared with the tick behind the match, and a compare
+ * register takes what was written at the bottom (section "Fast PWM Mode").
  * Edges that timers make are printed with the cycle at which they come, while everything
  * else comes at the end of an instruction. Interrupts are simavr's own.
  */
@@ -101,6 +104,7 @@ struct output {
     int channel;
     uint8_t level; /* what its pin shows while a mode is on */
     int is_used;   /* a mode has ever been on: the pin is no port's any more */
+    uint32_t duty; /* counts of a period for which it is high, in fast PWM */
     uint64_t got_ready, ahead; /* when its mode was changed last; the least from there to an edge */
 };
 
@@ -110,6 +114,7 @@ static struct timer {
     uint8_t reset;   /* the bit of GTCCR that resets its prescaler */
     uint64_t base;   /* the cycle at which it had counted to `begun` ... */
     uint32_t begun;
+    uint64_t bottom;  /* the cycle of a bottom, in fast PWM */
     uint32_t divider; /* ... since when it counts every so many cycles, or not (0) */
     struct output outputs[CHANNELS];
 } timers[TIMERS] = {
@@ -358,10 +363,71 @@ static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, voi
     return when + ((uint64_t)timer->divider << timer->bits);
 }
 
+/* Counts of a period of a timer in fast PWM with non-inverting outputs, or 0 in other modes. */
+static uint32_t pwm_counts(const struct timer *timer)
+{
+    const uint8_t *top = &avr->data[timer->modes + 6];
+    uint8_t modes = avr->data[timer->modes] & 3, clock = avr->data[timer->clock];
+
+    if (part->is_older)
+        return 0;
+    if (timer->bits == 8)
+        return modes == 3 && !(clock & 8) ? 256 : 0;
+    return modes == 2 && (clock & 0x18) == 0x18 ? (top[0] | (uint32_t)top[1] << 8) + 1 : 0;
+}
+
+static void duty_is(struct output *output, uint32_t duty, uint64_t cycle)
+{
+    if (output->duty == duty)
+        return;
+    output->duty = duty;
+    if (!in_step && !quiet)
+        printf("duty %llu %c %u %u %u\n", (unsigned long long)cycle, output->pin.port, output->pin.bit, duty,
+               pwm_counts(output->timer));
+}
+
+/* At the bottom compare registers take what was written. */
+static avr_cycle_count_t takes_duty(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    struct output *output = param;
+
+    (void)core;
+    if (pwm_counts(output->timer) && mode_of(output) == 2)
+        duty_is(output, compare_of(output) + 1, when);
+    return 0;
+}
+
+/* A PWM whose modes or compare registers have been written. */
+static void modulate(struct timer *timer)
+{
+    uint64_t period = (uint64_t)pwm_counts(timer) * timer->divider, left;
+    int k;
+
+    if (!period)
+        return;
+    left = period - (avr->cycle - timer->bottom) % period;
+    for (k = 0; k < CHANNELS; k++) {
+        struct output *output = &timer->outputs[k];
+
+        if (!output->pin.port)
+            continue;
+        avr_cycle_timer_cancel(avr, takes_duty, output);
+        if (mode_of(output) == 2)
+            avr_cycle_timer_register(avr, left, takes_duty, output);
+        else
+            duty_is(output, 0, avr->cycle);
+    }
+}
+
 /* Works out when each compare output of a timer matches next. */
 static void look_ahead(struct timer *timer)
 {
     int k;
+
+    if (pwm_counts(timer)) {
+        modulate(timer);
+        return;
+    }
 
     for (k = 0; k < CHANNELS; k++) {
         struct output *output = &timer->outputs[k];
@@ -443,6 +509,7 @@ static void clock_written(struct avr_irq_t *irq, uint32_t value, void *param)
 
     (void)irq;
     timer->divider = (timer == &timers[2] ? second : usual)[value & 7];
+    timer->bottom = avr->cycle - (uint64_t)count * timer->divider;
     count_from(timer, count);
     look_ahead(timer);
 }

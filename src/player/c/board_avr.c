@@ -216,6 +216,9 @@ static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
 #if AXES > 1
     SWITCHES_1(OUT)
 #endif
+#ifdef PWM_LINES
+    PWM_LINES(OUT)
+#endif
 #ifdef LATCH_LINE
     SELECT_A_0(OUT)
     SELECT_B_0(OUT)
