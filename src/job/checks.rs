@@ -91,6 +91,7 @@ impl<'a> Checks<'a> {
             // How a board at a line is wired it says itself.
             let from_memory = candidate.options.source == ScheduleSource::Memory;
             let first = refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
+            let first = first.filter(|refusal| !refusal.reason.is_of_a_line());
             refused.extend(first.map(|refusal| (candidate, refusal)));
         }
         Ok(player::findings(&refused))

@@ -111,8 +111,8 @@ pub struct Controller {
     /// ports of its two converters.
     pub(super) switches: &'static [&'static [PartPin]],
     pub(super) converters: &'static [[char; 2]],
-    /// The port of the upper bits of converters of one axis.
-    pub(super) upper: Option<char>,
+    /// By the number of axes, the port of the upper bits of both converters of each axis.
+    pub(super) upper: &'static [&'static [char]],
     /// What makes a PWM for both converters of each axis.
     pub(super) pwm: &'static [PwmOutputs],
     /// Pins of the serial bus: clock, data out, data in, select.
@@ -199,7 +199,7 @@ const SMALL: Controller = Controller {
         pin('D', 7),
     ]],
     converters: &[],
-    upper: None,
+    upper: &[],
     pwm: &[pwm(2, [8, 8], pin('B', 3), pin('D', 3))],
     bus: [pin('B', 5), pin('B', 3), pin('B', 4), pin('B', 2)],
 };
@@ -233,8 +233,8 @@ const MIDDLE: Controller = Controller {
     ports: "ABCD",
     unusable: &[],
     switches: &[&whole_port('C')],
-    converters: &[],
-    upper: None,
+    converters: &[['A', 'B']],
+    upper: &[],
     pwm: &[pwm(2, [8, 8], pin('D', 7), pin('D', 6))],
     bus: [pin('B', 7), pin('B', 5), pin('B', 6), pin('B', 4)],
 };
@@ -341,7 +341,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             &[pin('D', 4), pin('D', 5), pin('D', 6), pin('D', 7)],
         ],
         converters: &[],
-        upper: None,
+        upper: &[],
         pwm: &[],
         bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
@@ -390,7 +390,7 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         unusable: &[('G', 6, 7)],
         switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
-        upper: Some('C'),
+        upper: &[&['C'], &['H', 'B']],
         pwm: &[
             pwm(3, [6, 12], pin('E', 3), pin('E', 4)),
             pwm(4, [6, 12], pin('H', 3), pin('H', 4)),

@@ -146,15 +146,14 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
             );
         }
     }
-    if let Some(port) = wiring.upper {
-        let _ = writeln!(
-            text,
-            "| upper bits of converter A | P{port}0 to P{port}3 | |"
-        );
-        let _ = writeln!(
-            text,
-            "| upper bits of converter B | P{port}4 to P{port}7 | |"
-        );
+    for (axis, port) in rig.axes.iter().zip(&wiring.upper) {
+        for (phase, [first, last]) in [("A", [0, 3]), ("B", [4, 7])] {
+            let _ = writeln!(
+                text,
+                "| upper bits of converter {phase} of {} | P{port}{first} to P{port}{last} | |",
+                axis.name
+            );
+        }
     }
     for (axis, outputs) in rig.axes.iter().zip(&wiring.pwm) {
         for (phase, pin) in ["A", "B"].iter().zip(outputs.pins) {

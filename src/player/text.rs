@@ -435,10 +435,10 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
             );
         }
     }
-    if let Some(port) = wiring.upper {
+    for (axis, port) in wiring.upper.iter().enumerate() {
         let _ = writeln!(
             text,
-            "#define CODE_HIGH_0 PORT{port}\n#define CODE_HIGH_0_OUT DDR{port}"
+            "#define CODE_HIGH_{axis} PORT{port}\n#define CODE_HIGH_{axis}_OUT DDR{port}"
         );
     }
     pwm_lines(&mut text, rig, wiring);

@@ -138,6 +138,11 @@ impl Unplayable {
         }
     }
 
+    /// Whether it is about a line alone: who plays a program that seeks means none.
+    pub const fn is_of_a_line(&self) -> bool {
+        matches!(self, Self::SeekOnLine)
+    }
+
     /// Whether a part would fit but for its flash.
     const fn is_about_flash(&self) -> bool {
         let Self::Unwired(Unwired::Parts(parts)) = self else {

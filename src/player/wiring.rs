@@ -35,8 +35,8 @@ pub struct Wiring {
     pub switches: Vec<Vec<PartPin>>,
     /// The ports of the converters of both phases of each axis, where there are any.
     pub converters: Vec<[char; 2]>,
-    /// The port of the upper bits of both codes, where they have more than eight.
-    pub upper: Option<char>,
+    /// The port of the upper bits of both codes of each axis, where they have more than eight.
+    pub upper: Vec<char>,
     /// The lines of converters on a serial bus, where there are any.
     pub bus: Option<BusPins>,
     /// What makes the PWM of the converters of each axis, where they are filtered ones.
@@ -374,12 +374,13 @@ impl Wiring {
             taken.extend(switches.iter().flatten());
             steps.clear();
         }
-        let mut upper = None;
+        let mut upper = Vec::new();
         if let Coils::Parallel { bits } = coils {
+            let uppers = part.upper.get(axes - 1).copied().unwrap_or_default();
             let has = match part.converters.get(..axes) {
                 None => 0,
-                Some([_]) if part.upper.is_some() => 12,
-                Some(_) => 8,
+                Some(_) if uppers.is_empty() => 8,
+                Some(_) => 12,
             };
             if bits > has {
                 let needs = bits;
@@ -387,8 +388,8 @@ impl Wiring {
             }
             converters = part.converters[..axes].to_vec();
             if bits > 8 {
-                upper = part.upper;
-                taken.extend(upper.into_iter().flat_map(whole_port));
+                upper = uppers.to_vec();
+                taken.extend(upper.iter().flat_map(|&port| whole_port(port)));
             }
             taken.extend(
                 converters

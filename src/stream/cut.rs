@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::fit::{self, Accuracy};
 use super::record::{self, Act, RecordKind};
-use super::slow_down::{self, Gentleness};
+use super::slow_down;
 
 /// One stream of events.
 #[derive(Debug, Default, Clone)]
@@ -142,19 +142,19 @@ impl EventStream {
         turns.then_some((next.tick, next.act))
     }
 
-    /// The records of a slow-down whose steps fall at `times` (s since tick `start`), after
-    /// those of the plan on the ticks `before`.
+    /// The records of a slow-down whose steps fall at `times` (s since tick `start`), and the
+    /// ticks on which the board plays them.
     pub(super) fn slowing(
         &self,
         number: usize,
         start: u64,
-        [before, times]: [&[f64]; 2],
-        gentle: Gentleness,
-        accuracy: impl Fn(f64) -> Accuracy,
-    ) -> Vec<u8> {
+        times: &[f64],
+        rate: f64,
+        accuracy: Accuracy,
+    ) -> (Vec<u8>, Vec<u64>) {
         let mut records = Vec::new();
         if times.is_empty() {
-            return records;
+            return (records, Vec::new());
         }
         let mut clock = self.clock;
         if let Some((tick, act)) = self.turns() {
@@ -162,26 +162,16 @@ impl EventStream {
             record::write(number, &RecordKind::Event { gap, act }, &mut records);
             clock = tick;
         }
-        let tick = |time: &f64| start + (time * gentle.rate).round() as u64;
-        let before: Vec<u64> = before.iter().map(tick).collect();
-        let mut last = clock;
+        let mut before = clock;
         let ticks: Vec<u64> = times
             .iter()
             .map(|time| {
-                last = tick(time).max(last + 1);
-                last
+                before = (start + (time * rate).round() as u64).max(before + 1);
+                before
             })
             .collect();
-        slow_down::write(
-            number,
-            clock,
-            &before,
-            &ticks,
-            gentle,
-            accuracy,
-            &mut records,
-        );
-        records
+        let played = slow_down::write(number, clock, &ticks, accuracy, &mut records);
+        (records, played)
     }
 }
 

@@ -26,21 +26,6 @@ use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
 
-/// By which part of a full step a run may stray from its path, the longest runs first. Up to
-/// 1/20 of a step the load angle changes by at most 4.5 electrical degrees, 8 % of the holding
-/// torque; only the gentlest slow-downs, of many thousand steps, take more, and their runs are
-/// long, so that the rotor follows.
-const STRAYS: [f64; 9] = [
-    4.0 / 5.0,
-    2.0 / 5.0,
-    1.0 / 5.0,
-    1.0 / 10.0,
-    1.0 / 20.0,
-    1.0 / 40.0,
-    1.0 / 80.0,
-    1.0 / 160.0,
-    1.0 / 320.0,
-];
 /// Cells that an even stretch is divided into, at least: chosen.
 const CELLS: f64 = 200.0;
 /// The shortest cell, as a share of the motion: chosen, to bound their number.
@@ -204,82 +189,67 @@ pub(super) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
     used.unwrap_or(axis.limits.decel)
 }
 
-/// What a slow-down's runs are fitted by.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Gentleness {
-    /// The plan's deceleration (microsteps/s²), and ticks a second.
-    pub(super) decel: f64,
-    pub(super) rate: f64,
-    /// By which share runs may slow down harder.
-    pub(super) excess: f64,
-    /// Steps of the shortest stretches by which the deceleration is told.
-    pub(super) stretch: usize,
-    /// Microsteps of a full step.
-    pub(super) microsteps: f64,
-}
-
-/// Appends the records of steps that fall on `ticks` (rising, all after `clock` and after the
-/// steps `before`).
+/// Appends the records of steps that fall on `ticks` (rising, all after `clock`); returns the
+/// ticks on which the board plays them.
 pub(super) fn write(
     stream: usize,
     mut clock: u64,
-    before: &[u64],
     ticks: &[u64],
-    gentle: Gentleness,
-    accuracy: impl Fn(f64) -> Accuracy,
+    accuracy: Accuracy,
     out: &mut Vec<u8>,
-) {
+) -> Vec<u64> {
     let mut ahead = Vec::new();
-    let mut played = before.to_vec();
+    let mut played = Vec::with_capacity(ticks.len());
     let mut start = clock;
-    let mut done = 0;
-    while done < ticks.len() {
+    while played.len() < ticks.len() {
         ahead.clear();
-        let window = ticks[done..].iter().take(record::LONGEST_RUN);
+        let window = ticks[played.len()..].iter().take(record::LONGEST_RUN);
         ahead.extend(window.map(|tick| tick - clock));
-        let known = played.len();
-        let mut what = None;
-        let strays = STRAYS.into_iter();
-        for stray in strays.filter(|stray| *stray <= 1.0 / 20.0 || gentle.excess.is_infinite()) {
-            played.truncate(known);
-            let Some(run) = fit::best_run(&ahead, accuracy(stray * gentle.microsteps)) else {
-                break;
-            };
-            played.extend(run.ticks().map(|tick| start + tick));
-            what = Some(RecordKind::Run(run));
-            if excess(&played, known, gentle) <= gentle.excess {
-                break;
+        let what = match fit::best_run(&ahead, accuracy) {
+            Some(run) => {
+                played.extend(run.ticks().map(|tick| start + tick));
+                RecordKind::Run(run)
             }
-        }
-        let what = what.unwrap_or_else(|| {
-            let (gap, act) = (ahead[0], Act::Step);
-            played.push(start + gap);
-            RecordKind::Event { gap, act }
-        });
+            None => {
+                let (gap, act) = (ahead[0], Act::Step);
+                played.push(start + gap);
+                RecordKind::Event { gap, act }
+            }
+        };
         record::write(stream, &what, out);
-        done += played.len() - known;
         // Where a run strays, so does the board's clock; what matters from here on is that
         // the next intervals are true.
-        clock = ticks[done - 1];
+        clock = ticks[played.len() - 1];
         start = played[played.len() - 1];
     }
+    played
 }
 
-/// By which share steps on `ticks`, from number `from` on, slow down harder than planned, at
-/// most, over any two stretches of `gentle.stretch` steps, twice as many, and so on; beyond what
-/// rounding each step to its tick tells:
+/// The deceleration by which an axis is judged.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct PlannedDecel {
+    /// The plan's (microsteps/s²), and ticks a second.
+    pub(super) decel: f64,
+    pub(super) rate: f64,
+    /// Steps of the shortest stretches by which it is told.
+    pub(super) stretch: usize,
+}
+
+/// By which share steps on `ticks` slow down harder than planned, at most, over any two
+/// stretches of `stretch` steps, twice as many, and so on; beyond what rounding each step to its
+/// tick tells:
 ///
 /// ```text
 /// decel = (v₁ − v₂) / (½ T)     v₁, v₂ over W steps each, T over both
 /// three ticks off by ½          2 v₁³ / (rate W²)
 /// ```
-pub(super) fn excess(ticks: &[u64], from: usize, gentle: Gentleness) -> f64 {
-    let Gentleness { decel, rate, .. } = gentle;
+pub(super) fn excess(ticks: &[u64], planned: PlannedDecel) -> f64 {
+    let PlannedDecel { decel, rate, .. } = planned;
     let mut most: f64 = -1.0;
-    let mut stretch = gentle.stretch;
+    let mut stretch = planned.stretch;
     while 2 * stretch < ticks.len() {
         let steps = stretch as f64;
-        for at in from.max(2 * stretch)..ticks.len() {
+        for at in 2 * stretch..ticks.len() {
             let [first, middle, last] = [at - 2 * stretch, at - stretch, at].map(|at| ticks[at]);
             let (one, next) = (
                 (middle - first) as f64 / rate,

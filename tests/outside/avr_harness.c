@@ -45,7 +45,8 @@
  * PWM the output is set at the bottom and cleared with the tick behind the match, and a compare
  * register takes what was written at the bottom (section "Fast PWM Mode").
  * Edges that timers make are printed with the cycle at which they come, while everything
- * else comes at the end of an instruction. Interrupts are simavr's own.
+ * else comes at the end of an instruction. Interrupts are simavr's own, but for compare C of
+ * timer 1 of the atmega32u4, which it does not know.
  */
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
@@ -72,16 +73,17 @@ static const struct part {
     char serial;
     const char *pins[TIMERS];
     const char *bus; /* pins of the serial bus: clock, data out, select */
+    int third_compare; /* the vector of compare C of timer 1 where the simulator has none, or 0 */
     int is_older; /* registers and bits of timer 1 lie elsewhere, and nothing resets prescalers */
 } parts[] = {
-    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 1},
-    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 0},
-    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
-    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
-    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0},
+    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 0, 1},
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 19, 0},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0, 0},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0, 0},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0, 0},
 };
 static const struct part *part;
 
@@ -347,6 +349,23 @@ static uint32_t compare_of(const struct output *output)
     return output->timer->bits == 8 ? low[0] : low[0] | (uint32_t)low[1] << 8;
 }
 
+/* Compare C of timer 1: its enable bit in TIMSK1 and its flag in TIFR1. */
+static avr_int_vector_t third_compare = {.enable = AVR_IO_REGBIT(0x6F, 3), .raised = AVR_IO_REGBIT(0x36, 3)};
+
+static int is_third(const struct output *output)
+{
+    return part->third_compare && output == &timers[1].outputs[2];
+}
+
+/* Writing a one to the flag clears it. */
+static void flags_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)param;
+    if (value & 8)
+        avr_clear_interrupt(avr, &third_compare);
+}
+
 static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, void *param)
 {
     struct output *output = param;
@@ -358,7 +377,9 @@ static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, voi
     if (output->level != before && when - output->got_ready < output->ahead)
         output->ahead = when - output->got_ready;
     /* simavr makes the flags of timer 1, and their interrupts. */
-    if (timer != &timers[1])
+    if (is_third(output))
+        avr_raise_interrupt(avr, &third_compare);
+    else if (timer != &timers[1])
         avr->data[timer->flags] |= (uint8_t)(2 << output->channel);
     return when + ((uint64_t)timer->divider << timer->bits);
 }
@@ -437,7 +458,7 @@ static void look_ahead(struct timer *timer)
         if (!output->pin.port)
             continue;
         avr_cycle_timer_cancel(avr, matches, output);
-        if (!mode_of(output) || !timer->divider || is_held(timer))
+        if ((!mode_of(output) && !is_third(output)) || !timer->divider || is_held(timer))
             continue;
         ticks = ((compare_of(output) - count_of(timer)) & ((1u << timer->bits) - 1)) + 1;
         tick = (prescaled(timer, avr->cycle) + ticks) * timer->divider + prescaler_reset[timer->reset - 1];
@@ -723,6 +744,11 @@ static void set_up(void)
         on_write(SFIOR, older_prescaler_written, NULL);
     } else {
         on_write(GTCCR, prescalers_written, NULL);
+    }
+    if (part->third_compare) {
+        third_compare.vector = (uint8_t)part->third_compare;
+        avr_register_vector(avr, &third_compare);
+        on_write(0x36, flags_written, NULL);
     }
     take_over(bus.control, bus_control_written);
     take_over((uint16_t)(bus.status + 1), bus_data_written);

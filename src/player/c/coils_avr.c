@@ -149,6 +149,9 @@ static void write_codes(uint8_t axis, coil_code a, coil_code b)
 #endif
 #ifdef CODE_A_1
     if (axis == 1) {
+#ifdef CODE_HIGH_1
+        CODE_HIGH_1 = (uint8_t)(a >> 8 | b >> 8 << 4);
+#endif
         CODE_A_1 = (uint8_t)a;
         CODE_B_1 = (uint8_t)b;
     }
@@ -226,6 +229,9 @@ void coils_start(void)
 #endif
 #ifdef CODE_HIGH_0
     CODE_HIGH_0_OUT = 255u;
+#endif
+#ifdef CODE_HIGH_1
+    CODE_HIGH_1_OUT = 255u;
 #endif
 #ifdef CODE_A_1
     CODE_A_1_OUT = 255u;
