@@ -11,6 +11,7 @@
  *                                 pins are named as PORT and BIT in one (B1), stands between
  *                                 two positions in steps from its start
  *   flip=ADDRESS:MASK             changes a byte of the flash before the start
+ *   spoil=CYCLE:ADDRESS:MASK      changes a byte of the flash at that cycle
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
@@ -804,9 +805,9 @@ int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
-    unsigned long long block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
+    unsigned long long spoil_at = UINT64_MAX, spoil = 0, block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
     uint32_t vector_table;
-    unsigned entry = 0, stack = 0, cause = 1;
+    unsigned entry = 0, stack = 0, cause = 1, spoil_mask = 0;
     int k, off = 1, vector = 0, state = cpu_Running;
 
     if (count < 5)
@@ -869,6 +870,7 @@ int main(int count, char **arguments)
             hold(contact->pin, !is_closed(contact));
         } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
             avr->flash[at] ^= (uint8_t)mask;
+        } else if (sscanf(argument, "spoil=%llu:%llu:%u", &spoil_at, &spoil, &spoil_mask) == 3) {
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
         } else if (sscanf(argument, "cause=%u", &cause) == 1) {
         } else if (sscanf(argument, "lines=%d", &lines) == 1) {
@@ -900,6 +902,10 @@ int main(int count, char **arguments)
             avr->pc = avr->flashend - 1;
             avr->state = cpu_Running;
             hang = UINT64_MAX;
+        }
+        if (avr->cycle >= spoil_at) {
+            avr->flash[spoil] ^= (uint8_t)spoil_mask;
+            spoil_at = UINT64_MAX;
         }
         if (avr->cycle >= mask_at) {
             avr->data[0x6F] = 0;

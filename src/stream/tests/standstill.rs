@@ -13,7 +13,7 @@ use crate::stream::slow_down::{self, PlannedDecel};
 use super::bench::{BenchProgram, RATE, items, likeness, rig};
 use super::boards::{Board, Line};
 use super::playing::turns;
-use super::session::{CLEAN, Session, bad};
+use super::session::{CLEAN, FAST, Session, bad};
 
 /// Highest acceleration of [`TURNS`] (microsteps/s²).
 const ACCELERATION: f64 = 30_000.0 / 360.0 * 3200.0;
@@ -115,7 +115,7 @@ fn excess_of(speed: u32, accel: u32, turn: u32, cuts: impl Iterator<Item = u32>)
         session.out.cut = true;
         session.run_to(BoardState::LineDead);
         let ticks = session.of(Line::Step(0)).into_iter();
-        let ticks: Vec<u64> = ticks.map(|(tick, _)| tick as u64).collect();
+        let ticks: Vec<u64> = ticks.map(|(tick, _)| tick).collect();
         assert!(ticks.len() > 400, "{} steps: {script}", ticks.len());
         slow_down::excess(&ticks, planned)
     });
@@ -176,6 +176,36 @@ fn a_dead_line_brings_the_axes_to_a_standstill() {
         session.wait(300);
         assert_eq!(session.happened.len(), made, "something moved");
     }
+}
+
+#[test]
+fn a_dead_line_brings_a_simulated_part_to_a_standstill_with_its_outputs_off() {
+    let script = "speed 3300 deg/s\naccel 30000 deg/s^2\noutput lamp on\nturn by 6000 deg\noutput lamp off\n";
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), script));
+    let Some(mut session) = Session::simulated(&program, FAST) else {
+        return;
+    };
+    session.wait(900);
+    session.out.cut = true;
+    let report = session.run_to(BoardState::LineDead);
+    let steps = session.of(Line::Step(0));
+    let rises: Vec<u64> = steps.iter().map(|(cycle, _)| *cycle).collect();
+    assert_eq!(usize::try_from(report.positions[0]), Ok(rises.len()));
+    // Edges lie on ticks, and a constant behind them.
+    let prescaler = u64::from(program.rig.timer.prescaler);
+    let ticks: Vec<u64> = rises
+        .iter()
+        .map(|cycle| (cycle - rises[0]) / prescaler)
+        .collect();
+    let planned = PlannedDecel {
+        decel: ACCELERATION,
+        rate: f64::from(RATE),
+        stretch: 64,
+    };
+    let excess = slow_down::excess(&ticks, planned);
+    assert!(excess <= 1e-3, "{excess}");
+    let lamp = session.of(Line::Output(0));
+    assert_eq!(lamp.last().map(|(_, level)| *level), Some(0), "{lamp:?}");
 }
 
 #[test]
