@@ -387,7 +387,8 @@ fn two_axes_of_parallel_converters_of_twelve_bits_step_as_fast_as_is_let_through
             }
         }
     }
-    let built = at(good).build(&["--lines", "coils"]);
+    let bench = at(good);
+    let built = bench.build(&["--lines", "coils"]);
     let run = built.run(60 * CLOCK, &["quiet".to_owned()]);
     println!("two axes of 12 bits: {good} steps/s each");
     assert_eq!(run.text.as_deref(), Some("finished -3 -3"));
@@ -477,20 +478,4 @@ fn currents_are_lowered_at_standstill_and_full_again_before_a_step() {
             assert_eq!(idle[..2], [table[0], low(&table[0])], "{idle:?}");
         }
     }
-}
-
-#[test]
-fn a_hold_current_that_nothing_sets_is_refused() {
-    let rig = driven(
-        &["disc"],
-        "{ kind: fixed-voltage, sequence: wave, supply: 3 V, hold_current: 40 % }",
-    );
-    let said = Bench::new(SCRIPT, &rig)
-        .emit("firmware", "player", &["--lines", "coils"])
-        .unwrap_err();
-    assert!(
-        said.contains("axis `disc` has a `hold_current` of 40 %"),
-        "{said}"
-    );
-    assert!(said.contains("set `hold_current` to 100 %"), "{said}");
 }

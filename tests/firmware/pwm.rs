@@ -122,7 +122,8 @@ fn a_filtered_pwm_steps_as_fast_as_is_let_through() {
                 }
             }
         }
-        let built = at(good).build(&["--lines", "coils"]);
+        let bench = at(good);
+        let built = bench.build(&["--lines", "coils"]);
         let run = built.run(60 * board::CLOCK, &["quiet".to_owned()]);
         let text = run.text.unwrap();
         println!("{part}, {bits} bits, {} axes: {good} steps/s", axes.len());
