@@ -1,11 +1,13 @@
 //! The check of a job, move by move.
 
+use rayon::prelude::*;
+
 use super::events::UntilError;
 use super::header::ProgramCounts;
 use super::{Error, Job};
 use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player};
 use crate::plan::{Item, Tally};
-use crate::player::ScheduleSource;
+use crate::player::{Refusal, ScheduleSource};
 
 /// The moves of a job, each with its verdict; see [`Job::check`]. Of passes through a long
 /// loop that do the same, one is given, with the number of times.
@@ -73,10 +75,7 @@ impl<'a> Checks<'a> {
     /// The program cannot be planned.
     pub fn summary(mut self) -> Result<Summary, Error> {
         let mut summary = self.finish()?;
-        match player::untried(self.counted.steps, self.counted.items) {
-            Some(untried) => summary.findings.push(untried),
-            None => summary.findings.extend(self.of_players()?),
-        }
+        summary.findings.extend(self.of_players()?);
         summary.findings.extend(borrowed(&self.job.borrowed));
         summary
             .findings
@@ -84,16 +83,26 @@ impl<'a> Checks<'a> {
         Ok(summary)
     }
 
+    /// What the players refuse that the rig may be meant for, each of them tried by itself.
     fn of_players(&self) -> Result<Vec<Finding>, Error> {
-        let mut refused = Vec::new();
-        for candidate in player::candidates(&self.job.rig) {
-            let mut refusals = self.job.refusals(candidate.options)?.into_iter();
-            // How a board at a line is wired it says itself.
-            let from_memory = candidate.options.source == ScheduleSource::Memory;
-            let first = refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
-            let first = first.filter(|refusal| !refusal.reason.is_of_a_line());
-            refused.extend(first.map(|refusal| (candidate, refusal)));
-        }
+        let job = self.job;
+        let candidates = player::candidates(&job.rig);
+        let first_refusals: Vec<Option<Refusal>> = candidates
+            .par_iter()
+            .map(|candidate| {
+                // How a board at a line is wired it says itself.
+                let from_memory = candidate.options.source == ScheduleSource::Memory;
+                let mut refusals = job.refusals(candidate.options)?.into_iter();
+                let first =
+                    refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
+                Ok(first.filter(|refusal| !refusal.reason.is_of_a_line()))
+            })
+            .collect::<Result<_, Error>>()?;
+        let refused: Vec<_> = candidates
+            .into_iter()
+            .zip(first_refusals)
+            .filter_map(|(candidate, refusal)| Some((candidate, refusal?)))
+            .collect();
         Ok(player::findings(&refused))
     }
 
