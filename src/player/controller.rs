@@ -258,7 +258,13 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         watchdog_is_short: true,
         exact: &[],
         pwm: &[],
-        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        free: &[
+            ('D', 4, 7),
+            ('C', 0, 5),
+            ('B', 0, 0),
+            ('B', 3, 5),
+            ('D', 3, 3),
+        ],
         ..SMALL
     },
     Controller {

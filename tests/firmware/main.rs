@@ -21,6 +21,7 @@ mod parts;
 mod ports;
 mod project;
 mod pwm;
+mod random;
 mod repeats;
 mod seeks;
 mod several;
