@@ -425,7 +425,7 @@ impl Wiring {
         let chops = coils == Coils::Bare && rig.axes.iter().any(bridge::is_chopped);
         let is_free = |output: &&CompareOutput| {
             let is_pwm = pwm.iter().any(|outputs| outputs.timer == output.timer);
-            !is_pwm && !(chops && output.timer == CHOP_TIMER)
+            !(is_pwm || chops && output.timer == CHOP_TIMER)
         };
         let exact = part.exact_at(rig.timer.prescaler).iter();
         let exact: Vec<CompareOutput> = exact.filter(is_free).copied().collect();

@@ -164,10 +164,10 @@ fn a_table_that_is_damaged_while_it_plays_ends_the_pulses_and_switches_everythin
     let built = bench.build(&[]);
     let table = built.address("schedule");
     let mut damaged = 0;
-    for place in 0..built.size().table {
+    for place in (0..built.size().table).step_by(7) {
         // While the lamp is on and the first steps are made; most of the table has been decoded
         // by then only where it is short, as this one is.
-        let run = built.run(CLOCK, &[format!("spoil=90000:{}:255", table + place)]);
+        let run = built.run(CLOCK / 2, &[format!("spoil=90000:{}:255", table + place)]);
         let text = run.text.as_deref().unwrap_or("still going");
         let words = ["damaged", "finished", "late", "starved", "still going"];
         assert!(
