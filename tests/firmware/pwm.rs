@@ -79,8 +79,8 @@ fn a_filtered_pwm_goes_to_zero_with_the_stop_contact_and_lower_at_standstill() {
     for (phase, name) in ["A", "B"].iter().enumerate() {
         let pin = built.pin(&format!("PWM of phase {name} of disc"));
         let duties = || run.duties.iter().filter(|(_, of, _)| *of == pin);
-        let before = duties().filter(|(cycle, ..)| *cycle < at);
-        let held = u64::from(before.last().unwrap().2[0]);
+        let mut before = duties().filter(|(cycle, ..)| *cycle < at);
+        let held = u64::from(before.next_back().unwrap().2[0]);
         assert_eq!(held, table[8][phase] / 2, "{name}");
         let last = duties().next_back().unwrap();
         assert_eq!(last.2[0], 0);
