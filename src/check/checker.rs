@@ -12,7 +12,7 @@ use super::outcome::{
 };
 use super::rehearsed::{MotorModel, RehearsedMoves};
 use super::torque::TorqueRule;
-use super::{cure, reasons, stops};
+use super::{cure, filter, reasons, stops};
 use crate::physics::regeneration::Braking;
 use crate::plan::{AxisMotion, Item, Motion, PlannedMove};
 use crate::rig::Rig;
@@ -32,12 +32,26 @@ pub(crate) struct Checker<'a> {
     abilities: &'a [AxisAbility],
     seen: HashMap<*const Motion, (Arc<Motion>, Arc<MotionCheck>)>,
     cures_left: usize,
-    /// How long each axis moves (s).
+    /// How long each axis moves, or stands with its full current before the hold current (s).
     moving: Vec<f64>,
+    /// For how long each axis keeps its full current if it stands from now on (s).
+    full: Vec<f64>,
     /// What the motor model makes of the moves, where it was asked.
     rehearsed: Option<RehearsedMoves<'a>>,
     /// What the moves come to, without what is found about the rig.
     of_moves: Summary,
+}
+
+/// Whether an item moves an axis.
+fn is_moved(item: &Item, number: usize) -> bool {
+    match item {
+        Item::Move(planned) => planned.motion.axes.iter().any(|axis| axis.axis == number),
+        Item::Dwell(_)
+        | Item::Await { .. }
+        | Item::Output { .. }
+        | Item::Zero { .. }
+        | Item::Mark(_) => false,
+    }
 }
 
 impl<'a> Checker<'a> {
@@ -49,6 +63,7 @@ impl<'a> Checker<'a> {
             seen: HashMap::new(),
             cures_left: CURED,
             moving: vec![0.0; rig.axes.len()],
+            full: vec![0.0; rig.axes.len()],
             rehearsed: None,
             of_moves: Summary {
                 ok: true,
@@ -90,6 +105,15 @@ impl<'a> Checker<'a> {
     /// with its verdict.
     pub(crate) fn check(&mut self, item: &Item, times: u64) -> Option<MoveCheck> {
         self.of_moves.total_time += item.duration() * times as f64;
+        for (number, full) in self.full.iter_mut().enumerate() {
+            if is_moved(item, number) {
+                *full = self.rig.axes[number].drive.lines.hold_delay.si();
+            } else {
+                let stands = full.min(item.duration());
+                *full -= stands;
+                self.moving[number] += stands * times as f64;
+            }
+        }
         match item {
             Item::Move(planned) => {
                 return Some(self.check_move(planned, times));
@@ -239,6 +263,7 @@ impl<'a> Checker<'a> {
         let in_bands = crossings.iter();
         findings.extend(in_bands.filter_map(|crossing| reasons::band(axis, crossing, simulated)));
         findings.extend(reasons::start(axis, ability, tolerance, motion, seeks));
+        findings.extend(filter::lag(axis, peak_speed));
         let own = problems
             .iter()
             .filter(|problem| problem.axis == motion.axis);

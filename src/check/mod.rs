@@ -9,6 +9,7 @@ mod braking;
 mod checker;
 mod crossing;
 mod cure;
+mod filter;
 mod finding;
 mod heat;
 mod json;

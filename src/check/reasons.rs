@@ -3,9 +3,9 @@
 use super::ability::AxisAbility;
 use super::crossing::Crossing;
 use super::finding::{Finding, Severity};
-use super::heat;
 use super::outcome::{SimulatedSummary, Summary};
 use super::torque::TorqueMargin;
+use super::{filter, heat};
 use crate::physics::band::BandKind;
 use crate::physics::currents::CoilTable;
 use crate::physics::machine::Machine;
@@ -306,6 +306,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
     findings.extend(damping(axis, ability));
     findings.extend(settle(axis));
     findings.extend(heat::findings(axis, &ability.heat, moving));
+    findings.extend(filter::ripple(axis));
     findings
 }
 

@@ -71,7 +71,7 @@ impl From<Error> for Failure {
             },
             Error::Refused(refusal) => match &refusal.reason {
                 Unplayable::Unwired(_) => Self::Request(format!(
-                    "{said}. --other-board writes the player for a board of another kind, behind five functions of your own"
+                    "{said}. --other-board writes the player for a board of another kind, with five functions of your own"
                 )),
                 Unplayable::Baud {
                     fits: Some(baud), ..

@@ -343,7 +343,7 @@ pub(crate) fn read(bytes: &[u8]) -> Result<Contents, ReadError> {
     }
     let mut texts = Reader::new(section()?);
     if !reader.is_empty() {
-        return Err(Malformed("something stands behind its last section").into());
+        return Err(Malformed("something follows its last section").into());
     }
     let remark = text(&mut texts)?;
     let mut names = |count: u8| {

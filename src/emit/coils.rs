@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use crate::physics::currents::{Code, CoilRow, CoilTable, PhaseCurrent};
 use crate::rig::Amplitude;
-use crate::units::{Decimal, Rounded};
+use crate::units::{Decimal, Rounded, Time, two_digits, two_digits_down};
 
 /// The forms in which coil tables are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -169,9 +169,20 @@ fn text(table: &CoilTable, out: &mut dyn Write) -> io::Result<()> {
     }
     writeln!(
         out,
-        "torque ripple {:.2} % from greatest to least\n",
+        "torque ripple {:.2} % from greatest to least",
         Decimal(100.0 * table.torque_ripple())
-    )
+    )?;
+    if let Some(filter) = table.filter {
+        writeln!(
+            out,
+            "filtered PWM: ripple {} codes at half scale; settles to half a code in {} from a step over the whole scale; \
+             the currents lag 10 electrical degrees behind at {} full steps/s",
+            Rounded(two_digits(filter.ripple())),
+            Time::new(two_digits(filter.settling())),
+            Rounded(two_digits_down(filter.fastest())),
+        )?;
+    }
+    writeln!(out)
 }
 
 fn csv(tables: &[CoilTable], out: &mut dyn Write) -> io::Result<()> {
@@ -231,7 +242,17 @@ struct JsonAxis<'a> {
     friction_error_deg: f64,
     torque_ripple: f64,
     clamped: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    filter: Option<JsonFilter>,
     positions: Vec<JsonRow>,
+}
+
+/// What filters the PWM of the converters.
+#[derive(Serialize)]
+struct JsonFilter {
+    ripple_codes: f64,
+    settling_s: f64,
+    fastest_full_steps_s: f64,
 }
 
 #[derive(Serialize)]
@@ -280,6 +301,11 @@ fn json_axis(table: &CoilTable) -> JsonAxis<'_> {
         friction_error_deg: clean(table.rest_error.friction.to_degrees()),
         torque_ripple: clean(table.torque_ripple()),
         clamped: table.beyond_converter(),
+        filter: table.filter.map(|filter| JsonFilter {
+            ripple_codes: clean(filter.ripple()),
+            settling_s: clean(filter.settling()),
+            fastest_full_steps_s: clean(filter.fastest()),
+        }),
         positions: table
             .rows
             .iter()

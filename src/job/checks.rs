@@ -93,7 +93,9 @@ impl<'a> Checks<'a> {
                 // How a board at a line is wired it says itself.
                 let from_memory = candidate.options.source == ScheduleSource::Memory;
                 let mut refusals = job.refusals(candidate.options)?.into_iter();
-                Ok(refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program()))
+                let first =
+                    refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
+                Ok(first.filter(|refusal| !refusal.reason.is_of_a_line()))
             })
             .collect::<Result<_, Error>>()?;
         let refused: Vec<_> = candidates

@@ -24,6 +24,7 @@
 //! the same cosines (quarter step: 100, 92.4, 70.7, 38.3, 0 %).
 
 use crate::physics::feed::Demand;
+use crate::physics::filter::ConverterFilter;
 use crate::physics::machine::Machine;
 use crate::physics::rest_error::{Pointed, RestError};
 use crate::rig::{Amplitude, Axis, Converter, DriveKind};
@@ -45,6 +46,8 @@ pub struct CoilTable {
     pub amplitude: Option<Amplitude>,
     /// What sets the currents, where the rig describes it.
     pub converter: Option<Converter>,
+    /// What filters its PWM, where it is one.
+    pub filter: Option<ConverterFilter>,
     /// One row a microstep.
     pub rows: Vec<CoilRow>,
     /// How far detent and friction let the rotor rest from the angle of the currents.
@@ -130,6 +133,7 @@ impl CoilTable {
             full_current,
             amplitude,
             converter: set.map(|(converter, _)| converter),
+            filter: ConverterFilter::of(axis),
             rows,
             rest_error,
         }

@@ -5,6 +5,7 @@ pub(crate) mod cautions;
 pub(crate) mod currents;
 mod eigenvalues;
 pub(crate) mod feed;
+pub(crate) mod filter;
 pub(crate) mod forced;
 mod harmonics;
 pub(crate) mod heat;

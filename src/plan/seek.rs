@@ -92,7 +92,7 @@ impl Planner<'_> {
                 format!(
                     "the position of axis “{name}” is unknown since it sought an input in line {line}"
                 ),
-                format!("write “zero {name}” or “zero {name} at …” behind the seek, or turn “by”"),
+                format!("write “zero {name}” or “zero {name} at …” after the seek, or turn “by”"),
             ),
         };
         Err(Diagnostic::error("position-unknown", message)

@@ -3,7 +3,7 @@
 //! Lines are numbered as the bits of a row of the coil table. Current flows from leg 1 to leg
 //! 2 of a phase where it is positive.
 
-use crate::rig::{ActiveLevel, Bridge, DriveLines, Timer};
+use crate::rig::{ActiveLevel, Axis, Bridge, Decay, DriveLines, Timer};
 
 /// An input of a bridge.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -64,6 +64,52 @@ pub(super) const fn guarded(bridge: Bridge) -> u8 {
         Bridge::Switches | Bridge::Pairs => 0,
         Bridge::PhaseEnable => 0b1010,
     }
+}
+
+/// Lines of a pattern that a timer switches off and on again to chop the current: those of the
+/// switches to ground, or what lets current flow.
+pub(super) const fn chopped(bridge: Bridge) -> u8 {
+    match bridge {
+        Bridge::Switches => 0b1010_1010,
+        Bridge::Pairs => 0b1111,
+        Bridge::PhaseEnable => 0b0101,
+    }
+}
+
+/// Whether the current of an axis without a regulator is less at standstill.
+pub(super) fn is_chopped(axis: &Axis) -> bool {
+    axis.drive.peak_current().is_none() && axis.drive.hold_current < 1.0
+}
+
+/// What the current of an axis does while its chopped lines are off; none where the rig has to
+/// say it and does not.
+pub(super) fn decay(lines: &DriveLines) -> Option<Decay> {
+    lines.bridge.decay().or(lines.decay)
+}
+
+/// Counts of a period of the chopping timer, and clock cycles of a count.
+pub(super) const CHOP_COUNTS: u32 = 256;
+pub(super) const CHOP_PRESCALER: u32 = 8;
+/// Fewest counts that lines are on or off: the interrupt that switches them takes half as long.
+const LEAST_CHOP_COUNTS: f64 = 32.0;
+
+/// Counts of a period for which chopped lines are on. The mean voltage is the share h of the
+/// supply, where the current never ceases: h with a slow decay; with a fast one, which puts the
+/// supply on the winding the other way round, (1 + h)/2. None where that is too short or too long
+/// for the timer.
+pub(super) fn chop_counts(hold: f64, decay: Decay) -> Option<u32> {
+    if hold <= 0.0 {
+        return Some(0);
+    }
+    let share = match decay {
+        Decay::Slow => hold,
+        Decay::Fast => (1.0 + hold) / 2.0,
+    };
+    let counts = f64::from(CHOP_COUNTS) * share;
+    let whole = f64::from(CHOP_COUNTS) - LEAST_CHOP_COUNTS;
+    (LEAST_CHOP_COUNTS..=whole)
+        .contains(&counts)
+        .then(|| counts.round() as u32)
 }
 
 /// Clock cycles of a dead time, none too few.

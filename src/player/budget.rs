@@ -5,7 +5,7 @@
 //! cycle-accurate simulator, with five cycles added for entering an interrupt; `tests/firmware`
 //! and the tests of `stream` measure them again.
 
-use super::bridge::dead_cycles;
+use super::bridge::{dead_cycles, is_chopped};
 use super::coils::{code_width, is_lowered};
 use super::controller::Controller;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
@@ -43,6 +43,11 @@ const COILS_CYCLES: u32 = 503;
 const FRAMES_CYCLES: u32 = 70;
 /// … and those of a byte: the bus runs at half the clock.
 const BUS_BYTE_CYCLES: u32 = 30;
+/// Cycles that the duty cycles of two PWM outputs take, …
+const PWM_CYCLES: u32 = 60;
+/// … and the longest that the interrupt which chops bridges keeps others waiting, twice in a
+/// period. One that stands is chopped while another one steps.
+const CHOP_CYCLES: u32 = 400;
 /// Cycles that codes of more than eight bits take besides.
 const WIDE_CODES_CYCLES: u32 = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
@@ -117,7 +122,16 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
     match lines {
         Lines::Steps => pulse_wait(&rig.timer),
         Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig) + codes(rig),
-        Lines::Coils => COILS_CYCLES + dead_time(rig) + codes(rig),
+        Lines::Coils => COILS_CYCLES + dead_time(rig) + codes(rig) + chopping(rig),
+    }
+}
+
+/// Cycles that chopping one axis takes of the steps of another one.
+fn chopping(rig: &Rig) -> u32 {
+    if rig.axes.iter().any(is_chopped) {
+        CHOP_CYCLES
+    } else {
+        0
     }
 }
 
@@ -127,7 +141,7 @@ pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
         COIL_LATE + dead_time(rig) + codes(rig)
     } else {
-        COILS_LATE + 2 * (dead_time(rig) + codes(rig))
+        COILS_LATE + 2 * (dead_time(rig) + codes(rig)) + chopping(rig) / 2
     }
 }
 
@@ -136,6 +150,7 @@ fn codes(rig: &Rig) -> u32 {
     let drives = rig.axes.iter().map(|axis| &axis.drive);
     let of_drive = |drive: &Drive| match drive.lines.serial {
         Some(serial) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
+        None if drive.lines.pwm.is_some() => PWM_CYCLES,
         None => 0,
     };
     let is_wide = code_width(rig) > 1;
@@ -250,6 +265,7 @@ pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     const ENABLE: usize = 220;
     const BUS: usize = 260;
     const HOLD: usize = 620;
+    const CHOP: usize = 200;
     let code = match (options.source, options.lines) {
         (ScheduleSource::Memory, Lines::Steps) if rig.axes.len() == 1 => 4850,
         (ScheduleSource::Memory, Lines::Steps) => 5350,
@@ -263,7 +279,11 @@ pub(super) fn code_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     let enable = any(|axis| axis.drive.lines.enable.is_some(), ENABLE);
     let coils = match options.lines {
         Lines::Steps => 0,
-        Lines::Coils => any(|axis| axis.drive.lines.serial.is_some(), BUS) + any(is_lowered, HOLD),
+        Lines::Coils => {
+            any(|axis| axis.drive.lines.serial.is_some(), BUS)
+                + any(is_lowered, HOLD)
+                + any(is_chopped, CHOP)
+        }
     };
     code + enable + coils + OUTPUT * rig.outputs.len() + INPUT * rig.inputs.len()
 }

@@ -4,12 +4,13 @@ use std::fmt::Write;
 
 use thiserror::Error;
 
-use super::bridge::{dead_cycles, guarded, pattern};
+use super::bridge::{self, dead_cycles, guarded, is_chopped, pattern};
 use super::text;
 use super::wiring::Coils;
 use crate::emit::Heading;
 use crate::physics::currents::{CoilRow, CoilTable, PhaseCurrent};
-use crate::rig::{Axis, DriveLines, Rig, SerialFrame};
+use crate::rig::{Axis, DriveLines, Rig, SerialFrame, Timer};
+use crate::units::{Frequency, Time, two_digits};
 
 /// The finest microsteps that the player switches itself.
 const MOST_MICROSTEPS: u32 = 16;
@@ -20,7 +21,7 @@ const MOST_SERIAL_BITS: u32 = 16;
 const PORT_BITS: u32 = 8;
 
 /// Why the player cannot switch the coils of a rig.
-#[derive(Debug, Clone, PartialEq, Eq, Error)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum Unswitched {
     /// Microsteps too fine.
     #[error(
@@ -51,21 +52,68 @@ pub enum Unswitched {
         /// Their bits.
         bits: u32,
     },
-    /// A lower current at standstill that nothing sets.
+    /// A lower current at standstill that the timer cannot chop.
     #[error(
-        "axis `{axis}` has a `hold_current` of {percent} %, and its bridges have no converters: \
-         they put the whole supply on the windings"
+        "axis `{axis}` has a `hold_current` of {percent} %; the player chops bridges of this kind to {least} … {most} %, \
+         or switches them off at 0 %"
     )]
     Hold {
         /// The axis.
         axis: String,
         /// What the rig asks for.
         percent: u32,
+        /// The least share (%) …
+        least: u32,
+        /// … and the most.
+        most: u32,
+    },
+    /// A bridge of which nothing says what the current does while it is off.
+    #[error(
+        "axis `{axis}` has a `hold_current` below 100 %, and its `phase-enable` bridges no `decay`: how long they have to be on \
+         depends on it"
+    )]
+    Decay {
+        /// The axis.
+        axis: String,
+    },
+    /// A current that changes much within a period of the chopping.
+    #[error(
+        "the current of axis `{axis}` changes with a time constant of {constant}, and the player chops with periods of {period}"
+    )]
+    FastWinding {
+        /// The axis.
+        axis: String,
+        /// L/R of a phase, with all that is in series.
+        constant: Time,
+        /// Of the chopping timer.
+        period: Time,
+    },
+    /// Different shares for one timer.
+    #[error("axes `{axis}` and `{other}` are chopped for different times; one timer chops both")]
+    Holds {
+        /// One axis.
+        axis: String,
+        /// Another one.
+        other: String,
+    },
+    /// A PWM that the timer does not make.
+    #[error(
+        "axis `{axis}` has a `pwm_frequency` of {asked}; with {bits} bits the timer makes {made}"
+    )]
+    PwmFrequency {
+        /// The axis.
+        axis: String,
+        /// What the rig says.
+        asked: Frequency,
+        /// Bits of the converter.
+        bits: u32,
+        /// What the timer makes.
+        made: Frequency,
     },
     /// Converters on the bus and others.
     #[error(
         "the converters of axis `{axis}` and those of `{other}` differ: the player sends all of them frames of one \
-         length in one mode, or none"
+         length in one mode, or makes all of them of PWM with the same bits, or neither"
     )]
     Buses {
         /// One axis.
@@ -86,7 +134,19 @@ impl Unswitched {
             Self::Converter { .. } => "give these keys of the drive",
             Self::Bits { .. } => "use converters of fewer bits",
             Self::Hold { .. } => {
-                "set `hold_current` to 100 %, or describe the converters that set the current"
+                "set `hold_current` to a share within these, to 0 % where the load stays by itself, or to 100 %"
+            }
+            Self::Decay { .. } => {
+                "write `decay: slow` or `decay: fast`, by the data sheet of the bridge"
+            }
+            Self::FastWinding { .. } => {
+                "use a faster clock, or set `hold_current` to 100 %, or to 0 % where the load stays by itself"
+            }
+            Self::Holds { .. } => {
+                "give both the same `hold_current` and bridges of one kind, or one of them 100 %"
+            }
+            Self::PwmFrequency { .. } => {
+                "set `pwm_frequency` to what the timer makes, or change the clock or the bits"
             }
             Self::Buses { .. } => "use converters of one kind",
             Self::Mixed => "give every axis converters, or none",
@@ -115,14 +175,35 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
         if bits > most {
             return Err(Unswitched::Bits { axis, bits });
         }
-        if !regulated(one) && one.drive.hold_current < 1.0 {
-            let percent = (100.0 * one.drive.hold_current).round() as u32;
-            return Err(Unswitched::Hold { axis, percent });
+        if is_chopped(one) {
+            check_chopping(one, &rig.timer)?;
         }
+        if let Some(pwm) = one.drive.lines.pwm {
+            let made = rig.timer.clock.si() / f64::from(bits).exp2();
+            let asked = pwm.frequency;
+            if (asked.si() / made - 1.0).abs() > PWM_TOLERANCE {
+                let made = Frequency::new(made);
+                return Err(Unswitched::PwmFrequency {
+                    axis,
+                    asked,
+                    bits,
+                    made,
+                });
+            }
+        }
+    }
+    let mut chopped = rig.axes.iter().filter(|axis| is_chopped(axis));
+    if let Some(first) = chopped.next()
+        && let Some(other) = chopped.find(|axis| chopped_counts(axis) != chopped_counts(first))
+    {
+        let [axis, other] = [first, other].map(|axis| axis.name.clone());
+        return Err(Unswitched::Holds { axis, other });
     }
     let bus = |axis: &Axis| {
         let serial = axis.drive.lines.serial;
-        serial.map(|serial| (serial.frames[0].length, serial.mode))
+        let serial = serial.map(|serial| (serial.frames[0].length, serial.mode));
+        let pwm = axis.drive.lines.pwm.and(axis.drive.converter);
+        (serial, pwm.map(|converter| converter.bits))
     };
     for pair in rig.axes.windows(2) {
         if bus(&pair[0]) != bus(&pair[1]) {
@@ -134,6 +215,47 @@ pub(super) fn tables(rig: &Rig) -> Result<Vec<CoilTable>, Unswitched> {
         return Err(Unswitched::Mixed);
     }
     Ok(tables)
+}
+
+/// By how much the frequency of a PWM may be off: its ripple is off by as much.
+const PWM_TOLERANCE: f64 = 0.01;
+
+/// Counts for which the chopped lines of an axis are on; none where it cannot be chopped.
+fn chopped_counts(axis: &Axis) -> Option<u32> {
+    bridge::chop_counts(axis.drive.hold_current, bridge::decay(&axis.drive.lines)?)
+}
+
+/// Whether the timer can chop the current of an axis.
+fn check_chopping(one: &Axis, timer: &Timer) -> Result<(), Unswitched> {
+    let axis = || one.name.clone();
+    let hold = one.drive.hold_current;
+    if hold <= 0.0 {
+        return Ok(());
+    }
+    let decay =
+        bridge::decay(&one.drive.lines).ok_or_else(|| Unswitched::Decay { axis: axis() })?;
+    if bridge::chop_counts(hold, decay).is_none() {
+        let shares =
+            |percent: &u32| bridge::chop_counts(f64::from(*percent) / 100.0, decay).is_some();
+        let least = (1..100).find(shares).unwrap_or(100);
+        let most = (1..100).rfind(shares).unwrap_or(0);
+        return Err(Unswitched::Hold {
+            axis: axis(),
+            percent: (100.0 * hold).round() as u32,
+            least,
+            most,
+        });
+    }
+    let period = f64::from(bridge::CHOP_COUNTS * bridge::CHOP_PRESCALER) / timer.clock.si();
+    let constant = one.motor.phase_inductance.si() / one.loop_resistance();
+    if constant < period {
+        return Err(Unswitched::FastWinding {
+            axis: axis(),
+            constant: Time::new(two_digits(constant)),
+            period: Time::new(period),
+        });
+    }
+    Ok(())
 }
 
 /// Bytes of flash that they take.
@@ -156,7 +278,7 @@ pub(super) fn code_width(rig: &Rig) -> u32 {
 
 /// Whether the player lowers the current of an axis at standstill.
 pub(super) fn is_lowered(axis: &Axis) -> bool {
-    axis.drive.peak_current().is_some() && axis.drive.hold_current < 1.0
+    axis.drive.hold_current < 1.0
 }
 
 /// Who switches the coils of axes with these tables.
@@ -170,9 +292,14 @@ pub(super) fn kind(tables: &[CoilTable], rig: &Rig) -> Coils {
         None => Coils::OfTheDrive,
         Some(table) if table.converter.is_none() => Coils::Bare,
         Some(_) if is_serial => Coils::OnBus,
-        Some(_) => Coils::Parallel {
-            bits: tables.iter().filter_map(bits).max().unwrap_or(0),
-        },
+        Some(_) => {
+            let bits = tables.iter().filter_map(bits).max().unwrap_or(0);
+            if rig.axes.iter().any(|axis| axis.drive.lines.pwm.is_some()) {
+                Coils::Pwm { bits }
+            } else {
+                Coils::Parallel { bits }
+            }
+        }
     }
 }
 
@@ -218,6 +345,15 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
              #define FRAME_BYTES {}u\n#define BUS_MODE ({}u << CPHA)\n#define LATCH_CYCLES (CLOCK / 10000000ul + 1ul)\n",
             serial.frames[0].length / 8,
             serial.mode
+        );
+    }
+    if let Some(axis) = rig.axes.iter().find(|axis| is_chopped(axis)) {
+        let on = chopped_counts(axis).unwrap_or(0);
+        let off = (bridge::CHOP_COUNTS - on) % bridge::CHOP_COUNTS;
+        let _ = write!(
+            text,
+            "\n/* For how many counts of timer 0 the chopped lines of bridges are on and off at standstill; on for none is off. */\n\
+             #define CHOP_ON {on}u\n#define CHOP_OFF {off}u\n",
         );
     }
     for ((axis, table), lines) in tables.iter().enumerate().zip(lines()) {
@@ -313,6 +449,16 @@ pub(super) fn table_h(heading: &Heading<'_>, tables: &[CoilTable]) -> String {
             "uint32_t",
             "coil_hold_ticks",
             delays,
+        );
+    }
+    if rig.axes.iter().any(is_chopped) {
+        let chopped = lines().map(|lines| u32::from(bridge::chopped(lines.bridge)));
+        let chopped = chopped.collect();
+        function(
+            "Lines of its bridges that are chopped at standstill.",
+            "uint8_t",
+            "coil_chopped",
+            chopped,
         );
     }
     let guarded = choose(

@@ -111,11 +111,35 @@ pub struct Controller {
     /// ports of its two converters.
     pub(super) switches: &'static [&'static [PartPin]],
     pub(super) converters: &'static [[char; 2]],
-    /// The port of the upper bits of converters of one axis.
-    pub(super) upper: Option<char>,
+    /// By the number of axes, the port of the upper bits of both converters of each axis.
+    pub(super) upper: &'static [&'static [char]],
+    /// What makes a PWM for both converters of each axis.
+    pub(super) pwm: &'static [PwmOutputs],
     /// Pins of the serial bus: clock, data out, data in, select.
     pub(super) bus: [PartPin; 4],
 }
+
+/// Two channels of a timer that make a PWM for the converters of an axis: A and B.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PwmOutputs {
+    /// The number of the timer.
+    pub timer: u8,
+    /// Fewest and most bits that it counts.
+    pub bits: [u32; 2],
+    /// The pins of both phases.
+    pub pins: [PartPin; 2],
+}
+
+const fn pwm(timer: u8, bits: [u32; 2], a: PartPin, b: PartPin) -> PwmOutputs {
+    PwmOutputs {
+        timer,
+        bits,
+        pins: [a, b],
+    }
+}
+
+/// The timer that chops bridges at standstill: every part has it.
+pub(super) const CHOP_TIMER: u8 = 0;
 
 /// Fuses of most parts.
 const USUAL_FUSES: FuseTable = FuseTable {
@@ -175,7 +199,8 @@ const SMALL: Controller = Controller {
         pin('D', 7),
     ]],
     converters: &[],
-    upper: None,
+    upper: &[],
+    pwm: &[pwm(2, [8, 8], pin('B', 3), pin('D', 3))],
     bus: [pin('B', 5), pin('B', 3), pin('B', 4), pin('B', 2)],
 };
 
@@ -208,8 +233,9 @@ const MIDDLE: Controller = Controller {
     ports: "ABCD",
     unusable: &[],
     switches: &[&whole_port('C')],
-    converters: &[],
-    upper: None,
+    converters: &[['A', 'B']],
+    upper: &[],
+    pwm: &[pwm(2, [8, 8], pin('D', 7), pin('D', 6))],
     bus: [pin('B', 7), pin('B', 5), pin('B', 6), pin('B', 4)],
 };
 
@@ -231,7 +257,14 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         },
         watchdog_is_short: true,
         exact: &[],
-        free: &[('D', 4, 7), ('C', 0, 5), ('B', 0, 0), ('B', 3, 5)],
+        pwm: &[],
+        free: &[
+            ('D', 4, 7),
+            ('C', 0, 5),
+            ('B', 0, 0),
+            ('B', 3, 5),
+            ('D', 3, 3),
+        ],
         ..SMALL
     },
     Controller {
@@ -314,7 +347,8 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
             &[pin('D', 4), pin('D', 5), pin('D', 6), pin('D', 7)],
         ],
         converters: &[],
-        upper: None,
+        upper: &[],
+        pwm: &[],
         bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
     MIDDLE,
@@ -362,7 +396,11 @@ pub(super) const CONTROLLERS: [Controller; 8] = [
         unusable: &[('G', 6, 7)],
         switches: &[&whole_port('A'), &whole_port('F')],
         converters: &[['L', 'K'], ['C', 'J']],
-        upper: Some('C'),
+        upper: &[&['C'], &['H', 'B']],
+        pwm: &[
+            pwm(3, [6, 12], pin('E', 3), pin('E', 4)),
+            pwm(4, [6, 12], pin('H', 3), pin('H', 4)),
+        ],
         bus: [pin('B', 1), pin('B', 2), pin('B', 3), pin('B', 0)],
     },
 ];

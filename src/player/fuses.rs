@@ -192,7 +192,11 @@ mod tests {
     #[test]
     fn fuse_bytes_are_those_of_common_practice() {
         use ClockSource::{Crystal, External, Internal};
-        // An 8 KiB part with a crystal of 4 MHz, and of 16 MHz (common practice).
+        // An 8 KiB part with a crystal of 4 MHz, and of 16 MHz (common practice). EF, not FF:
+        // CKSEL 3 … 1 = 111 is 3 to 8 MHz with CKOPT unprogrammed, CKSEL0 = 1 a crystal's start-up
+        // of 16K cycles, and SUT = 10 another 4.1 ms, where the factory's 11 is 65 ms (data
+        // sheet, "Crystal Oscillator Operating Modes" and "Start-up Times for the Crystal
+        // Oscillator Clock Selection", from memory).
         assert_eq!(bytes("atmega8", Crystal, 4.0), Some([0xEF, 0xD9]));
         assert_eq!(bytes("atmega8", Crystal, 16.0), Some([0xEF, 0xC9]));
         // The factory's choice but for its longer start-up time, SUT 10 (data sheets):

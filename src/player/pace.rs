@@ -28,7 +28,7 @@ use super::budget::{
 use super::crowd::{Crowd, Crowded};
 use super::options::Lines;
 use super::wiring::Wiring;
-use crate::rig::Rig;
+use crate::rig::{DriveLines, Rig};
 use crate::schedule::{Event, EventKind};
 use crate::units::Time;
 
@@ -44,6 +44,8 @@ pub enum TooClose {
         apart: Time,
         /// What it needs.
         needs: Time,
+        /// The dead time with which that would do, where only the rig's is too long.
+        dead_time: Option<Time>,
     },
     /// Fast steps of an axis while another one starts, stops or turns.
     #[error(
@@ -98,9 +100,15 @@ impl TooClose {
     /// way through them.
     pub(super) fn cure(&self, on_the_way: bool) -> String {
         match self {
-            Self::Events { .. } => {
-                "turn more slowly, or use fewer microsteps or a faster clock".to_owned()
+            Self::Events {
+                dead_time: Some(enough),
+                ..
+            } => {
+                format!("turn more slowly, or set `dead_time` to {enough}, if the bridges allow it")
             }
+            Self::Events {
+                dead_time: None, ..
+            } => "turn more slowly, or use fewer microsteps or a faster clock".to_owned(),
             Self::Crowded { axis, .. } => {
                 format!("turn more slowly, or move the other axis after `{axis}` has stopped")
             }
@@ -152,6 +160,8 @@ pub(super) struct EventPace<'a> {
     rig: &'a Rig,
     /// Cycles that a step takes besides: for switching the coils, or until its pulse ends.
     besides: u64,
+    /// The longest dead time of bridges that the player switches.
+    dead_time: Option<Time>,
     /// Cycles from the interrupt of outputs to their edges.
     lead: u64,
     /// When each axis had its last event (cycles), and whether that was a step.
@@ -177,9 +187,15 @@ impl<'a> EventPace<'a> {
             changed: None,
         };
         let besides = u64::from(besides(rig, lines));
+        let dead_times = rig.axes.iter().map(|axis| axis.drive.lines.dead_time);
+        let dead_time = match lines {
+            Lines::Steps => None,
+            Lines::Coils => dead_times.max_by(|one, other| one.si().total_cmp(&other.si())),
+        };
         Self {
             rig,
             besides,
+            dead_time,
             lead: output_cycles(rig.timer.prescaler),
             last: vec![None; rig.axes.len()],
             crowd: Crowd::new(
@@ -269,6 +285,15 @@ impl<'a> EventPace<'a> {
         self.crowd.end().map_err(|crowded| self.crowded(crowded))
     }
 
+    /// The dead time that takes so many cycles less of a step; none where no bridge is switched,
+    /// or that were less than usual bridges need.
+    fn shorter_dead_time(&self, cycles: u64) -> Option<Time> {
+        let dead = self.dead_time?;
+        let enough = dead.si() - (cycles + 1) as f64 / self.rig.timer.clock.si();
+        let enough = (enough * 1e7).floor() * 1e-7;
+        (enough >= DriveLines::DEAD_TIME.si()).then(|| Time::new(enough))
+    }
+
     fn crowded(&self, crowded: Crowded) -> TooClose {
         TooClose::Crowded {
             axis: self.rig.axes[crowded.axis].name.clone(),
@@ -302,6 +327,7 @@ impl<'a> EventPace<'a> {
                     axis: self.rig.axes[axis].name.clone(),
                     apart: self.time(cycles),
                     needs: self.enough(least),
+                    dead_time: self.shorter_dead_time(least - cycles),
                 });
             }
         }

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::board::OtherBoard;
-use super::bridge::{BridgeLine, bridge_lines};
+use super::bridge::{BridgeLine, bridge_lines, is_chopped};
 use super::budget;
 use super::coils::is_lowered;
 use super::controller::PartPin;
@@ -13,7 +13,7 @@ use super::text::{WRONG_FUSE, enable_delay, fuses_text};
 use super::wiring::Wiring;
 use crate::emit::Heading;
 use crate::physics::cautions;
-use crate::rig::{ActiveLevel, AtEnd, DriveLines, Pin, Rig, Timer};
+use crate::rig::{ActiveLevel, AtEnd, Axis, DriveLines, Pin, Rig, Timer};
 use crate::units::{Rounded, Time};
 
 /// A row for each line: what it is called, its pin and its level.
@@ -146,15 +146,23 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
             );
         }
     }
-    if let Some(port) = wiring.upper {
-        let _ = writeln!(
-            text,
-            "| upper bits of converter A | P{port}0 to P{port}3 | |"
-        );
-        let _ = writeln!(
-            text,
-            "| upper bits of converter B | P{port}4 to P{port}7 | |"
-        );
+    for (axis, port) in rig.axes.iter().zip(&wiring.upper) {
+        for (phase, [first, last]) in [("A", [0, 3]), ("B", [4, 7])] {
+            let _ = writeln!(
+                text,
+                "| upper bits of converter {phase} of {} | P{port}{first} to P{port}{last} | |",
+                axis.name
+            );
+        }
+    }
+    for (axis, outputs) in rig.axes.iter().zip(&wiring.pwm) {
+        for (phase, pin) in ["A", "B"].iter().zip(outputs.pins) {
+            let _ = writeln!(
+                text,
+                "| PWM of phase {phase} of {} | {pin} | high |",
+                axis.name
+            );
+        }
     }
     if let Some(bus) = &wiring.bus {
         let _ = writeln!(text, "| bus clock | {} | |", bus.clock);
@@ -251,6 +259,9 @@ pub(super) fn readme(
                 text.push_str(&holding(rig));
                 if wiring.bus.is_some() {
                     text.push_str(BUS);
+                }
+                if !wiring.pwm.is_empty() {
+                    text.push_str(PWM);
                 }
             }
             let slower = wiring.controller.fuses.slower_when_new(rig.timer.clock);
@@ -390,6 +401,12 @@ the codes of both phases into force at once. Keep the lines short.
 
 ";
 
+const PWM: &str = "\
+The code of a converter is the duty cycle of its PWM: a code c of n bits is high for c counts of the 2^n of a period. Fit the filter \
+between this pin and the reference input of the regulator; at reset the pin floats, and a resistor to ground keeps the current at zero.
+
+";
+
 /// What the currents are at standstill; nothing where none is lowered.
 fn holding(rig: &Rig) -> String {
     let lowered = rig.axes.iter().filter(|axis| is_lowered(axis));
@@ -406,8 +423,16 @@ fn holding(rig: &Rig) -> String {
     if lowered.is_empty() {
         return String::new();
     }
+    let is_off = |axis: &Axis| is_chopped(axis) && axis.drive.hold_current <= 0.0;
+    let how = if rig.axes.iter().any(is_off) {
+        "Bridges are off then: **the motor lets go, and a load that does not stay by itself falls**."
+    } else if rig.axes.iter().any(is_chopped) {
+        "Timer 0 chops the bridges: the switches to ground, the pairs, or the enables are off for a part of each 2048 clock cycles."
+    } else {
+        "A code is rounded down."
+    };
     format!(
-        "Hold current, with the time from the last step: {}. A code is rounded down. The full current flows again 7 ms at least before the \
+        "Hold current, with the time from the last step: {}. {how} The full current flows again 7 ms at least before the \
          next step, and stays on in waits that are too short for both.\n\n",
         lowered.join(", ")
     )

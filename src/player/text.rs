@@ -47,6 +47,7 @@ fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
         converters,
         upper,
         bus,
+        pwm,
         outputs,
         exact,
         inputs,
@@ -57,7 +58,7 @@ fn fingerprint(rig: &Rig, wiring: &Wiring) -> String {
     let levels = |pins: &[Pin]| pins.iter().map(|pin| pin.active).collect::<Vec<_>>();
     let levels = [levels(&rig.outputs), levels(&rig.inputs)];
     let all = format!(
-        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {upper:?} {bus:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
+        "2 {} {drives:?} {levels:?} {steps:?} {directions:?} {enables:?} {switches:?} {converters:?} {upper:?} {bus:?} {pwm:?} {outputs:?} {exact:?} {inputs:?} {stop_contact}",
         controller.compiler_name
     );
     format!("{:#010x}ul", CRC.checksum(all.as_bytes()))
@@ -366,6 +367,29 @@ fn output_lines(text: &mut String, rig: &Rig, wiring: &Wiring) {
     );
 }
 
+/// The channels of timers that make the PWM of converters, with the highest count of each timer.
+fn pwm_lines(text: &mut String, rig: &Rig, wiring: &Wiring) {
+    if wiring.pwm.is_empty() {
+        return;
+    }
+    let pins = wiring.pwm.iter().flat_map(|outputs| outputs.pins);
+    let pins = pins.map(|pin| (pin, ActiveLevel::High));
+    lines(text, "PWM_LINES", pins.enumerate(), OUT);
+    let mut timers = String::new();
+    for (number, (outputs, axis)) in wiring.pwm.iter().zip(&rig.axes).enumerate() {
+        let timer = outputs.timer;
+        let bits = axis.drive.converter.map_or(0, |converter| converter.bits);
+        let _ = write!(timers, " DO({timer}, {}u)", (1u32 << bits) - 1);
+        for phase in ["A", "B"] {
+            let _ = writeln!(
+                text,
+                "#define PWM_{phase}_{number}(DO, code) DO({timer}, {phase}, code)"
+            );
+        }
+    }
+    let _ = writeln!(text, "#define PWM_TIMERS(DO){timers}");
+}
+
 pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
     let mut text = format!(
         "/* Which pin does what, on an {}. This file is yours: once you have changed it, it is
@@ -411,12 +435,13 @@ pub(super) fn pins_h(rig: &Rig, wiring: &Wiring) -> String {
             );
         }
     }
-    if let Some(port) = wiring.upper {
+    for (axis, port) in wiring.upper.iter().enumerate() {
         let _ = writeln!(
             text,
-            "#define CODE_HIGH_0 PORT{port}\n#define CODE_HIGH_0_OUT DDR{port}"
+            "#define CODE_HIGH_{axis} PORT{port}\n#define CODE_HIGH_{axis}_OUT DDR{port}"
         );
     }
+    pwm_lines(&mut text, rig, wiring);
     if let Some(bus) = &wiring.bus {
         let high = |pin: PartPin| (0, (pin, ActiveLevel::High));
         let own = [bus.clock, bus.data].into_iter();

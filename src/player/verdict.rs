@@ -138,6 +138,11 @@ impl Unplayable {
         }
     }
 
+    /// Whether it is about a line alone: who plays a program that seeks means none.
+    pub const fn is_of_a_line(&self) -> bool {
+        matches!(self, Self::SeekOnLine)
+    }
+
     /// Whether a part would fit but for its flash.
     const fn is_about_flash(&self) -> bool {
         let Self::Unwired(Unwired::Parts(parts)) = self else {
@@ -210,7 +215,8 @@ impl Unplayable {
 fn is_about_the_part(parts: &[Shortcoming]) -> bool {
     parts.iter().all(|one| match one.lack {
         Lack::Clock { .. } | Lack::Ram { .. } | Lack::Axes { .. } => true,
-        Lack::Bridges { .. } | Lack::Converters { .. } | Lack::Pins | Lack::Interrupt => false,
+        Lack::Bridges { .. } | Lack::Converters { .. } | Lack::Pwm { .. } => false,
+        Lack::Pins | Lack::Interrupt => false,
         Lack::NoSuchPin { .. } | Lack::Taken { .. } | Lack::Flash { .. } => false,
     })
 }

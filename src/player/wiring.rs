@@ -7,9 +7,11 @@ use std::fmt;
 
 use thiserror::Error;
 
-use super::bridge::bridge_lines;
+use super::bridge::{self, bridge_lines};
 use super::budget;
-use super::controller::{CONTROLLERS, CompareOutput, Controller, PartPin, pin, whole_port};
+use super::controller::{
+    CHOP_TIMER, CONTROLLERS, CompareOutput, Controller, PartPin, PwmOutputs, pin, whole_port,
+};
 use super::options::PlayerOptions;
 use crate::diagnostic::alternatives;
 use crate::rig::{Pin, Rig};
@@ -33,10 +35,12 @@ pub struct Wiring {
     pub switches: Vec<Vec<PartPin>>,
     /// The ports of the converters of both phases of each axis, where there are any.
     pub converters: Vec<[char; 2]>,
-    /// The port of the upper bits of both codes, where they have more than eight.
-    pub upper: Option<char>,
+    /// The port of the upper bits of both codes of each axis, where they have more than eight.
+    pub upper: Vec<char>,
     /// The lines of converters on a serial bus, where there are any.
     pub bus: Option<BusPins>,
+    /// What makes the PWM of the converters of each axis, where they are filtered ones.
+    pub pwm: Vec<PwmOutputs>,
     /// The outputs of the rig.
     pub outputs: Vec<PartPin>,
     /// What makes outputs on their very ticks: those on its pins.
@@ -79,6 +83,11 @@ pub(super) enum Coils {
     },
     /// The player, with such converters on a serial bus.
     OnBus,
+    /// The player, with such converters made of a filtered PWM.
+    Pwm {
+        /// The widest of them.
+        bits: u32,
+    },
 }
 
 /// What a part lacks for a rig.
@@ -121,6 +130,14 @@ pub enum Lack {
         axes: usize,
         /// Lines that the widest needs.
         needs: u32,
+    },
+    /// Timers for converters.
+    #[error("its timers make no PWM of {bits} bits for the converters of {axes} axes")]
+    Pwm {
+        /// Bits of the widest.
+        bits: u32,
+        /// Axes of the rig.
+        axes: usize,
     },
     /// Pins for anything else.
     #[error("it has too few pins")]
@@ -357,12 +374,13 @@ impl Wiring {
             taken.extend(switches.iter().flatten());
             steps.clear();
         }
-        let mut upper = None;
+        let mut upper = Vec::new();
         if let Coils::Parallel { bits } = coils {
+            let uppers = part.upper.get(axes - 1).copied().unwrap_or_default();
             let has = match part.converters.get(..axes) {
                 None => 0,
-                Some([_]) if part.upper.is_some() => 12,
-                Some(_) => 8,
+                Some(_) if uppers.is_empty() => 8,
+                Some(_) => 12,
             };
             if bits > has {
                 let needs = bits;
@@ -370,8 +388,8 @@ impl Wiring {
             }
             converters = part.converters[..axes].to_vec();
             if bits > 8 {
-                upper = part.upper;
-                taken.extend(upper.into_iter().flat_map(whole_port));
+                upper = uppers.to_vec();
+                taken.extend(upper.iter().flat_map(|&port| whole_port(port)));
             }
             taken.extend(
                 converters
@@ -383,6 +401,19 @@ impl Wiring {
         if coils == Coils::OnBus {
             taken.extend(part.bus);
         }
+        let mut pwm = Vec::new();
+        if let Coils::Pwm { bits } = coils {
+            let makes = |outputs: &PwmOutputs| {
+                let [fewest, most] = outputs.bits;
+                (fewest..=most).contains(&bits)
+            };
+            let outputs = part.pwm.get(..axes);
+            pwm = outputs
+                .filter(|outputs| outputs.iter().all(makes))
+                .ok_or(Lack::Pwm { bits, axes })?
+                .to_vec();
+            taken.extend(pwm.iter().flat_map(|outputs| outputs.pins));
+        }
         let outputs = named(part, &rig.outputs, &mut taken)?;
         let inputs = named(part, &rig.inputs, &mut taken)?;
         let mut interrupts = part.interrupts.iter().enumerate();
@@ -391,7 +422,13 @@ impl Wiring {
             .map(|(number, pin)| (number, *pin))
             .ok_or(Lack::Interrupt)?;
         taken.push(stop_contact);
-        let exact = part.exact_at(rig.timer.prescaler);
+        let chops = coils == Coils::Bare && rig.axes.iter().any(bridge::is_chopped);
+        let is_free = |output: &&CompareOutput| {
+            let is_pwm = pwm.iter().any(|outputs| outputs.timer == output.timer);
+            !(is_pwm || chops && output.timer == CHOP_TIMER)
+        };
+        let exact = part.exact_at(rig.timer.prescaler).iter();
+        let exact: Vec<CompareOutput> = exact.filter(is_free).copied().collect();
         let free = part
             .free
             .iter()
@@ -459,8 +496,9 @@ impl Wiring {
             converters,
             upper,
             bus,
+            pwm,
             outputs,
-            exact: exact.to_vec(),
+            exact,
             inputs,
             stop_contact,
             interrupt,
@@ -483,6 +521,7 @@ impl Wiring {
             .chain(self.switches.iter().flatten())
             .chain(self.enables.iter().flatten())
             .chain(self.bus.iter().flat_map(BusPins::pins))
+            .chain(self.pwm.iter().flat_map(|outputs| &outputs.pins))
             .chain([&self.stop_contact])
             .copied()
             .collect();

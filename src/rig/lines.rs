@@ -3,6 +3,7 @@
 
 use super::fields::{self, Bounds, Fields};
 use super::frame::SerialConverters;
+use super::pwm::PwmConverters;
 use super::yaml::Entry;
 use crate::units::Time;
 
@@ -122,6 +123,18 @@ const BRIDGES: [(&str, Bridge); 3] = [
     ("phase-enable", Bridge::PhaseEnable),
 ];
 
+/// What the current of a phase does while the inputs of its bridge are off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Decay {
+    /// It goes round through a switch and a diode of one side: nothing drives it.
+    Slow,
+    /// It returns to the supply through diodes, against its whole voltage.
+    Fast,
+}
+
+/// The words of a rig for [`Decay`].
+const DECAYS: [(&str, Decay); 2] = [("slow", Decay::Slow), ("fast", Decay::Fast)];
+
 /// Levels at which the inputs of bridges are active.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct BridgeLevels {
@@ -152,8 +165,12 @@ pub struct DriveLines {
     pub bridge_levels: BridgeLevels,
     /// From switching a part of a bridge off to switching another one on.
     pub dead_time: Time,
+    /// What the current does while a chopped bridge is off, where its kind does not say it.
+    pub decay: Option<Decay>,
     /// Its converters, where they are on a serial bus.
     pub serial: Option<SerialConverters>,
+    /// They, where they are filtered PWM.
+    pub pwm: Option<PwmConverters>,
     /// The level that selects a converter …
     pub select: ActiveLevel,
     /// … and the one of the pulse that brings both phases' codes into force.
@@ -171,10 +188,24 @@ impl Default for DriveLines {
             bridge: Bridge::default(),
             bridge_levels: BridgeLevels::default(),
             dead_time: Self::DEAD_TIME,
+            decay: None,
             serial: None,
+            pwm: None,
             select: ActiveLevel::Low,
             latch: ActiveLevel::Low,
             hold_delay: Self::HOLD_DELAY,
+        }
+    }
+}
+
+impl Bridge {
+    /// What the current does while the bridge is off; none where its kind does not say it.
+    pub(crate) const fn decay(self) -> Option<Decay> {
+        match self {
+            // The switch to the supply stays on.
+            Self::Switches => Some(Decay::Slow),
+            Self::Pairs => Some(Decay::Fast),
+            Self::PhaseEnable => None,
         }
     }
 }
@@ -219,7 +250,22 @@ impl DriveLines {
             let bridge = BRIDGES.iter().find(|(word, _)| Some(*word) == chosen);
             lines.bridge = bridge.map_or(lines.bridge, |(_, bridge)| *bridge);
         }
+        if let Some(entry) = fields.take("decay") {
+            let words = DECAYS.map(|(word, _)| word);
+            let chosen = fields.keep(fields::choice("decay", &entry, &words));
+            let decay = DECAYS.iter().find(|(word, _)| Some(*word) == chosen);
+            lines.decay = decay.map(|(_, decay)| *decay);
+            if lines.bridge != Bridge::PhaseEnable {
+                let place = entry.key_place;
+                fields.problem(
+                    place
+                        .error("not-for-this-bridge", "only a `phase-enable` bridge has a `decay`", "here")
+                        .help("leave it out: single switches have a slow decay, diagonal pairs a fast one"),
+                );
+            }
+        }
         lines.serial = SerialConverters::read(fields, bits);
+        lines.pwm = PwmConverters::read(fields, bits, lines.serial.is_some());
         lines.hold_delay = fields.or("hold_delay", Bounds::up_to(60.0), Self::HOLD_DELAY);
         lines.dead_time = fields.or("dead_time", Bounds::up_to(100e-6), Self::DEAD_TIME);
         lines

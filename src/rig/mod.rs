@@ -22,6 +22,7 @@ mod names;
 mod plausible;
 pub(crate) mod problems;
 pub(crate) mod profile;
+mod pwm;
 mod read;
 mod rests;
 #[cfg(test)]
@@ -37,10 +38,11 @@ pub use direction::Direction;
 pub use drive::{Converter, Correction, Drive, DriveKind, Sequence};
 pub use frame::{SerialConverters, SerialFrame};
 pub use limits::Limits;
-pub use lines::{ActiveLevel, AtEnd, Bridge, BridgeLevels, DriveLines, EnableLine};
+pub use lines::{ActiveLevel, AtEnd, Bridge, BridgeLevels, Decay, DriveLines, EnableLine};
 pub use load::{Approach, Gearing, LinearLoad, Load};
 pub use motor::{Motor, PullOutPoint};
 pub use profile::{BorrowedMotor, Files, NoFiles};
+pub use pwm::PwmConverters;
 #[cfg(test)]
 pub(crate) use read::ReadRig;
 pub use rests::Rest;

@@ -142,7 +142,8 @@ impl EventStream {
         turns.then_some((next.tick, next.act))
     }
 
-    /// The records of a slow-down whose steps fall at `times` (s since tick `start`).
+    /// The records of a slow-down whose steps fall at `times` (s since tick `start`), and the
+    /// ticks on which the board plays them.
     pub(super) fn slowing(
         &self,
         number: usize,
@@ -150,10 +151,10 @@ impl EventStream {
         times: &[f64],
         rate: f64,
         accuracy: Accuracy,
-    ) -> Vec<u8> {
+    ) -> (Vec<u8>, Vec<u64>) {
         let mut records = Vec::new();
         if times.is_empty() {
-            return records;
+            return (records, Vec::new());
         }
         let mut clock = self.clock;
         if let Some((tick, act)) = self.turns() {
@@ -169,8 +170,8 @@ impl EventStream {
                 before
             })
             .collect();
-        slow_down::write(number, clock, &ticks, accuracy, &mut records);
-        records
+        let played = slow_down::write(number, clock, &ticks, accuracy, &mut records);
+        (records, played)
     }
 }
 

@@ -17,8 +17,8 @@
 //!
 //! d is the highest deceleration that the plan itself uses, which its check has passed;
 //! for a full-torque motion, whose deceleration is less at high speed, the lowest. Where the
-//! plan is not slowing down itself, [`RESERVE`] of it is kept, so that cells and runs never
-//! ask for more. The jerk is not limited.
+//! plan is not slowing down itself, a share of it is kept in reserve, so that cells and runs
+//! never ask for more. The jerk is not limited.
 
 use super::fit::{self, Accuracy};
 use super::record::{self, Act, RecordKind};
@@ -26,9 +26,6 @@ use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
 
-/// Share of the deceleration that is kept in reserve: more than what cells of finite length ask for
-/// too much.
-const RESERVE: f64 = 0.02;
 /// Cells that an even stretch is divided into, at least: chosen.
 const CELLS: f64 = 200.0;
 /// The shortest cell, as a share of the motion: chosen, to bound their number.
@@ -36,8 +33,9 @@ const SHORTEST_CELL: f64 = 1e-5;
 
 /// When the steps fall that follow step number `done` of each axis of `motion`, if time
 /// runs as planned until `at` and is then stretched to a standstill. Times in seconds
-/// since the motion's start.
-pub(crate) fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>> {
+/// since the motion's start. `reserve` is the share of the deceleration that is kept: 0.02 is
+/// more than what cells of finite length ask for too much.
+pub(crate) fn standstill(motion: &Motion, done: &[u64], at: f64, reserve: f64) -> Vec<Vec<f64>> {
     let mut axes: Vec<Walker<'_>> = motion
         .axes
         .iter()
@@ -63,7 +61,7 @@ pub(crate) fn standstill(motion: &Motion, done: &[u64], at: f64) -> Vec<Vec<f64>
                 ends = ends.min(left);
             }
             if speed > 0.0 {
-                let trusted = (1.0 - RESERVE) * axis.decel;
+                let trusted = (1.0 - reserve) * axis.decel;
                 steepest = steepest.min((trusted + w * acceleration) / speed);
                 cell = cell.min(speed / (2.0 * axis.decel) / CELLS);
                 creeps &= w.sqrt() * speed <= axis.start;
@@ -171,7 +169,7 @@ impl<'a> Walker<'a> {
 }
 
 /// The deceleration that an axis can be trusted with (microsteps/s²).
-fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
+pub(super) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
     let used = axis.segments.iter().flat_map(|segment| {
         let ends = [
             segment.acceleration_at(0.0),
@@ -191,31 +189,81 @@ fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
     used.unwrap_or(axis.limits.decel)
 }
 
-/// Appends the records of steps that fall on `ticks` (rising, all after `clock`).
-pub(crate) fn write(
+/// Appends the records of steps that fall on `ticks` (rising, all after `clock`); returns the
+/// ticks on which the board plays them.
+pub(super) fn write(
     stream: usize,
     mut clock: u64,
     ticks: &[u64],
     accuracy: Accuracy,
     out: &mut Vec<u8>,
-) {
-    let mut done = 0;
+) -> Vec<u64> {
     let mut ahead = Vec::new();
-    while done < ticks.len() {
+    let mut played = Vec::with_capacity(ticks.len());
+    let mut start = clock;
+    while played.len() < ticks.len() {
         ahead.clear();
-        let window = ticks[done..].iter().take(record::LONGEST_RUN);
+        let window = ticks[played.len()..].iter().take(record::LONGEST_RUN);
         ahead.extend(window.map(|tick| tick - clock));
-        let (what, count) = match fit::best_run(&ahead, accuracy) {
-            Some(run) => (RecordKind::Run(run), usize::from(run.count)),
+        let what = match fit::best_run(&ahead, accuracy) {
+            Some(run) => {
+                played.extend(run.ticks().map(|tick| start + tick));
+                RecordKind::Run(run)
+            }
             None => {
                 let (gap, act) = (ahead[0], Act::Step);
-                (RecordKind::Event { gap, act }, 1)
+                played.push(start + gap);
+                RecordKind::Event { gap, act }
             }
         };
         record::write(stream, &what, out);
-        done += count;
         // Where a run strays, so does the board's clock; what matters from here on is that
         // the next intervals are true.
-        clock = ticks[done - 1];
+        clock = ticks[played.len() - 1];
+        start = played[played.len() - 1];
     }
+    played
+}
+
+/// The deceleration by which an axis is judged.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct PlannedDecel {
+    /// The plan's (microsteps/s²), and ticks a second.
+    pub(super) decel: f64,
+    pub(super) rate: f64,
+    /// Steps of the shortest stretches by which it is told.
+    pub(super) stretch: usize,
+}
+
+/// By which share steps on `ticks` slow down harder than planned, at most, over any two
+/// stretches of `stretch` steps, twice as many, and so on; beyond what rounding each step to its
+/// tick tells:
+///
+/// ```text
+/// decel = (v₁ − v₂) / (½ T)     v₁, v₂ over W steps each, T over both
+/// three ticks off by ½          2 v₁³ / (rate W²)
+/// ```
+pub(super) fn excess(ticks: &[u64], planned: PlannedDecel) -> f64 {
+    let PlannedDecel { decel, rate, .. } = planned;
+    let mut most: f64 = -1.0;
+    let mut stretch = planned.stretch;
+    while 2 * stretch < ticks.len() {
+        let steps = stretch as f64;
+        for at in 2 * stretch..ticks.len() {
+            let [first, middle, last] = [at - 2 * stretch, at - stretch, at].map(|at| ticks[at]);
+            let (one, next) = (
+                (middle - first) as f64 / rate,
+                (last - middle) as f64 / rate,
+            );
+            if next <= one {
+                continue;
+            }
+            let speed = steps / one;
+            let told = (speed - steps / next) / f64::midpoint(one, next);
+            let grain = 2.0 * speed.powi(3) / (rate * steps * steps);
+            most = most.max((told - grain) / decel - 1.0);
+        }
+        stretch *= 2;
+    }
+    most
 }

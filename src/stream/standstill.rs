@@ -3,7 +3,7 @@
 
 use super::ahead::{Ahead, Begun};
 use super::cut::EventStream;
-use super::slow_down;
+use super::slow_down::{self, PlannedDecel};
 use super::timing::RecordTiming;
 use super::unsendable::Unsendable;
 use crate::plan::Item;
@@ -24,6 +24,15 @@ const STRAYS: [f64; 9] = [
     2.0 / 5.0,
     4.0 / 5.0,
 ];
+/// Shares of the deceleration that a slow-down keeps in reserve: the first is taken whose runs
+/// slow down no harder than the plan does. Where the plan is slowing down already, its path has
+/// no slack, and nothing can be kept.
+const RESERVES: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
+/// The deceleration is told by two stretches of so many full steps, and longer ones: within
+/// them the load angle follows a run that strays.
+const STRETCH: usize = 4;
+/// So many steps of the plan before a slow-down are looked at with it.
+const BEFORE: u64 = 256;
 
 /// The slow-downs of the frames of one program.
 #[derive(Debug)]
@@ -55,41 +64,61 @@ impl Standstill {
         &mut self,
         ahead: &mut Ahead<I>,
     ) -> Result<Option<Vec<u8>>, Unsendable> {
-        let under_way = ahead.under_way();
+        let Some(begun) = ahead.under_way() else {
+            return Ok(self.stand_still(ahead.axes().len()));
+        };
         let axes = ahead.axes();
-        match under_way.and_then(|begun| Halting::of(begun, axes, self.timing.rate)) {
-            Some(halting) => self.brake(&halting, axes),
-            None => Ok(self.stand_still(axes.len())),
-        }
-    }
-
-    fn brake(
-        &mut self,
-        halting: &Halting,
-        axes: &[EventStream],
-    ) -> Result<Option<Vec<u8>>, Unsendable> {
+        let [reserve, ..] = RESERVES;
+        let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
+            return Ok(self.stand_still(axes.len()));
+        };
         let ways = halting.ways(axes, self.timing.rate);
         if let (Some(ways), Some(given)) = (&ways, &self.given)
             && ways.iter().zip(given).all(|(way, given)| agree(way, given))
         {
             return Ok(None);
         }
+        let mut best: Option<Fitting> = None;
+        for reserve in RESERVES {
+            let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
+                break;
+            };
+            let fitting = self.fit(&halting, axes)?;
+            let is_gentle = fitting.excess <= 0.0;
+            if best
+                .as_ref()
+                .is_none_or(|best| fitting.excess < best.excess)
+            {
+                best = Some(fitting);
+            }
+            if is_gentle {
+                break;
+            }
+        }
+        self.given = ways;
+        Ok(best.map(|best| best.bytes))
+    }
+
+    /// The slow-down with runs that stray least from its path and fit the room.
+    fn fit(&self, halting: &Halting<'_>, axes: &[EventStream]) -> Result<Fitting, Unsendable> {
+        let rate = self.timing.rate;
+        let start = halting.begun.start;
         let mut bytes = Vec::new();
         for stray in STRAYS {
             bytes.clear();
+            let mut excess: f64 = -1.0;
             for (number, stream) in axes.iter().enumerate() {
-                let stray = stray * self.microsteps[number];
-                let accuracy = self.timing.accuracy(Some(stray));
-                let times = halting.times_of(number);
-                let start = halting.begun.start;
-                let records = stream.slowing(number, start, times, self.timing.rate, accuracy);
+                let accuracy = self.timing.accuracy(Some(stray * self.microsteps[number]));
+                let times = halting.behind(number);
+                let (records, played) = stream.slowing(number, start, times, rate, accuracy);
                 // What is longer does not fit anyway.
                 bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
                 bytes.extend(records);
+                let stretch = STRETCH * self.microsteps[number] as usize;
+                excess = excess.max(halting.excess(number, &played, rate, stretch));
             }
             if bytes.len() <= self.room {
-                self.given = ways;
-                return Ok(Some(bytes));
+                return Ok(Fitting { bytes, excess });
             }
         }
         Err(Unsendable::SlowDown {
@@ -107,18 +136,26 @@ impl Standstill {
     }
 }
 
-/// A motion that comes to a standstill from its midst.
-struct Halting {
-    begun: Begun,
-    /// The tick from which on it slows down.
-    at: u64,
-    /// When the steps of each of its axes fall (s since its start).
-    times: Vec<Vec<f64>>,
+/// The bytes of a slow-down, and by which share it is harder than the plan.
+struct Fitting {
+    bytes: Vec<u8>,
+    excess: f64,
 }
 
-impl Halting {
+/// A motion that comes to a standstill from its midst.
+struct Halting<'a> {
+    begun: &'a Begun,
+    /// The tick from which on it slows down.
+    at: u64,
+    /// When the steps of each of its axes fall (s since its start), the last ones before it
+    /// slows down first, and how many those are.
+    times: Vec<Vec<f64>>,
+    before: Vec<usize>,
+}
+
+impl<'a> Halting<'a> {
     /// None where no step of the motion is left.
-    fn of(begun: Begun, axes: &[EventStream], rate: f64) -> Option<Self> {
+    fn of(begun: &'a Begun, axes: &[EventStream], rate: f64, reserve: f64) -> Option<Self> {
         let motion = &begun.motion;
         let stream_of = |axis: usize| &axes[axis];
         let done: Vec<u64> = motion
@@ -133,21 +170,70 @@ impl Halting {
         let clocks = motion.axes.iter().map(|axis| stream_of(axis.axis).clock);
         let at = clocks.max()?;
         let since = at.saturating_sub(begun.start) as f64 / rate;
-        let times = slow_down::standstill(motion, &done, since);
-        Some(Self { begun, at, times })
+        let from: Vec<u64> = done
+            .iter()
+            .map(|done| done.saturating_sub(BEFORE))
+            .collect();
+        let before = done
+            .iter()
+            .zip(&from)
+            .map(|(done, from)| (done - from) as usize);
+        let before = before.collect();
+        let times = slow_down::standstill(motion, &from, since, reserve);
+        Some(Self {
+            begun,
+            at,
+            times,
+            before,
+        })
     }
 
-    fn times_of(&self, number: usize) -> &[f64] {
+    fn place_of(&self, number: usize) -> Option<usize> {
         let mut axes = self.begun.motion.axes.iter();
-        let moving = axes.position(|axis| axis.axis == number);
-        moving.map_or(&[], |place| &self.times[place])
+        axes.position(|axis| axis.axis == number)
+    }
+
+    /// The times of the last steps before it slows down, and of those behind, of the axis at
+    /// that place of the motion.
+    fn times_of(&self, place: usize) -> [&[f64]; 2] {
+        let times = &self.times[place];
+        let (before, behind) = times.split_at(self.before[place].min(times.len()));
+        [before, behind]
+    }
+
+    /// The times of an axis's steps behind; none where it does not move.
+    fn behind(&self, number: usize) -> &[f64] {
+        let place = self.place_of(number);
+        place.map_or(&[], |place| self.times_of(place)[1])
+    }
+
+    /// By which share an axis that steps on these ticks, after those of the plan, slows down
+    /// harder than the plan does.
+    fn excess(&self, number: usize, played: &[u64], rate: f64, stretch: usize) -> f64 {
+        let Some(place) = self.place_of(number) else {
+            return -1.0;
+        };
+        let motion = &self.begun.motion;
+        let tick = |time: &f64| self.begun.start + (time * rate).round() as u64;
+        let [before, _] = self.times_of(place);
+        let ticks: Vec<u64> = before
+            .iter()
+            .map(tick)
+            .chain(played.iter().copied())
+            .collect();
+        let planned = PlannedDecel {
+            decel: slow_down::deceleration(&motion.axes[place], motion.shape),
+            rate,
+            stretch,
+        };
+        slow_down::excess(&ticks, planned)
     }
 
     /// The ticks of each axis's steps since its records ended; none where an axis still has
     /// to turn its line, so that there is more to it than steps.
     fn ways(&self, axes: &[EventStream], rate: f64) -> Option<Vec<Vec<u64>>> {
         let turns = |(number, stream): (usize, &EventStream)| {
-            stream.turns().is_some() && !self.times_of(number).is_empty()
+            stream.turns().is_some() && !self.behind(number).is_empty()
         };
         if axes.iter().enumerate().any(turns) {
             return None;
@@ -155,7 +241,7 @@ impl Halting {
         let way = |(number, stream): (usize, &EventStream)| {
             let tick = |time: &f64| self.begun.start + (time * rate).round() as u64;
             let since = |time| tick(time).saturating_sub(stream.clock);
-            self.times_of(number).iter().map(since).collect()
+            self.behind(number).iter().map(since).collect()
         };
         Some(axes.iter().enumerate().map(way).collect())
     }

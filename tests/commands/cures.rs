@@ -33,7 +33,7 @@ const ELSEWHERE: [&str; 22] = [
 ];
 
 /// Drives from weak to grossly overloaded, of every kind.
-pub(crate) const DRIVES: [&str; 10] = [
+pub(crate) const DRIVES: [&str; 11] = [
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
     "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 1",
     "kind: chopper, supply: 60 V, peak_current: 21 A, microsteps: 8, sense_resistor: 0.1 ohm",
@@ -45,6 +45,8 @@ pub(crate) const DRIVES: [&str; 10] = [
     "kind: fixed-voltage, supply: 12 V, sequence: wave",
     "kind: fixed-voltage, supply: 12 V, sequence: half-step, switch_resistance: 7 ohm",
     "kind: fixed-voltage, supply: 12 V, sequence: two-phase, ballast: { resistance: 7 ohm, rating: 10 W }",
+    "kind: linear-current, supply: 24 V, peak_current: 1.2 A, microsteps: 8, sense_resistor: 0.5 ohm, sense_gain: 4, \
+     converter_bits: 8, converter_reference: 2.5 V, converter_filter: { pwm_frequency: 31.25 kHz, time_constant: 1 ms }",
 ];
 
 /// Loads from none to one that no motor of the kind can hold.

@@ -187,6 +187,10 @@ impl Place {
                 _ => &[],
             };
             for (what, command) in commands {
+                // A header holds no seeks.
+                if (*what, name.as_str()) == ("c", "candler.moves") {
+                    continue;
+                }
                 all.insert(format!("{name} {what}"), self.digest(command, &name));
             }
         }

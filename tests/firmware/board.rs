@@ -293,6 +293,8 @@ pub(crate) struct Edge {
 #[derive(Debug, Default)]
 pub(crate) struct Run {
     pub edges: Vec<Edge>,
+    /// Duty cycles of PWM outputs: from which cycle on, pin, counts high of how many.
+    pub duties: Vec<(u64, Pin, [u32; 2])>,
     /// What the serial port said last.
     pub text: Option<String>,
     /// Every line that it said.
@@ -323,6 +325,11 @@ impl Run {
                     pin: Pin::read(port, bit),
                     level: level.parse().unwrap(),
                 }),
+                ["duty", cycle, port, bit, high, of] => {
+                    let counts = [high, of].map(|count| count.parse().unwrap());
+                    let duty = (cycle.parse().unwrap(), Pin::read(port, bit), counts);
+                    run.duties.push(duty);
+                }
                 ["ahead", port, bit, cycles] => {
                     let ahead = (Pin::read(port, bit), cycles.parse().unwrap());
                     run.ahead.push(ahead);

@@ -293,24 +293,11 @@ fn frames_that_make_no_sense_and_pins_that_are_not_there_are_refused() {
     }
 }
 
-#[test]
-fn parallel_converters_of_twelve_bits_take_a_port_and_a_half_each() {
-    if board::harness().is_none() {
-        return;
-    }
-    let rig = driven(&["disc"], &drive(12, 8, ""));
-    let bench = Bench::new(SCRIPT, &rig);
-    let built = bench.build(&["--lines", "coils"]);
-    let run = built.run(60 * CLOCK, &[]);
-    assert_eq!(run.text.as_deref(), Some("finished 32"));
-    let (low, upper) = (
-        ["A", "B"].map(|phase| {
-            built
-                .pin(&format!("converter of phase {phase} of disc"))
-                .port
-        }),
-        ["A", "B"].map(|phase| built.pin(&format!("upper bits of converter {phase}"))),
-    );
+/// The codes that the parallel converters of an axis have shown, each once it has stood a while.
+fn parallel_codes(built: &Built, run: &Run, axis: &str, wide: bool) -> Vec<[u64; 2]> {
+    let pin = |line: &str, phase: &str| built.pin(&line.replace('@', phase).replace('#', axis));
+    let low = ["A", "B"].map(|phase| pin("converter of phase @ of #", phase).port);
+    let upper = ["A", "B"].map(|phase| wide.then(|| pin("upper bits of converter @ of #", phase)));
     let mut codes = [0u64; 2];
     let mut seen = Vec::new();
     let mut last = 0;
@@ -319,10 +306,11 @@ fn parallel_converters_of_twelve_bits_take_a_port_and_a_half_each() {
             seen.push(codes);
         }
         for phase in 0..2 {
+            let is_upper =
+                |first: &Pin| edge.pin.port == first.port && edge.pin.bit / 4 == first.bit / 4;
             let bit = if edge.pin.port == low[phase] {
                 edge.pin.bit
-            } else if edge.pin.port == upper[phase].port && edge.pin.bit / 4 == upper[phase].bit / 4
-            {
+            } else if upper[phase].as_ref().is_some_and(is_upper) {
                 8 + edge.pin.bit % 4
             } else {
                 continue;
@@ -333,7 +321,77 @@ fn parallel_converters_of_twelve_bits_take_a_port_and_a_half_each() {
     }
     seen.push(codes);
     seen.dedup();
-    assert_eq!(seen, expected(&bench, 75, 43));
+    seen
+}
+
+#[test]
+fn parallel_converters_of_twelve_bits_take_a_port_and_a_half_each() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (part, bits, axes) in [
+        ("atmega2560", 12, &["disc"][..]),
+        ("atmega2560", 12, &["disc", "arm"]),
+        ("atmega644p", 8, &["disc"]),
+        ("atmega1284p", 8, &["disc"]),
+    ] {
+        let rig = format!("{}controller: {part}\n", driven(axes, &drive(bits, 8, "")));
+        let second = if axes.len() > 1 {
+            SCRIPT.replace("turn disc", "turn arm")
+        } else {
+            String::new()
+        };
+        // The moves of the second axis follow those of the first one.
+        let second: Vec<&str> = second
+            .lines()
+            .filter(|line| line.starts_with("turn"))
+            .collect();
+        let bench = Bench::new(&format!("{SCRIPT}{}\n", second.join("\n")), &rig);
+        let built = bench.build(&["--lines", "coils"]);
+        let run = built.run(60 * CLOCK, &[]);
+        let text = run.text.as_deref().unwrap_or_default();
+        assert!(text.starts_with("finished 32"), "{part}: {text}");
+        for axis in axes {
+            let seen = parallel_codes(&built, &run, axis, bits > 8);
+            assert_eq!(seen, expected(&bench, 75, 43), "{part}, {axis}");
+        }
+    }
+}
+
+#[test]
+fn two_axes_of_parallel_converters_of_twelve_bits_step_as_fast_as_is_let_through() {
+    if board::harness().is_none() {
+        return;
+    }
+    let at = |rate: u32| {
+        let moves = |by: i32| {
+            format!(
+                "together {{\n  turn disc by {by} microstep\n  turn arm by {by} microstep\n}}\n"
+            )
+        };
+        let script = format!(
+            "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
+            moves(20_000),
+            moves(-20_003)
+        );
+        Bench::new(&script, &driven(&["disc", "arm"], &drive(12, 8, "")))
+    };
+    let (mut good, mut bad) = (1_000, 40_000);
+    while bad - good > 50 {
+        let rate = u32::midpoint(good, bad);
+        match at(rate).emit("firmware", "player", &["--lines", "coils"]) {
+            Ok(_) => good = rate,
+            Err(said) => {
+                assert!(said.contains("the player needs"), "{said}");
+                bad = rate;
+            }
+        }
+    }
+    let bench = at(good);
+    let built = bench.build(&["--lines", "coils"]);
+    let run = built.run(60 * CLOCK, &["quiet".to_owned()]);
+    println!("two axes of 12 bits: {good} steps/s each");
+    assert_eq!(run.text.as_deref(), Some("finished -3 -3"));
 }
 
 #[test]
@@ -420,20 +478,4 @@ fn currents_are_lowered_at_standstill_and_full_again_before_a_step() {
             assert_eq!(idle[..2], [table[0], low(&table[0])], "{idle:?}");
         }
     }
-}
-
-#[test]
-fn a_hold_current_that_nothing_sets_is_refused() {
-    let rig = driven(
-        &["disc"],
-        "{ kind: fixed-voltage, sequence: wave, supply: 3 V, hold_current: 40 % }",
-    );
-    let said = Bench::new(SCRIPT, &rig)
-        .emit("firmware", "player", &["--lines", "coils"])
-        .unwrap_err();
-    assert!(
-        said.contains("axis `disc` has a `hold_current` of 40 %"),
-        "{said}"
-    );
-    assert!(said.contains("set `hold_current` to 100 %"), "{said}");
 }

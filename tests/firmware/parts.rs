@@ -56,6 +56,26 @@ fn every_part_that_a_rig_names_plays_every_step_and_output_on_its_tick() {
 }
 
 #[test]
+fn parts_with_three_compare_outputs_play_two_axes_edge_by_edge() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 20000 microstep/s\naccel 300000 microstep/s^2\nshape trapezoid\n\
+        output lamp on\nturn disc by 3000 microstep\nturn arm by -2000 microstep\noutput lamp off\n\
+        together {\n  turn disc by -1500 microstep\n  turn arm by 4100 microstep\n}\noutput lamp on\n";
+    for part in ["atmega32u4", "atmega2560"] {
+        let more = format!("outputs: {{ lamp: {{}} }}\ncontroller: {part}\n");
+        let bench = Bench::new(script, &rig(&["disc", "arm"], &more));
+        let built = bench.build(&[]);
+        let run = built.run(20 * board::CLOCK, &[]);
+        assert_eq!(run.text.as_deref(), Some("finished 1500 2100"), "{part}");
+        let events = bench.packed();
+        let axes = ["disc", "arm"];
+        assert_played(&run, &built, &events, &axes, &["lamp"], Outputs::Exact);
+    }
+}
+
+#[test]
 fn the_compiler_refuses_a_part_whose_pins_are_others() {
     if board::harness().is_none() {
         return;

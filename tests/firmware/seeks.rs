@@ -91,6 +91,41 @@ fn two_seeks_and_a_zero_find_the_same_step_wherever_the_contact_is() {
 }
 
 #[test]
+fn the_example_that_homes_stops_where_its_switch_is() {
+    if board::harness().is_none() {
+        return;
+    }
+    let bench = Bench::example("candler.moves");
+    let built = bench.build(&[]);
+    let name = |line: &str| {
+        let Pin { port, bit } = built.pin(line);
+        format!("{port}{bit}")
+    };
+    let (home, go) = (built.pin("input home"), built.pin("input go"));
+    let step = built.pin("step of slide");
+    // The slide stands 15 mm right of the switch: 80 microsteps a millimetre.
+    let contact = format!(
+        "switch={}:{}:{}:{}:-100000:-1200",
+        home.port,
+        home.bit,
+        name("step of slide"),
+        name("direction of slide"),
+    );
+    let pressed = format!("hold={}:{}:0", go.port, go.bit);
+    let run = built.run(20 * board::CLOCK, &[contact.clone(), pressed.clone()]);
+    assert_eq!(run.text.as_deref(), Some("finished 0"));
+    // There and one step on, 6 mm back and there again, 2 mm and five pitches of 48 mm, and back.
+    let steps = run.edges_of(step, 1).len();
+    assert_eq!(steps, 1201 + 480 + 480 + 160 + 2 * 5 * 48 * 80);
+    let lamp = run.edges_of(built.pin("output lamp"), 1);
+    assert_eq!(lamp.len(), 5);
+    // A switch that never closes: the slide stops at the end of its way, and says so.
+    let open = format!("hold={}:{}:1", home.port, home.bit);
+    let run = built.run(20 * board::CLOCK, &[open, pressed, "quiet".to_owned()]);
+    assert_eq!(run.text.as_deref(), Some("not found -25600"));
+}
+
+#[test]
 fn steps_lie_on_their_cycles_up_to_the_end_of_a_seek_and_behind_it() {
     if board::harness().is_none() {
         return;

@@ -11,6 +11,7 @@
  *                                 pins are named as PORT and BIT in one (B1), stands between
  *                                 two positions in steps from its start
  *   flip=ADDRESS:MASK             changes a byte of the flash before the start
+ *   spoil=CYCLE:ADDRESS:MASK      changes a byte of the flash at that cycle
  *   entry=CYCLES                  adds so many cycles to each entry of an interrupt,
  *                                 for which the simulator charges none
  *   block=CYCLE:CYCLES            lets the processor do nothing for so long, once
@@ -25,7 +26,8 @@
  *                                 pipes, as board_posix.c does, but for this: times are
  *                                 in cycles, lines are 8 * (port - 'A') + bit
  *
- * Lines printed: `pin CYCLE PORT BIT LEVEL`, `text ...` from the serial port, and at the
+ * Lines printed: `pin CYCLE PORT BIT LEVEL`, `duty CYCLE PORT BIT HIGH OF` where a compare output in
+ * fast PWM is high for other HIGH of OF counts from that cycle on, `text ...` from the serial port, and at the
  * end, for every compare output that was in use, `ahead PORT BIT LEAST` (the least time
  * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
@@ -40,9 +42,12 @@
  * memory): all timers but timer 2 share a prescaler; it and that of timer 2 are reset by
  * PSRSYNC and PSRASY of GTCCR, and held while TSM stands beside them, but for timers that
  * count the clock itself; a compare output changes with the tick behind the match, as its
- * mode bits say, also where a compare is forced; its pin shows it while any mode is on.
+ * mode bits say, also where a compare is forced; its pin shows it while any mode is on. In fast
+ * PWM the output is set at the bottom and cleared with the tick behind the match, and a compare
+ * register takes what was written at the bottom (section "Fast PWM Mode").
  * Edges that timers make are printed with the cycle at which they come, while everything
- * else comes at the end of an instruction. Interrupts are simavr's own.
+ * else comes at the end of an instruction. Interrupts are simavr's own, but for compare C of
+ * timer 1 of the atmega32u4, which it does not know.
  */
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
@@ -69,16 +74,17 @@ static const struct part {
     char serial;
     const char *pins[TIMERS];
     const char *bus; /* pins of the serial bus: clock, data out, select */
+    int third_compare; /* the vector of compare C of timer 1 where the simulator has none, or 0 */
     int is_older; /* registers and bits of timer 1 lie elsewhere, and nothing resets prescalers */
 } parts[] = {
-    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 1},
-    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0},
-    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 0},
-    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
-    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0},
-    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0},
+    {"atmega8", "BCD", 2, 19, '0', {"", "B1B2", "", "", "", ""}, "B5B3B2", 0, 1},
+    {"atmega88", "BCD", 2, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega168", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega328p", "BCD", 4, 26, '0', {"D6D5", "B1B2", "B3D3", "", "", ""}, "B5B3B2", 0, 0},
+    {"atmega32u4", "BCDEF", 4, 43, '1', {"B7D0", "B5B6B7", "", "C6", "", ""}, "B1B2B0", 19, 0},
+    {"atmega644p", "ABCD", 4, 31, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0, 0},
+    {"atmega1284p", "ABCD", 4, 35, '0', {"B3B4", "D5D4", "D7D6", "", "", ""}, "B7B5B4", 0, 0},
+    {"atmega2560", "ABCDEFGHJKL", 4, 57, '0', {"B7G5", "B5B6B7", "B4H6", "E3E4E5", "H3H4H5", "L3L4L5"}, "B1B2B0", 0, 0},
 };
 static const struct part *part;
 
@@ -101,6 +107,7 @@ struct output {
     int channel;
     uint8_t level; /* what its pin shows while a mode is on */
     int is_used;   /* a mode has ever been on: the pin is no port's any more */
+    uint32_t duty; /* counts of a period for which it is high, in fast PWM */
     uint64_t got_ready, ahead; /* when its mode was changed last; the least from there to an edge */
 };
 
@@ -110,6 +117,7 @@ static struct timer {
     uint8_t reset;   /* the bit of GTCCR that resets its prescaler */
     uint64_t base;   /* the cycle at which it had counted to `begun` ... */
     uint32_t begun;
+    uint64_t bottom;  /* the cycle of a bottom, in fast PWM */
     uint32_t divider; /* ... since when it counts every so many cycles, or not (0) */
     struct output outputs[CHANNELS];
 } timers[TIMERS] = {
@@ -342,6 +350,23 @@ static uint32_t compare_of(const struct output *output)
     return output->timer->bits == 8 ? low[0] : low[0] | (uint32_t)low[1] << 8;
 }
 
+/* Compare C of timer 1: its enable bit in TIMSK1 and its flag in TIFR1. */
+static avr_int_vector_t third_compare = {.enable = AVR_IO_REGBIT(0x6F, 3), .raised = AVR_IO_REGBIT(0x36, 3)};
+
+static int is_third(const struct output *output)
+{
+    return part->third_compare && output == &timers[1].outputs[2];
+}
+
+/* Writing a one to the flag clears it. */
+static void flags_written(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)param;
+    if (value & 8)
+        avr_clear_interrupt(avr, &third_compare);
+}
+
 static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, void *param)
 {
     struct output *output = param;
@@ -353,15 +378,78 @@ static avr_cycle_count_t matches(struct avr_t *core, avr_cycle_count_t when, voi
     if (output->level != before && when - output->got_ready < output->ahead)
         output->ahead = when - output->got_ready;
     /* simavr makes the flags of timer 1, and their interrupts. */
-    if (timer != &timers[1])
+    if (is_third(output))
+        avr_raise_interrupt(avr, &third_compare);
+    else if (timer != &timers[1])
         avr->data[timer->flags] |= (uint8_t)(2 << output->channel);
     return when + ((uint64_t)timer->divider << timer->bits);
+}
+
+/* Counts of a period of a timer in fast PWM with non-inverting outputs, or 0 in other modes. */
+static uint32_t pwm_counts(const struct timer *timer)
+{
+    const uint8_t *top = &avr->data[timer->modes + 6];
+    uint8_t modes = avr->data[timer->modes] & 3, clock = avr->data[timer->clock];
+
+    if (part->is_older)
+        return 0;
+    if (timer->bits == 8)
+        return modes == 3 && !(clock & 8) ? 256 : 0;
+    return modes == 2 && (clock & 0x18) == 0x18 ? (top[0] | (uint32_t)top[1] << 8) + 1 : 0;
+}
+
+static void duty_is(struct output *output, uint32_t duty, uint64_t cycle)
+{
+    if (output->duty == duty)
+        return;
+    output->duty = duty;
+    if (!in_step && !quiet)
+        printf("duty %llu %c %u %u %u\n", (unsigned long long)cycle, output->pin.port, output->pin.bit, duty,
+               pwm_counts(output->timer));
+}
+
+/* At the bottom compare registers take what was written. */
+static avr_cycle_count_t takes_duty(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    struct output *output = param;
+
+    (void)core;
+    if (pwm_counts(output->timer) && mode_of(output) == 2)
+        duty_is(output, compare_of(output) + 1, when);
+    return 0;
+}
+
+/* A PWM whose modes or compare registers have been written. */
+static void modulate(struct timer *timer)
+{
+    uint64_t period = (uint64_t)pwm_counts(timer) * timer->divider, left;
+    int k;
+
+    if (!period)
+        return;
+    left = period - (avr->cycle - timer->bottom) % period;
+    for (k = 0; k < CHANNELS; k++) {
+        struct output *output = &timer->outputs[k];
+
+        if (!output->pin.port)
+            continue;
+        avr_cycle_timer_cancel(avr, takes_duty, output);
+        if (mode_of(output) == 2)
+            avr_cycle_timer_register(avr, left, takes_duty, output);
+        else
+            duty_is(output, 0, avr->cycle);
+    }
 }
 
 /* Works out when each compare output of a timer matches next. */
 static void look_ahead(struct timer *timer)
 {
     int k;
+
+    if (pwm_counts(timer)) {
+        modulate(timer);
+        return;
+    }
 
     for (k = 0; k < CHANNELS; k++) {
         struct output *output = &timer->outputs[k];
@@ -371,7 +459,7 @@ static void look_ahead(struct timer *timer)
         if (!output->pin.port)
             continue;
         avr_cycle_timer_cancel(avr, matches, output);
-        if (!mode_of(output) || !timer->divider || is_held(timer))
+        if ((!mode_of(output) && !is_third(output)) || !timer->divider || is_held(timer))
             continue;
         ticks = ((compare_of(output) - count_of(timer)) & ((1u << timer->bits) - 1)) + 1;
         tick = (prescaled(timer, avr->cycle) + ticks) * timer->divider + prescaler_reset[timer->reset - 1];
@@ -443,6 +531,7 @@ static void clock_written(struct avr_irq_t *irq, uint32_t value, void *param)
 
     (void)irq;
     timer->divider = (timer == &timers[2] ? second : usual)[value & 7];
+    timer->bottom = avr->cycle - (uint64_t)count * timer->divider;
     count_from(timer, count);
     look_ahead(timer);
 }
@@ -657,6 +746,11 @@ static void set_up(void)
     } else {
         on_write(GTCCR, prescalers_written, NULL);
     }
+    if (part->third_compare) {
+        third_compare.vector = (uint8_t)part->third_compare;
+        avr_register_vector(avr, &third_compare);
+        on_write(0x36, flags_written, NULL);
+    }
     take_over(bus.control, bus_control_written);
     take_over((uint16_t)(bus.status + 1), bus_data_written);
     for (t = 0; t < TIMERS; t++) {
@@ -711,9 +805,9 @@ int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
-    unsigned long long block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
+    unsigned long long spoil_at = UINT64_MAX, spoil = 0, block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
     uint32_t vector_table;
-    unsigned entry = 0, stack = 0, cause = 1;
+    unsigned entry = 0, stack = 0, cause = 1, spoil_mask = 0;
     int k, off = 1, vector = 0, state = cpu_Running;
 
     if (count < 5)
@@ -776,6 +870,7 @@ int main(int count, char **arguments)
             hold(contact->pin, !is_closed(contact));
         } else if (sscanf(argument, "flip=%llu:%u", &at, &mask) == 2) {
             avr->flash[at] ^= (uint8_t)mask;
+        } else if (sscanf(argument, "spoil=%llu:%llu:%u", &spoil_at, &spoil, &spoil_mask) == 3) {
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
         } else if (sscanf(argument, "cause=%u", &cause) == 1) {
         } else if (sscanf(argument, "lines=%d", &lines) == 1) {
@@ -807,6 +902,10 @@ int main(int count, char **arguments)
             avr->pc = avr->flashend - 1;
             avr->state = cpu_Running;
             hang = UINT64_MAX;
+        }
+        if (avr->cycle >= spoil_at) {
+            avr->flash[spoil] ^= (uint8_t)spoil_mask;
+            spoil_at = UINT64_MAX;
         }
         if (avr->cycle >= mask_at) {
             avr->data[0x6F] = 0;

@@ -1,6 +1,8 @@
 """Reads a packed schedule, written from the description of its layout alone.
 
-Prints its events as csv: tick,event,name,value.
+Prints its events as csv: tick,event,name,value. Of a repeat without end, so many passes:
+
+    unpack.py FILE [PASSES]
 """
 
 import sys
@@ -99,8 +101,8 @@ def motion(data, at, ramps):
             raise ValueError(part)
 
 
-def operations(data, at):
-    """Operations of a stream with their gaps, repeats unrolled."""
+def operations(data, at, passes):
+    """Operations of a stream with their gaps, repeats unrolled; behind one without end nothing."""
     source = Data(data, at)
     levels = []
     gap = 0
@@ -115,7 +117,7 @@ def operations(data, at):
                 source.at = begin
         elif tag == 10:
             count = source.leb()
-            levels.append((source.at, count - 1))
+            levels.append((source.at, (count or passes) - 1))
         elif 12 <= tag <= 16:
             gap = sum(source.number(1) << 8 * k for k in range(16 - tag, 4))
             gap += source.leb() * ONE
@@ -135,9 +137,9 @@ def operations(data, at):
             gap = 0
 
 
-def main(path):
+def main(path, passes="1"):
     data = open(path, "rb").read()
-    assert data[:4] == b"SLW\x1a" and data[4] == 2
+    assert data[:4] == b"SLW\x1a" and data[4] in (2, 3)
     assert zlib.crc32(data[:-4]) == int.from_bytes(data[-4:], "little")
     axes, outputs, inputs = data[5:8]
     source = Data(data[:-4], 16)
@@ -161,7 +163,7 @@ def main(path):
         def tick():
             return clock // ONE
 
-        for gap, tag, value in operations(stream, 0):
+        for gap, tag, value in operations(stream, 0, int(passes)):
             clock += gap
             if tag == 1:
                 for interval in motion(motions, value, ramps):
@@ -192,4 +194,4 @@ def main(path):
         print(*event, sep=",")
 
 
-main(sys.argv[1])
+main(*sys.argv[1:])

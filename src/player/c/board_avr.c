@@ -56,7 +56,10 @@ ISR(STOP_CONTACT_VECTOR)
 /* Where no step follows, a match leaves the compare output at rest, as it is already. */
 uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 {
-    uint8_t flag = CHANNEL_FLAG(0), force = 1 << FOC1A, toggle = 1 << COM1A0, kept = SREG, k;
+    uint8_t flag = CHANNEL_FLAG(0), kept = SREG, k;
+#ifndef COILS
+    uint8_t force = 1 << FOC1A, toggle = 1 << COM1A0;
+#endif
     volatile uint16_t *compare = &COMPARE(channel);
     uint16_t now;
 
@@ -67,13 +70,18 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
 #else
         flag <<= 1;
 #endif
+#ifndef COILS
         force >>= 1;
         toggle >>= 2;
+#endif
     }
+#ifndef COILS
     if (mode & ARM_AFTER_STEP)
         FORCE(force);
+#endif
     cli();
     *compare = (uint16_t)(from + ticks);
+#ifndef COILS
     if (channel != AXES) {
         uint8_t output = TCCR1A & (uint8_t)~(toggle | toggle << 1);
 
@@ -83,6 +91,7 @@ uint8_t board_arm(uint8_t channel, uint16_t from, uint16_t ticks, uint8_t mode)
             output |= STEP_REST_MODES & (uint8_t)(toggle | toggle << 1);
         TCCR1A = output;
     }
+#endif
     if (mode & ARM_FIRST) {
         TIFR1 = flag;
         TIMSK1 |= flag;
@@ -215,6 +224,9 @@ static void __attribute__((naked, used, section(".init3"))) drive_lines(void)
     SWITCHES_0(OUT)
 #if AXES > 1
     SWITCHES_1(OUT)
+#endif
+#ifdef PWM_LINES
+    PWM_LINES(OUT)
 #endif
 #ifdef LATCH_LINE
     SELECT_A_0(OUT)

@@ -31,7 +31,7 @@ void coils_step(uint8_t axis, uint8_t back);
 void coils_off(void);
 
 #ifdef HOLDS
-/* Currents at standstill. They are lowered once an axis has stood for its time, and full again
+/* Currents at standstill: lower codes of converters, or bridges that a timer chops. They are lowered once an axis has stood for its time, and full again
  * RAISE_TICKS before it steps. */
 #define RAISE_TICKS (TICK_RATE / 128u)
 /* So many pieces of a wait, of 16,384 ticks or 1/64 s, are long enough. */

@@ -1,6 +1,7 @@
 /* Coils on an 8-bit AVR; see coils.h. */
 #include "coils.h"
 
+#include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/pgmspace.h>
 
@@ -18,6 +19,21 @@
 
 static uint8_t row_of[AXES];
 static uint8_t pattern_of[AXES];
+
+#ifdef CHOP_ON
+/* Timer 0 chops the bridges of axes that stand: its overflow ends the on and the off times in
+ * turn. Older parts have one register for the interrupts of all timers, and another name. */
+#define CHOP_CLOCK (1 << CS01)
+#ifdef TIMSK0
+#define CHOP_CONTROL TCCR0B
+#define CHOP_MASK TIMSK0
+#define CHOP_FLAGS TIFR0
+#else
+#define CHOP_CONTROL TCCR0
+#define CHOP_MASK TIMSK
+#define CHOP_FLAGS TIFR
+#endif
+#endif
 
 #ifdef HOLDS
 /* Whether the axis has the full currents of its row, whether it has stepped since the last look
@@ -101,6 +117,27 @@ static void write_codes(uint8_t axis, coil_code a, coil_code b)
     __builtin_avr_delay_cycles(LATCH_CYCLES);
     LATCH_LINE(GO_OFF)
 #endif
+#ifdef PWM_TIMERS
+    /* A code is that many counts of a period; none lets go of the output, which is low then. The
+     * timer takes new ones at the end of its period. */
+#define PWM(timer, letter, code)                                     \
+    if (code) {                                                      \
+        OCR##timer##letter = code - 1u;                              \
+        TCCR##timer##A |= 1 << COM##timer##letter##1;                \
+    } else {                                                         \
+        TCCR##timer##A &= (uint8_t)~(1 << COM##timer##letter##1);    \
+    }
+    if (axis == 0) {
+        PWM_A_0(PWM, a)
+        PWM_B_0(PWM, b)
+    }
+#if AXES > 1
+    else {
+        PWM_A_1(PWM, a)
+        PWM_B_1(PWM, b)
+    }
+#endif
+#endif
 #ifdef CODE_A_0
     if (axis == 0) {
 #ifdef CODE_HIGH_0
@@ -112,6 +149,9 @@ static void write_codes(uint8_t axis, coil_code a, coil_code b)
 #endif
 #ifdef CODE_A_1
     if (axis == 1) {
+#ifdef CODE_HIGH_1
+        CODE_HIGH_1 = (uint8_t)(a >> 8 | b >> 8 << 4);
+#endif
         CODE_A_1 = (uint8_t)a;
         CODE_B_1 = (uint8_t)b;
     }
@@ -167,12 +207,31 @@ void coils_start(void)
     SPCR = 1 << SPE | 1 << MSTR | BUS_MODE;
     SPSR = 1 << SPI2X;
 #endif
+#ifdef PWM_TIMERS
+    /* Fast PWM, which counts the clock itself up to the top. */
+#define PWM_START_2(top)              \
+    TCCR2A = 1 << WGM21 | 1 << WGM20; \
+    TCCR2B = 1 << CS20;
+#define PWM_START_3(top)  \
+    ICR3 = top;           \
+    TCCR3A = 1 << WGM31;  \
+    TCCR3B = 1 << WGM33 | 1 << WGM32 | 1 << CS30;
+#define PWM_START_4(top)  \
+    ICR4 = top;           \
+    TCCR4A = 1 << WGM41;  \
+    TCCR4B = 1 << WGM43 | 1 << WGM42 | 1 << CS40;
+#define PWM_START(timer, top) PWM_START_##timer(top)
+    PWM_TIMERS(PWM_START)
+#endif
 #ifdef CODE_A_0
     CODE_A_0_OUT = 255u;
     CODE_B_0_OUT = 255u;
 #endif
 #ifdef CODE_HIGH_0
     CODE_HIGH_0_OUT = 255u;
+#endif
+#ifdef CODE_HIGH_1
+    CODE_HIGH_1_OUT = 255u;
 #endif
 #ifdef CODE_A_1
     CODE_A_1_OUT = 255u;
@@ -209,6 +268,9 @@ void coils_off(void)
 {
     uint8_t axis;
 
+#ifdef CHOP_ON
+    CHOP_MASK &= (uint8_t)~(1 << TOIE0);
+#endif
     for (axis = 0; axis < AXES; axis++)
         write_switches(axis, 0);
     for (axis = 0; axis < AXES; axis++) {
@@ -221,14 +283,6 @@ void coils_off(void)
 }
 
 #ifdef HOLDS
-
-static coil_code lowered(uint8_t axis, coil_code code)
-{
-    coil_code data = (coil_code)(code & coil_mask(axis));
-
-    data = (coil_code)((uint32_t)data * coil_hold(axis) >> 16);
-    return (coil_code)((data & coil_mask(axis)) | (code & (coil_code)~coil_mask(axis)));
-}
 
 /* Whether nothing but waiting comes at and behind a place of an axis' ring for so long that
  * the current may be low until the event there is due. */
@@ -244,8 +298,67 @@ static uint8_t is_waiting(struct stream *stream, uint8_t place)
     return 1;
 }
 
+#ifdef CHOP_ON
+
+/* The lines of an axis' bridges while its chopped ones are off. */
+static uint8_t chopped_off(uint8_t axis)
+{
+    return (uint8_t)(pattern_of[axis] & ~coil_chopped(axis));
+}
+
+#if CHOP_ON
+static uint8_t chop_is_on;
+
+/* What has been counted since the overflow counts on, so that periods keep their length. */
+ISR(TIMER0_OVF_vect)
+{
+    uint8_t axis;
+
+    chop_is_on = !chop_is_on;
+    TCNT0 = (uint8_t)(TCNT0 - (chop_is_on ? CHOP_ON : CHOP_OFF));
+    for (axis = 0; axis < AXES; axis++)
+        if (!is_full[axis])
+            write_switches(axis, chop_is_on ? pattern_of[axis] : chopped_off(axis));
+}
+#endif
+
+/* Lowers the currents of an axis, or brings them back; with interrupts off. Of a leg whose low
+ * switch is chopped the high one is off all the time: no dead time is needed. */
+static void set_currents(uint8_t axis, uint8_t full)
+{
+    uint8_t k, chops = 0;
+
+    is_full[axis] = full;
+    write_switches(axis, full ? pattern_of[axis] : chopped_off(axis));
+    for (k = 0; k < AXES; k++)
+        chops |= !is_full[k];
+#if CHOP_ON
+    if (!chops) {
+        CHOP_MASK &= (uint8_t)~(1 << TOIE0);
+    } else if (!(CHOP_MASK & 1 << TOIE0)) {
+        chop_is_on = 0;
+        TCNT0 = (uint8_t)-CHOP_OFF;
+        CHOP_FLAGS = 1 << TOV0;
+        CHOP_CONTROL = CHOP_CLOCK;
+        CHOP_MASK |= 1 << TOIE0;
+    }
+#else
+    (void)chops;
+#endif
+}
+
+#else
+
+static coil_code lowered(uint8_t axis, coil_code code)
+{
+    coil_code data = (coil_code)(code & coil_mask(axis));
+
+    data = (coil_code)((uint32_t)data * coil_hold(axis) >> 16);
+    return (coil_code)((data & coil_mask(axis)) | (code & (coil_code)~coil_mask(axis)));
+}
+
 /* Sets the currents of an axis' row anew, low or full. */
-static void set_codes(uint8_t axis, uint8_t full)
+static void set_currents(uint8_t axis, uint8_t full)
 {
     const uint8_t *entry = row_at(axis, row_of[axis]);
     coil_code a = code_at(entry + 1), b = code_at(entry + 1 + CODE_BYTES);
@@ -258,10 +371,12 @@ static void set_codes(uint8_t axis, uint8_t full)
     is_full[axis] = full;
 }
 
+#endif
+
 void coils_wait(uint8_t axis, uint8_t place)
 {
     if (!is_full[axis] && !is_waiting(&player_streams[axis], place))
-        set_codes(axis, 1);
+        set_currents(axis, 1);
 }
 
 void coils_rest(void)
@@ -286,7 +401,7 @@ void coils_rest(void)
             if (is_full[axis] && !has_stepped[axis] &&
                 (stream->halted || (ring_at(stream, stream->tail)->what == PASS &&
                                     is_waiting(stream, (uint8_t)(stream->tail + sizeof(struct event))))))
-                set_codes(axis, 0);
+                set_currents(axis, 0);
             BOARD_INTERRUPTS_ON();
         }
     }
@@ -299,7 +414,7 @@ void coils_raise(void)
     for (axis = 0; axis < AXES; axis++) {
         BOARD_INTERRUPTS_OFF();
         if (player_state == RUNNING && !is_full[axis]) {
-            set_codes(axis, 1);
+            set_currents(axis, 1);
             has_stepped[axis] = raised = 1;
         }
         BOARD_INTERRUPTS_ON();

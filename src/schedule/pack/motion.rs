@@ -27,7 +27,7 @@ const BACKWARD: u8 = 3;
 /// A first interval, a ramp, an even stretch and the ramp back in one.
 const MIRROR: u8 = 4;
 
-const BEHIND_START: Malformed = Malformed("a motion goes back behind its start");
+const BEHIND_START: Malformed = Malformed("a motion goes back beyond its start");
 
 /// A part of a motion.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -58,7 +58,9 @@ impl ErrorKind {
             Self::ForeverInBlock { .. } => {
                 "“repeat forever” is not allowed inside a block".to_owned()
             }
-            Self::BehindForever { .. } => "nothing is reached behind “repeat forever”".to_owned(),
+            Self::BehindForever { .. } => {
+                "no statement after “repeat forever” is reached".to_owned()
+            }
             Self::NothingForever => "this “repeat forever” does nothing".to_owned(),
             Self::NotInGroup { keyword, group, .. } => {
                 format!("“{keyword}” is not allowed inside “{}”", group.word())

@@ -1,0 +1,202 @@
+//! What a filter makes of a PWM: its ripple, how soon it settles, how far it lags.
+//!
+//! n equal sections that do not load each other, H(jω) = (1 + jωτ)⁻ⁿ, are fed a square wave of
+//! period T whose duty cycle is the code:
+//!
+//! ```text
+//! ripple     greatest less least of the steady state at half scale, where it is most
+//!            n = 1: tanh(T/4τ) of full scale;  n = 2: from its harmonics
+//! settling   rest of a step after x = t/τ:  n = 1: e⁻ˣ;  n = 2: (1 + x) e⁻ˣ
+//! lag        n atan ωτ, and the amplitude (1 + (ωτ)²)^(−n/2), of a sine of frequency ω
+//! ```
+//!
+//! | symbol | what | unit |
+//! | --- | --- | --- |
+//! | τ | time constant of a section | s |
+//! | T | period of the PWM | s |
+//! | ω | frequency of the phase currents: one cycle is four full steps | rad/s |
+//!
+//! Source: textbook theory of linear systems; the square wave's steady state through one section
+//! in closed form.
+
+use std::f64::consts::{PI, TAU};
+
+use crate::rig::{Axis, PwmConverters};
+
+/// Harmonics of the square wave that are added up: chosen, those beyond are below 10⁻⁴ of the
+/// ripple of two sections.
+const HARMONICS: usize = 21;
+/// Points of a period at which the ripple is looked at.
+const POINTS: usize = 400;
+/// How far the currents may lag behind what is commanded (rad): chosen, 10 electrical degrees,
+/// where one section leaves 98.5 % of the amplitude.
+pub(crate) const MOST_LAG: f64 = 10.0 * PI / 180.0;
+
+/// The filters of an axis's converters.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ConverterFilter {
+    pwm: PwmConverters,
+    bits: u32,
+}
+
+impl ConverterFilter {
+    /// None where its converters are no filtered PWM.
+    pub fn of(axis: &Axis) -> Option<Self> {
+        let pwm = axis.drive.lines.pwm?;
+        let bits = axis.drive.converter?.bits;
+        Some(Self { pwm, bits })
+    }
+
+    /// The same with another time constant (s).
+    pub(crate) fn with(self, time_constant: f64) -> Self {
+        let time_constant = crate::units::Time::new(time_constant);
+        let pwm = PwmConverters {
+            time_constant,
+            ..self.pwm
+        };
+        Self { pwm, ..self }
+    }
+
+    fn tau(&self) -> f64 {
+        self.pwm.time_constant.si()
+    }
+
+    /// Codes of the full scale.
+    fn codes(&self) -> f64 {
+        f64::from(self.bits).exp2()
+    }
+
+    /// Ripple from peak to peak at half scale (codes).
+    pub fn ripple(&self) -> f64 {
+        let period = 1.0 / self.pwm.frequency.si();
+        let share = match self.pwm.order {
+            1 => (period / (4.0 * self.tau())).tanh(),
+            order => {
+                let omega = TAU / period;
+                let at = |point: usize| {
+                    let turn = TAU * point as f64 / POINTS as f64;
+                    let harmonics = (0..HARMONICS).map(|k| (2 * k + 1) as f64);
+                    let each = harmonics.map(|k| {
+                        let angle = f64::from(order) * (k * omega * self.tau()).atan();
+                        2.0 / (PI * k) * self.gain(k * omega) * (k * turn - angle).sin()
+                    });
+                    each.sum::<f64>()
+                };
+                let points = || (0..POINTS).map(at);
+                points().fold(f64::MIN, f64::max) - points().fold(f64::MAX, f64::min)
+            }
+        };
+        share * self.codes()
+    }
+
+    /// From a step over the whole scale until half a code is left of it (s).
+    pub fn settling(&self) -> f64 {
+        let rest = 0.5 / self.codes();
+        let left = |x: f64| match self.pwm.order {
+            1 => (-x).exp(),
+            _ => (1.0 + x) * (-x).exp(),
+        };
+        let (mut early, mut late) = (0.0, 100.0);
+        while late - early > 1e-9 {
+            let middle = f64::midpoint(early, late);
+            if left(middle) > rest {
+                early = middle;
+            } else {
+                late = middle;
+            }
+        }
+        late * self.tau()
+    }
+
+    /// Amplitude that is left of a sine of that frequency (rad/s).
+    pub fn gain(&self, omega: f64) -> f64 {
+        let section = 1.0 / (omega * self.tau()).hypot(1.0);
+        section.powi(self.pwm.order as i32)
+    }
+
+    /// How far a sine of that frequency lags behind (rad).
+    pub fn lag(&self, omega: f64) -> f64 {
+        f64::from(self.pwm.order) * (omega * self.tau()).atan()
+    }
+
+    /// The full-step rate (1/s) above which the currents lag too far behind.
+    pub fn fastest(&self) -> f64 {
+        4.0 * (MOST_LAG / f64::from(self.pwm.order)).tan() / (TAU * self.tau())
+    }
+
+    /// The frequency (rad/s) of the currents at a full-step rate (1/s).
+    pub(crate) fn omega(full_steps: f64) -> f64 {
+        TAU * full_steps / 4.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use approx::assert_relative_eq;
+
+    use super::*;
+    use crate::units::{Frequency, Time};
+
+    fn filter(order: u32, frequency: f64, time_constant: f64) -> ConverterFilter {
+        let pwm = PwmConverters {
+            frequency: Frequency::new(frequency),
+            time_constant: Time::new(time_constant),
+            order,
+        };
+        ConverterFilter { pwm, bits: 8 }
+    }
+
+    /// The steady state by stepping the sections' equations through many periods: an
+    /// integration of its own.
+    fn stepped(order: usize, frequency: f64, time_constant: f64) -> f64 {
+        let period = 1.0 / frequency;
+        let (step, steps) = (period / 2000.0, 2000);
+        let mut sections = [0.5; 2];
+        let (mut least, mut most) = (f64::MAX, f64::MIN);
+        let periods = (30.0 * time_constant / period).ceil() as usize + 2;
+        for number in 0..periods {
+            for k in 0..steps {
+                let mut fed = if k < steps / 2 { 1.0 } else { 0.0 };
+                for section in sections.iter_mut().take(order) {
+                    let before = *section;
+                    *section += (fed - before) * step / time_constant;
+                    fed = f64::midpoint(before, *section);
+                }
+                if number + 1 == periods {
+                    least = sections[order - 1].min(least);
+                    most = sections[order - 1].max(most);
+                }
+            }
+        }
+        256.0 * (most - least)
+    }
+
+    #[test]
+    fn ripple_is_that_of_the_equations_stepped_through() {
+        for (frequency, time_constant) in [(62.5e3, 30e-6), (31.25e3, 120e-6), (1e3, 2e-3)] {
+            for order in [1, 2] {
+                let computed = filter(order, frequency, time_constant).ripple();
+                let stepped = stepped(order as usize, frequency, time_constant);
+                assert_relative_eq!(computed, stepped, max_relative = 5e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn settling_and_lag_are_those_of_textbooks() {
+        // Half a code of 8 bits is 1/512: ln 512 = 6.238 time constants of one section; of two
+        // equal ones (1 + x) e⁻ˣ = 1/512 at x = 8.49 (worked by hand).
+        let one = filter(1, 62.5e3, 1e-4);
+        assert_relative_eq!(one.settling(), 6.2383e-4, max_relative = 1e-4);
+        let two = filter(2, 62.5e3, 1e-4);
+        let x = two.settling() / 1e-4;
+        assert_relative_eq!((1.0 + x) * (-x).exp(), 1.0 / 512.0, max_relative = 1e-6);
+        // At the corner one section lags by 45 degrees and leaves 1/√2.
+        assert_relative_eq!(one.lag(1e4), PI / 4.0, max_relative = 1e-12);
+        assert_relative_eq!(one.gain(1e4), 0.5_f64.sqrt(), max_relative = 1e-12);
+        for filter in [one, two] {
+            let omega = ConverterFilter::omega(filter.fastest());
+            assert_relative_eq!(filter.lag(omega), MOST_LAG, max_relative = 1e-9);
+        }
+    }
+}
