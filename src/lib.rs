@@ -80,6 +80,7 @@ pub mod schedule;
 pub mod script;
 pub mod simulate;
 pub mod stream;
+pub mod study;
 #[cfg(test)]
 mod testing;
 pub mod units;

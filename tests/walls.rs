@@ -11,7 +11,7 @@ const STAGES: [&[&str]; 12] = [
     &["script"],
     &["rig"],
     &["files", "physics"],
-    &["identify", "plan"],
+    &["identify", "plan", "study"],
     &["schedule"],
     &["emit", "stream", "simulate"],
     &["player"],

@@ -15,6 +15,7 @@ mod player;
 mod rehearsal;
 mod settled;
 mod streaming;
+mod study;
 #[cfg(test)]
 mod tests;
 mod writing;

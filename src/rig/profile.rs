@@ -53,7 +53,7 @@ pub struct BorrowedMotor {
 pub(crate) const MOTOR: &str = "the motor";
 
 /// Keys that say nothing about what a motor does.
-const WORDS: [&str; 2] = ["name", "source"];
+const WORDS: [&str; 4] = ["name", "source", "tolerances", "guessed"];
 
 impl BorrowedMotor {
     /// Where both sides have values that matter.
