@@ -32,6 +32,7 @@ mod simulate;
 mod stream;
 mod table;
 mod terminal;
+mod variations;
 mod watch;
 
 use std::process::ExitCode;

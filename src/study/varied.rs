@@ -97,6 +97,40 @@ impl VariedKind {
         }
     }
 
+    /// A value of it as plots show it, in [`unit`](Self::unit).
+    pub(crate) fn shown(self, value: f64) -> f64 {
+        match self {
+            Self::TorqueConstant
+            | Self::PhaseInductance
+            | Self::PhaseResistance
+            | Self::RotorInertia
+            | Self::Supply
+            | Self::LoadFriction
+            | Self::LoadInertia => 100.0 * (value - 1.0),
+            Self::Clock | Self::Saturation => 100.0 * value,
+            Self::DetentTorque | Self::FrictionTorque | Self::ViscousDamping => 1e3 * value,
+            Self::Temperature => value,
+        }
+    }
+
+    /// The unit of what plots show.
+    pub(crate) const fn unit(self) -> &'static str {
+        match self {
+            Self::TorqueConstant
+            | Self::PhaseInductance
+            | Self::PhaseResistance
+            | Self::RotorInertia
+            | Self::Supply
+            | Self::LoadFriction
+            | Self::LoadInertia => "% off the rig's",
+            Self::Clock => "% fast",
+            Self::Saturation => "% of the way to a sine",
+            Self::DetentTorque | Self::FrictionTorque => "mN·m",
+            Self::ViscousDamping => "mN·m·s/rad",
+            Self::Temperature => "°C",
+        }
+    }
+
     /// A value of it, as a builder reads it.
     fn show(self, value: f64) -> String {
         let percent = |share: f64| {
