@@ -355,7 +355,8 @@ fn guessed(axis: &Axis) -> Option<Finding> {
         "guessed, not measured: {} of the motor; no verdict is better than these",
         listed(&quoted)
     );
-    let cure = "measure the one that narrows the torque most, as the identification of the motor names it";
+    let cure =
+        "measure the one that narrows the torque most, as the identification of the motor names it";
     Some(
         Finding::new("motor-guessed", Severity::Warning, message)
             .cures(vec![cure.to_owned()])

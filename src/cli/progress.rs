@@ -136,7 +136,10 @@ impl SharedProgress {
     /// One more is done.
     pub(super) fn count_one(&self) {
         // A bar that a panic left behind is still a bar.
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).count();
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .count();
     }
 }
 

@@ -34,7 +34,12 @@ pub(super) struct VariationOptions {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=MOST_DRAWS))]
     variations: Option<u64>,
     /// The seed of the random numbers.
-    #[arg(long, value_name = "SEED", default_value_t = 1, requires = "variations")]
+    #[arg(
+        long,
+        value_name = "SEED",
+        default_value_t = 1,
+        requires = "variations"
+    )]
     seed: u64,
     /// Make share K of M of the draws and print them as JSON lines.
     #[arg(long, value_name = "K/M", requires = "variations", value_parser = part)]
@@ -239,7 +244,10 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
 }
 
 fn several_axes(result: &StudyResult) -> bool {
-    let mut axes = result.values.iter().filter_map(|one| one.value.axis.as_ref());
+    let mut axes = result
+        .values
+        .iter()
+        .filter_map(|one| one.value.axis.as_ref());
     let first = axes.next();
     axes.any(|axis| Some(axis) != first)
 }

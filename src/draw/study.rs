@@ -25,8 +25,16 @@ impl Figure {
             colour: LIMIT,
         };
         let across = [
-            ("torque margin (%)", values(outcomes, margin), limit("nothing left", 0.0)),
-            ("peak lag (electrical degrees)", values(outcomes, lag), limit("a step lost", LOST)),
+            (
+                "torque margin (%)",
+                values(outcomes, margin),
+                limit("nothing left", 0.0),
+            ),
+            (
+                "peak lag (electrical degrees)",
+                values(outcomes, lag),
+                limit("a step lost", LOST),
+            ),
         ];
         let mut charts: Vec<Chart> = across
             .into_iter()
@@ -34,8 +42,16 @@ impl Figure {
             .map(|(what, values, mark)| distribution(what, values, mark))
             .collect();
         let deciding = [
-            ("torque margin (%)", result.decide_margin(), margin as fn(&_) -> _),
-            ("peak lag (electrical degrees)", result.decide_lag(), lag as fn(&_) -> _),
+            (
+                "torque margin (%)",
+                result.decide_margin(),
+                margin as fn(&_) -> _,
+            ),
+            (
+                "peak lag (electrical degrees)",
+                result.decide_lag(),
+                lag as fn(&_) -> _,
+            ),
         ];
         charts.extend(deciding.into_iter().filter_map(|(what, deciding, of)| {
             let (value, _) = deciding.first()?;
@@ -60,7 +76,10 @@ fn distribution(what: &str, sorted: Vec<f64>, limit: Mark) -> Chart {
         [(*value, share(place)), (*value, share(place + 1))]
     });
     Chart {
-        title: format!("Draws with less {}", what.split(" (").next().unwrap_or(what)),
+        title: format!(
+            "Draws with less {}",
+            what.split(" (").next().unwrap_or(what)
+        ),
         x_label: what.to_owned(),
         y_label: "share of the draws (%)".to_owned(),
         series: vec![Series {
@@ -99,7 +118,10 @@ fn scatter(
         title: format!("What decides: {}", value.name(value.axis.is_some())),
         x_label: format!("{} ({})", value.kind.words(), value.kind.unit()),
         y_label: what.to_owned(),
-        series: vec![series("passes", true, PASSES), series("fails", false, FAILS)],
+        series: vec![
+            series("passes", true, PASSES),
+            series("fails", false, FAILS),
+        ],
         ..Chart::default()
     }
 }

@@ -65,7 +65,9 @@ impl<'a> Checks<'a> {
         Self {
             job,
             items: Tally::new(UntilError::new(job.program())),
-            checker: Checker::new(rig, abilities).with_model(model).without_cures(),
+            checker: Checker::new(rig, abilities)
+                .with_model(model)
+                .without_cures(),
             counted: ProgramCounts::default(),
         }
     }

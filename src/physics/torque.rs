@@ -320,7 +320,9 @@ impl Computed {
             let warm = 1.0 + COPPER * (axis.tolerances.warmest - COLD);
             weaker.push(with(&|machine| machine.torque_constant *= constant.low));
             weaker.push(with(&|machine| machine.inductance *= inductance.high));
-            weaker.push(with(&|machine| machine.resistance += (warm - 1.0) * winding));
+            weaker.push(with(&|machine| {
+                machine.resistance += (warm - 1.0) * winding
+            }));
             stronger.push(with(&|machine| machine.torque_constant *= constant.high));
             stronger.push(with(&|machine| machine.inductance *= inductance.low));
             if !resistance.is_exact() {

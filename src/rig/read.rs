@@ -10,7 +10,8 @@ use super::profile::{self, BorrowedMotor, Files, Profiles};
 use super::rests;
 use super::yaml::{self, Entry, Node, NodeKind};
 use super::{
-    ActiveLevel, Axis, AxisTolerances, Correction, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer,
+    ActiveLevel, Axis, AxisTolerances, Correction, Drive, Limits, Load, Motor, NamedController,
+    Pin, Rig, Timer,
 };
 use crate::diagnostic::{Diagnostics, Source};
 

@@ -102,7 +102,8 @@ impl MotorTolerances {
                 );
                 continue;
             }
-            let share = fields::quantity::<Fraction>(value.key(), &entry.value, Bounds::up_to(MOST));
+            let share =
+                fields::quantity::<Fraction>(value.key(), &entry.value, Bounds::up_to(MOST));
             read.0[value as usize] = fields.keep(share).map(Fraction::si);
         }
         fields.finish();

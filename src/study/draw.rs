@@ -14,9 +14,7 @@ use super::varied::{Law, VariedKind, range};
 use crate::physics::Spread;
 use crate::physics::torque::COPPER;
 use crate::rig::{Axis, AxisTolerances, COLD, Limits, MotorTolerances, Rig};
-use crate::units::{
-    Damping, Force, Inertia, LinearDamping, Mass, Resistance, Torque, Voltage,
-};
+use crate::units::{Damping, Force, Inertia, LinearDamping, Mass, Resistance, Torque, Voltage};
 
 /// A rig that was drawn.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,7 +31,9 @@ impl DrawnRig {
         let mut dice = Dice::new(seed, index);
         let mut values = Vec::new();
         let axes = rig.axes.iter();
-        let axes = axes.map(|axis| drawn_axis(axis, &mut dice, &mut values)).collect();
+        let axes = axes
+            .map(|axis| drawn_axis(axis, &mut dice, &mut values))
+            .collect();
         let mut timer = rig.timer.clone();
         let clock = Spread::even(0.0, timer.tolerance);
         timer.tolerance = dice.value(clock, Law::Even);
@@ -150,4 +150,10 @@ fn put(drawn: &mut Axis, of: &Axis, kind: VariedKind, value: f64) {
         // It is no part of an axis.
         VariedKind::Clock => {}
     }
+}
+
+/// The first random number of a draw, for a test.
+#[cfg(test)]
+pub(super) fn first_even(seed: u64, stream: u64) -> f64 {
+    Dice::new(seed, stream).even()
 }

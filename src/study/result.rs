@@ -33,7 +33,7 @@ pub struct StudyResult {
     pub lag: Option<(f64, f64)>,
     /// What varies, with its correlations.
     pub values: Vec<DecidingValue>,
-    /// Correlations of this size and more are told from chance, in 95 of 100 cases.
+    /// Correlations of this size and more are told from chance, in 997 of 1000 cases.
     pub significant: f64,
     /// Code words of failures, with how many draws have them.
     pub failures: Vec<(String, u64)>,
@@ -42,7 +42,10 @@ pub struct StudyResult {
 impl StudyResult {
     /// Of the draws of a study.
     pub fn of(study: Study, outcomes: &[DrawOutcome]) -> Self {
-        let margins: Vec<f64> = outcomes.iter().filter_map(|one| one.torque_margin).collect();
+        let margins: Vec<f64> = outcomes
+            .iter()
+            .filter_map(|one| one.torque_margin)
+            .collect();
         let lags: Vec<f64> = outcomes
             .iter()
             .filter_map(|one| one.peak_lag_electrical_deg)

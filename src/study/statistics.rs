@@ -11,11 +11,14 @@
 //!
 //! **Spearman's rank correlation**: the correlation of the ranks, equal values sharing the mean
 //! of theirs (C. Spearman, *American Journal of Psychology* 15, 72, 1904). Of n pairs that have
-//! nothing to do with each other, 95 in 100 come below 1.96/√(n − 1) (from memory, as both
-//! sources).
+//! nothing to do with each other, 997 in 1000 come below 3/√(n − 1), as its variance is 1/(n − 1)
+//! (from memory, as both sources).
 
 /// Standard deviations of a 95 % range.
 const Z: f64 = 1.959_964;
+/// Standard deviations beyond which a correlation is named: chosen, as a dozen values are looked
+/// at and 5 in 100 by chance would be one in every other study.
+const NAMED: f64 = 3.0;
 
 /// The 95 % interval of the share of which `passed` of `trials` is a sample.
 pub(super) fn wilson(passed: u64, trials: u64) -> (f64, f64) {
@@ -33,16 +36,19 @@ pub(super) fn wilson(passed: u64, trials: u64) -> (f64, f64) {
     )
 }
 
-/// The correlation beyond which 5 of 100 pairs of `n` unrelated values lie.
+/// The correlation beyond which 3 of 1000 samples of `n` unrelated pairs lie.
 pub(super) fn significant(n: usize) -> f64 {
-    Z / libm::sqrt(n.saturating_sub(1).max(1) as f64)
+    NAMED / libm::sqrt(n.saturating_sub(1).max(1) as f64)
 }
 
 /// The value below which a share of them lies, between neighbours in proportion; `sorted` rises.
 pub(super) fn percentile(sorted: &[f64], share: f64) -> Option<f64> {
     let place = share * sorted.len().checked_sub(1)? as f64;
     let below = place.floor();
-    let (low, high) = (sorted.get(below as usize)?, sorted.get(place.ceil() as usize)?);
+    let (low, high) = (
+        sorted.get(below as usize)?,
+        sorted.get(place.ceil() as usize)?,
+    );
     Some(low + (place - below) * (high - low))
 }
 

@@ -134,9 +134,8 @@ impl VariedKind {
     /// A value of it, as a builder reads it.
     fn show(self, value: f64) -> String {
         let percent = |share: f64| {
-            let share = two_digits(100.0 * share);
-            let sign = if share > 0.0 { "+" } else { "" };
-            format!("{sign}{} %", Rounded(share))
+            let sign = if share < 0.0 { "−" } else { "+" };
+            format!("{sign}{} %", Rounded(two_digits(100.0 * share.abs())))
         };
         match self {
             Self::TorqueConstant
@@ -150,9 +149,7 @@ impl VariedKind {
             Self::Temperature => format!("{} °C", Rounded(value)),
             Self::Saturation if value > 0.0 => "sine".to_owned(),
             Self::Saturation => "square wave".to_owned(),
-            Self::DetentTorque | Self::FrictionTorque => {
-                Torque::new(two_digits(value)).to_string()
-            }
+            Self::DetentTorque | Self::FrictionTorque => Torque::new(two_digits(value)).to_string(),
             Self::ViscousDamping => Damping::new(two_digits(value)).to_string(),
         }
     }

@@ -18,3 +18,4 @@ mod report;
 mod searching;
 mod straight_line;
 mod streaming;
+mod variations;
