@@ -71,7 +71,9 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
 /// value that is known, and narrow the rig's own range.
 fn is_left_out(found: &Found) -> bool {
     match found.value {
-        MotorValue::DetentTorque | MotorValue::ViscousDamping => found.origin == Origin::Guessed,
+        MotorValue::DetentTorque | MotorValue::ViscousDamping | MotorValue::FrictionTorque => {
+            found.origin == Origin::Guessed
+        }
         MotorValue::PhaseResistance
         | MotorValue::PhaseInductance
         | MotorValue::RatedCurrent
@@ -95,8 +97,7 @@ fn how_sure(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
             | ToleratedValue::RotorInertia => true,
             ToleratedValue::DetentTorque => written(MotorValue::DetentTorque),
             ToleratedValue::ViscousDamping => written(MotorValue::ViscousDamping),
-            // No value of the profile.
-            ToleratedValue::FrictionTorque => false,
+            ToleratedValue::FrictionTorque => written(MotorValue::FrictionTorque),
         })
         .map(|value| {
             let percent = two_digits_up(100.0 * estimate.tolerance(value));

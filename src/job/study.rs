@@ -90,6 +90,12 @@ impl Job {
         })
     }
 
+    /// What becomes of the program of this job's rig in the motors of another one.
+    #[cfg(test)]
+    pub(crate) fn play_in(&self, rig: &Rig) -> Result<Outcome, Error> {
+        Ok(self.play_on(rig)?.own)
+    }
+
     /// The program of this job's rig, played in the motors of another one.
     fn play_on(&self, rig: &Rig) -> Result<Rehearsal, Error> {
         let (mut own, mut pauses) = (Outcome::default(), Pauses::default());

@@ -138,6 +138,7 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
         (MotorValue::DetentTorque, of("detent_torque")),
         (MotorValue::RotorInertia, of("rotor_inertia")),
         (MotorValue::ViscousDamping, of("damping")),
+        (MotorValue::FrictionTorque, of("friction")),
     ];
     for (value, true_value) in truth {
         let found = estimate.found(value);
@@ -350,6 +351,7 @@ impl Truth {
             MotorValue::DetentTorque => self.detent,
             MotorValue::RotorInertia => self.inertia,
             MotorValue::ViscousDamping => self.damping,
+            MotorValue::FrictionTorque => self.friction,
         }
     }
 

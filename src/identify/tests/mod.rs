@@ -3,3 +3,4 @@
 mod benches;
 mod likely;
 mod motor_profiles;
+mod unseen;
