@@ -167,7 +167,7 @@ impl Minimum {
     }
 }
 
-fn minimise(
+pub(super) fn minimise(
     log: &Log,
     start: Vec<f64>,
     scale: Vec<f64>,

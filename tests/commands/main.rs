@@ -19,3 +19,4 @@ mod searching;
 mod straight_line;
 mod streaming;
 mod variations;
+mod without_papers;
