@@ -6,12 +6,6 @@ use super::finding::{Finding, Severity};
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource};
 use crate::rig::{DriveKind, Rig};
 
-/// Programs with more steps, or more items, are not tried on the player: it decodes every
-/// step, which takes longer than all the rest of a check. Chosen, because so many take about
-/// a second.
-const MOST_STEPS: u64 = 4_000_000;
-const MOST_ITEMS: u64 = 50_000;
-
 /// A player that the rig may be meant for, and how it is told from others.
 pub(crate) struct Candidate {
     pub(crate) options: PlayerOptions,
@@ -48,18 +42,6 @@ pub(crate) fn candidates(rig: &Rig) -> Vec<Candidate> {
         ));
     }
     all
-}
-
-/// Why the players of a rig may be left untried on a program: it is too long.
-pub(crate) fn untried(steps: u64, items: u64) -> Option<Finding> {
-    if steps <= MOST_STEPS && items <= MOST_ITEMS {
-        return None;
-    }
-    let message = format!(
-        "the program makes {steps} steps in {items} statements, too many to try: the firmware player may \
-         refuse it when it is written or streamed"
-    );
-    Some(Finding::new("player-untried", Severity::Note, message))
 }
 
 /// What players refuse, as findings; the same refusal of several is told once.

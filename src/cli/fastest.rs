@@ -317,7 +317,7 @@ fn to_json(found: &Fastest, rig: &Rig) -> Value {
                 "axis": axis.name,
                 "choices": one.tries,
                 "today": one.today.as_ref().ok().map(|today| performance_json(axis, today)),
-                "refused_today": one.today.as_ref().err(),
+                "refused_today": one.today.as_ref().err().map(ToString::to_string),
                 "best": best.map(|(choice, of)| best_json(axis, choice, of)),
                 "limits": one.limits,
                 "script": one.script,

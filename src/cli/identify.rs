@@ -14,7 +14,7 @@ use super::terminal::{BAD, DOUBTFUL, STRONG};
 use super::{Answer, Failure, Terminal};
 use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
-use slewsmith::identify::questions::{QUESTIONS, Question, note};
+use slewsmith::identify::questions::{AnswerCheck, QUESTIONS, Question, note};
 use slewsmith::identify::{
     Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE, TestSupply,
     USUAL_TEETH, contradictions, next, profile, pull_out,
@@ -409,7 +409,7 @@ fn introduced(question: &Question) -> String {
 fn answer(
     lines: &mut impl Iterator<Item = io::Result<String>>,
     prompt: &str,
-    check: fn(&str) -> Result<(), String>,
+    check: AnswerCheck,
     terminal: &Terminal,
 ) -> Result<String, Failure> {
     loop {

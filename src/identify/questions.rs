@@ -3,10 +3,29 @@
 //! Every question says what is measured, with which tool, how, and what can hurt. Answers
 //! become notes, which are read like any others.
 
+use thiserror::Error;
+
 use crate::units::{
     AngularSpeed, Current, Force, Fraction, Frequency, Inductance, Inertia, Length, Measure,
-    Resistance, Time, Torque, Voltage,
+    Resistance, Time, Torque, UnitError, Voltage,
 };
+
+/// Why an answer cannot be used.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum AnswerError {
+    /// No quantity of the right kind.
+    #[error(transparent)]
+    Quantity(#[from] UnitError),
+    /// No number of steps that a two-phase motor has.
+    #[error("full steps a turn are a multiple of four, such as 200")]
+    Steps,
+    /// No number of phases.
+    #[error("write `one` or `two`")]
+    Phases,
+}
+
+/// Tells why an answer cannot be used, if it cannot.
+pub type AnswerCheck = fn(&str) -> Result<(), AnswerError>;
 
 /// One number that is asked for.
 #[derive(Debug, Clone, Copy)]
@@ -16,7 +35,7 @@ pub struct NotePart {
     /// What to ask.
     pub prompt: &'static str,
     /// Why an answer cannot be used, if it cannot.
-    pub check: fn(&str) -> Result<(), String>,
+    pub check: AnswerCheck,
 }
 
 /// One measurement.
@@ -36,30 +55,26 @@ pub struct Question {
     pub parts: &'static [NotePart],
 }
 
-const fn part(
-    key: &'static str,
-    prompt: &'static str,
-    check: fn(&str) -> Result<(), String>,
-) -> NotePart {
+const fn part(key: &'static str, prompt: &'static str, check: AnswerCheck) -> NotePart {
     NotePart { key, prompt, check }
 }
 
-fn quantity<T: Measure>(text: &str) -> Result<(), String> {
-    let read: Result<T, _> = text.parse();
-    read.map(drop).map_err(|error| error.to_string())
+fn quantity<T: Measure>(text: &str) -> Result<(), AnswerError> {
+    let _: T = text.parse()?;
+    Ok(())
 }
 
-fn steps(text: &str) -> Result<(), String> {
+fn steps(text: &str) -> Result<(), AnswerError> {
     match text.parse::<u32>() {
         Ok(steps) if (4..=2000).contains(&steps) && steps % 4 == 0 => Ok(()),
-        Ok(_) | Err(_) => Err("a multiple of four is wanted, such as 200".to_owned()),
+        Ok(_) | Err(_) => Err(AnswerError::Steps),
     }
 }
 
-fn phases(text: &str) -> Result<(), String> {
+fn phases(text: &str) -> Result<(), AnswerError> {
     match text {
         "one" | "two" => Ok(()),
-        _ => Err("write `one` or `two`".to_owned()),
+        _ => Err(AnswerError::Phases),
     }
 }
 

@@ -20,6 +20,8 @@
 use std::f64::consts::{FRAC_1_SQRT_2, SQRT_2};
 use std::fmt;
 
+use thiserror::Error;
+
 use crate::rig::fields::{self, Bounds, Fields};
 use crate::rig::problems::{Place, Problems};
 use crate::rig::yaml::{Entry, Node, NodeKind};
@@ -27,6 +29,39 @@ use crate::units::{Resistance, Rounded};
 
 /// Readings within this of one another count as equal, those within it of a half as halves.
 const ALIKE: f64 = 0.25;
+
+/// Why readings show no motor that can be connected.
+#[derive(Debug, Clone, PartialEq, Error)]
+enum UnclearLeads {
+    #[error("nothing conducts to {lead}: a lead or coil is broken, or a reading is missing")]
+    Alone { lead: String },
+    #[error("three leads that all conduct are a three-phase motor, which no two-phase drive turns")]
+    ThreePhases,
+    #[error(
+        "all four leads conduct to one another: the coils are shorted together, or they are two halves of a motor \
+         with a broken common lead"
+    )]
+    Shorted,
+    #[error("{leads} leads that conduct like this are no two-phase motor with 4, 5, 6 or 8 leads")]
+    NoMotor { leads: usize },
+    #[error(
+        "{}, {} and {} conduct, but no one of them reads half to both others: it has no centre tap",
+        leads[0], leads[1], leads[2]
+    )]
+    NoTap { leads: [String; 3] },
+    #[error(
+        "the coil from {} reads {} ohm and that from {} {} ohm: turns of one are shorted, or a contact is bad",
+        coils[0].0, Rounded(coils[0].1), coils[1].0, Rounded(coils[1].1)
+    )]
+    Unequal {
+        /// An end of each, and what it reads (Ω).
+        coils: [(String, f64); 2],
+    },
+    #[error(
+        "no one of the five leads reads the same to the four others, and these twice that to each other"
+    )]
+    NoCommon,
+}
 
 /// Resistance between two leads.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -248,7 +283,7 @@ pub(super) fn read(entry: Entry, problems: &mut Problems) -> Option<MotorWiring>
     let layout = layout(&leads, &readings);
     let layout = fields.keep(layout.map_err(|why| {
         place
-            .error("leads-unclear", why, "")
+            .error("leads-unclear", why.to_string(), "")
             .help("measure every pair of leads once, the motor connected to nothing, and note what conducts")
     }));
     fields.finish();
@@ -365,39 +400,30 @@ fn pair(
 }
 
 /// The layout that the readings show, or why they show none.
-fn layout(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, String> {
+fn layout(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, UnclearLeads> {
     let groups = groups(leads.len(), readings);
     if let Some(alone) = groups.iter().find(|group| group.len() == 1) {
-        return Err(format!(
-            "nothing conducts to {}: a lead or coil is broken, or a reading is missing",
-            leads[alone[0]]
-        ));
+        let lead = leads[alone[0]].clone();
+        return Err(UnclearLeads::Alone { lead });
     }
     let sizes: Vec<usize> = groups.iter().map(Vec::len).collect();
+    let unclear = UnclearLeads::NoMotor { leads: leads.len() };
     let coils = || {
         groups
             .iter()
             .map(|group| coil(leads, group, readings))
             .collect::<Result<Vec<_>, _>>()
     };
-    let two = |coils: Vec<Coil>| <[Coil; 2]>::try_from(coils).map_err(|_| unclear(leads.len()));
+    let two = |coils: Vec<Coil>| <[Coil; 2]>::try_from(coils).map_err(|_| unclear.clone());
     match (leads.len(), sizes.as_slice()) {
         (4, [2, 2]) => equal(coils()?).and_then(two).map(LeadLayout::Four),
         (6, [3, 3]) => equal(coils()?).and_then(two).map(LeadLayout::Six),
         (8, [2, 2, 2, 2]) => equal(coils()?).map(LeadLayout::Eight),
         (5, [5]) => five(leads, readings),
-        (3, [3]) => Err("three leads that all conduct are a three-phase motor, which no two-phase drive turns".to_owned()),
-        (4, [4]) => Err(
-            "all four leads conduct to one another: the coils are shorted together, or they are two halves of a \
-             motor with a broken common lead"
-                .to_owned(),
-        ),
-        _ => Err(unclear(leads.len())),
+        (3, [3]) => Err(UnclearLeads::ThreePhases),
+        (4, [4]) => Err(UnclearLeads::Shorted),
+        _ => Err(unclear),
     }
-}
-
-fn unclear(leads: usize) -> String {
-    format!("{leads} leads that conduct like this are no two-phase motor with 4, 5, 6 or 8 leads")
 }
 
 /// The leads that conduct to one another.
@@ -432,7 +458,7 @@ fn between(readings: &[Reading], one: usize, other: usize) -> Option<f64> {
 }
 
 /// The coil that two or three leads form.
-fn coil(leads: &[String], group: &[usize], readings: &[Reading]) -> Result<Coil, String> {
+fn coil(leads: &[String], group: &[usize], readings: &[Reading]) -> Result<Coil, UnclearLeads> {
     let name = |at: usize| leads[at].clone();
     let ohms = |one: usize, other: usize| between(readings, one, other);
     if let [one, other] = group {
@@ -463,12 +489,9 @@ fn coil(leads: &[String], group: &[usize], readings: &[Reading]) -> Result<Coil,
             });
         }
     }
-    Err(format!(
-        "{}, {} and {} conduct, but no one of them reads half to both others: it has no centre tap",
-        name(group[0]),
-        name(group[1]),
-        name(group[2])
-    ))
+    Err(UnclearLeads::NoTap {
+        leads: [group[0], group[1], group[2]].map(name),
+    })
 }
 
 fn alike(one: f64, other: f64) -> bool {
@@ -476,22 +499,18 @@ fn alike(one: f64, other: f64) -> bool {
 }
 
 /// The coils, which must have one resistance.
-fn equal(coils: Vec<Coil>) -> Result<Vec<Coil>, String> {
+fn equal(coils: Vec<Coil>) -> Result<Vec<Coil>, UnclearLeads> {
     let differing = coils.iter().find(|coil| !alike(coil.ohms, coils[0].ohms));
     match differing {
-        Some(other) => Err(format!(
-            "the coil from {} reads {} ohm and that from {} {} ohm: turns of one are shorted, or a contact is bad",
-            coils[0].ends.0,
-            Rounded(coils[0].ohms),
-            other.ends.0,
-            Rounded(other.ohms)
-        )),
+        Some(other) => Err(UnclearLeads::Unequal {
+            coils: [&coils[0], other].map(|coil| (coil.ends.0.clone(), coil.ohms)),
+        }),
         None => Ok(coils),
     }
 }
 
 /// Four halves with a common lead: all read the same to it and twice that to each other.
-fn five(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, String> {
+fn five(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, UnclearLeads> {
     for common in 0..5 {
         let ends: Vec<usize> = (0..5).filter(|lead| *lead != common).collect();
         let to: Vec<f64> = ends
@@ -515,14 +534,14 @@ fn five(leads: &[String], readings: &[Reading]) -> Result<LeadLayout, String> {
             });
         }
     }
-    Err("no one of the five leads reads the same to the four others, and these twice that to each other".to_owned())
+    Err(UnclearLeads::NoCommon)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn of(leads: &str, readings: &[(&str, f64)]) -> Result<LeadLayout, String> {
+    fn of(leads: &str, readings: &[(&str, f64)]) -> Result<LeadLayout, UnclearLeads> {
         let leads: Vec<String> = leads.split(' ').map(str::to_owned).collect();
         let at = |name: &str| leads.iter().position(|lead| lead == name).unwrap();
         let readings: Vec<Reading> = readings
@@ -587,7 +606,8 @@ mod tests {
 
     #[test]
     fn what_is_no_two_phase_motor_is_said() {
-        let error = |leads: &str, readings: &[(&str, f64)]| of(leads, readings).unwrap_err();
+        let error =
+            |leads: &str, readings: &[(&str, f64)]| of(leads, readings).unwrap_err().to_string();
         assert!(
             error("a b c", &[("a-b", 1.0), ("b-c", 1.0), ("a-c", 1.0)]).contains("three-phase")
         );

@@ -1,5 +1,7 @@
 //! The check of a job, move by move.
 
+use rayon::prelude::*;
+
 use super::events::UntilError;
 use super::header::ProgramCounts;
 use super::{Error, Job};
@@ -7,7 +9,7 @@ use crate::check::{
     AxisAbility, Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player,
 };
 use crate::plan::{Item, Tally};
-use crate::player::ScheduleSource;
+use crate::player::{Refusal, ScheduleSource};
 use crate::rig::Rig;
 use crate::simulate::Rehearsal;
 
@@ -94,10 +96,7 @@ impl<'a> Checks<'a> {
     /// The program cannot be planned.
     pub fn summary(mut self) -> Result<Summary, Error> {
         let mut summary = self.finish()?;
-        match player::untried(self.counted.steps, self.counted.items) {
-            Some(untried) => summary.findings.push(untried),
-            None => summary.findings.extend(self.of_players()?),
-        }
+        summary.findings.extend(self.of_players()?);
         summary.findings.extend(borrowed(&self.job.borrowed));
         summary
             .findings
@@ -105,15 +104,24 @@ impl<'a> Checks<'a> {
         Ok(summary)
     }
 
+    /// What the players refuse that the rig may be meant for, each of them tried by itself.
     fn of_players(&self) -> Result<Vec<Finding>, Error> {
-        let mut refused = Vec::new();
-        for candidate in player::candidates(&self.job.rig) {
-            let mut refusals = self.job.refusals(candidate.options)?.into_iter();
-            // How a board at a line is wired it says itself.
-            let from_memory = candidate.options.source == ScheduleSource::Memory;
-            let first = refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
-            refused.extend(first.map(|refusal| (candidate, refusal)));
-        }
+        let job = self.job;
+        let candidates = player::candidates(&job.rig);
+        let first_refusals: Vec<Option<Refusal>> = candidates
+            .par_iter()
+            .map(|candidate| {
+                // How a board at a line is wired it says itself.
+                let from_memory = candidate.options.source == ScheduleSource::Memory;
+                let mut refusals = job.refusals(candidate.options)?.into_iter();
+                Ok(refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program()))
+            })
+            .collect::<Result<_, Error>>()?;
+        let refused: Vec<_> = candidates
+            .into_iter()
+            .zip(first_refusals)
+            .filter_map(|(candidate, refusal)| Some((candidate, refusal?)))
+            .collect();
         Ok(player::findings(&refused))
     }
 

@@ -74,7 +74,7 @@ impl ProgramPlace {
                 Some((noted.line?, false))
             }
             Self::Event { stream, number } => {
-                let mut schedule = PeriodicSchedule::new(noted, rig);
+                let mut schedule = PeriodicSchedule::in_short(noted, rig);
                 let mut counts = vec![0; rig.axes.len() + 1];
                 loop {
                     let run = match schedule.next_part()? {

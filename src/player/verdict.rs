@@ -442,7 +442,7 @@ impl Board<'_> {
             most: line_step_rate(self.rig, self.options.lines),
             exceeded: None,
         };
-        let mut schedule = PeriodicSchedule::new(rated, self.rig);
+        let mut schedule = PeriodicSchedule::in_short(rated, self.rig);
         let kept_up = self.keep_up(std::iter::from_fn(|| schedule.next_event()));
         // What comes behind the refusal still counts for the rate.
         let rated = schedule.passages_mut();

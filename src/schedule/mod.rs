@@ -10,6 +10,7 @@ pub(crate) mod facts;
 pub(crate) mod invert;
 pub(crate) mod pack;
 pub(crate) mod periodic;
+mod shortened;
 mod state;
 #[cfg(test)]
 mod tests;

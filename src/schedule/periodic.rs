@@ -83,6 +83,21 @@ impl<P: Passages> PeriodicSchedule<P> {
         }
     }
 
+    /// The same without the middle of even stretches of many millions of steps, where nothing
+    /// new happens: for who judges the schedule.
+    pub(crate) fn in_short(passages: P, rig: &Rig) -> Self {
+        let Self {
+            schedule,
+            begins,
+            offer,
+        } = Self::new(passages, rig);
+        Self {
+            schedule: schedule.in_short(),
+            begins,
+            offer,
+        }
+    }
+
     /// What comes next, with the instant at which its item begins; none behind the end.
     pub(crate) fn next_part(&mut self) -> Option<SchedulePart<'_>> {
         if !self.schedule.has_run() {

@@ -6,6 +6,7 @@
 //! arithmetic could decide is worked out again to about 100 bits, so that every step
 //! lies within half a tick of its ideal time.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use super::clock::{TickClock, TickInstant};
@@ -42,6 +43,8 @@ pub(crate) struct StepTicks {
     elapsed: Exact,
     /// Step that the next batch begins with, from 1.
     next_step: u64,
+    /// Steps that do not come.
+    left_out: Range<u64>,
     ticks: Box<[u64; BATCH]>,
     from: usize,
     to: usize,
@@ -78,6 +81,7 @@ impl StepTicks {
             next_segment: 0,
             elapsed: Exact::default(),
             next_step: 1,
+            left_out: 0..0,
             ticks: Box::new([0; BATCH]),
             from: 0,
             to: 0,
@@ -123,8 +127,16 @@ impl StepTicks {
         }
     }
 
+    /// Leaves out these steps, which are none of the first [`BATCH`].
+    pub(crate) fn leave_out(&mut self, steps: Range<u64>) {
+        self.left_out = steps;
+    }
+
     fn fill(&mut self) {
         (self.from, self.to) = (0, 0);
+        if self.left_out.contains(&self.next_step) {
+            self.next_step = self.left_out.end;
+        }
         let first = self.next_step;
         if first > self.axis_motion().steps {
             return;
@@ -133,7 +145,11 @@ impl StepTicks {
         let Some(current) = &self.segment else {
             return;
         };
-        let count = (current.last_step - first + 1).min(BATCH as u64) as usize;
+        let mut count = (current.last_step - first + 1).min(BATCH as u64);
+        if first < self.left_out.start {
+            count = count.min(self.left_out.start - first);
+        }
+        let count = count as usize;
         current.ticks(first, &self.clock, &mut self.ticks[..count]);
         self.next_step += count as u64;
         self.to = count;

@@ -21,6 +21,7 @@ use std::collections::VecDeque;
 use super::clock::{TickClock, TickInstant};
 use super::event::{Event, EventKind};
 use super::facts::Facts;
+use super::shortened::{PLAYED, left_out};
 use super::state::{AxisState, ScheduleState};
 use super::ticks::StepTicks;
 use super::timer::TickRules;
@@ -77,6 +78,8 @@ pub(crate) struct Schedule<I> {
     /// Those of them that the rules of the timer delayed, or nearly so.
     tight: u64,
     facts: Facts,
+    /// Whether very long even stretches lack their middle.
+    is_short: bool,
 }
 
 /// By how many ticks rounding may move two events against each other.
@@ -133,6 +136,15 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
             moves: 0,
             tight: 0,
             facts: Facts::new(rig.axes.len()),
+            is_short: false,
+        }
+    }
+
+    /// The same without the middle of very long even stretches, for who judges it.
+    pub(super) fn in_short(self) -> Self {
+        Self {
+            is_short: true,
+            ..self
         }
     }
 
@@ -396,6 +408,11 @@ impl<I: Iterator<Item = Item>> Schedule<I> {
         }
 
         self.tight += u64::from(tight);
+        if self.is_short && planned.on_the_way.is_empty() {
+            for (steps, number) in streams.iter_mut().zip(&moving) {
+                steps.leave_out(left_out(motion, *number, PLAYED));
+            }
+        }
 
         let mut on_the_way = planned.on_the_way.clone();
         on_the_way.sort_by_key(|due| due.step);

@@ -40,6 +40,7 @@ use statements::{LeftStatement, MoveStatement, statements};
 use trial::{MoveTrial, Tried};
 
 pub use statements::LeftAsWritten;
+pub use trial::RefusedChoice;
 
 /// Choices of a move that are planned at most.
 pub const MOST_TRIES: usize = 2000;
@@ -108,7 +109,7 @@ pub struct FastestMove {
     /// How many choices were planned.
     pub tries: usize,
     /// What it does as written; why not, where it is not good.
-    pub today: Result<Performance, String>,
+    pub today: Result<Performance, RefusedChoice>,
     /// The best choice; none where the move stays as it is.
     pub best: Option<(Choice, Performance)>,
     /// What keeps it from being faster.

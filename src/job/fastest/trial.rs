@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use thiserror::Error;
+
 use super::rewrite::{in_units, settings};
 use super::{Choice, MoveStatement, Performance};
 use crate::check::{Finding, MoveCheck, Severity};
@@ -16,7 +18,26 @@ pub(super) enum Tried {
     /// It may run, and settles.
     Good(Performance),
     /// Why not.
-    Bad(String),
+    Bad(RefusedChoice),
+}
+
+/// Why a choice for a move is not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum RefusedChoice {
+    /// The check has something against it.
+    #[error("{words}")]
+    Found {
+        /// The code of the finding.
+        code: &'static str,
+        /// What it says, in a few words.
+        words: String,
+    },
+    /// The move cannot be planned so.
+    #[error("{0}")]
+    Unplanned(String),
+    /// The load swings for longer than the move is played.
+    #[error("the load does not settle")]
+    Unsettled,
 }
 
 /// Tries choices for the moves of some statements.
@@ -149,11 +170,11 @@ impl<'a> MoveTrial<'a> {
             }
             performance(&job)
         });
-        judged.unwrap_or_else(|error| Tried::Bad(error.to_string()))
+        judged.unwrap_or_else(|error| Tried::Bad(RefusedChoice::Unplanned(error.to_string())))
     }
 
     /// What the check has against it.
-    fn against(&self, job: &Job) -> Result<Option<String>, Error> {
+    fn against(&self, job: &Job) -> Result<Option<RefusedChoice>, Error> {
         for checked in job.check() {
             let checked = checked?;
             let found = checked.findings().chain(&checked.changes);
@@ -163,7 +184,10 @@ impl<'a> MoveTrial<'a> {
                 Severity::Note => false,
             };
             if let Some(finding) = found.into_iter().find(against) {
-                return Ok(Some(words(finding, &checked, &job.rig)));
+                return Ok(Some(RefusedChoice::Found {
+                    code: finding.code,
+                    words: words(finding, &checked, &job.rig),
+                }));
             }
         }
         Ok(None)
@@ -222,7 +246,7 @@ fn performance(job: &Job) -> Result<Tried, Error> {
             one.settled = one.time + settle;
             Tried::Good(one)
         }
-        None => Tried::Bad("the load does not settle".to_owned()),
+        None => Tried::Bad(RefusedChoice::Unsettled),
     })
 }
 

@@ -142,17 +142,17 @@ fn full_torque_moves_that_pass_the_check_lose_no_step_and_little_time() {
     // A speed that no rotor keeps in its band is lost at any torque; lowering it is not what
     // softer torque costs.
     let kept: Vec<_> = all.iter().filter(|one| !one.lower).collect();
-    let total = |which: usize| kept.iter().map(|one| one.times[which]).sum::<f64>();
+    let mean_time = |which: usize| mean(all.iter().map(|one| one.times[which]));
     let long = kept.iter().filter(|one| one.times[1] >= 0.05);
     let longer = [
-        total(0) / total(1),
+        mean_time(0) / mean_time(1),
         mean(kept.iter().map(|one| ratio(one))),
         mean(long.map(|one| ratio(one))),
         mean(all.iter().map(ratio)),
     ];
     println!(
-        "{} of {cases} moves pass, {} lose steps, {} are gentler, {} at a lower speed; the others together {:.2} % longer, \
-         mean {:.2} %, from 50 ms on {:.2} %; mean of all {:.2} %",
+        "{} of {cases} moves pass, {} lose steps, {} are gentler, {} at a lower speed; the mean time of all is {:.2} % \
+         longer; mean of each share without those {:.2} %, from 50 ms on {:.2} %, of all {:.2} %",
         all.len(),
         lost.len(),
         all.iter().filter(|one| one.gentler).count(),

@@ -10,6 +10,7 @@ use proptest::test_runner::TestRunner;
 use crate::check::Finding;
 use crate::player::{Lines, PlayerOptions, Refusal, Unplayable};
 use crate::testing::avr;
+use crate::testing::processor::Cost;
 use crate::{Error, Job, Unstreamable};
 
 const CASES: usize = 1000;
@@ -285,4 +286,21 @@ fn a_table_that_does_not_fit_the_smaller_part_goes_to_the_larger_and_no_further(
         told(&findings, "from memory").is_some_and(|told| told.code == "player-memory"),
         "{findings:?}"
     );
+}
+
+#[test]
+fn what_is_refused_of_very_long_moves_is_told_at_once() {
+    let cost = Cost::begin();
+    // 10^9 microsteps there and back, for days.
+    let script = "speed 1200 deg/s\naccel 2000 deg/s^2\nbands allow\nturn by 312500 turn\nturn by -312500 turn\n";
+    let job = with_outputs(script, 16).without_simulation();
+    let findings = job.check().summary().unwrap().findings;
+    let refused = told(&findings, "from memory").unwrap();
+    assert_eq!(refused.line, Some(4), "{refused:?}");
+    assert!(
+        told(&findings, "over a serial line").is_none(),
+        "{findings:?}"
+    );
+    assert!(job.stream(BAUD).is_ok());
+    cost.below(30);
 }
