@@ -18,7 +18,7 @@ use crate::schedule::timer::TimerProblem;
 use crate::units::{Damping, Rounded, Time, Torque, two_digits, two_digits_down, two_digits_up};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
-const COMMON_INERTIA_RATIO: f64 = 10.0;
+pub(crate) const COMMON_INERTIA_RATIO: f64 = 10.0;
 
 /// Ramps that begin or end at a speed have to begin and end below the start-stop
 /// rate, and a seek, which stops at any step, stays below it with its reserve.

@@ -223,7 +223,7 @@ fn for_people(job: &Job, sizing: &Sizing, terminal: &Terminal) -> String {
         "{STRONG}{}{STRONG:#}: asked for at the shaft of the load",
         axis.name
     );
-    let rows = sizing.demand.iter().map(|one| {
+    let rows = sizing.demand.iter().map(|one| -> Vec<String> {
         vec![
             one.line.to_string(),
             format!("{} rpm", Rounded(two_digits(rpm(one.speed)))),
@@ -233,6 +233,9 @@ fn for_people(job: &Job, sizing: &Sizing, terminal: &Terminal) -> String {
             Power::new(two_digits(one.power)).to_string(),
         ]
     });
+    // Moves of one statement may differ by a microstep.
+    let mut rows: Vec<_> = rows.collect();
+    rows.dedup();
     let heads = [
         "line",
         "speed",
@@ -302,6 +305,7 @@ fn row(axis: &Axis, tried: &TriedMotor) -> Vec<String> {
         Rounded(two_digits(one.inertia_ratio)).to_string(),
         Power::new(two_digits(one.loss)).to_string(),
         match &tried.refusal {
+            None if !one.is_matched() => "passes; inertia ratio above 10".to_owned(),
             None => "passes".to_owned(),
             Some(why) => why.clone(),
         },
@@ -341,7 +345,7 @@ fn reasons(axis: &Axis, best: &TriedMotor) -> String {
         )
     });
     format!(
-        "{}, {}:1, {}: of those that pass it loses least heat ({}){margin}; the acceleration alone would ask for {}:1",
+        "{}, {}:1, {}: of those that pass on that supply and suit the inertia it loses least heat ({}){margin}; the acceleration alone would ask for {}:1",
         one.motor_name().unwrap_or(&one.name),
         Rounded(one.drive.gearing),
         drive(axis, best),

@@ -50,8 +50,9 @@ pub struct Sizing {
 }
 
 impl Job {
-    /// Tries motors on an axis, the first where none is named: those pass first that lose least
-    /// heat, then those with the most margin. The gearing stays where that is asked for.
+    /// Tries motors on an axis, the first where none is named. Those come first with which the
+    /// program passes on the rig's own supply and with an inertia ratio of common practice, the one
+    /// that loses least heat at the top; then those that need more; then by the margin. The gearing stays where that is asked for.
     ///
     /// # Errors
     /// The program cannot be planned, or has no such axis.
@@ -70,11 +71,18 @@ impl Job {
             self.tried(number, sized)
         });
         let mut tried: Vec<TriedMotor> = tried.collect::<Result<_, _>>()?;
+        let supply = axis.drive.supply.si();
+        let keeps = |one: &TriedMotor| one.sized.drive.supply == supply;
         let margin = |one: &TriedMotor| one.sized.margin.map_or(1.0, |margin| margin.least);
         tried.sort_by(|one, other| {
             let better = other.ok().cmp(&one.ok());
             better.then_with(|| match one.ok() {
-                true => one.sized.loss.total_cmp(&other.sized.loss),
+                true => {
+                    let kept = keeps(other).cmp(&keeps(one));
+                    let matched = other.sized.is_matched().cmp(&one.sized.is_matched());
+                    kept.then(matched)
+                        .then(one.sized.loss.total_cmp(&other.sized.loss))
+                }
                 false => margin(other).total_cmp(&margin(one)),
             })
         });

@@ -2,7 +2,7 @@
 
 use super::LoadMotion;
 use super::demand::load_microstep;
-use crate::check::{TorqueMargin, TorqueRule};
+use crate::check::{COMMON_INERTIA_RATIO, TorqueMargin, TorqueRule};
 use crate::physics::{PullOut, ShaftLoad};
 use crate::rig::{Axis, Ballast, BallastPlace, DriveKind, Gearing, Motor};
 use crate::units::{Current, Resistance, Voltage, two_digits_up};
@@ -52,6 +52,11 @@ pub struct SizedMotor {
 }
 
 impl SizedMotor {
+    /// Whether the inertia ratio is where common practice has it.
+    pub fn is_matched(&self) -> bool {
+        self.inertia_ratio <= COMMON_INERTIA_RATIO
+    }
+
     /// What its profile calls it.
     pub fn motor_name(&self) -> Option<&str> {
         self.axis.motor.name.as_deref()
@@ -59,8 +64,9 @@ impl SizedMotor {
 }
 
 /// The gearing, current and supply with which `motor` turns the load of `axis` through `motions`:
-/// the rig's own supply and gearing where these do, else the lowest ones that do, with the
-/// least current; where nothing does, what comes nearest.
+/// the rig's own supply and gearing where these do, else the lowest ones that do, gearings first
+/// that bring the inertia ratio to where common practice has it; with the least current. Where
+/// nothing does, what comes nearest.
 pub(crate) fn choose(
     axis: &Axis,
     name: &str,
@@ -83,24 +89,30 @@ pub(crate) fn choose(
     };
     let reserve = axis.limits.torque_margin;
     let meets = |margin: &Option<TorqueMargin>| margin.is_none_or(|one| one.least >= reserve);
+    let matched = |axis: &Axis| ShaftLoad::of(axis).inertia_ratio() <= COMMON_INERTIA_RATIO;
     let mut nearest: Option<(Axis, Option<TorqueMargin>)> = None;
     for supply in std::iter::once(supply).chain(higher) {
-        for gearing in &gearings {
-            let full = tried(supply, *gearing, 1.0);
-            if meets(&full.1) {
-                let regulated = full.0.drive.peak_current().is_some();
-                let less = CURRENTS.iter().filter(|share| regulated && **share < 1.0);
-                let least = less
-                    .map(|share| tried(supply, *gearing, *share))
-                    .find(|(_, margin)| meets(margin));
-                return sized(name, least.unwrap_or(full), true);
-            }
-            let left = |margin: &Option<TorqueMargin>| margin.map_or(1.0, |one| one.least);
+        let full: Vec<_> = gearings
+            .iter()
+            .map(|gearing| tried(supply, *gearing, 1.0))
+            .collect();
+        let mut enough = full.iter().filter(|(_, margin)| meets(margin));
+        let mut suiting = enough.clone().filter(|(axis, _)| matched(axis));
+        if let Some(found) = suiting.next().or_else(|| enough.next()) {
+            let regulated = found.0.drive.peak_current().is_some();
+            let less = CURRENTS.iter().filter(|share| regulated && **share < 1.0);
+            let least = less
+                .map(|share| tried(supply, found.0.load.gearing, *share))
+                .find(|(_, margin)| meets(margin));
+            return sized(name, least.unwrap_or_else(|| found.clone()), true);
+        }
+        let left = |margin: &Option<TorqueMargin>| margin.map_or(1.0, |one| one.least);
+        for found in full {
             if nearest
                 .as_ref()
-                .is_none_or(|(_, best)| left(&full.1) > left(best))
+                .is_none_or(|(_, best)| left(&found.1) > left(best))
             {
-                nearest = Some(full);
+                nearest = Some(found);
             }
         }
     }

@@ -114,7 +114,7 @@ fn from_four_leads_and_an_ohmmeter_to_a_program_that_holds_in_the_true_motor() {
     }
     let (_, _) = shop.run(&["report", "arm.moves", "-o", "report.html"]);
     let report = fs::read_to_string(shop.path("report.html")).unwrap();
-    assert!(report.contains("guessed, not measured"));
+    assert!(report.contains("motor-guessed") && report.contains("uessed, not measured"));
 
     // A first power-up sheet.
     let (code, _) = shop.run(&["bench", "rig.yaml", "bench"]);
@@ -225,6 +225,7 @@ fn motors_are_ranked_with_what_suits_them() {
         .map(|one| one["copper_loss_w"].as_f64().unwrap())
         .collect();
     assert!(losses.is_sorted(), "{losses:?}");
+    assert!(passing.iter().all(|one| one["supply_v"] == 15.0), "{sized}");
     for one in &passing {
         let margin = one["torque_margin"]["least"].as_f64().unwrap();
         assert!(
