@@ -10,7 +10,7 @@ use super::{Error, Job};
 use crate::plan::EachItem;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource, Unplayable};
 use crate::rig::Rig;
-use crate::script::{ActionKind, ScriptStep};
+use crate::script::ActionKind;
 use crate::stream::Unsendable;
 use crate::stream::host::{Ending, Host};
 use crate::stream::message::{BoardReport, Likeness, VERSION, Welcome};
@@ -84,22 +84,17 @@ impl Job {
 
     /// Whether the script seeks an input or sets a position.
     fn seeks(&self) -> Result<bool, Error> {
-        // Each block once: every pass has the same statements.
-        let mut actions = self.script.actions_with(1);
-        while let Some(step) = actions.next_step() {
-            match step? {
-                ScriptStep::Act(action) => match action.kind {
-                    ActionKind::Seek(_) | ActionKind::Zero(_) => return Ok(true),
-                    ActionKind::Move(_)
-                    | ActionKind::Together(_)
-                    | ActionKind::Through(_)
-                    | ActionKind::Dwell(_)
-                    | ActionKind::DwellUntilSettled
-                    | ActionKind::Output { .. }
-                    | ActionKind::Await { .. }
-                    | ActionKind::Mark(_) => {}
-                },
-                ScriptStep::Pass(pass) => actions.leave_out(pass.left - 1),
+        for action in self.script.actions_once() {
+            match action?.kind {
+                ActionKind::Seek(_) | ActionKind::Zero(_) => return Ok(true),
+                ActionKind::Move(_)
+                | ActionKind::Together(_)
+                | ActionKind::Through(_)
+                | ActionKind::Dwell(_)
+                | ActionKind::DwellUntilSettled
+                | ActionKind::Output { .. }
+                | ActionKind::Await { .. }
+                | ActionKind::Mark(_) => {}
             }
         }
         Ok(false)

@@ -51,9 +51,12 @@ const RISES_WITH_SHARES: [f64; 4] = [1.0, 0.5, 0.25, 0.0];
 const RISES_WITH_SPEEDS: [f64; 2] = [1.0, 0.5];
 /// Gentler accelerations that are tried: chosen, down to a quarter in steps of a sixteenth.
 const SHARES: usize = 13;
-/// Lower speeds that are tried, and the ratio of neighbours: chosen, down to a twentieth.
+/// Lower speeds that are tried, and the ratio of neighbours: chosen, down to a twentieth …
 const SPEEDS: usize = 20;
 const SLOWER: f64 = 0.86;
+/// … and into how many parts the last of these ratios is divided: chosen, so that at most 2 % of
+/// the speed is given away.
+const PARTS: usize = 8;
 
 /// How a plan is gentler than the fastest.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -138,7 +141,6 @@ impl Trial<'_> {
         }
         let mut best: Option<(Driven, Gentle)> = None;
         let peak = peak(&fastest);
-        let lower = |number: usize| peak * SLOWER.powi(number as i32 + 1);
         if self.at_once {
             self.better(&mut best, RISES, |number| Gentle {
                 rise: (number + 1) as f64 / RISES as f64 * self.period,
@@ -152,17 +154,10 @@ impl Trial<'_> {
                 });
             }
             for rise in RISES_WITH_SPEEDS.map(|part| part * self.period) {
-                self.better(&mut best, SPEEDS, |number| Gentle {
-                    rise,
-                    speed: lower(number),
-                    ..Gentle::FASTEST
-                });
+                self.slower(&mut best, rise, peak);
             }
         } else {
-            self.better(&mut best, SPEEDS, |number| Gentle {
-                speed: lower(number),
-                ..Gentle::FASTEST
-            });
+            self.slower(&mut best, 0.0, peak);
         }
         Ok(match best {
             Some((driven, gentle)) => (costing(driven, &fastest), Some(gentle)),
@@ -174,17 +169,34 @@ impl Trial<'_> {
         drive(&gentle.legs(self.legs), self.ends, self.time)
     }
 
+    /// Seeks the highest speed below `peak` at which the rotors follow.
+    fn slower(&self, best: &mut Option<(Driven, Gentle)>, rise: f64, peak: f64) {
+        let at = |exponent: f64| Gentle {
+            rise,
+            speed: peak * SLOWER.powf(exponent),
+            ..Gentle::FASTEST
+        };
+        let found = self.better(best, SPEEDS, |number| at(number as f64 + 1.0));
+        // What lies between it and the one before, which is lost.
+        if let Some(number) = found {
+            self.better(best, PARTS - 1, |part| {
+                at(number as f64 + (part + 1) as f64 / PARTS as f64)
+            });
+        }
+    }
+
     /// Seeks the first of a row of ever gentler plans that is followed, and keeps it where it
-    /// is faster than `best`.
+    /// is faster than `best`; gives its number then.
     fn better(
         &self,
         best: &mut Option<(Driven, Gentle)>,
         count: usize,
         row: impl Fn(usize) -> Gentle,
-    ) {
+    ) -> Option<usize> {
         if self.time.is_some() && best.is_some() {
-            return;
+            return None;
         }
+        let mut first = None;
         let mut tried = |number: usize| {
             let gentle = row(number);
             let Ok(driven) = self.plan(&gentle) else {
@@ -199,13 +211,16 @@ impl Trial<'_> {
             }
             if (self.followed)(&driven) == Some(true) {
                 *best = Some((driven, gentle));
+                first = Some(number);
                 Try::Followed
             } else {
                 Try::Lost
             }
         };
-        if let Try::Followed | Try::TooSlow = tried(0) {
-            return;
+        match tried(0) {
+            Try::Followed => return Some(0),
+            Try::TooSlow => return None,
+            Try::Lost => {}
         }
         // Lost at `low`; whatever is beyond `high` is no better.
         let (mut low, mut high) = (0, count);
@@ -216,6 +231,7 @@ impl Trial<'_> {
                 Try::Followed | Try::TooSlow => high = middle,
             }
         }
+        first
     }
 }
 

@@ -28,6 +28,7 @@ mod tests;
 mod turn;
 
 use std::collections::{HashMap, HashSet, VecDeque};
+use std::iter;
 use std::sync::Arc;
 
 pub(crate) use action::{Action, ActionKind, Move, MovePace, Seek, Settings, Target, Way, Zero};
@@ -180,6 +181,21 @@ impl Script {
     /// The same with so many passes through what it repeats without end.
     pub(crate) fn actions_with(&self, passes: u64) -> Actions {
         Actions::new(Arc::clone(&self.program), passes)
+    }
+
+    /// The actions of one pass through every block: each statement that acts, in the order of
+    /// the text.
+    pub(crate) fn actions_once(&self) -> impl Iterator<Item = Result<Action, Diagnostic>> {
+        let mut actions = self.actions_with(1);
+        iter::from_fn(move || {
+            loop {
+                match actions.next_step()? {
+                    Ok(ScriptStep::Act(action)) => return Some(Ok(action)),
+                    Ok(ScriptStep::Pass(pass)) => actions.leave_out(pass.left - 1),
+                    Err(error) => return Some(Err(error)),
+                }
+            }
+        })
     }
 }
 

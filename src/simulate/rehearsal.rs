@@ -15,9 +15,9 @@ use super::outcome::{MoveOutcome, Outcome};
 use crate::plan::{Item, PlannedMove};
 use crate::rig::{Axis, Rig};
 
-/// Steps and internal steps of a simulation for a verdict: chosen, about a
-/// second of work.
-pub(crate) const MOST_WORK: u64 = 8_000_000;
+/// Steps and internal steps of a simulation for a verdict: chosen, at most about half a second of
+/// work, so that both simulations and the plan take less than two.
+pub(crate) const MOST_WORK: u64 = 3_000_000;
 
 /// What the motor model makes of a program.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]

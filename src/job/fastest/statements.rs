@@ -8,7 +8,7 @@ use crate::job::events::UntilError;
 use crate::job::{Error, Job};
 use crate::plan::position::TravelScale;
 use crate::plan::{Item, MovePart, Tally};
-use crate::script::{Action, ActionKind, Move, MovePace, ScriptStep, Settings};
+use crate::script::{Action, ActionKind, Move, MovePace, Settings};
 
 /// Different travels of a statement that are tried; further ones are left to the check of the
 /// whole program.
@@ -66,16 +66,8 @@ pub(super) fn statements(job: &Job) -> Result<(Vec<MoveStatement>, Vec<LeftState
             left.push((action.span, LeftStatement { line, why }));
         }
     };
-    // Each block once: every pass has the same statements.
-    let mut actions = job.script.actions_with(1);
-    while let Some(step) = actions.next_step() {
-        let action = match step? {
-            ScriptStep::Act(action) => action,
-            ScriptStep::Pass(pass) => {
-                actions.leave_out(pass.left - 1);
-                continue;
-            }
-        };
+    for action in job.script.actions_once() {
+        let action = action?;
         match &action.kind {
             ActionKind::Move(turn) if matches!(turn.pace, MovePace::In(..)) => {
                 leave(&action, "its time is given");

@@ -138,6 +138,13 @@ fn full_torque_moves_that_pass_the_check_lose_no_step_and_little_time() {
     for one in &lost {
         println!("case {}: {} steps lost", one.seed, one.lost_steps);
     }
+    for one in all.iter().filter(|one| one.lower) {
+        let [time, at_once] = one.times;
+        println!(
+            "case {}: {time:.4} s at a lower speed, {at_once:.4} s at once",
+            one.seed
+        );
+    }
     let ratio = |one: &Passed| one.times[0] / one.times[1];
     // A speed that no rotor keeps in its band is lost at any torque; lowering it is not what
     // softer torque costs.
