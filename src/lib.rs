@@ -13,6 +13,8 @@
 //! | [`motor()`](Job::motor) | pull-out torque, critical speeds, start-stop rate and heat of one axis |
 //! | [`figure()`](Job::figure), [`report()`](Job::report) | plots, and all of it on one page |
 //! | [`fastest()`](Job::fastest) | the settings with which each move settles soonest |
+//! | [`size()`](Job::size) | motors, gearing, current and supply that do |
+//! | [`study()`](Job::study), [`draws()`](Job::draws) | how sure the verdict is: rigs drawn at random |
 //! | [`stream()`](Job::stream) | a board plays it while it comes over a serial line |
 //!
 //! The language of scripts is documented in [`script`].
@@ -79,7 +81,9 @@ pub mod rig;
 pub mod schedule;
 pub mod script;
 pub mod simulate;
+pub mod size;
 pub mod stream;
+pub mod study;
 #[cfg(test)]
 mod testing;
 pub mod units;
@@ -87,6 +91,6 @@ pub mod units;
 pub use files::{FilesOnDisk, read_text};
 pub use job::fastest;
 pub use job::{
-    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Settled, Streaming, TextKind,
-    Unstreamable, open_source, read_rig,
+    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Settled, Sizing, Streaming, TextKind,
+    TriedMotor, Unstreamable, open_source, read_rig,
 };

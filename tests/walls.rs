@@ -6,16 +6,17 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The stages in the order in which data pass them; those of one row do not import each other.
-const STAGES: [&[&str]; 12] = [
+const STAGES: [&[&str]; 13] = [
     &["units", "diagnostic", "exact"],
     &["script"],
     &["rig"],
     &["files", "physics"],
-    &["identify", "plan"],
+    &["identify", "plan", "study"],
     &["schedule"],
     &["emit", "stream", "simulate"],
     &["player"],
     &["check"],
+    &["size"],
     &["draw"],
     &["job"],
     &["lib"],
@@ -120,8 +121,9 @@ fn every_type_has_a_name_of_its_own() {
 }
 
 /// The commands, whose names are ordinary words: the program's name stands before them.
-const COMMANDS: [&str; 17] = [
+const COMMANDS: [&str; 18] = [
     "check",
+    "size",
     "plan",
     "emit",
     "plot",

@@ -32,7 +32,7 @@ pub use outcome::{
     AxisCheck, AxisPlayed, AxisStops, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary,
     Summary,
 };
-pub(crate) use reasons::borrowed;
+pub(crate) use reasons::{COMMON_INERTIA_RATIO, borrowed};
 pub(crate) use rehearsed::{LITTLE_LAG_LEFT, MotorModel};
 pub(crate) use torque::TorqueRule;
 pub use torque::{MotionInstant, TorqueMargin};

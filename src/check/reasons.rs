@@ -18,7 +18,7 @@ use crate::schedule::timer::TimerProblem;
 use crate::units::{Damping, Rounded, Time, Torque, two_digits, two_digits_down, two_digits_up};
 
 /// Reflected load inertia over rotor inertia that common practice keeps below.
-const COMMON_INERTIA_RATIO: f64 = 10.0;
+pub(crate) const COMMON_INERTIA_RATIO: f64 = 10.0;
 
 /// Ramps that begin or end at a speed have to begin and end below the start-stop
 /// rate, and a seek, which stops at any step, stays below it with its reserve.
@@ -304,6 +304,7 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
         );
     }
     findings.extend(damping(axis, ability));
+    findings.extend(guessed(axis));
     findings.extend(settle(axis));
     findings.extend(heat::findings(axis, &ability.heat, moving));
     findings.extend(filter::ripple(axis));
@@ -318,6 +319,10 @@ pub(super) fn about_axis(axis: &Axis, ability: &AxisAbility, moving: Option<f64>
 fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
     let viscous = ability.loss.viscous;
     if viscous.is_exact() {
+        return None;
+    }
+    if axis.motor.viscous_damping.is_some() || axis.motor.core_loss_resistance.is_some() {
+        // A tolerance of what is given is no lack.
         return None;
     }
     let frequency = Machine::of(axis).ringing_frequency() / std::f64::consts::TAU;
@@ -338,6 +343,34 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
             .cures(vec![measure])
             .axis(&axis.name),
     )
+}
+
+/// Values of the motor that nobody has measured.
+fn guessed(axis: &Axis) -> Option<Finding> {
+    let keys = &axis.motor.guessed;
+    if keys.is_empty() {
+        return None;
+    }
+    let quoted: Vec<String> = keys.iter().map(|key| format!("`{key}`")).collect();
+    let message = format!(
+        "guessed, not measured: {} of the motor; no verdict is better than these",
+        listed(&quoted)
+    );
+    let cure =
+        "measure the one that narrows the torque most, as the identification of the motor names it";
+    Some(
+        Finding::new("motor-guessed", Severity::Warning, message)
+            .cures(vec![cure.to_owned()])
+            .axis(&axis.name),
+    )
+}
+
+/// One, two and three.
+fn listed(words: &[String]) -> String {
+    match words.split_last() {
+        Some((last, others)) if !others.is_empty() => format!("{} and {last}", others.join(", ")),
+        _ => words.concat(),
+    }
 }
 
 /// A `settle` that the rotor may miss at rest: detent and friction alone hold it farther off.
@@ -560,12 +593,7 @@ pub(crate) fn borrowed(motors: &[BorrowedMotor]) -> impl Iterator<Item = Finding
     motors.iter().map(|motor| {
         let list = |keys: &[String]| {
             let quoted: Vec<String> = keys.iter().map(|key| format!("`{key}`")).collect();
-            match quoted.split_last() {
-                Some((last, others)) if !others.is_empty() => {
-                    format!("{} and {last}", others.join(", "))
-                }
-                _ => quoted.concat(),
-            }
+            listed(&quoted)
         };
         let message = format!(
             "of the motor the rig gives {}; {} are those of {}, not measured",

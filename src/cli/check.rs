@@ -13,6 +13,7 @@ use super::progress::Progress;
 use super::rehearse::{RehearseOptions, conclusion};
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, GOOD, STRONG};
+use super::variations::{Made, VariationOptions, for_people};
 use super::{Answer, Failure, Terminal};
 use slewsmith::check::{Crossing, Finding, MoveCheck, Severity, Summary};
 use slewsmith::plan::{Motion, MovePart};
@@ -28,7 +29,10 @@ const ROOMY: usize = 110;
 /// Check every move against torque, critical speeds, timer, drive and heat. Exit code 1 when a
 /// move must not run.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  slewsmith check examples/carousel.moves")]
+#[command(
+    after_help = "Examples:\n  slewsmith check examples/carousel.moves\n  \
+    slewsmith check examples/carousel.moves --variations 400 --plot draws.svg"
+)]
 pub(super) struct CheckCommand {
     /// The move script; `-` reads it from standard input.
     script: PathBuf,
@@ -37,6 +41,8 @@ pub(super) struct CheckCommand {
     json: bool,
     #[command(flatten)]
     rehearse: RehearseOptions,
+    #[command(flatten)]
+    variations: VariationOptions,
 }
 
 impl CheckCommand {
@@ -46,21 +52,37 @@ impl CheckCommand {
     /// Wrong input, or output that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = self.rehearse.apply(load(&self.script)?, terminal)?;
-        let printing = Failure::system("cannot print the verdict");
+        if self.variations.print_part(&job, terminal)? {
+            return Ok(Answer::Yes);
+        }
+        let printing = || Failure::system("cannot print the verdict");
+        let made = self.variations.make(&job, terminal)?;
         let mut out = terminal.results();
-        let ok = if self.json {
-            json(&job, &mut out, terminal)?
+        let mut ok = if self.json {
+            json(&job, made.as_ref(), &mut out, terminal)?
         } else {
             people(&job, &mut out, terminal)?
         };
-        out.flush().map_err(printing)?;
+        if let Some(made) = &made {
+            ok &= made.ok();
+            if !self.json {
+                let text = for_people(made, terminal);
+                out.write_all(text.as_bytes()).map_err(printing())?;
+            }
+        }
+        out.flush().map_err(printing())?;
         Ok(Answer::of(ok))
     }
 }
 
 /// Writes the moves as they are checked. `ok` and the total time are known only at
 /// the end, so they come last.
-fn json(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, Failure> {
+fn json(
+    job: &Job,
+    made: Option<&Made>,
+    out: &mut impl Write,
+    terminal: &Terminal,
+) -> Result<bool, Failure> {
     let mut bar = Progress::counting(terminal);
     let printing = || Failure::system("cannot print the verdict");
     write!(out, "{{\"moves\":[").map_err(printing())?;
@@ -76,7 +98,11 @@ fn json(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, Fa
     }
     drop(bar);
     let summary = concluded(checks, terminal)?;
-    let ok = summary.ok;
+    let variations = match made {
+        Some(made) => format!("\"variations\":{},", made.result.to_json()),
+        None => String::new(),
+    };
+    let ok = summary.ok && made.is_none_or(Made::ok);
     let rehearsal = job.rehearse()?;
     let simulated = rehearsal.is_some();
     let simulation = serde_json::json!(rehearsal);
@@ -86,7 +112,7 @@ fn json(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, Fa
     };
     writeln!(
         out,
-        "\n],\"simulated\":{simulated},\"simulation\":{simulation},\"total_time_s\":{},\"findings\":{},{endless}\"ok\":{ok}}}",
+        "\n],\"simulated\":{simulated},\"simulation\":{simulation},\"total_time_s\":{},\"findings\":{},{endless}{variations}\"ok\":{ok}}}",
         serde_json::json!(summary.total_time),
         summary.findings_json()
     )

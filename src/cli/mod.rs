@@ -29,9 +29,11 @@ mod report;
 mod schema;
 mod signals;
 mod simulate;
+mod size;
 mod stream;
 mod table;
 mod terminal;
+mod variations;
 mod watch;
 
 use std::process::ExitCode;
@@ -92,6 +94,7 @@ enum Command {
     Identify(identify::IdentifyCommand),
     Compare(compare::CompareCommand),
     Fastest(fastest::FastestCommand),
+    Size(size::SizeCommand),
     Bench(bench::BenchCommand),
     Coils(coils::CoilsCommand),
     Report(report::ReportCommand),
@@ -118,6 +121,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Identify(command) => command.run(&mut terminal),
         Command::Compare(command) => command.run(&mut terminal),
         Command::Fastest(command) => command.run(&mut terminal),
+        Command::Size(command) => command.run(&mut terminal),
         Command::Bench(command) => command.run(&mut terminal),
         Command::Coils(command) => command.run(&mut terminal),
         Command::Report(command) => command.run(&mut terminal),

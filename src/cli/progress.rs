@@ -1,6 +1,7 @@
 //! Progress of a command, shown on a terminal after one second.
 
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -84,6 +85,12 @@ impl Progress {
         Busy { bar, _done: done }
     }
 
+    /// For so many rigs that are drawn and tried, on all cores.
+    pub(super) fn drawing(draws: u64, terminal: &Terminal) -> SharedProgress {
+        let template = "{bar:40} {pos} of {len} rigs, {eta} left";
+        SharedProgress(Mutex::new(Self::with(Some(draws), template, terminal)))
+    }
+
     fn with(length: Option<u64>, template: &str, terminal: &Terminal) -> Self {
         let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::hidden());
         // The templates are constants that have been tried.
@@ -118,6 +125,21 @@ impl Progress {
             self.waiting = None;
             self.bar.set_draw_target(ProgressDrawTarget::stderr());
         }
+    }
+}
+
+/// A bar that several threads move on.
+#[derive(Debug)]
+pub(super) struct SharedProgress(Mutex<Progress>);
+
+impl SharedProgress {
+    /// One more is done.
+    pub(super) fn count_one(&self) {
+        // A bar that a panic left behind is still a bar.
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .count();
     }
 }
 

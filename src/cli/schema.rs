@@ -1,4 +1,4 @@
-//! `schema`: JSON Schemas of the rig and of what the commands print as JSON.
+//! `schema`: JSON Schemas of the rig, of a bench's notes and of what the commands print as JSON.
 
 use std::io::Write as _;
 
@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::{Answer, Failure, Terminal};
 
-/// Print the JSON Schema (draft 2020-12) of a rig, for editors, or of a command's output
+/// Print the JSON Schema (draft 2020-12) of a rig or of notes, for editors, or of a command's output
 /// with `--json`.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  slewsmith schema rig > rig.schema.json")]
@@ -32,6 +32,12 @@ enum Subject {
     Compare,
     /// `fastest --json`.
     Fastest,
+    /// Notes of a bench, for `identify`.
+    Notes,
+    /// `identify --json`.
+    Identify,
+    /// `size --json`.
+    Size,
 }
 
 impl Subject {
@@ -44,6 +50,9 @@ impl Subject {
             Self::Simulate => include_str!("schema/simulate.json"),
             Self::Compare => include_str!("schema/compare.json"),
             Self::Fastest => include_str!("schema/fastest.json"),
+            Self::Notes => include_str!("schema/notes.json"),
+            Self::Identify => include_str!("schema/identify.json"),
+            Self::Size => include_str!("schema/size.json"),
         }
     }
 }

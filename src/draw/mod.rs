@@ -9,6 +9,7 @@ pub(crate) mod recording;
 pub(crate) mod report;
 pub(crate) mod rig_charts;
 mod sampling;
+mod study;
 mod svg;
 
 pub(crate) use chart::Chart;

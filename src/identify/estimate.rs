@@ -20,7 +20,8 @@ use nalgebra::storage::Owned;
 use nalgebra::{Const, DVector, Dyn, OMatrix, SMatrix, U1};
 
 use super::observation::{Observation, Rule, commonest};
-use super::parameter::{MotorValue, Point, UNKNOWNS};
+use super::parameter::{MotorValue, Point, UNKNOWNS, Unknown};
+use crate::rig::ToleratedValue;
 
 /// Standard deviations to either end of a 95 % range.
 pub const RANGE: f64 = 1.96;
@@ -223,6 +224,22 @@ impl Estimate {
             sigma: self.sigma(&gradient),
             origin: self.origin(&gradient),
         }
+    }
+
+    /// How far a value of the profile may be off: to 1 + this times it, in 95 of 100 cases.
+    pub fn tolerance(&self, value: ToleratedValue) -> f64 {
+        let unknown = match value {
+            ToleratedValue::PhaseResistance => Unknown::Resistance,
+            ToleratedValue::PhaseInductance => Unknown::Inductance,
+            ToleratedValue::TorqueConstant => Unknown::TorqueConstant,
+            ToleratedValue::DetentTorque => Unknown::DetentTorque,
+            ToleratedValue::RotorInertia => Unknown::RotorInertia,
+            ToleratedValue::ViscousDamping => Unknown::Damping,
+            ToleratedValue::FrictionTorque => Unknown::Friction,
+        };
+        let mut gradient = Point::zeros();
+        gradient[unknown.index()] = 1.0;
+        (RANGE * self.sigma(&gradient)).exp() - 1.0
     }
 
     fn origin(&self, gradient: &Point) -> Origin {

@@ -147,10 +147,10 @@ impl<F: Fn(&DVector<f64>, f64) -> f64> LeastSquaresProblem<f64, Dyn, Dyn> for Cu
 }
 
 /// Parameters with their covariance and the curve.
-struct Minimum {
+pub(super) struct Minimum {
     parameters: DVector<f64>,
     covariance: DMatrix<f64>,
-    curve: Vec<(f64, f64)>,
+    pub(super) curve: Vec<(f64, f64)>,
 }
 
 impl Minimum {
@@ -159,7 +159,7 @@ impl Minimum {
     }
 
     /// A parameter that is a logarithm.
-    fn of_logarithm(&self, index: usize) -> FittedValue {
+    pub(super) fn of_logarithm(&self, index: usize) -> FittedValue {
         FittedValue {
             value: self.parameters[index].exp(),
             sigma: self.covariance[(index, index)].max(0.0).sqrt().max(FLOOR),
@@ -167,7 +167,7 @@ impl Minimum {
     }
 }
 
-fn minimise(
+pub(super) fn minimise(
     log: &Log,
     start: Vec<f64>,
     scale: Vec<f64>,

@@ -24,6 +24,7 @@ mod parameter;
 mod power_up;
 pub mod profile;
 pub mod questions;
+mod rests;
 pub(crate) mod scaling;
 #[cfg(test)]
 mod tests;

@@ -56,6 +56,11 @@ pub enum Observed {
         /// Fixed to the shaft (kg·m²).
         inertia: f64,
     },
+    /// Amplitude by which microsteps rest off their even places: Td/(K I).
+    RestSwing {
+        /// Amplitude of the sine of current (A).
+        current: f64,
+    },
     /// Start-stop rate.
     StartStop {
         /// Amplitude of the current vector (A).
@@ -268,6 +273,9 @@ impl Observation {
             }
             Observed::HalfTime { omega, inertia } => {
                 machine::half_time(point, *omega, *inertia).ln()
+            }
+            Observed::RestSwing { current } => {
+                Unknown::DetentTorque.ln(point) - Unknown::TorqueConstant.ln(point) - current.ln()
             }
             Observed::StartStop {
                 current,

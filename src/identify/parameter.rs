@@ -73,11 +73,13 @@ pub enum MotorValue {
     RotorInertia,
     /// Drag in proportion to speed.
     ViscousDamping,
+    /// Dry friction of the bearings and hysteresis of the iron.
+    FrictionTorque,
 }
 
 impl MotorValue {
     /// All of them, in the order of a profile.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::PhaseResistance,
         Self::PhaseInductance,
         Self::RatedCurrent,
@@ -85,6 +87,7 @@ impl MotorValue {
         Self::DetentTorque,
         Self::RotorInertia,
         Self::ViscousDamping,
+        Self::FrictionTorque,
     ];
 
     /// Its key in a motor's profile.
@@ -97,6 +100,7 @@ impl MotorValue {
             Self::DetentTorque => "detent_torque",
             Self::RotorInertia => "rotor_inertia",
             Self::ViscousDamping => "viscous_damping",
+            Self::FrictionTorque => "friction_torque",
         }
     }
 
@@ -110,6 +114,7 @@ impl MotorValue {
             Self::DetentTorque => "detent torque",
             Self::RotorInertia => "rotor inertia",
             Self::ViscousDamping => "viscous damping",
+            Self::FrictionTorque => "friction torque",
         }
     }
 
@@ -123,6 +128,7 @@ impl MotorValue {
             Self::DetentTorque => &[Unknown::DetentTorque],
             Self::RotorInertia => &[Unknown::RotorInertia],
             Self::ViscousDamping => &[Unknown::Damping],
+            Self::FrictionTorque => &[Unknown::Friction],
         }
     }
 
@@ -136,7 +142,8 @@ impl MotorValue {
             | Self::RatedCurrent
             | Self::DetentTorque
             | Self::RotorInertia
-            | Self::ViscousDamping => product,
+            | Self::ViscousDamping
+            | Self::FrictionTorque => product,
         }
     }
 
@@ -155,7 +162,9 @@ impl MotorValue {
             Self::PhaseResistance => Resistance::new(si).to_string(),
             Self::PhaseInductance => Inductance::new(si).to_string(),
             Self::RatedCurrent => Current::new(si).to_string(),
-            Self::HoldingTorque | Self::DetentTorque => Torque::new(si).to_string(),
+            Self::HoldingTorque | Self::DetentTorque | Self::FrictionTorque => {
+                Torque::new(si).to_string()
+            }
             Self::RotorInertia => Inertia::new(si).to_string(),
             Self::ViscousDamping => Damping::new(si).to_string(),
         }

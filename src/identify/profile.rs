@@ -5,6 +5,8 @@ use std::fmt::Write as _;
 use super::estimate::{Estimate, Found, Origin};
 use super::notes::Notes;
 use super::parameter::MotorValue;
+use crate::rig::ToleratedValue;
+use crate::units::{Rounded, two_digits_up};
 
 /// The YAML of the motor that was identified.
 pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
@@ -22,18 +24,7 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
     };
     let _ = writeln!(text, "rotor_teeth: {:<22} # {counted}", estimate.teeth);
     for found in values {
-        // A guess of what a rig can do without would be taken for a value that is known, and
-        // narrow the rig's own range.
-        let left_out = match found.value {
-            MotorValue::DetentTorque | MotorValue::ViscousDamping => {
-                found.origin == Origin::Guessed
-            }
-            MotorValue::PhaseResistance
-            | MotorValue::PhaseInductance
-            | MotorValue::RatedCurrent
-            | MotorValue::HoldingTorque
-            | MotorValue::RotorInertia => false,
-        };
+        let left_out = is_left_out(found);
         let mark = if left_out { "# " } else { "" };
         let value = format!(
             "{mark}{}: {}",
@@ -53,6 +44,7 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
             }
         );
     }
+    text.push_str(&how_sure(notes, estimate, values));
     let guesses = guesses(notes, values);
     let _ = writeln!(text, "source: >-");
     let _ = writeln!(
@@ -73,6 +65,59 @@ pub fn write(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
         );
     }
     text
+}
+
+/// Whether a value is not written: a guess of what a rig can do without would be taken for a
+/// value that is known, and narrow the rig's own range.
+fn is_left_out(found: &Found) -> bool {
+    match found.value {
+        MotorValue::DetentTorque | MotorValue::ViscousDamping | MotorValue::FrictionTorque => {
+            found.origin == Origin::Guessed
+        }
+        MotorValue::PhaseResistance
+        | MotorValue::PhaseInductance
+        | MotorValue::RatedCurrent
+        | MotorValue::HoldingTorque
+        | MotorValue::RotorInertia => false,
+    }
+}
+
+/// The keys with which a rig knows how sure the values are, and which are guesses.
+fn how_sure(notes: &Notes, estimate: &Estimate, values: &[Found]) -> String {
+    let written = |value: MotorValue| {
+        let found = values.iter().find(|found| found.value == value);
+        found.is_some_and(|found| !is_left_out(found))
+    };
+    let tolerances: Vec<String> = ToleratedValue::ALL
+        .into_iter()
+        .filter(|value| match value {
+            ToleratedValue::PhaseResistance
+            | ToleratedValue::PhaseInductance
+            | ToleratedValue::TorqueConstant
+            | ToleratedValue::RotorInertia => true,
+            ToleratedValue::DetentTorque => written(MotorValue::DetentTorque),
+            ToleratedValue::ViscousDamping => written(MotorValue::ViscousDamping),
+            ToleratedValue::FrictionTorque => written(MotorValue::FrictionTorque),
+        })
+        .map(|value| {
+            let percent = two_digits_up(100.0 * estimate.tolerance(value));
+            format!("  {}: {} %\n", value.key(), Rounded(percent))
+        })
+        .collect();
+    let guessed = values
+        .iter()
+        .filter(|found| found.origin == Origin::Guessed && !is_left_out(found))
+        .map(|found| found.value.key());
+    let teeth = notes.teeth.is_none().then_some("rotor_teeth");
+    let guessed: Vec<&str> = teeth.into_iter().chain(guessed).collect();
+    let guessed = match guessed.is_empty() {
+        true => String::new(),
+        false => format!("guessed: [{}]\n", guessed.join(", ")),
+    };
+    format!(
+        "tolerances: # 95 % ranges, as shares\n{}{guessed}",
+        tolerances.concat()
+    )
 }
 
 /// What of the profile is only guessed.

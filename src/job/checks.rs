@@ -5,9 +5,13 @@ use rayon::prelude::*;
 use super::events::UntilError;
 use super::header::ProgramCounts;
 use super::{Error, Job};
-use crate::check::{Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player};
+use crate::check::{
+    AxisAbility, Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player,
+};
 use crate::plan::{Item, Tally};
 use crate::player::{Refusal, ScheduleSource};
+use crate::rig::Rig;
+use crate::simulate::Rehearsal;
 
 /// The moves of a job, each with its verdict; see [`Job::check`]. Of passes through a long
 /// loop that do the same, one is given, with the number of times.
@@ -30,25 +34,42 @@ pub(super) struct CheckedItem {
     pub checked: Option<MoveCheck>,
 }
 
+/// What a checker asks of the motor model.
+fn model<'a>(job: &'a Job, rehearsal: &'a Rehearsal) -> MotorModel<'a> {
+    MotorModel {
+        rehearsal,
+        following: &*job.trials,
+        settling: &*job.settler,
+    }
+}
+
 impl<'a> Checks<'a> {
     pub(super) fn new(job: &'a Job) -> Self {
         // A program that cannot be planned says so itself, in its place.
         let rehearsal = job.rehearse().ok().flatten();
-        let model = rehearsal.map(|rehearsal| MotorModel {
-            rehearsal,
-            following: &*job.trials,
-            settling: &*job.settler,
-        });
-        let checker = Checker::new(&job.rig, job.abilities()).with_model(model);
-        let checker = if job.cured {
-            checker
-        } else {
-            checker.without_cures()
-        };
+        let mut checks = Self::on(job, &job.rig, job.abilities(), rehearsal);
+        if job.cured {
+            checks.checker = Checker::new(&job.rig, job.abilities())
+                .with_model(rehearsal.map(|rehearsal| model(job, rehearsal)));
+        }
+        checks
+    }
+
+    /// The moves of a job, judged without cures on `rig`, whose axes can do `abilities`, and with
+    /// what a motor model made of them there.
+    pub(super) fn on(
+        job: &'a Job,
+        rig: &'a Rig,
+        abilities: &'a [AxisAbility],
+        rehearsal: Option<&'a Rehearsal>,
+    ) -> Self {
+        let model = rehearsal.map(|rehearsal| model(job, rehearsal));
         Self {
             job,
             items: Tally::new(UntilError::new(job.program())),
-            checker,
+            checker: Checker::new(rig, abilities)
+                .with_model(model)
+                .without_cures(),
             counted: ProgramCounts::default(),
         }
     }

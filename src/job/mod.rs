@@ -14,7 +14,9 @@ mod motor;
 mod player;
 mod rehearsal;
 mod settled;
+mod size;
 mod streaming;
+mod study;
 #[cfg(test)]
 mod tests;
 mod writing;
@@ -30,6 +32,7 @@ pub use events::Events;
 pub use kind::TextKind;
 pub use motor::MotorSheet;
 pub use settled::Settled;
+pub use size::{Sizing, TriedMotor};
 pub use streaming::{Streaming, Unstreamable};
 
 use crate::check::AxisAbility;
@@ -153,19 +156,28 @@ impl Job {
         let mut sources = vec![Arc::clone(script.source())];
         sources.extend(read.sources);
         Ok(Self {
+            borrowed: read.borrowed,
+            sources,
+            ..Self::with_parts(script, read.rig)
+        })
+    }
+
+    /// A script on a rig that was not read for it.
+    fn with_parts(script: Script, rig: Rig) -> Self {
+        Self {
             script,
-            settler: Arc::new(Settler::of(&read.rig)),
-            trials: Arc::new(Trials::of(&read.rig)),
-            rig: read.rig,
+            settler: Arc::new(Settler::of(&rig)),
+            trials: Arc::new(Trials::of(&rig)),
+            rig,
             abilities: Arc::default(),
             rehearsal: OnceLock::new(),
             simulated: true,
             cured: true,
             passes: None,
             endless: OnceLock::new(),
-            borrowed: read.borrowed,
-            sources,
-        })
+            borrowed: Vec::new(),
+            sources: Vec::new(),
+        }
     }
 
     /// The job with verdicts that leave the motor model out: quicker, and silent about lost

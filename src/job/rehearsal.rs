@@ -10,7 +10,7 @@ use crate::simulate::{Outcome, Pauses, Rehearsal, simulate_with};
 
 /// After how much of a loop its passes are compared: chosen, so that programs of some moves are
 /// played as they stand, and long ones do not come to the end of what a verdict may take.
-const REPEATED: Patience = Patience {
+pub(super) const REPEATED: Patience = Patience {
     items: 64,
     steps: 1 << 14,
 };

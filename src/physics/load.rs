@@ -173,6 +173,8 @@ mod tests {
                 friction_torque: None,
                 pull_out: None,
                 source: None,
+                tolerances: crate::rig::MotorTolerances::default(),
+                guessed: Vec::new(),
             },
             drive: Drive {
                 kind: DriveKind::FixedVoltage {
@@ -189,6 +191,7 @@ mod tests {
             },
             load: Load::NONE,
             must_home: false,
+            tolerances: crate::rig::AxisTolerances::NONE,
             limits: Limits {
                 torque_margin: 0.3,
                 ..Limits::NONE

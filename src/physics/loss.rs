@@ -33,11 +33,13 @@
 //! one size, ask for 0.041, 0.013 and 0.044, which is the width of the range. Nor do they say
 //! detent torque or inductance at working current.
 //!
+//! A value that the rig gives with a tolerance is a range too, however narrow or wide.
+//!
 //! A loss that is only assumed is charged where it costs torque. Where it would help, in
 //! the swings of the rotor, only its low end counts, and T_f not at all: it must never hide a
 //! critical speed.
 
-use crate::rig::Motor;
+use crate::rig::{Motor, ToleratedValue};
 
 /// A quantity that is known to lie in a range: 5th percentile, typical value, 95th percentile.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,6 +62,35 @@ impl Spread {
         }
     }
 
+    /// One, less and more by `share`.
+    pub const fn within(share: f64) -> Self {
+        Self {
+            low: 1.0 - share,
+            typical: 1.0,
+            high: 1.0 + share,
+        }
+    }
+
+    /// Anything within `off` of a value, either way.
+    pub fn even(value: f64, off: f64) -> Self {
+        Self {
+            low: value - off,
+            typical: value,
+            high: value + off,
+        }
+    }
+
+    /// A value that is given with a [tolerance](crate::rig::MotorTolerances): its logarithm is
+    /// normal, and 95 of 100 cases lie within a factor of 1 + `tolerance`.
+    pub fn around(value: f64, tolerance: f64) -> Self {
+        let end = (1.0 + tolerance).powf(NINETY_IN_95);
+        Self {
+            low: value / end,
+            typical: value,
+            high: value * end,
+        }
+    }
+
     /// The product with an independent quantity: relative ends add up by the root of their
     /// squares.
     fn times(self, other: Self) -> Self {
@@ -78,11 +109,23 @@ impl Spread {
         }
     }
 
+    /// With something that is known added.
+    fn plus(self, known: f64) -> Self {
+        Self {
+            low: self.low + known,
+            typical: self.typical + known,
+            high: self.high + known,
+        }
+    }
+
     /// Whether there is no range.
     pub fn is_exact(&self) -> bool {
         self.low == self.high
     }
 }
+
+/// Half a 90 % range of a normal quantity over half its 95 % range: 1.645/1.960.
+const NINETY_IN_95: f64 = 1.644_854 / 1.959_964;
 
 /// Damping ratio of a rotor by itself at the rated current, where the rig gives no damping.
 const DAMPING_RATIO: Spread = Spread {
@@ -120,6 +163,7 @@ impl RotorLoss {
     /// The losses of a motor's rotor.
     pub fn of(motor: &Motor) -> Self {
         let holding = motor.holding_torque.si();
+        let given = |value, si| Spread::around(si, motor.tolerances.of(value).unwrap_or(0.0));
         let core = motor.core_loss_resistance.map(|resistance| {
             let k = motor.torque_constant();
             k * k / resistance.si()
@@ -132,16 +176,16 @@ impl RotorLoss {
             }
             (damping, core) => {
                 let damping = damping.map_or(0.0, |damping| damping.si());
-                Spread::exactly(damping + core.unwrap_or(0.0))
+                given(ToleratedValue::ViscousDamping, damping).plus(core.unwrap_or(0.0))
             }
         };
         let detent = motor.detent_torque.map_or_else(
             || DETENT_SHARE.times(Spread::exactly(holding)),
-            |detent| Spread::exactly(detent.si()),
+            |detent| given(ToleratedValue::DetentTorque, detent.si()),
         );
         let friction = motor.friction_torque.map_or_else(
             || FRICTION_SHARE.times(detent),
-            |friction| Spread::exactly(friction.si()),
+            |friction| given(ToleratedValue::FrictionTorque, friction.si()),
         );
         Self {
             viscous,

@@ -46,9 +46,13 @@
 //! | --- | --- | --- |
 //! | K, and with it the holding torque | ± 10 % | common tolerance of data sheets |
 //! | L at working current | ± 20 % | printed tolerance of data sheets |
-//! | R, low edge only | + 31 %: copper at 0.393 %/K, 80 K warmer | common practice; IEC 60034-1 takes (235 + t₂)/(235 + t₁), which is 0.392 %/K at 20 °C |
+//! | R, low edge only | + 31 %: copper at 0.393 %/K, 80 K warmer unless the rig says otherwise | common practice; IEC 60034-1 takes (235 + t₂)/(235 + t₁), which is 0.392 %/K at 20 °C |
 //! | voltage of a regulator at its limit, low edge only | a sine of amplitude V instead of a square wave of 4V/π | how early a real one saturates is not known |
 //! | losses | their own ranges | [`loss`](super::loss) |
+//!
+//! Where the motor gives a [tolerance](crate::rig::MotorTolerances) of K, L or R, that takes the
+//! place of the range above (R then moves both edges besides the warmth), and the warmest
+//! temperature is that of the axis: the band narrows as more is known.
 //!
 //! A regulator that runs out of voltage is typically taken to go over to a full square wave: with
 //! the loss above that fits measured curves, and so would an earlier limit with a smaller
@@ -72,9 +76,9 @@ mod saturation;
 use std::f64::consts::TAU;
 
 use crate::physics::feed::Feed;
-use crate::physics::loss::RotorLoss;
+use crate::physics::loss::{RotorLoss, Spread};
 use crate::physics::machine::Machine;
-use crate::rig::{Axis, Motor, PullOutPoint};
+use crate::rig::{Axis, COLD, Motor, PullOutPoint, ToleratedValue};
 
 use super::remembered::Remembered;
 use fixed_voltage::FixedVoltage;
@@ -92,8 +96,30 @@ pub(crate) fn least_holding(motor: &Motor) -> f64 {
     if RotorLoss::of(motor).is_ideal() {
         1.0
     } else {
-        1.0 - TORQUE_CONSTANT
+        torque_constant(motor).low
     }
+}
+
+/// The torque constant over that of its data.
+pub(crate) fn torque_constant(motor: &Motor) -> Spread {
+    let given = motor.tolerances.of(ToleratedValue::TorqueConstant);
+    given.map_or(Spread::within(TORQUE_CONSTANT), |tolerance| {
+        Spread::around(1.0, tolerance)
+    })
+}
+
+/// The inductance over that of its data.
+pub(crate) fn inductance(motor: &Motor) -> Spread {
+    let given = motor.tolerances.of(ToleratedValue::PhaseInductance);
+    given.map_or(Spread::within(INDUCTANCE), |tolerance| {
+        Spread::around(1.0, tolerance)
+    })
+}
+
+/// The resistance of a cold winding over that of its data.
+pub(crate) fn resistance(motor: &Motor) -> Spread {
+    let given = motor.tolerances.of(ToleratedValue::PhaseResistance);
+    Spread::around(1.0, given.unwrap_or(0.0))
 }
 
 /// One point of a sampled pull-out curve.
@@ -136,6 +162,8 @@ struct Computed {
     loss: RotorLoss,
     /// The fundamental with one quantity at the end that takes torque.
     weaker: Vec<Fundamental>,
+    /// The fundamental under a sine of voltage, and how far towards it a regulator may be.
+    early: Option<(Fundamental, f64)>,
     /// The fundamental with one quantity at the end that gives torque.
     stronger: Vec<Fundamental>,
 }
@@ -154,8 +182,8 @@ enum Fundamental {
 /// Relative ends of the torque constant and of the inductance.
 const TORQUE_CONSTANT: f64 = 0.1;
 const INDUCTANCE: f64 = 0.2;
-/// Resistance of a winding that is 80 K warmer over that of the data sheet: copper, 0.393 %/K.
-const WARM: f64 = 1.0 + 0.003_93 * 80.0;
+/// Temperature coefficient of copper (1/K) at 20 °C.
+pub(crate) const COPPER: f64 = 0.003_93;
 
 impl PullOut {
     /// The curve of `axis`: measured where the motor has one, computed otherwise. Takes
@@ -287,25 +315,33 @@ impl Computed {
         let (mut weaker, mut stronger) = (Vec::new(), Vec::new());
         if !loss.is_ideal() {
             let winding = axis.motor.phase_resistance.si();
+            let (constant, inductance) = (torque_constant(&axis.motor), inductance(&axis.motor));
+            let resistance = resistance(&axis.motor);
+            let warm = 1.0 + COPPER * (axis.tolerances.warmest - COLD);
+            weaker.push(with(&|machine| machine.torque_constant *= constant.low));
+            weaker.push(with(&|machine| machine.inductance *= inductance.high));
             weaker.push(with(&|machine| {
-                machine.torque_constant *= 1.0 - TORQUE_CONSTANT
+                machine.resistance += (warm - 1.0) * winding
             }));
-            weaker.push(with(&|machine| machine.inductance *= 1.0 + INDUCTANCE));
-            weaker.push(with(&|machine| {
-                machine.resistance += (WARM - 1.0) * winding
-            }));
-            weaker.extend(Fundamental::sine_limited(&machine));
-            stronger.push(with(&|machine| {
-                machine.torque_constant *= 1.0 + TORQUE_CONSTANT
-            }));
-            stronger.push(with(&|machine| machine.inductance *= 1.0 - INDUCTANCE));
+            stronger.push(with(&|machine| machine.torque_constant *= constant.high));
+            stronger.push(with(&|machine| machine.inductance *= inductance.low));
+            if !resistance.is_exact() {
+                let moved = |end: f64| with(&|machine| machine.resistance += (end - 1.0) * winding);
+                weaker.push(moved(resistance.high));
+                stronger.push(moved(resistance.low));
+            }
         }
+        let early = match loss.is_ideal() {
+            true => None,
+            false => Fundamental::sine_limited(&machine),
+        };
         Self {
             fundamental: Fundamental::of(&machine),
             slow: machine.feed.slow_step_share(),
             fades: (SLOW_IN_FULL * natural, SLOW_NO_MORE * natural),
             loss,
             weaker,
+            early: early.map(|sine| (sine, axis.tolerances.early_saturation)),
             stronger,
         }
     }
@@ -326,7 +362,12 @@ impl Computed {
         let drag = omega * (loss.viscous.high - loss.viscous.typical);
         let friction = loss.friction.high - loss.friction.typical;
         let changes = self.changes(&self.weaker, omega);
-        (self.typical(omega) - root_of_squares(changes.chain([drag, friction]))).max(0.0)
+        let early = self.early.as_ref().map(|(sine, share)| {
+            let change: f64 = self.changes(std::slice::from_ref(sine), omega).sum();
+            share * change
+        });
+        let all = changes.chain(early).chain([drag, friction]);
+        (self.typical(omega) - root_of_squares(all)).max(0.0)
     }
 
     fn high(&self, omega: f64) -> f64 {

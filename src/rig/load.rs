@@ -86,6 +86,14 @@ impl Gearing {
         load: 1.0,
     };
 
+    /// So many motor turns to one load turn.
+    pub(crate) const fn reduction(ratio: f64) -> Self {
+        Self {
+            motor: ratio,
+            load: 1.0,
+        }
+    }
+
     /// Motor turns a load turn.
     pub fn ratio(self) -> f64 {
         self.motor / self.load

@@ -28,6 +28,7 @@ mod rests;
 #[cfg(test)]
 mod tests;
 mod timer;
+mod tolerances;
 mod travel;
 pub(crate) mod yaml;
 
@@ -47,6 +48,7 @@ pub use pwm::PwmConverters;
 pub(crate) use read::ReadRig;
 pub use rests::Rest;
 pub use timer::Timer;
+pub use tolerances::{AxisTolerances, COLD, MotorTolerances, ToleratedValue};
 pub use travel::TravelUnit;
 
 /// Everything on the bench that one script moves.
@@ -77,6 +79,8 @@ pub struct Axis {
     pub load: Load,
     /// What the builder wants kept.
     pub limits: Limits,
+    /// How far what surrounds the motor may be off.
+    pub tolerances: AxisTolerances,
     /// Whether nobody knows where it stands at the start, so that it must be sought first.
     pub must_home: bool,
 }

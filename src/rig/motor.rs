@@ -6,6 +6,7 @@ use super::fields::{self, Bounds, Fields, Written};
 use super::plausible;
 use super::problems::Problems;
 use super::profile;
+use super::tolerances::{MotorTolerances, ToleratedValue, read_guessed};
 use super::yaml::{Node, NodeKind};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::units::{
@@ -42,6 +43,10 @@ pub struct Motor {
     pub pull_out: Option<Vec<PullOutPoint>>,
     /// Where the numbers come from.
     pub source: Option<String>,
+    /// How far its values may be off, where it says so.
+    pub tolerances: MotorTolerances,
+    /// Keys of its values that are guesses.
+    pub guessed: Vec<&'static str>,
 }
 
 /// One measured point of a pull-out curve.
@@ -104,6 +109,17 @@ impl Motor {
             .take("pull_out")
             .and_then(|entry| read_pull_out(&mut fields, entry.value));
         let source = fields.text("source");
+        let given = given(
+            detent_torque.is_some(),
+            viscous_damping.is_some(),
+            friction_torque.is_some(),
+        );
+        let tolerances = fields
+            .take("tolerances")
+            .map(|entry| MotorTolerances::read(entry, &given, fields.problems()));
+        let guessed = fields
+            .take("guessed")
+            .map(|entry| read_guessed(entry.value, &GUESSABLE, fields.problems()));
         let written = fields.finish();
         let motor = Self {
             name,
@@ -119,9 +135,38 @@ impl Motor {
             friction_torque,
             pull_out,
             source,
+            tolerances: tolerances.unwrap_or_default(),
+            guessed: guessed.unwrap_or_default(),
         };
         Some((motor, written))
     }
+}
+
+/// Keys whose values may be guesses.
+const GUESSABLE: [&str; 9] = [
+    "rotor_teeth",
+    "phase_resistance",
+    "phase_inductance",
+    "rated_current",
+    "holding_torque",
+    "detent_torque",
+    "rotor_inertia",
+    "viscous_damping",
+    "friction_torque",
+];
+
+/// The values that a motor gives: those that it must give, and some that it may.
+fn given(detent: bool, damping: bool, friction: bool) -> Vec<ToleratedValue> {
+    let is_given = |value: &ToleratedValue| match value {
+        ToleratedValue::PhaseResistance
+        | ToleratedValue::PhaseInductance
+        | ToleratedValue::TorqueConstant
+        | ToleratedValue::RotorInertia => true,
+        ToleratedValue::DetentTorque => detent,
+        ToleratedValue::ViscousDamping => damping,
+        ToleratedValue::FrictionTorque => friction,
+    };
+    ToleratedValue::ALL.into_iter().filter(is_given).collect()
 }
 
 /// `rotor_teeth`, or the teeth that make `step_angle` a full step.

@@ -53,7 +53,7 @@ pub struct BorrowedMotor {
 pub(crate) const MOTOR: &str = "the motor";
 
 /// Keys that say nothing about what a motor does.
-const WORDS: [&str; 2] = ["name", "source"];
+const WORDS: [&str; 4] = ["name", "source", "tolerances", "guessed"];
 
 impl BorrowedMotor {
     /// Where both sides have values that matter.
@@ -69,6 +69,22 @@ impl BorrowedMotor {
             own,
             borrowed,
         })
+    }
+}
+
+/// Takes out of a motor's `tolerances` and `guessed` what the rig gives itself.
+fn forget_what_is_replaced(entry: &mut Entry, own: &[Entry]) {
+    // The torque constant is the holding torque over the rated current.
+    let replaced = |key: &str| {
+        let of = |known: &str| own.iter().any(|mine| mine.key == known);
+        of(key) || (key == "torque_constant" && (of("holding_torque") || of("rated_current")))
+    };
+    match (entry.key.as_str(), &mut entry.value.kind) {
+        ("tolerances", NodeKind::Table(values)) => values.retain(|value| !replaced(&value.key)),
+        ("guessed", NodeKind::List(items)) => {
+            items.retain(|item| !matches!(&item.kind, NodeKind::Text(key) if replaced(key)));
+        }
+        _ => {}
     }
 }
 
@@ -166,6 +182,9 @@ impl<'f> Profiles<'f> {
                 .any(|mine| mine.key == entry.key || twin(&mine.key) == entry.key)
         });
         if what == MOTOR {
+            for entry in &mut entries {
+                forget_what_is_replaced(entry, &own);
+            }
             let borrowed = BorrowedMotor::of(path, &own, &entries);
             let is_new = |motor: &BorrowedMotor| !self.motors.contains(motor);
             self.motors.extend(borrowed.filter(is_new));

@@ -10,7 +10,8 @@ use super::profile::{self, BorrowedMotor, Files, Profiles};
 use super::rests;
 use super::yaml::{self, Entry, Node, NodeKind};
 use super::{
-    ActiveLevel, Axis, Correction, Drive, Limits, Load, Motor, NamedController, Pin, Rig, Timer,
+    ActiveLevel, Axis, AxisTolerances, Correction, Drive, Limits, Load, Motor, NamedController,
+    Pin, Rig, Timer,
 };
 use crate::diagnostic::{Diagnostics, Source};
 
@@ -150,6 +151,9 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         }
         Some(_) => None,
     };
+    let tolerances = fields
+        .take("tolerances")
+        .map(|entry| AxisTolerances::read(entry, fields.problems()));
     let home = fields.take("home");
     let must_home = home.is_some_and(|entry| {
         let chosen = fields::choice("home", &entry, &["required"]);
@@ -163,6 +167,7 @@ fn read_axis(entry: Entry, profiles: &mut Profiles<'_>, problems: &mut Problems)
         drive,
         load,
         limits: limits?,
+        tolerances: tolerances.unwrap_or(AxisTolerances::NONE),
         must_home,
     };
     refuse_correction(

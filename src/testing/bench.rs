@@ -61,6 +61,8 @@ impl Bench {
                 friction_torque: Some(Torque::new(0.0)),
                 pull_out: None,
                 source: None,
+                tolerances: crate::rig::MotorTolerances::default(),
+                guessed: Vec::new(),
             },
             kind: DriveKind::FixedVoltage {
                 sequence: Sequence::TwoPhase,
@@ -163,6 +165,7 @@ impl Bench {
                 ..Load::NONE
             },
             must_home: false,
+            tolerances: crate::rig::AxisTolerances::NONE,
             limits: Limits {
                 torque_margin: 0.3,
                 settle: Some(0.01),

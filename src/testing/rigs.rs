@@ -38,6 +38,8 @@ pub(crate) fn rotary(name: &str, microsteps: u32) -> Axis {
             friction_torque: Some(Torque::new(0.0)),
             pull_out: None,
             source: None,
+            tolerances: crate::rig::MotorTolerances::default(),
+            guessed: Vec::new(),
         },
         drive: Drive {
             kind: DriveKind::Chopper {
@@ -54,6 +56,7 @@ pub(crate) fn rotary(name: &str, microsteps: u32) -> Axis {
             lines: crate::rig::DriveLines::default(),
         },
         load: Load::NONE,
+        tolerances: crate::rig::AxisTolerances::NONE,
         must_home: false,
         limits: Limits {
             torque_margin: 0.3,

@@ -73,7 +73,8 @@ pub(crate) fn rig(drive: &str, load: &str) -> String {
         "axes:
   it:
     motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.1 mN.m.s/rad }}
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.1 mN.m.s/rad,
+             guessed: [rotor_inertia] }}
     drive: {{ {drive} }}
     load: {{ {load} }}
     limits: {{ settle: 0.01 deg }}

@@ -79,7 +79,7 @@ fn the_answer_is_no_where_measurements_contradict_each_other() {
     let (code, json, _) = run(folder.path(), &["identify", "-", "--json"], text);
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     assert_eq!((code, json["ok"].as_bool()), (1, Some(false)));
-    assert_eq!(json["values"].as_array().unwrap().len(), 7);
+    assert_eq!(json["values"].as_array().unwrap().len(), 8);
 }
 
 #[test]

@@ -18,3 +18,5 @@ mod report;
 mod searching;
 mod straight_line;
 mod streaming;
+mod variations;
+mod without_papers;

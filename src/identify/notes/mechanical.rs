@@ -5,6 +5,7 @@ use crate::identify::fits::{self, SpinReading};
 use crate::identify::machine::{CoilFeed, Phases, RingDown, TestSupply};
 use crate::identify::observation::{Misreading, Observed};
 use crate::identify::parameter::{MotorValue, Unknown};
+use crate::identify::rests::rest_angles;
 use crate::identify::scaling::cylinder_inertia;
 use crate::units::{
     AngularSpeed, Current, Force, Fraction, Frequency, Inertia, Length, Mass, Resistance, StepRate,
@@ -69,6 +70,35 @@ pub(super) fn detent_torque(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>
         let way = format!("detent torque {way}");
         let observed = Observed::Direct(Unknown::DetentTorque);
         item.observe(bench, observed, torque, usual, &way, Misreading::Lever);
+    }
+}
+
+pub(super) fn microstep_angles(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
+    let current = item.si::<Current>("current", 1e3);
+    let microsteps = item.fields.whole("microsteps", 2..=256);
+    let (Some(current), Some(microsteps)) = (current, microsteps) else {
+        return item.incomplete("`microsteps` and `current` (the peak of the sine)");
+    };
+    let Some((place, log)) = item.log(bench) else {
+        return item.incomplete("a `log`: microsteps, then degrees of the motor's shaft");
+    };
+    match rest_angles(&log, microsteps, bench.teeth) {
+        Ok((ratio, fit)) => {
+            bench.fits.push(fit);
+            // The torque is no pure sine, and neither is the detent.
+            let usual = 2.0 * ratio.sigma.hypot(0.1);
+            let observed = Observed::RestSwing { current };
+            let way = "rests of the microsteps, logged";
+            item.observe(
+                bench,
+                observed,
+                ratio.value,
+                usual,
+                way,
+                Misreading::Current,
+            );
+        }
+        Err(error) => item.unfitted(&place, &error),
     }
 }
 

@@ -17,6 +17,7 @@
 //! | `ring_down` | `frequency`, `each_swing`; `log`; `current`, `phases`, `feed`, `series`, `inertia` |
 //! | `spin_down` | `speed` and `half_time`; `log` with `reading`; `inertia` |
 //! | `rotor_inertia` | `value`; `diameter` and `length` |
+//! | `microstep_angles` | `log` of microsteps and degrees; `current`, `microsteps` |
 //! | `start_stop` | `step_rate`, `current`, `microsteps`, `inertia` |
 //! | `top_speed` | `step_rate`, `torque`, `supply`, `current`, `series` |
 //! | `wiring` | `leads`, `readings` |
@@ -81,7 +82,7 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
         observations: Vec::new(),
         fits: Vec::new(),
     };
-    let keys: [(&'static str, &'static str, ItemReader); 13] = [
+    let keys: [(&'static str, &'static str, ItemReader); 14] = [
         ("frame", "the frame", read_frame),
         ("length", "the length", read_length),
         (
@@ -120,6 +121,11 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
             "rotor_inertia",
             "the rotor's inertia",
             mechanical::rotor_inertia,
+        ),
+        (
+            "microstep_angles",
+            "the rests of the microsteps",
+            mechanical::microstep_angles,
         ),
         ("start_stop", "a start-stop rate", mechanical::start_stop),
         ("top_speed", "a highest speed", mechanical::top_speed),

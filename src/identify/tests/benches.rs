@@ -12,7 +12,7 @@ use crate::diagnostic::Source;
 use crate::identify::estimate::Origin;
 use crate::identify::scaling::{self, Size};
 use crate::identify::{Estimate, MotorValue, Notes, contradictions, fits, log, next, profile};
-use crate::rig::{Files, Motor, NoFiles};
+use crate::rig::{Files, Motor, NoFiles, ToleratedValue};
 
 /// The folder of the example.
 fn example() -> std::path::PathBuf {
@@ -138,6 +138,7 @@ fn the_example_finds_the_motor_that_its_logs_were_made_of() {
         (MotorValue::DetentTorque, of("detent_torque")),
         (MotorValue::RotorInertia, of("rotor_inertia")),
         (MotorValue::ViscousDamping, of("damping")),
+        (MotorValue::FrictionTorque, of("friction")),
     ];
     for (value, true_value) in truth {
         let found = estimate.found(value);
@@ -242,11 +243,15 @@ fn what_is_not_measured_is_marked_as_a_guess_and_wide() {
         assert_eq!(found.origin != Origin::Guessed, measured, "{found:?}");
         assert!(measured || found.high() > 1.3 * found.si, "{found:?}");
     }
-    assert_eq!(profile::guesses(&notes, &estimate.values()).len(), 7);
+    assert_eq!(profile::guesses(&notes, &estimate.values()).len(), 8);
     // What a rig has a range of its own for is not narrowed by a guess.
     let text = profile::write(&notes, &estimate, &estimate.values());
     let read = Motor::parse(&Source::new("motor.yaml", text.as_str())).unwrap();
     assert_eq!((read.detent_torque, read.viscous_damping), (None, None));
+    assert_eq!(read.friction_torque, None);
+    assert_eq!(read.tolerances.of(ToleratedValue::DetentTorque), None);
+    assert!(read.tolerances.of(ToleratedValue::TorqueConstant) > Some(0.2));
+    assert!(read.guessed.contains(&"rotor_inertia"), "{text}");
     assert!(text.contains("\n# viscous_damping: "), "{text}");
 }
 
@@ -350,6 +355,7 @@ impl Truth {
             MotorValue::DetentTorque => self.detent,
             MotorValue::RotorInertia => self.inertia,
             MotorValue::ViscousDamping => self.damping,
+            MotorValue::FrictionTorque => self.friction,
         }
     }
 

@@ -3,3 +3,5 @@
 mod benches;
 mod likely;
 mod motor_profiles;
+mod rests;
+mod unseen;

@@ -208,7 +208,7 @@ impl Job {
         })
     }
 
-    fn axis_number(&self, name: &str) -> Result<usize, Error> {
+    pub(super) fn axis_number(&self, name: &str) -> Result<usize, Error> {
         let found = self.rig.axes.iter().position(|axis| axis.name == name);
         found.ok_or_else(|| Error::NoSuchAxis(name.to_owned()))
     }

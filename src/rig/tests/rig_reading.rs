@@ -12,6 +12,7 @@ use crate::diagnostic::{Diagnostics, Source};
 use crate::files::{FilesOnDisk, read_source};
 use crate::rig::{
     ActiveLevel, ClockSource, Drive, DriveKind, Motor, NoFiles, ReadRig, Rig, Sequence, Timer,
+    ToleratedValue,
 };
 use crate::script::Script;
 use proptest::prelude::*;
@@ -1011,5 +1012,86 @@ fn motor_is_possible(name: &str, motor: &Motor) {
     assert!(
         motor.source.is_some() && motor.name.is_some(),
         "{name} has no source"
+    );
+}
+
+/// What a rig gives itself is no guess any more, and has no tolerance of the profile's.
+#[test]
+fn tolerances_and_guesses_go_with_the_values_that_they_are_of() {
+    let profile = "rotor_teeth: 50\nphase_resistance: 1.6 ohm\nphase_inductance: 3.2 mH\nrated_current: 1.5 A\n\
+                   holding_torque: 0.42 N.m\nrotor_inertia: 57 g.cm^2\n\
+                   tolerances: { rotor_inertia: 40 %, torque_constant: 30 %, phase_resistance: 5 % }\n\
+                   guessed: [rotor_inertia, rated_current]\n";
+    let mut files =
+        |_: &str, _: &Path| -> io::Result<Arc<Source>> { Ok(Source::new("motor.yaml", profile)) };
+    let mut motor = |motor: &str| {
+        let text = format!(
+            "axes: {{ a: {{ motor: {motor}, drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8 }}, \
+             tolerances: {{ supply: 5 %, temperature: 90 degC }} }} }}\ntimer: {{ clock: 8 MHz }}\n"
+        );
+        let read = Rig::parse(&Source::new("rig.yaml", text), &mut files);
+        let rig = read.unwrap_or_else(|problems| panic!("{problems}")).rig;
+        assert_eq!(
+            (
+                rig.axes[0].tolerances.supply,
+                rig.axes[0].tolerances.warmest
+            ),
+            (0.05, 90.0)
+        );
+        rig.axes[0].motor.clone()
+    };
+    let of = |motor: &Motor| {
+        let of = |value| motor.tolerances.of(value);
+        [
+            of(ToleratedValue::RotorInertia),
+            of(ToleratedValue::TorqueConstant),
+            of(ToleratedValue::PhaseResistance),
+        ]
+    };
+    let borrowed = motor("motor.yaml");
+    assert_eq!(of(&borrowed), [Some(0.4), Some(0.3), Some(0.05)]);
+    assert_eq!(borrowed.guessed, ["rotor_inertia", "rated_current"]);
+    let own = motor("{ profile: motor.yaml, rotor_inertia: 60 g.cm^2, holding_torque: 0.4 N.m }");
+    assert_eq!(of(&own), [None, None, Some(0.05)]);
+    assert_eq!(own.guessed, ["rated_current"]);
+}
+
+#[test]
+fn tolerances_and_guesses_are_refused_where_they_say_nothing() {
+    let with = |motor: &str, axis: &str| {
+        let text = BASE
+            .replace(
+                "      rotor_inertia: 57 g.cm^2\n",
+                &format!("      rotor_inertia: 57 g.cm^2\n      {motor}\n"),
+            )
+            .replace("    limits:", &format!("    {axis}\n    limits:"));
+        said(parse(&text))
+    };
+    for (motor, axis, code) in [
+        (
+            "tolerances: { viscous_damping: 10 % }",
+            "",
+            "tolerance-without-value",
+        ),
+        ("tolerances: { rotor_inertia: 2000 % }", "", "absurd-value"),
+        ("tolerances: { inertia: 10 % }", "", "unknown-key"),
+        ("guessed: [speed]", "", "unknown-word"),
+        ("guessed: rotor_inertia", "", "not-a-list"),
+        (
+            "",
+            "tolerances: { temperature: 400 degC }",
+            "not-a-temperature",
+        ),
+        ("", "tolerances: { supply: 120 % }", "out-of-range"),
+    ] {
+        let said = with(motor, axis);
+        assert!(said.contains(code), "{motor}{axis}: {said}");
+    }
+    assert_eq!(
+        with(
+            "guessed: [rotor_inertia]",
+            "tolerances: { temperature: 80 °C }"
+        ),
+        "nothing is wrong\n"
     );
 }
