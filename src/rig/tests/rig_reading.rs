@@ -1019,7 +1019,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
 #[test]
 fn tolerances_and_guesses_go_with_the_values_that_they_are_of() {
     let profile = "rotor_teeth: 50\nphase_resistance: 1.6 ohm\nphase_inductance: 3.2 mH\nrated_current: 1.5 A\n\
-                   holding_torque: 0.42 N.m\nrotor_inertia: 57 g.cm^2\n\
+                   holding_torque: 0.42 N.m\nrotor_inertia: 65 g.cm^2\n\
                    tolerances: { rotor_inertia: 40 %, torque_constant: 30 %, phase_resistance: 5 % }\n\
                    guessed: [rotor_inertia, rated_current]\n";
     let mut files =
@@ -1061,8 +1061,8 @@ fn tolerances_and_guesses_are_refused_where_they_say_nothing() {
     let with = |motor: &str, axis: &str| {
         let text = BASE
             .replace(
-                "      rotor_inertia: 57 g.cm^2\n",
-                &format!("      rotor_inertia: 57 g.cm^2\n      {motor}\n"),
+                "      rotor_inertia: 65 g.cm^2\n",
+                &format!("      rotor_inertia: 65 g.cm^2\n      {motor}\n"),
             )
             .replace("    limits:", &format!("    {axis}\n    limits:"));
         said(parse(&text))
