@@ -194,8 +194,8 @@ fn a_regulated_drive_of_unknown_damping_asks_for_a_ring_down() {
         "{note}"
     );
     let cure = note["cures"][0].as_str().unwrap();
-    // 2 f J for 50.62 kg·cm², rung at √(N K I / J) / 2π with K I = 2.4 N·m · 4 A / (√2 · 4.2 A).
-    let (inertia, stiffness) = (50e-4 + 600e-7, 50.0 * 2.4 * 4.0 / (2_f64.sqrt() * 4.2));
+    // 2 f J for 50.6 kg·cm², rung at √(N K I / J) / 2π with K I = 2.4 N·m · 4 A / (√2 · 4.3 A).
+    let (inertia, stiffness) = (50e-4 + 600e-7, 50.0 * 2.4 * 4.0 / (2_f64.sqrt() * 4.3));
     let frequency = (stiffness / inertia).sqrt() / std::f64::consts::TAU;
     let each = format!("d times {:.1} mN.m.s/rad", 2e3 * frequency * inertia);
     assert!(cure.contains(&each), "{cure}: {each}");
@@ -211,12 +211,12 @@ fn a_regulated_drive_of_unknown_damping_asks_for_a_ring_down() {
     }
 }
 
-/// A motor of 1.5 A and 7.2 W (2 · 1.5² · 1.6 W) on a drive, with a script that moves for
-/// about a third of its time.
+/// A motor of 1.5 A and 9.45 W (2 · 1.5² · 2.1 W) on a drive, with a script that moves for
+/// about a sixth of its time, and rests at `hold_current` for most of the others.
 fn driven(drive: &str) -> Bench {
     driven_with(
         drive,
-        "turn by 90 deg\ndwell 500 ms\nturn by -90 deg\ndwell 500 ms\n",
+        "turn by 90 deg\ndwell 1500 ms\nturn by -90 deg\ndwell 1500 ms\n",
     )
 }
 
@@ -286,12 +286,12 @@ fn everything_is_worked_out_with_the_current_that_the_converter_reaches() {
     assert_eq!(coils["axes"][0]["full_current_a"], 1.8);
 }
 
-/// 1.6 V / 1.6 Ω = 1 A: Ohm's law.
+/// 2.1 V / 2.1 Ω = 1 A: Ohm's law.
 #[test]
 fn everything_is_worked_out_with_the_current_that_the_supply_reaches() {
     let drive = |peak: &str| {
         driven(&format!(
-            "kind: chopper, supply: 1.6 V, peak_current: {peak}, microsteps: 8"
+            "kind: chopper, supply: 2.1 V, peak_current: {peak}, microsteps: 8"
         ))
     };
     let (asked, reached) = (drive("1.8 A"), drive("1 A"));
@@ -365,12 +365,12 @@ fn a_fixed_voltage_beyond_what_the_motor_stands_must_not_run() {
             "kind: fixed-voltage, supply: {supply}, sequence: two-phase"
         ))
     };
-    let check = drive("3.2 V").check();
+    let check = drive("4.2 V").check();
     let overload = finding(&check, "winding-overload").expect("it fails");
     let cures = overload["cures"].as_array().unwrap();
-    // V = I R: 1.5 A · 1.6 Ω.
-    assert_eq!(cures[0], "`supply` 3.2 → 2.4 V");
-    assert_eq!(finding(&drive("2.4 V").check(), "winding-overload"), None);
+    // V = I R: 1.5 A · 2.1 Ω.
+    assert_eq!(cures[0], "`supply` 4.2 → 3.15 V");
+    assert_eq!(finding(&drive("3.15 V").check(), "winding-overload"), None);
 }
 
 /// A heavy turntable that is meant to sit behind a reduction, and waits until it has
