@@ -368,9 +368,9 @@ fn a_fixed_voltage_beyond_what_the_motor_stands_must_not_run() {
     let check = drive("4.2 V").check();
     let overload = finding(&check, "winding-overload").expect("it fails");
     let cures = overload["cures"].as_array().unwrap();
-    // V = I R: 1.5 A · 2.1 Ω.
-    assert_eq!(cures[0], "`supply` 4.2 → 3.15 V");
-    assert_eq!(finding(&drive("3.15 V").check(), "winding-overload"), None);
+    // V = I R: 1.5 A · 2.1 Ω, rounded down.
+    assert_eq!(cures[0], "`supply` 4.2 → 3.1 V");
+    assert_eq!(finding(&drive("3.1 V").check(), "winding-overload"), None);
 }
 
 /// A heavy turntable that is meant to sit behind a reduction, and waits until it has
