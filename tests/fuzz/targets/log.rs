@@ -2,8 +2,6 @@
 
 #![no_main]
 
-use std::sync::Arc;
-
 use libfuzzer_sys::fuzz_target;
 use slewsmith::diagnostic::Source;
 use slewsmith::identify::Notes;
@@ -13,7 +11,7 @@ const NOTES: &str = "full_steps_a_turn: 200\ninductance: { log: log.csv, series:
 
 fuzz_target!(|text: &str| {
     for notes in [NOTES, text] {
-        let mut log = |_: &str, _: &std::path::Path| Ok(Arc::new(Source::new("log.csv", text)));
+        let mut log = |_: &str, _: &std::path::Path| Ok(Source::new("log.csv", text));
         if let Err(problems) = Notes::parse(&Source::new("notes.yaml", notes), &mut log) {
             assert!(!problems.0.is_empty());
         }
