@@ -21,8 +21,8 @@ use slewsmith::player::PlayerOptions;
 const RIG: &str = "
 axes:
   table:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3 mH, rated_current: 1.5 A,
-             holding_torque: 0.4 N.m, rotor_inertia: 54 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
     drive: { kind: chopper, supply: 24 V, peak_current: 1.4 A, microsteps: 16 }
     load: { inertia: 1.2 kg.cm^2, friction: 15 mN.m, gearing: 2:1, efficiency: 0.92 }
     limits: { speed: 300 deg/s, torque_margin: 40 % }

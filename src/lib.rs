@@ -37,8 +37,8 @@
 //! let rig = "
 //! axes:
 //!   dial:
-//!     motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-//!              holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+//!     motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+//!              holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
 //!     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
 //!     load: { inertia: 50 g.cm^2, friction: 10 mN.m }
 //! timer: { clock: 16 MHz, prescaler: 8, bits: 16 }

@@ -14,8 +14,8 @@ fn rig(motor: &str, axis: &str) -> Rig {
     let text = format!(
         "axes:
   drum:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, {motor} }}
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, {motor} }}
     drive: {{ kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 8 }}
     load: {{ inertia: 50 g.cm^2, friction: 60 mN.m }}
     {axis}

@@ -31,7 +31,7 @@ fn the_example_plans_checks_and_exports_a_turn_in_any_number_of_stops() {
 
 #[test]
 fn the_stops_of_the_example_make_one_turn() {
-    let text = "axes:\n  table:\n    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3 mH, rated_current: 1.5 A, holding_torque: 0.4 N.m, rotor_inertia: 54 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }\n    drive: { kind: chopper, supply: 24 V, peak_current: 1.4 A, microsteps: 16 }\ntimer: { clock: 16 MHz, prescaler: 8, bits: 16 }\noutputs: { ready: {} }\n";
+    let text = "axes:\n  table:\n    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }\n    drive: { kind: chopper, supply: 24 V, peak_current: 1.4 A, microsteps: 16 }\ntimer: { clock: 16 MHz, prescaler: 8, bits: 16 }\noutputs: { ready: {} }\n";
     let job = indexer::job(7, text).unwrap();
     let steps: u64 = job
         .moves()

@@ -13,8 +13,8 @@ use crate::support;
 const RIG: &str = "\
 axes:
   drum:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m,
-             rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad, detent_torque: 18 mN.m, friction_torque: 15 mN.m,
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m,
+             rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad, detent_torque: 18 mN.m, friction_torque: 15 mN.m,
              tolerances: { torque_constant: 3 %, phase_inductance: 4 %, phase_resistance: 2 %, rotor_inertia: 5 %, viscous_damping: 10 % } }
     drive: { kind: chopper, supply: 14 V, peak_current: 1.5 A, microsteps: 8 }
     load: { inertia: 50 g.cm^2, friction: 100 mN.m }

@@ -41,8 +41,8 @@ fn case(seed: u64) -> Job {
     let rig = format!(
         "axes:
   a:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: {} mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: {} mN.m.s/rad }}
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: {} mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: {} mN.m.s/rad }}
     drive: {{ {drive} }}
     load: {{ inertia: {} g.cm^2, friction: {} mN.m }}
     limits: {{ settle: 0.5 deg }}
@@ -162,14 +162,14 @@ fn it_is_never_worse_than_400_choices_judged_one_by_one_and_passes_the_check() {
 const TWO: &str = "
 axes:
   left:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
     load: { inertia: 50 g.cm^2, friction: 10 mN.m }
     limits: { settle: 0.3 deg, speed: 200 deg/s }
   right:
-    motor: { rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
+    motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.4 mN.m.s/rad }
     drive: { kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16 }
     load: { inertia: 50 g.cm^2, friction: 10 mN.m }
     limits: { settle: 0.3 deg, speed: 200 deg/s }

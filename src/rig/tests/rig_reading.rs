@@ -1018,7 +1018,7 @@ fn motor_is_possible(name: &str, motor: &Motor) {
 /// What a rig gives itself is no guess any more, and has no tolerance of the profile's.
 #[test]
 fn tolerances_and_guesses_go_with_the_values_that_they_are_of() {
-    let profile = "rotor_teeth: 50\nphase_resistance: 1.6 ohm\nphase_inductance: 3.2 mH\nrated_current: 1.5 A\n\
+    let profile = "rotor_teeth: 50\nphase_resistance: 2.1 ohm\nphase_inductance: 4.2 mH\nrated_current: 1.5 A\n\
                    holding_torque: 0.42 N.m\nrotor_inertia: 65 g.cm^2\n\
                    tolerances: { rotor_inertia: 40 %, torque_constant: 30 %, phase_resistance: 5 % }\n\
                    guessed: [rotor_inertia, rated_current]\n";
