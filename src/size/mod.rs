@@ -11,7 +11,7 @@
 //!
 //! (textbook practice: dT/dG = J α_L − J_L α_L/G² = 0; the reflected inertia is then the
 //! rotor's). More gearing asks for more speed, at which a motor has less torque, so the ratio
-//! is not taken from G* but tried: 1. [`demand`]: torque and speed at the load. 2. [`choice`]: for
+//! is not taken from G* but tried: 1. `demand`: torque and speed at the load. 2. `choice`: for
 //! each motor the gearing, current and supply with which its low edge, less the rig's reserve,
 //! lies above what is asked for.
 
