@@ -4,7 +4,7 @@
 //! line lets go, and shows its code with the next latch pulse.
 
 use crate::board::{self, Bench, Built, CLOCK, Pin, Run};
-use crate::coils::{self, driven};
+use crate::coils::{self, driven, highest_rate};
 use crate::played::{LAMP_AND_DOOR, opens};
 
 /// How the converters of an axis are wired.
@@ -376,17 +376,7 @@ fn two_axes_of_parallel_converters_of_twelve_bits_step_as_fast_as_is_let_through
         );
         Bench::new(&script, &driven(&["disc", "arm"], &drive(12, 8, "")))
     };
-    let (mut good, mut bad) = (1_000, 40_000);
-    while bad - good > 50 {
-        let rate = u32::midpoint(good, bad);
-        match at(rate).emit("firmware", "player", &["--lines", "coils"]) {
-            Ok(_) => good = rate,
-            Err(said) => {
-                assert!(said.contains("the player needs"), "{said}");
-                bad = rate;
-            }
-        }
-    }
+    let good = highest_rate(at);
     let bench = at(good);
     let built = bench.build(&["--lines", "coils"]);
     let run = built.run(60 * CLOCK, &["quiet".to_owned()]);

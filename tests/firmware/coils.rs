@@ -160,6 +160,22 @@ pub(crate) fn driven(axes: &[&str], drive: &str) -> String {
     rig(axes, "").replace(drive_line, &format!("    drive: {drive}"))
 }
 
+/// The highest step rate (steps/s, within 50) that the check lets through of a program `at` a rate.
+pub(crate) fn highest_rate(at: impl Fn(u32) -> Bench) -> u32 {
+    let (mut good, mut bad) = (1_000, 40_000);
+    while bad - good > 50 {
+        let rate = u32::midpoint(good, bad);
+        match at(rate).emit("firmware", "player", &["--lines", "coils"]) {
+            Ok(_) => good = rate,
+            Err(said) => {
+                assert!(said.contains("the player needs"), "{said}");
+                bad = rate;
+            }
+        }
+    }
+    good
+}
+
 #[test]
 fn coils_are_switched_as_their_table_says_and_never_both_ends_of_a_leg() {
     if board::harness().is_none() {

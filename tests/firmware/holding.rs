@@ -1,7 +1,7 @@
 //! A lower current at standstill of bridges without converters: a timer chops them.
 
 use crate::board::{self, Bench, Built, CLOCK, Pin, Run};
-use crate::coils::driven;
+use crate::coils::{driven, highest_rate};
 use crate::played::opens;
 
 const SCRIPT: &str = "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\nshape trapezoid\n\
@@ -181,17 +181,7 @@ fn one_axis_steps_at_the_highest_rate_while_another_one_is_chopped() {
             &driven(&["disc", "arm"], &bare("bridge: switches", "40 %")),
         )
     };
-    let (mut good, mut bad) = (1_000, 40_000);
-    while bad - good > 50 {
-        let rate = u32::midpoint(good, bad);
-        match at(rate).emit("firmware", "player", &["--lines", "coils"]) {
-            Ok(_) => good = rate,
-            Err(said) => {
-                assert!(said.contains("the player needs"), "{said}");
-                bad = rate;
-            }
-        }
-    }
+    let good = highest_rate(at);
     let bench = at(good);
     let built = bench.build(&["--lines", "coils"]);
     let run = built.run(20 * CLOCK, &[]);

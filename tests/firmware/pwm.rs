@@ -1,7 +1,7 @@
 //! Converters made of a filtered PWM: what the timers of the parts put out.
 
 use crate::board::{self, Bench};
-use crate::coils::{coil_codes, driven};
+use crate::coils::{coil_codes, driven, highest_rate};
 use crate::played::opens;
 
 /// A drive whose converters are a PWM of so many bits from 16 MHz.
@@ -111,17 +111,7 @@ fn a_filtered_pwm_steps_as_fast_as_is_let_through() {
             let rig = format!("{}controller: {part}\n", driven(axes, &filtered(bits, "")));
             Bench::new(&script, &rig)
         };
-        let (mut good, mut bad) = (1_000, 40_000);
-        while bad - good > 50 {
-            let rate = u32::midpoint(good, bad);
-            match at(rate).emit("firmware", "player", &["--lines", "coils"]) {
-                Ok(_) => good = rate,
-                Err(said) => {
-                    assert!(said.contains("the player needs"), "{said}");
-                    bad = rate;
-                }
-            }
-        }
+        let good = highest_rate(at);
         let bench = at(good);
         let built = bench.build(&["--lines", "coils"]);
         let run = built.run(60 * board::CLOCK, &["quiet".to_owned()]);
