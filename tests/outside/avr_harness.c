@@ -49,6 +49,7 @@
  * else comes at the end of an instruction. Interrupts are simavr's own, but for compare C of
  * timer 1 of the atmega32u4, which it does not know.
  */
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
@@ -62,7 +63,7 @@
 
 enum {
     MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64, MOST_CONTACTS = 4,
-    TIMERS = 6, CHANNELS = 3
+    TIMERS = 6, CHANNELS = 3, EXTERNAL_INTERRUPTS = 8
 };
 
 /* Of the parts that this runs: their ports, the size of their vectors (bytes) and how many
@@ -173,6 +174,22 @@ static void read_all(void *to, size_t length)
         exit(0);
 }
 
+/* Ends a sleep, in which the simulator goes on to whatever its timers do next. */
+static avr_cycle_count_t wake(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    (void)core;
+    (void)when;
+    (void)param;
+    return 0;
+}
+
+/* A sleep ends at that cycle. */
+static void wake_at(uint64_t cycle, void *which)
+{
+    if (cycle > avr->cycle)
+        avr_cycle_timer_register(avr, cycle - avr->cycle, wake, which);
+}
+
 static void next_slice(void)
 {
     static int begun;
@@ -189,6 +206,7 @@ static void next_slice(void)
     out_length = event_count = 0;
     read_all(head, sizeof head);
     slice_end = avr->cycle + (head[0] | (uint64_t)head[1] << 8 | (uint64_t)head[2] << 16 | (uint64_t)head[3] << 24);
+    wake_at(slice_end, &slice_end);
     memmove(in, in + in_at, in_length - in_at);
     in_length -= in_at;
     in_at = 0;
@@ -205,6 +223,8 @@ static void feed(void)
         avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), in[in_at++]);
         next_byte = avr->cycle + byte_cycles;
     }
+    if (in_at < in_length)
+        wake_at(next_byte, &next_byte);
 }
 
 /* A contact that an axis closes. */
@@ -721,6 +741,10 @@ static void set_up(void)
     int k, bit, t;
 
     avr->sleep = no_sleep;
+    /* Whatever an external interrupt is set to, the simulator looks every other cycle whether its
+     * pin is still low; nothing here interrupts at a level. */
+    for (k = 0; k < EXTERNAL_INTERRUPTS; k++)
+        avr_extint_set_strict_lvl_trig(avr, (uint8_t)k, 0);
     ports = part->ports;
     for (k = 0; ports[k]; k++) {
         for (bit = 0; bit < 8; bit++) {
@@ -887,6 +911,11 @@ int main(int count, char **arguments)
         }
     }
     avr->data[MCUSR] = (uint8_t)cause;
+    wake_at(limit, &limit);
+    wake_at(spoil_at, &spoil_at);
+    wake_at(block_at, &block_at);
+    wake_at(hang, &hang);
+    wake_at(mask_at, &mask_at);
     while (avr->cycle < limit && avr->cycle < end) {
         if (in_step)
             feed();
@@ -937,8 +966,10 @@ int main(int count, char **arguments)
             if (off_since && avr->cycle - off_since > longest[vector])
                 longest[vector] = avr->cycle - off_since;
         }
-        if (text_done && end == UINT64_MAX)
+        if (text_done && end == UINT64_MAX) {
             end = avr->cycle + 2000;
+            wake_at(end, &end);
+        }
     }
     if (text_length)
         printf("text %.*s\n", (int)text_length, text);
