@@ -101,7 +101,7 @@ impl Program {
         let (speed, accel) = match self.kind {
             Kind::Slow => (1 + self.numbers.below(40), 10 + self.numbers.below(5000)),
             Kind::Fast => (
-                8_000 + self.numbers.below(24_000),
+                8_000 + self.numbers.below(44_000),
                 100_000 + self.numbers.below(1_500_000),
             ),
             Kind::Short | Kind::Long | Kind::Idle(_) => (
