@@ -92,6 +92,21 @@ pub(super) const LONGEST_TABLE: usize = 32_767;
 /// An event names a mark in one byte, and 0 is none.
 pub(super) const MOST_MARKS: usize = 254;
 
+/// Cycles that switching everything off takes once the interrupt of the stop contact has come, and
+/// for each axis besides the codes of its converters.
+const STOP_CYCLES: u32 = 160;
+const STOP_AXIS_CYCLES: u32 = 60;
+
+/// By how many cycles everything is off after the stop contact has opened: one interrupt may come
+/// first.
+pub(super) fn stop_cycles(rig: &Rig, lines: Lines) -> u32 {
+    let of_axis = match lines {
+        Lines::Steps => STOP_AXIS_CYCLES,
+        Lines::Coils => STOP_AXIS_CYCLES + codes(rig),
+    };
+    EVENT_READY + besides(rig, lines) + STOP_CYCLES + rig.axes.len() as u32 * of_axis
+}
+
 /// Whether the player is made for this timer as it stands.
 pub(crate) fn suits(timer: &Timer) -> bool {
     timer.clock.si() <= HIGHEST_CLOCK && PRESCALERS.contains(&timer.prescaler)

@@ -377,7 +377,7 @@ fn assert_packed_as_csv(seed: u64, script: &str, events: &[Event], bench: &Bench
     }
 }
 
-/// Plays the program of a seed; false where the player refuses it as too fast.
+/// Plays the program of a seed; false where the player refuses it, as too fast or too slow.
 fn is_played_as_its_csv_says(seed: u64) -> bool {
     let script = Program::of(seed);
     let more = "outputs: { lamp: {}, bulb: {} }\ninputs: { door: {}, home: {} }\n";
@@ -389,8 +389,8 @@ fn is_played_as_its_csv_says(seed: u64) -> bool {
     let rig = rig(&AXES, more).replace("prescaler: 8", &format!("prescaler: {prescaler}"));
     let bench = Bench::new(&script, &rig);
     if let Err(said) = bench.emit("firmware", "player", &[]) {
-        let is_too_fast = said.contains("the player needs") || said.contains("timer");
-        assert!(is_too_fast, "seed {seed}: {said}\n{script}");
+        let is_refused = said.contains("the player refuses this program: line");
+        assert!(is_refused, "seed {seed}: {said}\n{script}");
         return false;
     }
     let built = bench.make();
@@ -465,6 +465,6 @@ fn random_programs_are_played_as_their_csv_says() {
     let seeds = first..first + cases;
     let played = seeds.filter(|seed| is_played_as_its_csv_says(*seed));
     let played = played.count() as u64;
-    println!("{played} of {cases} programs are played; the others are too fast");
-    assert!(10 * played >= 9 * cases, "{played}");
+    println!("{played} of {cases} programs are played; the others are refused");
+    assert!(10 * played >= 8 * cases, "{played}");
 }
