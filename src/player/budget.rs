@@ -45,9 +45,9 @@ const FRAMES_CYCLES: u32 = 70;
 const BUS_BYTE_CYCLES: u32 = 30;
 /// Cycles that the duty cycles of two PWM outputs take, …
 const PWM_CYCLES: u32 = 60;
-/// … and the longest that the interrupt which chops bridges keeps others waiting, twice in a
-/// period. One that stands is chopped while another one steps.
-const CHOP_CYCLES: u32 = 400;
+/// … and the longest that the interrupt which chops bridges keeps others waiting: 252 of two axes of
+/// single switches, and a tenth. One that stands is chopped while another one steps.
+const CHOP_CYCLES: u32 = 280;
 /// Cycles that codes of more than eight bits take besides.
 const WIDE_CODES_CYCLES: u32 = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
@@ -156,7 +156,7 @@ pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
         COIL_LATE + dead_time(rig) + codes(rig)
     } else {
-        COILS_LATE + 2 * (dead_time(rig) + codes(rig)) + chopping(rig) / 2
+        COILS_LATE + 2 * (dead_time(rig) + codes(rig)) + chopping(rig)
     }
 }
 

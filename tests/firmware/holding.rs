@@ -238,7 +238,7 @@ fn the_windings_carry_the_full_current_until_the_hold_delay_has_passed() {
 }
 
 /// What `budget.rs` charges for the interrupt that chops (cycles).
-const CHARGED: u64 = 400;
+const CHARGED: u64 = 280;
 
 #[test]
 fn the_interrupt_that_chops_takes_the_cycles_that_are_charged() {

@@ -47,7 +47,6 @@ fn every_kind_of_player_fits_the_memories_of_the_parts_that_it_is_let_on() {
     let mut kinds: Vec<(&str, Option<String>, &str, &[&str])> = vec![
         ("steps", None, SCRIPT, &[]),
         ("steps, seeking", None, &seeks, &[]),
-        ("steps, over a line", None, SCRIPT, &["--feed", "line"]),
     ];
     for (name, _, drive) in states::kinds() {
         if drive.is_some() {
