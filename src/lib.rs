@@ -91,6 +91,6 @@ pub mod units;
 pub use files::{FilesOnDisk, read_text};
 pub use job::fastest;
 pub use job::{
-    Checks, Error, Events, Items, Job, MotorSheet, PlotError, Settled, Sizing, Streaming, TextKind,
-    TriedMotor, Unstreamable, open_source, read_rig,
+    Checks, Error, Events, Headway, Items, Job, MotorSheet, PlotError, Settled, Sizing, Streaming,
+    TextKind, TriedMotor, Unstreamable, open_source, read_rig,
 };

@@ -83,21 +83,20 @@ fn json(
     out: &mut impl Write,
     terminal: &Terminal,
 ) -> Result<bool, Failure> {
-    let mut bar = Progress::counting(terminal);
+    let bar = Progress::through(job, 1.0, "checking the moves", terminal);
     let printing = || Failure::system("cannot print the verdict");
     write!(out, "{{\"moves\":[").map_err(printing())?;
     let mut first = true;
     let mut checks = job.check();
     for checked in checks.by_ref() {
         let checked = checked?;
-        bar.count();
         for object in checked.to_json(job.rig()) {
             let comma = if std::mem::take(&mut first) { "" } else { "," };
             write!(out, "{comma}\n{object}").map_err(printing())?;
         }
     }
     drop(bar);
-    let summary = concluded(checks, terminal)?;
+    let summary = concluded(job, checks, terminal)?;
     let variations = match made {
         Some(made) => format!("\"variations\":{},", made.result.to_json()),
         None => String::new(),
@@ -155,11 +154,10 @@ fn people(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, 
     let mut known: HashMap<(usize, *const Motion), usize> = HashMap::new();
     let mut beyond = 0u64;
     let most = if terminal.verbose { usize::MAX } else { ROWS };
-    let mut bar = Progress::counting(terminal);
+    let bar = Progress::through(job, 1.0, "checking the moves", terminal);
     let mut checks = job.check();
     for checked in checks.by_ref() {
         let checked = checked?;
-        bar.count();
         let key = (checked.planned.line, Arc::as_ptr(&checked.planned.motion));
         match known.get(&key) {
             Some(row) => rows[*row].add(checked),
@@ -176,7 +174,7 @@ fn people(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, 
         }
     }
     drop(bar);
-    let summary = concluded(checks, terminal)?;
+    let summary = concluded(job, checks, terminal)?;
     let mut text = report(&rows, beyond, &summary, job.rig(), terminal);
     text.push_str(&headline(&summary));
     text.push_str(&conclusion(&summary, None));
@@ -186,8 +184,9 @@ fn people(job: &Job, out: &mut impl Write, terminal: &Terminal) -> Result<bool, 
 }
 
 /// What the whole program comes to; it is gone through again for that.
-fn concluded(checks: Checks<'_>, terminal: &Terminal) -> Result<Summary, Failure> {
-    let _busy = Progress::busy("trying the player and the formats", terminal);
+fn concluded(job: &Job, checks: Checks<'_>, terminal: &Terminal) -> Result<Summary, Failure> {
+    let times = checks.programs_to_come();
+    let _busy = Progress::through(job, times, "trying the player and the formats", terminal);
     Ok(checks.summary()?)
 }
 

@@ -233,7 +233,7 @@ impl EmitCommand {
 
     /// Checks a program, and says what there is to say; none where it must not be written.
     fn check(&self, job: &Job, terminal: &Terminal) -> Result<Option<Checked>, Failure> {
-        let busy = Progress::busy("checking the program", terminal);
+        let busy = Progress::through(job, 1.0, "checking the program", terminal);
         let summary = job.check().of_the_motion()?;
         drop(busy);
         let failure = summary.first_failure.map(|failure| failure.to_string());

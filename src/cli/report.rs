@@ -36,7 +36,10 @@ impl ReportCommand {
         refuse_other_endings(&self.output)?;
         let job = load_for(&self.script, &self.output)?;
         let job = self.rehearse.apply(job, terminal)?;
-        let busy = Progress::busy("checking the program and drawing its page", terminal);
+        // Once for the moves, and for the header.
+        let times = 2.0 + job.check().programs_to_come();
+        let doing = "checking the program and drawing its page";
+        let busy = Progress::through(&job, times, doing, terminal);
         let (page, ok) = page(&job, &self.script)?;
         drop(busy);
         let written = Output::write_whole(&self.output, page.html().as_bytes());

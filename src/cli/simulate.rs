@@ -190,7 +190,7 @@ pub(super) fn play(
 
 /// How long the program lasts (s); zero where nobody watches, who would want to know.
 fn duration(job: &Job, terminal: &Terminal) -> Result<f64, Failure> {
-    let _busy = Progress::busy("going through the program", terminal);
+    let _busy = Progress::through(job, 1.0, "going through the program", terminal);
     if terminal.watched() {
         return Ok(job.duration()?);
     }

@@ -66,7 +66,7 @@ impl StreamCommand {
         let job = load(&self.script)?;
         let job = self.rehearse.apply(job, terminal)?;
         let mut streaming = job.stream_anyway(self.baud)?;
-        let busy = Progress::busy("checking the program", terminal);
+        let busy = Progress::through(&job, 1.0, "checking the program", terminal);
         let summary = job.check().of_the_motion()?;
         drop(busy);
         if summary.simulated.is_none() {
@@ -138,7 +138,7 @@ impl StreamCommand {
 
     /// Whether a program must not be played because the board does not keep up with it.
     fn is_too_much(&self, job: &Job, lines: Lines, terminal: &Terminal) -> Result<bool, Failure> {
-        let busy = Progress::busy("checking whether the board keeps up", terminal);
+        let busy = Progress::through(job, 1.0, "checking whether the board keeps up", terminal);
         let refusal = job.too_much_for_a_line(self.baud, lines)?;
         drop(busy);
         let Some(refusal) = refusal else {

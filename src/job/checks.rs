@@ -66,7 +66,7 @@ impl<'a> Checks<'a> {
         let model = rehearsal.map(|rehearsal| model(job, rehearsal));
         Self {
             job,
-            items: Tally::new(UntilError::new(job.program())),
+            items: Tally::new(UntilError::new(job.program()).told_to(&job.headway)),
             checker: Checker::new(rig, abilities)
                 .with_model(model)
                 .without_cures(),
@@ -102,6 +102,13 @@ impl<'a> Checks<'a> {
             .findings
             .extend(self.job.about_the_header(self.counted)?);
         Ok(summary)
+    }
+
+    /// How many times [`summary`](Self::summary) goes through the program once all moves have
+    /// come; see [`Job::headway`].
+    pub fn programs_to_come(&self) -> f64 {
+        let header = u8::from(self.counted.may_overflow(&self.job.rig));
+        player::candidates(&self.job.rig).len() as f64 + f64::from(header)
     }
 
     /// What the players refuse that the rig may be meant for, each of them tried by itself.

@@ -1,5 +1,6 @@
 //! The schedule of a job, event by event.
 
+use super::headway::{Gone, Headway};
 use super::{Error, Job};
 use crate::diagnostic::Diagnostic;
 use crate::plan::{EachItem, Item, Passage, Passages, Program};
@@ -12,6 +13,7 @@ use crate::script::Actions;
 pub(super) struct UntilError<'a> {
     program: Program<'a, Actions>,
     error: Option<Diagnostic>,
+    gone: Option<Gone<'a>>,
 }
 
 impl<'a> UntilError<'a> {
@@ -19,7 +21,14 @@ impl<'a> UntilError<'a> {
         Self {
             program,
             error: None,
+            gone: None,
         }
+    }
+
+    /// The same; it tells how far it has come.
+    pub(super) fn told_to(mut self, headway: &'a Headway) -> Self {
+        self.gone = Some(Gone::new(headway, self.program.extent()));
+        self
     }
 
     /// The items one by one, whatever repeats.
@@ -40,7 +49,11 @@ impl<'a> UntilError<'a> {
 
 impl Passages for UntilError<'_> {
     fn next_passage(&mut self) -> Option<Passage> {
-        match self.program.next_passage()? {
+        let passage = self.program.next_passage()?;
+        if let Some(gone) = &mut self.gone {
+            gone.reach(self.program.done());
+        }
+        match passage {
             Ok(passage) => Some(passage),
             Err(error) => {
                 self.error = Some(error);

@@ -5,6 +5,7 @@ use super::{Error, Job};
 use crate::check::{Finding, Severity};
 use crate::emit::c_header::overflow;
 use crate::plan::{Item, Passage, Passages};
+use crate::rig::Rig;
 
 /// A program of so few items and steps, without a timeout and in so few ticks, fits whatever
 /// it does: a hundredth of what the tables hold, or less.
@@ -36,19 +37,25 @@ impl ProgramCounts {
     }
 }
 
+impl ProgramCounts {
+    /// Whether a header has to be tried, to know.
+    pub(super) fn may_overflow(&self, rig: &Rig) -> bool {
+        let ticks = self.seconds * rig.timer.tick_rate();
+        self.items > SURELY.0 || self.steps > SURELY.1 || ticks > SURELY.2 || self.gives_up
+    }
+}
+
 impl Job {
     /// What there is to say about the header.
     pub(super) fn about_the_header(
         &self,
         counted: ProgramCounts,
     ) -> Result<Option<Finding>, Error> {
-        let ProgramCounts { items, steps, .. } = counted;
-        let ticks = counted.seconds * self.rig.timer.tick_rate();
-        if items <= SURELY.0 && steps <= SURELY.1 && ticks <= SURELY.2 && !counted.gives_up {
+        if !counted.may_overflow(&self.rig) {
             return Ok(None);
         }
         let mut tried = AtMost {
-            passages: UntilError::new(self.played()),
+            passages: UntilError::new(self.played()).told_to(&self.headway),
             left: TRIED,
         };
         let overflow = overflow(&self.rig, &mut tried);

@@ -9,6 +9,7 @@ mod error;
 mod events;
 pub mod fastest;
 mod header;
+mod headway;
 mod kind;
 mod motor;
 mod player;
@@ -29,6 +30,7 @@ pub use checks::Checks;
 pub use drawing::PlotError;
 pub use error::Error;
 pub use events::Events;
+pub use headway::Headway;
 pub use kind::TextKind;
 pub use motor::MotorSheet;
 pub use settled::Settled;
@@ -62,6 +64,7 @@ pub struct Job {
     /// Passes asked for of what repeats without end.
     passes: Option<u64>,
     endless: OnceLock<Result<Option<Endless>, Diagnostic>>,
+    headway: Arc<Headway>,
     sources: Vec<Arc<Source>>,
     borrowed: Vec<BorrowedMotor>,
 }
@@ -175,6 +178,7 @@ impl Job {
             cured: true,
             passes: None,
             endless: OnceLock::new(),
+            headway: Arc::default(),
             borrowed: Vec::new(),
             sources: Vec::new(),
         }
@@ -213,6 +217,7 @@ impl Job {
             cured: false,
             passes: self.passes,
             endless: OnceLock::new(),
+            headway: Arc::default(),
             sources: Vec::new(),
             borrowed: self.borrowed.clone(),
         })
@@ -224,6 +229,7 @@ impl Job {
         Self {
             passes: Some(passes),
             endless: OnceLock::new(),
+            headway: Arc::default(),
             rehearsal: OnceLock::new(),
             ..self
         }
@@ -346,13 +352,18 @@ impl Job {
         items.ended()
     }
 
+    /// How far what this job was asked has come.
+    pub fn headway(&self) -> Arc<Headway> {
+        Arc::clone(&self.headway)
+    }
+
     /// How long the program lasts, without waiting for inputs (s). Of one without end, the
     /// passes count that [stand](Endless::passes_judged) for all.
     ///
     /// # Errors
     /// The program cannot be planned.
     pub fn duration(&self) -> Result<f64, Error> {
-        let mut items = UntilError::new(self.program());
+        let mut items = UntilError::new(self.program()).told_to(&self.headway);
         let all = Tally::new(&mut items);
         let seconds = all
             .map(|(item, times)| item.duration() * times as f64)

@@ -11,7 +11,7 @@ impl Job {
     /// # Errors
     /// The program cannot be planned.
     pub fn refusals(&self, options: PlayerOptions) -> Result<Vec<Refusal>, Error> {
-        let mut items = UntilError::new(self.played());
+        let mut items = UntilError::new(self.played()).told_to(&self.headway);
         let refusals = judge(&self.rig, options, &mut items);
         items.ended()?;
         let located = refusals.into_iter().map(|refusal| self.located(refusal));

@@ -285,6 +285,16 @@ impl Program<'_, Actions> {
         self
     }
 
+    /// How many actions of the script lie behind.
+    pub(crate) const fn done(&self) -> f64 {
+        self.actions.done()
+    }
+
+    /// How many actions the script comes to, about.
+    pub(crate) fn extent(&mut self) -> f64 {
+        self.actions.extent()
+    }
+
     /// Leaves out the periods that were offered last.
     pub(crate) fn leap(&mut self) {
         let passes = self.loops.leap(&mut self.planner, &mut self.seconds);

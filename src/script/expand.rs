@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use super::ResolvedScript;
 use super::action::Action;
+use super::extent::Extent;
 use super::operation::{Call, EndlessPlace, Operation, Operations, count, endless_place};
 use super::resolve::resolve_call;
 use crate::diagnostic::{Diagnostic, Span};
@@ -33,6 +34,9 @@ pub struct Actions {
     kept: usize,
     /// Passes through what the script repeats without end.
     endless: u64,
+    extent: Extent,
+    /// Actions that have been given or left out.
+    done: f64,
 }
 
 /// Passes that do not end.
@@ -110,7 +114,20 @@ impl Actions {
             resolved: HashMap::new(),
             kept: 0,
             endless,
+            extent: Extent::default(),
+            done: 0.0,
         }
+    }
+
+    /// How many actions all of it comes to, about; see [`Extent`].
+    pub(crate) fn extent(&mut self) -> f64 {
+        let program = &self.program;
+        self.extent.of(&program.operations, self.endless, program)
+    }
+
+    /// How many actions have been given or left out.
+    pub(crate) const fn done(&self) -> f64 {
+        self.done
     }
 
     /// Where the script repeats without end, if it does.
@@ -190,7 +207,10 @@ impl Actions {
         if passes == WITHOUT_END {
             self.frames.clear();
         } else if let Some(frame) = self.frames.last_mut() {
-            frame.passes -= passes.min(frame.passes - 1);
+            let out = passes.min(frame.passes - 1);
+            frame.passes -= out;
+            let pass = self.extent.of(&frame.body, self.endless, &self.program);
+            self.done += out as f64 * pass;
         }
     }
 
@@ -217,6 +237,7 @@ impl Actions {
             match operation {
                 Operation::Act(action) => {
                     frame.acted = true;
+                    self.done += 1.0;
                     return Some(Ok(ScriptStep::Act(action.clone())));
                 }
                 Operation::Repeat(passes, body) => {

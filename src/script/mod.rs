@@ -16,6 +16,7 @@ mod demand;
 mod error;
 mod expand;
 mod expression;
+mod extent;
 mod grammar;
 mod group;
 mod operation;

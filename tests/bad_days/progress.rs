@@ -63,12 +63,12 @@ fn every_command_that_goes_through_a_long_program_shows_progress() {
     // No pass is like another: a radian is no whole number of microsteps.
     let bench = with_moves(1_000_000_000_000, "1 rad");
     for (command, words) in [
-        ("check long.moves", " moves in "),
-        ("simulate long.moves", "going through the program"),
-        ("emit long.moves --as csv -o x.csv", "checking the program"),
-        ("report long.moves -o x.html", "checking the program"),
+        ("check long.moves", " left"),
+        ("simulate long.moves", " left"),
+        ("emit long.moves --as csv -o x.csv", " left"),
+        ("report long.moves -o x.html", " left"),
         ("watch long.moves -o x.html", "checking"),
-        ("stream long.moves --port none", "checking the program"),
+        ("stream long.moves --port none", " left"),
     ] {
         shows(&bench, command, words);
     }

@@ -351,3 +351,33 @@ fn what_never_repeats_is_gone_through_to_its_end() {
     let each = EachItem(passages(&job)).count();
     assert_eq!(each, 6000);
 }
+
+#[test]
+fn how_far_a_check_has_come_is_told_between_zero_and_all_its_programs() {
+    // A radian is no whole number of microsteps: no pass is like another.
+    for body in [
+        "repeat 500 { turn a by 1 rad }\n",
+        "repeat 1000000000000 { turn a by 90 deg\nturn a by -90 deg }\n",
+    ] {
+        let job = job(body).without_simulation();
+        let headway = job.headway();
+        let before = headway.programs();
+        let mut checks = job.check();
+        let mut last = before;
+        let mut seen = Vec::new();
+        for checked in checks.by_ref() {
+            checked.unwrap();
+            assert!(headway.programs() >= last);
+            last = headway.programs();
+            seen.push(last - before);
+        }
+        // The last move lies behind.
+        approx::assert_abs_diff_eq!(seen.last().copied().unwrap(), 1.0, epsilon = 1e-9);
+        if seen.len() == 500 {
+            approx::assert_abs_diff_eq!(seen[249], 0.5, epsilon = 1e-3);
+        }
+        let to_come = checks.programs_to_come();
+        checks.summary().unwrap();
+        approx::assert_abs_diff_eq!(headway.programs() - before, 1.0 + to_come, epsilon = 1e-9);
+    }
+}

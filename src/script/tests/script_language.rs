@@ -1112,3 +1112,23 @@ fn seeks_and_zeros_are_read_with_their_parts() {
         assert_eq!(codes(text), [code], "{text}");
     }
 }
+
+#[test]
+fn the_actions_of_a_script_are_counted_without_going_through_them() {
+    let text = "dwell 1 s\nrepeat 3 {\n do twice(2 deg)\n repeat 0 { dwell 1 s }\n}\n\
+        repeat 4 { repeat 5 { dwell 1 ms }\n do none() }\n\
+        sequence twice(way) {\n turn by way\n repeat 2 { turn by -way }\n mark \"m\"\n}\nsequence none() { }\n";
+    let mut gone = script(text).actions();
+    let all = gone.extent();
+    assert_eq!(all, 1.0 + 3.0 * 4.0 + 4.0 * 5.0);
+    for done in 0..33 {
+        assert_eq!(gone.done(), f64::from(done));
+        gone.next().expect("an action").unwrap();
+    }
+    assert!(gone.next().is_none());
+
+    // As many as nobody could go through.
+    let nested = "sequence a() { repeat 1000000000000 { do b() } }\n\
+        sequence b() { repeat 1000000000000 { dwell 1 s } }\nrepeat 1000000000000 { do a() }\n";
+    assert_eq!(script(nested).actions().extent(), 1e36);
+}
