@@ -14,7 +14,7 @@ use crate::stream::slow_down::{self, PlannedDecel};
 use crate::testing::draw::Draw;
 
 /// Plans under `cargo test`; `SLEWSMITH_CASES` asks for more.
-const CASES: u64 = 40;
+const CASES: u64 = 25;
 /// Stretches in full steps, and by which share the board may exceed the plan's deceleration over
 /// two of them and over longer ones, as the README states.
 const BOUNDS: [(usize, f64); 3] = [(4, 0.05), (8, 0.02), (16, 0.005)];
