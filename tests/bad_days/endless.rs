@@ -8,9 +8,9 @@ fn mixer(resistance: &str) -> Bench {
     let bench = Bench::new();
     let rig = std::fs::read_to_string(example("mixer.yaml")).unwrap();
     let profiles = format!("{}/profiles", env!("CARGO_MANIFEST_DIR"));
-    assert!(rig.contains("phase_resistance: 4.2 ohm") && rig.contains("../profiles"));
+    assert!(rig.contains("phase_resistance: 2.4 ohm") && rig.contains("../profiles"));
     let rig = rig
-        .replace("4.2 ohm", resistance)
+        .replace("2.4 ohm", resistance)
         .replace("../profiles", &profiles);
     bench.write("mixer.yaml", rig);
     let script = std::fs::read_to_string(example("mixer.moves")).unwrap();
