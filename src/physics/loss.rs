@@ -29,7 +29,7 @@
 //! | T_f over detent torque | 0.5 | 1 | 1.5 | typical: as fits the same curves; ends: chosen |
 //!
 //! **Which points chose.** All nine points in the tree chose ζ. Chosen on two of their three curves it
-//! is 0.026, 0.040 and 0.032; the curve left out then lies within 10, 18 and 8 % rms of the typical
+//! is 0.026, 0.040 and 0.032; the curve left out then lies within 10, 19 and 8 % rms of the typical
 //! one and with all its points above the low edge, by 7 % of the torque or more. So the range of ζ
 //! is as wide as these data ask for.
 //!
