@@ -13,7 +13,7 @@ use super::terminal::{BAD, GOOD, STRONG};
 use super::{Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Figure;
-use slewsmith::study::{DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyResult, VariedValue};
+use slewsmith::study::{DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyFailure, StudyResult, VariedValue};
 use slewsmith::units::{Decimal, Rounded};
 
 /// Draws that are made before their lines are printed: chosen, so that a part that is broken
@@ -189,13 +189,21 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
         percent(result.interval.1),
         study.seed
     );
-    if !result.failures.is_empty() {
-        let failures: Vec<String> = result
-            .failures
-            .iter()
-            .map(|(code, count)| format!("{code} in {count}"))
-            .collect();
-        let _ = writeln!(text, "failures: {}", failures.join(", "));
+    for failure in &result.failures {
+        let StudyFailure {
+            code,
+            draws,
+            alone,
+            without_lost_step,
+        } = failure;
+        let held = match without_lost_step {
+            Some(held) => format!("; {held} of them lose no step in the motor model"),
+            None => String::new(),
+        };
+        let _ = writeln!(
+            text,
+            "{BAD}fail{BAD:#} by {code}: {draws}, {alone} by nothing else{held}"
+        );
     }
     if let Some((low, median)) = result.margin {
         let _ = writeln!(

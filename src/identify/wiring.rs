@@ -30,6 +30,10 @@ use crate::units::{Resistance, Rounded};
 /// Readings within this of one another count as equal, those within it of a half as halves.
 const ALIKE: f64 = 0.25;
 
+/// What to keep in mind whenever leads are moved.
+pub const CAUTION_LEADS: &str = "Never connect or disconnect a lead while current flows: the coil's energy makes a \
+                                 spark that kills the driver's transistors.";
+
 /// Why readings show no motor that can be connected.
 #[derive(Debug, Clone, PartialEq, Error)]
 enum UnclearLeads {
@@ -256,11 +260,6 @@ impl LeadLayout {
         steps.push(
             "Direction: it is known only from a turn. Where the shaft turns the wrong way, swap the two ends of one \
              coil, with the power off. Swapping the ends of both changes nothing."
-                .to_owned(),
-        );
-        steps.push(
-            "Never connect or disconnect a lead while current flows: the coil's energy makes a spark that kills \
-             the driver's transistors."
                 .to_owned(),
         );
         steps
