@@ -196,7 +196,20 @@ fn to_json(sheet: &Sheet) -> Json {
         .map(|fit| json!({ "title": fit.title, "result": fit.result }))
         .collect();
     let wiring = sheet.notes.wiring.as_ref().map(|wiring| {
+        let connections: Vec<Json> = connected(wiring, &sheet.values)
+            .into_iter()
+            .map(|(connection, [r, l, i, t])| {
+                json!({
+                    "connection": connection,
+                    "resistance_ohm": r,
+                    "inductance_h": l,
+                    "rated_current_a": i,
+                    "holding_torque_nm": t,
+                })
+            })
+            .collect();
         json!({
+            "connections": connections,
             "coils": wiring.layout.coils(),
             "combinations_left": wiring.layout.combinations(),
             "to_be_tried": wiring.layout.to_be_tried(),
@@ -320,6 +333,20 @@ fn pull_out_lines(sheet: &Sheet, width: usize) -> String {
     )
 }
 
+/// Each connection that the leads allow, with resistance (Ω), inductance (H), rated current (A)
+/// and holding torque (N·m) of the motor in it.
+fn connected(wiring: &MotorWiring, values: &[Found]) -> Vec<(String, [f64; 4])> {
+    let measured = profile::electrical(values);
+    let connections = wiring.layout.connections().iter().map(|connection| {
+        let mut of = wiring.measured_on.to(*connection);
+        for (value, measured) in of.iter_mut().zip(measured) {
+            *value *= measured;
+        }
+        (connection.to_string(), of)
+    });
+    connections.collect()
+}
+
 fn wiring_lines(wiring: &MotorWiring, values: &[Found], width: usize) -> String {
     let mut text = String::from("\nLeads\n");
     for coil in wiring.layout.coils() {
@@ -347,17 +374,15 @@ fn wiring_lines(wiring: &MotorWiring, values: &[Found], width: usize) -> String 
                 .subsequent_indent("  ")
         )
     );
-    let connections = wiring.layout.connections();
+    let connections = connected(wiring, values);
     if connections.len() > 1 {
-        let [r, l, i, t] = profile::electrical(values);
-        let rows = connections.iter().map(|connection| {
-            let [of_r, of_l, of_i, of_t] = wiring.measured_on.to(*connection);
+        let rows = connections.into_iter().map(|(connection, [r, l, i, t])| {
             vec![
-                connection.to_string(),
-                Resistance::new(r * of_r).to_string(),
-                Inductance::new(l * of_l).to_string(),
-                Current::new(i * of_i).to_string(),
-                Torque::new(t * of_t).to_string(),
+                connection,
+                Resistance::new(r).to_string(),
+                Inductance::new(l).to_string(),
+                Current::new(i).to_string(),
+                Torque::new(t).to_string(),
             ]
         });
         let heads = [
@@ -470,23 +495,30 @@ impl<L: Iterator<Item = io::Result<String>>> Interview<'_, L> {
     }
 
     fn introduce(&self, question: &Question) {
-        let mut text = format!("\n{STRONG}{}{STRONG:#}", question.what);
-        // Writing to a String cannot fail.
+        let width = self.terminal.width().min(100);
+        let wrapped = |head: &str, text: &str| {
+            let rest = " ".repeat(head.len());
+            let options = textwrap::Options::new(width)
+                .initial_indent(head)
+                .subsequent_indent(&rest);
+            textwrap::fill(text, options)
+        };
+        self.terminal
+            .note(&format!("\n{STRONG}{}{STRONG:#}", question.what));
         for (index, way) in question.ways.iter().enumerate() {
             let number = match question.ways.len() {
-                1 => String::new(),
-                _ => format!("{}. ", index + 1),
+                1 => "  ".to_owned(),
+                _ => format!("  {}. ", index + 1),
             };
-            let _ = write!(text, "\n{number}Tool: {}. {}", way.tool, way.how);
+            let text = format!("Tool: {}. {}", way.tool, way.how);
+            self.terminal.note(&wrapped(&number, &text));
         }
         if !question.caution.is_empty() {
-            let _ = write!(
-                text,
-                "\n{DOUBTFUL}Caution{DOUBTFUL:#}: {}",
-                question.caution
-            );
+            let text = wrapped("  ", &format!("Caution: {}", question.caution));
+            let (_, rest) = text.split_once(':').unwrap_or_default();
+            self.terminal
+                .note(&format!("  {DOUBTFUL}Caution{DOUBTFUL:#}:{rest}"));
         }
-        self.terminal.note(&text);
     }
 
     /// An answer that can be used; none where it is left out.

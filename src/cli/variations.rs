@@ -189,22 +189,6 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
         percent(result.interval.1),
         study.seed
     );
-    for failure in &result.failures {
-        let StudyFailure {
-            code,
-            draws,
-            alone,
-            without_lost_step,
-        } = failure;
-        let held = match without_lost_step {
-            Some(held) => format!("; {held} of them lose no step in the motor model"),
-            None => String::new(),
-        };
-        let _ = writeln!(
-            text,
-            "{BAD}fail{BAD:#} by {code}: {draws}, {alone} by nothing else{held}"
-        );
-    }
     if let Some((low, median)) = result.margin {
         let _ = writeln!(
             text,
@@ -220,6 +204,9 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
             Rounded(median.round()),
             Rounded(high.round())
         );
+    }
+    if !result.failures.is_empty() {
+        let _ = writeln!(text, "\n{}", failures(&result.failures, terminal));
     }
     let several = several_axes(result);
     for (of, deciding) in [
@@ -249,6 +236,21 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
         Decimal(result.significant)
     );
     text
+}
+
+/// What the rigs fail by; one rig may fail by several findings.
+fn failures(failures: &[StudyFailure], terminal: &Terminal) -> String {
+    let rows = failures.iter().map(|failure| {
+        let held = failure.without_lost_step;
+        vec![
+            failure.code.clone(),
+            failure.draws.to_string(),
+            failure.alone.to_string(),
+            held.map_or_else(|| "–".to_owned(), |held| held.to_string()),
+        ]
+    });
+    let heads = ["rigs fail by", "rigs", "by this alone", "lose no step"];
+    table(&heads, &[1, 2, 3], rows, terminal.width())
 }
 
 fn several_axes(result: &StudyResult) -> bool {

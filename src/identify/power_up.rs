@@ -37,8 +37,7 @@ pub(super) fn procedure(axis: &Axis) -> String {
     if let Some(guesses) = axis.motor.guesses() {
         let _ = writeln!(
             text,
-            "Of this motor {guesses}. What follows from them may differ from what is expected here; it differs least \
-             once they are measured.\n"
+            "What is expected here rests on values of the motor that are {guesses}. It may be off as they are.\n"
         );
     }
     let steps = steps(axis);
@@ -47,7 +46,7 @@ pub(super) fn procedure(axis: &Axis) -> String {
         let title = step.title.trim_end_matches('.').to_lowercase();
         let _ = writeln!(text, "| {}. {title} | {} |", index + 1, step.shown.join(" | "));
     }
-    text.push_str("\nThe case is as many kelvin warmer than the room as the table says.\n\n");
+    text.push_str("\nKelvin of the case are above the temperature of the room.\n\n");
     for (index, step) in steps.iter().enumerate() {
         let _ = writeln!(text, "{}. **{}** {}\n", index + 1, step.title, step.doing);
         let _ = writeln!(text, "   Expect: {}\n", step.expect);
