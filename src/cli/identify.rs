@@ -19,8 +19,8 @@ use slewsmith::identify::questions::{
     wiring_note,
 };
 use slewsmith::identify::{
-    CAUTION_LEADS, Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE, TestSupply,
-    USUAL_TEETH, contradictions, next, profile, pull_out,
+    CAUTION_LEADS, Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE,
+    TestSupply, USUAL_TEETH, contradictions, next, profile, pull_out,
 };
 use slewsmith::physics::CAUTIONS;
 use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};

@@ -13,7 +13,9 @@ use super::terminal::{BAD, GOOD, STRONG};
 use super::{Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Figure;
-use slewsmith::study::{DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyFailure, StudyResult, VariedValue};
+use slewsmith::study::{
+    DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyFailure, StudyResult, VariedValue,
+};
 use slewsmith::units::{Decimal, Rounded};
 
 /// Draws that are made before their lines are printed: chosen, so that a part that is broken

@@ -44,7 +44,12 @@ pub(super) fn procedure(axis: &Axis) -> String {
     text.push_str("| step | voltage | current | case, after half an hour | shaft |\n| --- | --- | --- | --- | --- |\n");
     for (index, step) in steps.iter().enumerate() {
         let title = step.title.trim_end_matches('.').to_lowercase();
-        let _ = writeln!(text, "| {}. {title} | {} |", index + 1, step.shown.join(" | "));
+        let _ = writeln!(
+            text,
+            "| {}. {title} | {} |",
+            index + 1,
+            step.shown.join(" | ")
+        );
     }
     text.push_str("\nKelvin of the case are above the temperature of the room.\n\n");
     for (index, step) in steps.iter().enumerate() {
@@ -99,7 +104,10 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
     let volts = |si: f64| Voltage::new(two_digits(si)).to_string();
     let watts = |si: f64| Power::new(two_digits(si)).to_string();
     let supply = axis.drive.supply.to_string();
-    let (at_rest, turning) = (supply_current(axis, axis.drive.hold_current), supply_current(axis, 1.0));
+    let (at_rest, turning) = (
+        supply_current(axis, axis.drive.hold_current),
+        supply_current(axis, 1.0),
+    );
     let warm = |share: f64| {
         let loss = phases_on(axis) * (share * driven(axis)).powi(2) * resistance;
         format!("{} K", rise(loss))

@@ -131,9 +131,8 @@ impl MotorWiring {
     /// Resistance of a phase (Ω) as the readings between the leads show it, in the connection
     /// that the notes are about.
     pub(super) fn phase_ohms(&self) -> f64 {
-        let mean = |coils: &[Coil]| {
-            coils.iter().map(|coil| coil.ohms).sum::<f64>() / coils.len() as f64
-        };
+        let mean =
+            |coils: &[Coil]| coils.iter().map(|coil| coil.ohms).sum::<f64>() / coils.len() as f64;
         let [over_half, ..] = self.measured_on.factors();
         match &self.layout {
             // Without taps there is nothing to connect.

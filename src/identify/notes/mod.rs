@@ -210,9 +210,8 @@ pub(super) struct NotedBench<'f> {
 
 impl NotedBench<'_> {
     fn knows_resistance(&self) -> bool {
-        let is_resistance = |one: &Observation| {
-            matches!(one.observed, Observed::WarmResistance { .. })
-        };
+        let is_resistance =
+            |one: &Observation| matches!(one.observed, Observed::WarmResistance { .. });
         self.observations.iter().any(is_resistance)
     }
 }

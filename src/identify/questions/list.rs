@@ -120,7 +120,11 @@ pub const QUESTIONS: &[Question] = &[
                 how: "Touch the tips together and write down what the leads read. Then measure a coil, the motor \
                       connected to nothing and at room temperature.",
                 parts: &[
-                    need("value", "what the meter reads at the coil", quantity::<Resistance>),
+                    need(
+                        "value",
+                        "what the meter reads at the coil",
+                        quantity::<Resistance>,
+                    ),
                     may(
                         "leads",
                         "what it reads with its tips together, nothing if left empty",
@@ -134,7 +138,11 @@ pub const QUESTIONS: &[Question] = &[
                       coil's own leads, not to the supply: its wires carry no current, so their resistance does not \
                       count.",
                 parts: &[
-                    need("voltage", "voltage at the coil's leads", quantity::<Voltage>),
+                    need(
+                        "voltage",
+                        "voltage at the coil's leads",
+                        quantity::<Voltage>,
+                    ),
                     need("current", "current", quantity::<Current>),
                 ],
             },
@@ -168,9 +176,17 @@ pub const QUESTIONS: &[Question] = &[
                 how: "Feed a coil with an alternating voltage of known frequency, the shaft held and the other coil \
                       open. Read effective voltage and current.",
                 parts: &[
-                    need("voltage", "voltage across coil and resistor", quantity::<Voltage>),
+                    need(
+                        "voltage",
+                        "voltage across coil and resistor",
+                        quantity::<Voltage>,
+                    ),
                     need("current", "current", quantity::<Current>),
-                    need("frequency", "frequency, such as 50 Hz", quantity::<Frequency>),
+                    need(
+                        "frequency",
+                        "frequency, such as 50 Hz",
+                        quantity::<Frequency>,
+                    ),
                     SERIES,
                 ],
             },
@@ -345,13 +361,19 @@ pub const QUESTIONS: &[Question] = &[
                 tool: "a lever and a scale that shows a gram",
                 how: "All leads open. Pull at the lever at a right angle and read the force at which the shaft slips \
                       on to the next detent.",
-                parts: &[need("force", "force, such as 0.15 N", quantity::<Force>), LEVER],
+                parts: &[
+                    need("force", "force, such as 0.15 N", quantity::<Force>),
+                    LEVER,
+                ],
             },
             MeasuringWay {
                 tool: "a lever and small weights",
                 how: "All leads open, the lever level. Hang on weight until the shaft slips, and take the last that it \
                       held.",
-                parts: &[need("weight", "weight, such as 15 g", quantity::<Mass>), LEVER],
+                parts: &[
+                    need("weight", "weight, such as 15 g", quantity::<Mass>),
+                    LEVER,
+                ],
             },
         ],
         again: None,
@@ -365,7 +387,11 @@ pub const QUESTIONS: &[Question] = &[
             how: "Play the microstep program of the bench sheet. Note the number of each microstep and the angle of \
                   the shaft, as csv.",
             parts: &[
-                need("log", "file with the angles (csv: microsteps, degrees)", file),
+                need(
+                    "log",
+                    "file with the angles (csv: microsteps, degrees)",
+                    file,
+                ),
                 need("current", "peak current of a phase", quantity::<Current>),
                 need("microsteps", "microsteps a full step", microsteps),
             ],
@@ -425,7 +451,11 @@ pub const QUESTIONS: &[Question] = &[
                     "rate in full steps, such as 2000 step/s",
                     quantity::<StepRate>,
                 ),
-                need("torque", "torque of the load at the shaft", quantity::<Torque>),
+                need(
+                    "torque",
+                    "torque of the load at the shaft",
+                    quantity::<Torque>,
+                ),
                 need("supply", "supply of the drive", quantity::<Voltage>),
                 may(
                     "current",

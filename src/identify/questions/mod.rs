@@ -35,10 +35,14 @@ pub enum AnswerError {
         ways: usize,
     },
     /// No list of leads.
-    #[error("write four to eight different names with commas between, such as `red, blue, green, black`")]
+    #[error(
+        "write four to eight different names with commas between, such as `red, blue, green, black`"
+    )]
     Leads,
     /// No reading between two leads.
-    #[error("write two leads and what the meter shows, with commas between, such as `red, green, 3.2 ohm`")]
+    #[error(
+        "write two leads and what the meter shows, with commas between, such as `red, green, 3.2 ohm`"
+    )]
     Reading,
     /// A lead that is not in the list.
     #[error("no lead is called “{name}”")]
@@ -155,7 +159,10 @@ pub fn wiring_note(leads: &[String], readings: &[String]) -> String {
         .iter()
         .map(|reading| format!("    - {reading}\n"))
         .collect();
-    format!("wiring:\n  leads: [{}]\n  readings:\n{lines}", names.join(", "))
+    format!(
+        "wiring:\n  leads: [{}]\n  readings:\n{lines}",
+        names.join(", ")
+    )
 }
 
 /// The lines of the notes with the measurements of one kind, each the answers to the parts of a

@@ -19,12 +19,30 @@ fn answer(question: &Question, part: &NotePart) -> String {
         _ => "rests.csv",
     };
     let tried = [
-        log, "one", "200", "8", "42 mm", "2.2 ohm", "2.5 V", "1.2 A", "4.2 mH", "1.9 ms", "100 Hz",
-        "3 N", "250 g", "85 %", "40 g.cm^2", "200 rpm", "600 step/s", "80 mN.m",
+        log,
+        "one",
+        "200",
+        "8",
+        "42 mm",
+        "2.2 ohm",
+        "2.5 V",
+        "1.2 A",
+        "4.2 mH",
+        "1.9 ms",
+        "100 Hz",
+        "3 N",
+        "250 g",
+        "85 %",
+        "40 g.cm^2",
+        "200 rpm",
+        "600 step/s",
+        "80 mN.m",
     ];
     let of = |text: &&str| (part.check)(text).is_ok() && (part.key == "log") == (*text == log);
     let found = tried.iter().find(|text| of(text));
-    found.unwrap_or_else(|| panic!("{}: {}", question.key, part.prompt)).to_string()
+    found
+        .unwrap_or_else(|| panic!("{}: {}", question.key, part.prompt))
+        .to_string()
 }
 
 /// The logs of the example, and the rests of eight microsteps that a detent torque bends.
@@ -93,16 +111,27 @@ fn each_key_of_the_notes_that_holds_a_measurement_is_asked_for() {
 fn leads_and_their_readings_are_written_as_notes() {
     let names = leads("red, blue,green , black").unwrap();
     let of = |text: &str| reading(text, &names);
-    let readings = [of("red, green, 3.2 ohm").unwrap(), of("black,blue,3.2 ohm").unwrap()];
+    let readings = [
+        of("red, green, 3.2 ohm").unwrap(),
+        of("black,blue,3.2 ohm").unwrap(),
+    ];
     let text = wiring_note(&names, &readings);
     let notes = Notes::parse(&Source::new("notes.yaml", text.as_str()), &mut Logs);
-    let wiring = notes.unwrap_or_else(|problems| panic!("{problems}\n{text}")).wiring.unwrap();
+    let wiring = notes
+        .unwrap_or_else(|problems| panic!("{problems}\n{text}"))
+        .wiring
+        .unwrap();
     assert_eq!(wiring.layout.coils().len(), 2);
-    let pink = AnswerError::UnknownLead { name: "pink".to_owned() };
+    let pink = AnswerError::UnknownLead {
+        name: "pink".to_owned(),
+    };
     assert_eq!(of("red, pink, 3 ohm"), Err(pink));
     assert_eq!(of("red, red, 3 ohm"), Err(AnswerError::Reading));
     assert_eq!(of("red green 3 ohm"), Err(AnswerError::Reading));
-    assert!(matches!(of("red, green, 3 V"), Err(AnswerError::Quantity(_))));
+    assert!(matches!(
+        of("red, green, 3 V"),
+        Err(AnswerError::Quantity(_))
+    ));
     for wrong in ["red, blue", "a, b, c, a", "a,,b,c"] {
         assert_eq!(leads(wrong), Err(AnswerError::Leads), "{wrong}");
     }
