@@ -5,8 +5,10 @@ use std::process::{Child, Command, Stdio};
 
 use crate::bench::{Bench, PROGRAM};
 
-/// What writes for hours: no pass is like another.
-const LONG: &str = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nrepeat 1000000000 { turn by 1 rad }\n";
+/// Passes that are alike are worked out once, and written one by one: for hours.
+const ALIKE: &str = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nrepeat 1000000000 { turn by 1 turn }\n";
+/// No pass is like another, so the motor model plays for hours.
+const UNLIKE: &str = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nrepeat 1000000000 { turn by 1 rad }\n";
 
 fn parts(bench: &Bench) -> Vec<String> {
     let mut names = bench.names(".");
@@ -33,10 +35,13 @@ fn begun(bench: &Bench, arguments: &[&str]) -> Child {
 #[test]
 fn a_signal_amid_a_schedule_leaves_the_old_file_and_nothing_besides() {
     let bench = Bench::with_scenario();
-    bench.write("long.moves", LONG).write("steps.csv", "old");
+    bench
+        .write("alike.moves", ALIKE)
+        .write("unlike.moves", UNLIKE)
+        .write("steps.csv", "old");
     let emit = [
         "emit",
-        "long.moves",
+        "alike.moves",
         "--as",
         "csv",
         "--unchecked",
@@ -58,11 +63,14 @@ fn a_signal_amid_a_schedule_leaves_the_old_file_and_nothing_besides() {
 #[test]
 fn a_killed_writer_leaves_the_old_file_and_the_next_one_writes_a_whole_one() {
     let bench = Bench::with_scenario();
-    bench.write("long.moves", LONG).write("steps.csv", "old");
-    let trace = ["simulate", "long.moves", "--trace", "steps.csv"];
+    bench
+        .write("alike.moves", ALIKE)
+        .write("unlike.moves", UNLIKE)
+        .write("steps.csv", "old");
+    let trace = ["simulate", "unlike.moves", "--trace", "steps.csv"];
     let csv = [
         "emit",
-        "long.moves",
+        "alike.moves",
         "--as",
         "csv",
         "--unchecked",

@@ -86,24 +86,16 @@ fn rigs_of_a_hundred_thousand_lines_and_a_thousand_axes_name_the_limit() {
     let bench = Bench::with_scenario();
     let rig = bench.read("turntable.yaml");
     let (comments, entries): (String, String) = (0..100_000)
-        .map(|k| (format!("# {k}\n"), format!("key{k}: 1\n")))
+        .map(|k| (format!("# {k}\n"), format!("k{k}: 1\n")))
         .unzip();
     bench.write("turntable.yaml", format!("{comments}{rig}"));
-    let message = bench.run(&["check", "turntable.moves"]).ended(2);
-    assert!(
-        message.contains("1 MiB") || message.contains("50,000"),
-        "{message}"
-    );
-    // Within the limit of its size, all of it is read.
-    let lines: String = (0..100_000).map(|_| "#\n").collect();
-    bench.write("turntable.yaml", format!("{lines}{rig}"));
     bench.run(&["check", "turntable.moves"]).ended(0);
     bench.write("turntable.yaml", format!("{rig}{entries}"));
     let message = bench.run(&["check", "turntable.moves"]).ended(2);
-    assert!(
-        message.contains("1 MiB") || message.contains("50,000"),
-        "{message}"
-    );
+    let named = message.contains("1048576 bytes")
+        || message.contains("50000")
+        || message.contains("50,000");
+    assert!(named, "{message}");
     let axes: String = (0..1000)
         .map(|k| format!("  axis{k}: {{ motor: m.yaml, drive: d.yaml }}\n"))
         .collect();
@@ -119,12 +111,12 @@ fn rigs_of_a_hundred_thousand_lines_and_a_thousand_axes_name_the_limit() {
 fn a_folder_is_no_script_and_no_target() {
     let bench = Bench::with_scenario();
     fs::create_dir(bench.file("folder")).unwrap();
-    let message = bench.run(&["check", "folder"]).ended(3);
+    let message = bench.run(&["check", "folder"]).ended(2);
     assert!(message.contains("folder"), "{message}");
     for arguments in [
         &["emit", "turntable.moves", "--as", "csv", "-o", "folder"][..],
         &["report", "turntable.moves", "-o", "folder"],
-        &["identify", "-", "-o", "folder"],
+        &["coils", "turntable.yaml", "-o", "folder"],
     ] {
         let message = bench.run(arguments).ended(3);
         assert!(message.contains("cannot write folder"), "{message}");

@@ -454,10 +454,7 @@ fn symptoms_are_explained_with_the_test_that_tells_causes_apart() {
         let part = text.split(&format!("\n## {code}\n")).nth(1).unwrap();
         let part = part.split("\n## ").next().unwrap();
         let causes = part.split("**").skip(1).step_by(2).count();
-        assert!(
-            causes >= 2 || code == "jerks-at-start",
-            "{code}: {causes} causes"
-        );
+        assert!(causes >= 2, "{code}: {causes} causes");
         let (exit, out, said) = run(&folder, &["explain", code], "");
         assert_eq!(exit, 0, "{said}");
         assert!(out.len() > 400 && !out.contains("**"), "{out}");

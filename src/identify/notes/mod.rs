@@ -20,7 +20,7 @@
 //! | `microstep_angles` | `log` of microsteps and degrees; `current`, `microsteps` |
 //! | `start_stop` | `step_rate`, `current`, `microsteps`, `inertia` |
 //! | `top_speed` | `step_rate`, `torque`, `supply`, `current`, `series` |
-//! | `wiring` | `leads`, `readings` |
+//! | `wiring` | `leads`, `readings`, `measured_on`; gives the resistance where nothing else does |
 
 mod electrical;
 mod mechanical;
