@@ -120,6 +120,17 @@ fn no_crate_is_there_twice_without_a_reason() {
 }
 
 #[test]
+fn the_fuzz_targets_lock_the_same_versions() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/Cargo.lock");
+    let locked = std::fs::read_to_string(path).unwrap();
+    for Package { name, version, .. } in packages("normal,build") {
+        let version = version.trim_start_matches('v');
+        let entry = format!("name = \"{name}\"\nversion = \"{version}\"\n");
+        assert!(locked.contains(&entry), "{name} {version}");
+    }
+}
+
+#[test]
 fn the_list_of_the_pages_packages_holds_no_links_for_money() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/page/package-lock.json");
     let list = std::fs::read_to_string(path).unwrap();

@@ -4,6 +4,8 @@
  *
  *   hostile_table COUNT     so many tampered tables, from one seed; prints how many of them
  *                           the player found damaged, and how many gave it nothing to play
+ *
+ * A fuzzer includes it and tampers by itself: tests/fuzz/board/table.c.
  */
 #define _DEFAULT_SOURCE
 #include <setjmp.h>
@@ -11,7 +13,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
+#include <sys/time.h>
 
 /* The table as it was written, and a copy to tamper with, which the decoder reads. */
 #include "schedule.h"
@@ -141,12 +143,38 @@ static void too_long(int number)
     siglongjmp(over, STARVED);
 }
 
+/* Plays the table as it has been tampered with; returns how that ended. */
+static int play_tampered(void)
+{
+    /* Of processor time, so that a busy machine ends none early. */
+    static const struct itimerval limit = {{0, 0}, {0, 20000}}, none;
+    int how;
+
+    checksum();
+    memset(player_streams, 0, sizeof player_streams);
+    player_input = NO_INPUT;
+#ifdef SEEKS
+    memset(&player_seek, 0, sizeof player_seek);
+    player_seek.axis = NO_AXIS;
+#endif
+    signal(SIGVTALRM, too_long);
+    how = sigsetjmp(over, 1);
+    if (how == 0) {
+        setitimer(ITIMER_VIRTUAL, &limit, NULL);
+        if (!source_start())
+            abort();
+        empty_rings();
+    }
+    setitimer(ITIMER_VIRTUAL, &none, NULL);
+    return how;
+}
+
+#ifndef FUZZED
 int main(int count, char **arguments)
 {
-    volatile long left = count > 1 ? atol(arguments[1]) : 1;
-    volatile long damaged = 0, starved = 0;
+    long left = count > 1 ? atol(arguments[1]) : 1;
+    long damaged = 0, starved = 0;
 
-    signal(SIGALRM, too_long);
     while (left--) {
         unsigned changes = 1u + any(6);
         int how;
@@ -154,24 +182,11 @@ int main(int count, char **arguments)
         memcpy(tampered, whole, sizeof tampered);
         while (changes--)
             tampered[any(SCHEDULE_LENGTH)] = (uint8_t)any(256);
-        checksum();
-        memset(player_streams, 0, sizeof player_streams);
-        player_input = NO_INPUT;
-#ifdef SEEKS
-        memset(&player_seek, 0, sizeof player_seek);
-        player_seek.axis = NO_AXIS;
-#endif
-        how = sigsetjmp(over, 1);
-        if (how == 0) {
-            ualarm(20000, 0);
-            if (!source_start())
-                return 1;
-            empty_rings();
-        }
-        ualarm(0, 0);
+        how = play_tampered();
         damaged += how == DAMAGED;
         starved += how == STARVED;
     }
     printf("%ld damaged, %ld starved\n", damaged, starved);
     return 0;
 }
+#endif

@@ -723,8 +723,10 @@ uint8_t source_start(void)
     tail = filled = head;
     say_report = 1;
     quiet = 0;
-    BOARD_INTERRUPTS_ON(); /* bytes come in by one */
     do {
+        /* Bytes come in by one. A stop contact that opens meanwhile turns them off, and not every
+         * processor turns them on again behind the interrupt of the contact. */
+        BOARD_INTERRUPTS_ON();
         listen();
         look_at_time();
         speak();

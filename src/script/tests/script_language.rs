@@ -1116,8 +1116,8 @@ fn seeks_and_zeros_are_read_with_their_parts() {
 #[test]
 fn the_actions_of_a_script_are_counted_without_going_through_them() {
     let text = "dwell 1 s\nrepeat 3 {\n do twice(2 deg)\n repeat 0 { dwell 1 s }\n}\n\
-        repeat 4 { repeat 5 { dwell 1 ms } do none() }\n\
-        sequence twice(by) {\n turn by by\n repeat 2 { turn by -by }\n mark \"m\"\n}\nsequence none() { }\n";
+        repeat 4 { repeat 5 { dwell 1 ms }\n do none() }\n\
+        sequence twice(way) {\n turn by way\n repeat 2 { turn by -way }\n mark \"m\"\n}\nsequence none() { }\n";
     let mut gone = script(text).actions();
     let all = gone.extent();
     assert_eq!(all, 1.0 + 3.0 * 4.0 + 4.0 * 5.0);

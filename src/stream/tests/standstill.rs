@@ -262,6 +262,23 @@ fn the_stop_contact_ends_pulses_at_once() {
 }
 
 #[test]
+fn a_stop_contact_that_opens_before_the_greeting_does_not_end_the_line() {
+    let program = turns();
+    let Some(mut session) = Session::process(&program, CLEAN) else {
+        return;
+    };
+    session.inputs = 0x80;
+    session.run_to(BoardState::StopContact);
+    assert!(session.happened.is_empty());
+    // It closes, and a host that greets again plays its program.
+    let Some(mut next) = Session::process(&program, CLEAN) else {
+        return;
+    };
+    next.board = session.board;
+    next.play_all();
+}
+
+#[test]
 fn a_board_made_for_another_rig_is_refused() {
     let program = turns();
     let Some(mut session) = Session::process(&program, CLEAN) else {

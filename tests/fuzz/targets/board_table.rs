@@ -1,0 +1,17 @@
+//! Any bytes as the table of a board: its decoder reads and writes nothing of anybody else.
+//! The C is compiled for this machine, with the address and the undefined-behaviour sanitizer.
+
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+
+#[link(name = "board_table", kind = "static")]
+#[link(name = "board_coverage", kind = "static")]
+unsafe extern "C" {
+    fn board_table(bytes: *const u8, length: usize);
+}
+
+fuzz_target!(|bytes: &[u8]| {
+    // SAFETY: it reads `length` bytes from `bytes`, and keeps neither.
+    unsafe { board_table(bytes.as_ptr(), bytes.len()) }
+});
