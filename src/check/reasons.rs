@@ -347,15 +347,8 @@ fn damping(axis: &Axis, ability: &AxisAbility) -> Option<Finding> {
 
 /// Values of the motor that nobody has measured.
 fn guessed(axis: &Axis) -> Option<Finding> {
-    let keys = &axis.motor.guessed;
-    if keys.is_empty() {
-        return None;
-    }
-    let quoted: Vec<String> = keys.iter().map(|key| format!("`{key}`")).collect();
-    let message = format!(
-        "guessed, not measured: {} of the motor; no verdict is better than these",
-        listed(&quoted)
-    );
+    let guesses = axis.motor.guesses()?;
+    let message = format!("{guesses} of the motor; no verdict is better than these");
     let cure =
         "measure the one that narrows the torque most, as the identification of the motor names it";
     Some(

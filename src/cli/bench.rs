@@ -4,7 +4,7 @@ use std::path::{Component, Path, PathBuf};
 
 use clap::Args;
 
-use super::input::load_rig;
+use super::input::{load_rig, tell_guesses};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::MotorSheet;
@@ -28,6 +28,7 @@ impl BenchCommand {
     /// Wrong input, a file that is there already, or a folder that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
+        tell_guesses(&rig, terminal);
         let making = || Failure::system(format!("cannot make {}", self.folder.display()));
         std::fs::create_dir_all(&self.folder).map_err(making())?;
         let folder = self.folder.canonicalize().map_err(making())?;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use clap::builder::PossibleValuesParser;
 
-use super::input::load_rig_for;
+use super::input::{load_rig_for, tell_guesses};
 use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::emit::CoilFormat;
@@ -35,12 +35,13 @@ impl CoilsCommand {
     ///
     /// # Errors
     /// Wrong input, or output that cannot be written.
-    pub(super) fn run(&self, _: &mut Terminal) -> Result<Answer, Failure> {
+    pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let name = if self.json { "json" } else { &self.format };
         let Some(format) = CoilFormat::named(name) else {
             return Err(Failure::Request(format!("unknown format “{name}”")));
         };
         let rig = load_rig_for(&self.rig, &self.output)?;
+        tell_guesses(&rig, terminal);
         let tables: Vec<CoilTable> = rig.axes.iter().map(CoilTable::of).collect();
         let mut output = Output::create(&self.output)?;
         format

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::input::{load_rig, load_rig_for, read};
+use super::input::{load_rig, load_rig_for, read, tell_guesses};
 use super::plot::write_figure;
 use super::progress::Progress;
 use super::table::table;
@@ -82,6 +82,9 @@ impl CompareCommand {
             None => load_rig(path),
         };
         let rigs: Vec<Rig> = self.rigs.iter().map(read_rig).collect::<Result<_, _>>()?;
+        for rig in &rigs {
+            tell_guesses(rig, terminal);
+        }
         let busy = Progress::busy("looking for critical speeds", terminal);
         let names = names(&self.rigs);
         let sheets: Vec<(&str, &Rig, Vec<MotorSheet<'_>>)> = names

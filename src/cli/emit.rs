@@ -7,7 +7,7 @@ use clap::builder::PossibleValuesParser;
 use clap::{Args, ValueEnum};
 
 use super::exchange::Exchange;
-use super::input::load_for;
+use super::input::{load_for, tell_guesses};
 use super::output::{self, Output};
 use super::port::BAUD;
 use super::progress::Progress;
@@ -170,6 +170,7 @@ impl EmitCommand {
             return self.several(terminal);
         };
         let job = load_for(script, &self.output)?;
+        tell_guesses(job.rig(), terminal);
         let job = match self.passes {
             Some(_) if !job.has_endless_repeat() => {
                 return Err(Failure::Request(
@@ -285,6 +286,7 @@ impl EmitCommand {
                 self.scripts[other].display()
             )));
         }
+        tell_guesses(rig, terminal);
         let mut failures = Vec::new();
         for job in &jobs {
             match self.check(job, terminal)? {

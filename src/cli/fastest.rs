@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicI32, Ordering};
 use clap::Args;
 use serde_json::{Map, Value, json};
 
-use super::input::load_for;
+use super::input::{load_for, tell_guesses};
 use super::output::Output;
 use super::progress::Progress;
 use super::signals::on_interrupt;
@@ -54,6 +54,7 @@ impl FastestCommand {
         let target = self.write.as_deref().unwrap_or(Path::new("-"));
         self.refuse_another_folder()?;
         let job = load_for(&self.script, target)?;
+        tell_guesses(job.rig(), terminal);
         let signal = Arc::new(AtomicI32::new(0));
         let told = Arc::clone(&signal);
         on_interrupt(move |code| {

@@ -14,10 +14,13 @@ use super::terminal::{BAD, DOUBTFUL, STRONG};
 use super::{Answer, Failure, Terminal};
 use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
-use slewsmith::identify::questions::{AnswerCheck, QUESTIONS, Question, note};
+use slewsmith::identify::questions::{
+    AnswerError, MeasuringWay, QUESTIONS, Question, WIRING, chosen_way, leads, note, reading,
+    wiring_note,
+};
 use slewsmith::identify::{
-    Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE, TestSupply,
-    USUAL_TEETH, contradictions, next, profile, pull_out,
+    CAUTION_LEADS, Contradiction, Estimate, Fit, Found, MotorWiring, Notes, Origin, RANGE,
+    TestSupply, USUAL_TEETH, contradictions, next, profile, pull_out,
 };
 use slewsmith::physics::CAUTIONS;
 use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
@@ -193,7 +196,20 @@ fn to_json(sheet: &Sheet) -> Json {
         .map(|fit| json!({ "title": fit.title, "result": fit.result }))
         .collect();
     let wiring = sheet.notes.wiring.as_ref().map(|wiring| {
+        let connections: Vec<Json> = connected(wiring, &sheet.values)
+            .into_iter()
+            .map(|(connection, [r, l, i, t])| {
+                json!({
+                    "connection": connection,
+                    "resistance_ohm": r,
+                    "inductance_h": l,
+                    "rated_current_a": i,
+                    "holding_torque_nm": t,
+                })
+            })
+            .collect();
         json!({
+            "connections": connections,
             "coils": wiring.layout.coils(),
             "combinations_left": wiring.layout.combinations(),
             "to_be_tried": wiring.layout.to_be_tried(),
@@ -317,6 +333,20 @@ fn pull_out_lines(sheet: &Sheet, width: usize) -> String {
     )
 }
 
+/// Each connection that the leads allow, with resistance (Ω), inductance (H), rated current (A)
+/// and holding torque (N·m) of the motor in it.
+fn connected(wiring: &MotorWiring, values: &[Found]) -> Vec<(String, [f64; 4])> {
+    let measured = profile::electrical(values);
+    let connections = wiring.layout.connections().iter().map(|connection| {
+        let mut of = wiring.measured_on.to(*connection);
+        for (value, measured) in of.iter_mut().zip(measured) {
+            *value *= measured;
+        }
+        (connection.to_string(), of)
+    });
+    connections.collect()
+}
+
 fn wiring_lines(wiring: &MotorWiring, values: &[Found], width: usize) -> String {
     let mut text = String::from("\nLeads\n");
     for coil in wiring.layout.coils() {
@@ -334,17 +364,25 @@ fn wiring_lines(wiring: &MotorWiring, values: &[Found], width: usize) -> String 
             .subsequent_indent("     ");
         let _ = writeln!(text, "{}", textwrap::fill(step, options));
     }
-    let connections = wiring.layout.connections();
+    let _ = writeln!(
+        text,
+        "{}",
+        textwrap::fill(
+            CAUTION_LEADS,
+            textwrap::Options::new(width.min(100))
+                .initial_indent("  ")
+                .subsequent_indent("  ")
+        )
+    );
+    let connections = connected(wiring, values);
     if connections.len() > 1 {
-        let [r, l, i, t] = profile::electrical(values);
-        let rows = connections.iter().map(|connection| {
-            let [of_r, of_l, of_i, of_t] = wiring.measured_on.to(*connection);
+        let rows = connections.into_iter().map(|(connection, [r, l, i, t])| {
             vec![
-                connection.to_string(),
-                Resistance::new(r * of_r).to_string(),
-                Inductance::new(l * of_l).to_string(),
-                Current::new(i * of_i).to_string(),
-                Torque::new(t * of_t).to_string(),
+                connection,
+                Resistance::new(r).to_string(),
+                Inductance::new(l).to_string(),
+                Current::new(i).to_string(),
+                Torque::new(t).to_string(),
             ]
         });
         let heads = [
@@ -367,64 +405,142 @@ fn ask(path: &Path, terminal: &Terminal) -> Result<(), Failure> {
             path.display()
         )));
     }
-    let mut lines = io::stdin().lock().lines();
+    let mut interview = Interview {
+        lines: io::stdin().lock().lines(),
+        terminal,
+    };
     terminal.note(
         "Enter each value with its unit, such as `1.8 ohm`; press Enter to skip. Skipped values are estimated.",
     );
     let mut notes = String::from("# Measured at the bench.\n");
-    for question in &QUESTIONS {
-        terminal.note(&introduced(question));
-        let mut answers: Vec<String> = Vec::new();
-        for part in question.parts {
-            let answer = answer(&mut lines, part.prompt, part.check, terminal)?;
-            let skipped = answers.is_empty() && answer.is_empty();
-            answers.push(answer);
-            if skipped {
-                break;
-            }
+    for question in QUESTIONS {
+        // The leads are sorted out before the first coil is measured.
+        if question.key == "resistance" {
+            notes.push_str(&interview.wiring()?);
         }
-        notes.extend(note(question, &answers));
+        notes.push_str(&interview.measurements(question)?);
     }
     Output::write_whole(path, notes.as_bytes())?;
     terminal.note(&format!("wrote {}", path.display()));
     Ok(())
 }
 
-fn introduced(question: &Question) -> String {
-    let mut text = format!(
-        "\n{STRONG}{}{STRONG:#} Tool: {}.\n{}",
-        question.what, question.tool, question.how
-    );
-    if !question.caution.is_empty() {
-        let _ = write!(
-            text,
-            "\n{DOUBTFUL}Caution{DOUBTFUL:#}: {}",
-            question.caution
-        );
-    }
-    text
+/// Questions to whoever sits at the bench.
+struct Interview<'t, L> {
+    lines: L,
+    terminal: &'t Terminal,
 }
 
-/// An answer that can be used, or an empty one.
-fn answer(
-    lines: &mut impl Iterator<Item = io::Result<String>>,
-    prompt: &str,
-    check: AnswerCheck,
-    terminal: &Terminal,
-) -> Result<String, Failure> {
-    loop {
-        terminal.note(&format!("  {prompt}?"));
-        let line = match lines.next() {
-            None => return Ok(String::new()),
-            Some(line) => line.map_err(Failure::system("cannot read the answers"))?,
-        };
-        let line = line.trim().to_owned();
-        if line.is_empty() {
-            return Ok(line);
+impl<L: Iterator<Item = io::Result<String>>> Interview<'_, L> {
+    /// The measurements of one kind, as the notes write them.
+    fn measurements(&mut self, question: &Question) -> Result<String, Failure> {
+        self.introduce(question);
+        let mut measured = Vec::new();
+        while let Some(one) = self.measurement(question)? {
+            measured.push(one);
+            match question.again {
+                Some(again) if measured.len() == 1 => self.terminal.note(&format!("\n{again}")),
+                Some(_) | None => break,
+            }
         }
-        match check(&line) {
-            Ok(()) => return Ok(line),
-            Err(why) => terminal.note(&format!("  {why}; enter it again")),
+        Ok(note(question, &measured))
+    }
+
+    /// One measurement; none where it is skipped or lacks what it needs.
+    fn measurement(
+        &mut self,
+        question: &Question,
+    ) -> Result<Option<(MeasuringWay, Vec<Option<String>>)>, Failure> {
+        let way = match question.ways {
+            [way] => *way,
+            ways => {
+                let prompt = format!("which way, 1 to {}", ways.len());
+                match self.answer(&prompt, |text| chosen_way(question, text))? {
+                    Some(way) => way,
+                    None => return Ok(None),
+                }
+            }
+        };
+        let mut answers = Vec::new();
+        for (index, part) in way.parts.iter().enumerate() {
+            let answer = self.answer(part.prompt, part.check)?;
+            if answer.is_none() && part.needed {
+                if index > 0 {
+                    let lacks = format!("  left out: it needs the {}", part.prompt);
+                    self.terminal.note(&lacks);
+                }
+                return Ok(None);
+            }
+            answers.push(answer);
+        }
+        Ok(Some((way, answers)))
+    }
+
+    /// Which leads conduct to each other, as the notes write it.
+    fn wiring(&mut self) -> Result<String, Failure> {
+        self.introduce(&WIRING);
+        let prompt = "leads, such as `red, blue, green, black`";
+        let Some(names) = self.answer(prompt, leads)? else {
+            return Ok(String::new());
+        };
+        let prompt = "two leads that conduct and what the meter reads, such as `red, green, 3.2 ohm`; Enter after the last";
+        let mut readings = Vec::new();
+        while let Some(one) = self.answer(prompt, |text| reading(text, &names))? {
+            readings.push(one);
+        }
+        Ok(match readings.as_slice() {
+            [] => String::new(),
+            readings => wiring_note(&names, readings),
+        })
+    }
+
+    fn introduce(&self, question: &Question) {
+        let width = self.terminal.width().min(100);
+        let wrapped = |head: &str, text: &str| {
+            let rest = " ".repeat(head.len());
+            let options = textwrap::Options::new(width)
+                .initial_indent(head)
+                .subsequent_indent(&rest);
+            textwrap::fill(text, options)
+        };
+        self.terminal
+            .note(&format!("\n{STRONG}{}{STRONG:#}", question.what));
+        for (index, way) in question.ways.iter().enumerate() {
+            let number = match question.ways.len() {
+                1 => "  ".to_owned(),
+                _ => format!("  {}. ", index + 1),
+            };
+            let text = format!("Tool: {}. {}", way.tool, way.how);
+            self.terminal.note(&wrapped(&number, &text));
+        }
+        if !question.caution.is_empty() {
+            let text = wrapped("  ", &format!("Caution: {}", question.caution));
+            let (_, rest) = text.split_once(':').unwrap_or_default();
+            self.terminal
+                .note(&format!("  {DOUBTFUL}Caution{DOUBTFUL:#}:{rest}"));
+        }
+    }
+
+    /// An answer that can be used; none where it is left out.
+    fn answer<T>(
+        &mut self,
+        prompt: &str,
+        check: impl Fn(&str) -> Result<T, AnswerError>,
+    ) -> Result<Option<T>, Failure> {
+        loop {
+            self.terminal.note(&format!("  {prompt}?"));
+            let line = match self.lines.next() {
+                None => return Ok(None),
+                Some(line) => line.map_err(Failure::system("cannot read the answers"))?,
+            };
+            let line = line.trim();
+            if line.is_empty() {
+                return Ok(None);
+            }
+            match check(line) {
+                Ok(answer) => return Ok(Some(answer)),
+                Err(why) => self.terminal.note(&format!("  {why}; enter it again")),
+            }
         }
     }
 }

@@ -8,8 +8,9 @@ use slewsmith::diagnostic::Source;
 use slewsmith::rig::{Files, Rig};
 use slewsmith::{Error, FilesOnDisk, Job, TextKind, open_source, read_rig, read_text};
 
-use super::Failure;
 use super::output::refuse_inputs;
+use super::terminal::DOUBTFUL;
+use super::{Failure, Terminal};
 
 /// Reads the script at `path` (`-`: standard input) and its rig.
 ///
@@ -47,6 +48,19 @@ pub(super) fn load_rig_for(path: &Path, target: &Path) -> Result<Rig, Failure> {
     let rig = read_rig(&read(path)?, &mut noting(&mut inputs))?;
     refuse_inputs(target, &inputs)?;
     Ok(rig)
+}
+
+/// Says of each axis of a rig which values of its motor nobody has measured, for a command
+/// whose results do not.
+pub(super) fn tell_guesses(rig: &Rig, terminal: &Terminal) {
+    for axis in &rig.axes {
+        if let Some(guesses) = axis.motor.guesses() {
+            terminal.note(&format!(
+                "{DOUBTFUL}warning{DOUBTFUL:#}: {}: {guesses} of the motor [motor-guessed]",
+                axis.name
+            ));
+        }
+    }
 }
 
 /// The files on disk; `inputs` receives the path of each one before it is read.

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::input::{holds_rig, load_for, load_rig_for, read};
+use super::input::{holds_rig, load_for, load_rig_for, read, tell_guesses};
 use super::output::{Output, refuse_inputs};
 use super::{Answer, Failure, Terminal};
 use slewsmith::draw::Figure;
@@ -82,7 +82,7 @@ impl PlotCommand {
         let figure = if let Some(recorded) = &self.recorded {
             self.recorded_figure(recorded)?
         } else if is_rig {
-            self.rig_figure()?
+            self.rig_figure(terminal)?
         } else {
             self.script_figure(terminal)?
         };
@@ -92,6 +92,7 @@ impl PlotCommand {
 
     fn script_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
         let job = load_for(&self.input, &self.output)?;
+        tell_guesses(job.rig(), terminal);
         let (figure, whole) = job.figure(name(&self.input), MOVES)?;
         if !whole {
             terminal.note(&format!("the plot shows the first {MOVES} moves"));
@@ -120,8 +121,9 @@ impl PlotCommand {
             })
     }
 
-    fn rig_figure(&self) -> Result<Figure, Failure> {
+    fn rig_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
         let rig = load_rig_for(&self.input, &self.output)?;
+        tell_guesses(&rig, terminal);
         let title = name(&self.input);
         Ok(match self.of.unwrap_or_default() {
             Of::Motor => MotorSheet::figure(title, &rig, &MotorSheet::all(&rig)),

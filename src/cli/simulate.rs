@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::check::headline;
-use super::input::{load, load_for};
+use super::input::{load, load_for, tell_guesses};
 use super::output::Output;
 use super::progress::Progress;
 use super::rehearse::{conclusion, rehearse};
@@ -58,6 +58,7 @@ impl SimulateCommand {
             Some(trace) => load_for(&self.script, trace)?,
             None => load(&self.script)?,
         };
+        tell_guesses(job.rig(), terminal);
         let mut trace = self.open_trace()?;
         let options = Options {
             trace_interval: trace.as_ref().map(|(_, every)| *every),

@@ -10,7 +10,7 @@ use clap::Args;
 use serde_json::{Value, json};
 use serialport::SerialPort;
 
-use super::input::load;
+use super::input::{load, tell_guesses};
 use super::port::{self, BAUD};
 use super::progress::Progress;
 use super::rehearse::{NOT_SIMULATED, RehearseOptions};
@@ -64,6 +64,7 @@ impl StreamCommand {
     /// Wrong input, a board that is not made for the rig, or a port that fails.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let job = load(&self.script)?;
+        tell_guesses(job.rig(), terminal);
         let job = self.rehearse.apply(job, terminal)?;
         let mut streaming = job.stream_anyway(self.baud)?;
         let busy = Progress::through(&job, 1.0, "checking the program", terminal);

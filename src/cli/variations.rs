@@ -13,7 +13,9 @@ use super::terminal::{BAD, GOOD, STRONG};
 use super::{Failure, Terminal};
 use slewsmith::Job;
 use slewsmith::draw::Figure;
-use slewsmith::study::{DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyResult, VariedValue};
+use slewsmith::study::{
+    DecidingValue, DrawOutcome, MOST_DRAWS, Study, StudyFailure, StudyResult, VariedValue,
+};
 use slewsmith::units::{Decimal, Rounded};
 
 /// Draws that are made before their lines are printed: chosen, so that a part that is broken
@@ -189,14 +191,6 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
         percent(result.interval.1),
         study.seed
     );
-    if !result.failures.is_empty() {
-        let failures: Vec<String> = result
-            .failures
-            .iter()
-            .map(|(code, count)| format!("{code} in {count}"))
-            .collect();
-        let _ = writeln!(text, "failures: {}", failures.join(", "));
-    }
     if let Some((low, median)) = result.margin {
         let _ = writeln!(
             text,
@@ -212,6 +206,9 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
             Rounded(median.round()),
             Rounded(high.round())
         );
+    }
+    if !result.failures.is_empty() {
+        let _ = writeln!(text, "\n{}", failures(&result.failures, terminal));
     }
     let several = several_axes(result);
     for (of, deciding) in [
@@ -241,6 +238,21 @@ pub(super) fn for_people(made: &Made, terminal: &Terminal) -> String {
         Decimal(result.significant)
     );
     text
+}
+
+/// What the rigs fail by; one rig may fail by several findings.
+fn failures(failures: &[StudyFailure], terminal: &Terminal) -> String {
+    let rows = failures.iter().map(|failure| {
+        let held = failure.without_lost_step;
+        vec![
+            failure.code.clone(),
+            failure.draws.to_string(),
+            failure.alone.to_string(),
+            held.map_or_else(|| "–".to_owned(), |held| held.to_string()),
+        ]
+    });
+    let heads = ["rigs fail by", "rigs", "by this alone", "lose no step"];
+    table(&heads, &[1, 2, 3], rows, terminal.width())
 }
 
 fn several_axes(result: &StudyResult) -> bool {

@@ -36,4 +36,4 @@ pub use fits::Fit;
 pub use machine::{TestSupply, pull_out};
 pub use notes::{Notes, USUAL_TEETH};
 pub use parameter::MotorValue;
-pub use wiring::MotorWiring;
+pub use wiring::{CAUTION_LEADS, MotorWiring};

@@ -10,13 +10,16 @@ use std::f64::consts::SQRT_2;
 use std::fmt::Write as _;
 
 use super::scaling::RATED_RISE;
-use crate::rig::{Axis, DriveKind};
+use crate::rig::{Axis, DriveKind, Sequence};
 use crate::units::{Current, Power, Resistance, Rounded, Torque, Voltage, two_digits};
 
 /// One step of the procedure.
 struct PowerUpStep {
     title: &'static str,
     doing: String,
+    /// Voltage, current, warmth of the case and angle of the shaft, as the table shows them.
+    shown: [String; 4],
+    /// The same in words, with what else is seen.
     expect: String,
     otherwise: &'static [(&'static str, &'static str)],
 }
@@ -31,7 +34,25 @@ pub(super) fn procedure(axis: &Axis) -> String {
         "Uncouple the load, clamp the motor, put a flag of tape on the shaft. Stop at the first step that does not \
          show what is expected, switch off, and find out why.\n"
     );
-    for (index, step) in steps(axis).iter().enumerate() {
+    if let Some(guesses) = axis.motor.guesses() {
+        let _ = writeln!(
+            text,
+            "What is expected here rests on values of the motor that are {guesses}. It may be off as they are.\n"
+        );
+    }
+    let steps = steps(axis);
+    text.push_str("| step | voltage | current | case, after half an hour | shaft |\n| --- | --- | --- | --- | --- |\n");
+    for (index, step) in steps.iter().enumerate() {
+        let title = step.title.trim_end_matches('.').to_lowercase();
+        let _ = writeln!(
+            text,
+            "| {}. {title} | {} |",
+            index + 1,
+            step.shown.join(" | ")
+        );
+    }
+    text.push_str("\nKelvin of the case are above the temperature of the room.\n\n");
+    for (index, step) in steps.iter().enumerate() {
         let _ = writeln!(text, "{}. **{}** {}\n", index + 1, step.title, step.doing);
         let _ = writeln!(text, "   Expect: {}\n", step.expect);
         for (other, means) in step.otherwise {
@@ -42,22 +63,35 @@ pub(super) fn procedure(axis: &Axis) -> String {
     text
 }
 
-/// The current at which the steps are made: the drive's, or what the supply drives, but never
-/// more than the motor is rated for.
-fn current(axis: &Axis) -> f64 {
-    let drive = match axis.drive.kind {
+/// The current of a phase that the drive sets (A, effective).
+fn driven(axis: &Axis) -> f64 {
+    match axis.drive.kind {
         DriveKind::FixedVoltage { .. } => axis.drive.supply.si() / axis.loop_resistance(),
         DriveKind::LinearCurrent { peak_current, .. } | DriveKind::Chopper { peak_current, .. } => {
             peak_current.si() / SQRT_2
         }
-    };
-    drive.min(axis.motor.rated_current.si())
+    }
+}
+
+/// How many phases the drive feeds at rest, at most.
+const fn phases_on(axis: &Axis) -> f64 {
+    match axis.drive.kind {
+        DriveKind::FixedVoltage {
+            sequence: Sequence::Wave,
+        } => 1.0,
+        DriveKind::FixedVoltage {
+            sequence: Sequence::TwoPhase | Sequence::HalfStep,
+        }
+        | DriveKind::LinearCurrent { .. }
+        | DriveKind::Chopper { .. } => 2.0,
+    }
 }
 
 fn steps(axis: &Axis) -> Vec<PowerUpStep> {
     let motor = &axis.motor;
     let resistance = motor.phase_resistance.si();
-    let i = current(axis);
+    // By hand never more than the motor is rated for.
+    let i = driven(axis).min(motor.rated_current.si());
     let voltage = i * resistance;
     let loss = i * i * resistance;
     let rated = 2.0 * motor.rated_current.si().powi(2) * resistance;
@@ -69,10 +103,21 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
     let amps = |si: f64| Current::new(two_digits(si)).to_string();
     let volts = |si: f64| Voltage::new(two_digits(si)).to_string();
     let watts = |si: f64| Power::new(two_digits(si)).to_string();
+    let supply = axis.drive.supply.to_string();
+    let (at_rest, turning) = (
+        supply_current(axis, axis.drive.hold_current),
+        supply_current(axis, 1.0),
+    );
+    let warm = |share: f64| {
+        let loss = phases_on(axis) * (share * driven(axis)).powi(2) * resistance;
+        format!("{} K", rise(loss))
+    };
+    let none = || "–".to_owned();
     vec![
         PowerUpStep {
             title: "Without power.",
             doing: "Measure each coil, and from each lead to the case.".to_owned(),
+            shown: [none(), none(), none(), "turns by hand".to_owned()],
             expect: format!(
                 "{} ± 10 % a coil at room temperature, both alike; no reading to the case and none from coil to \
                  coil.",
@@ -91,6 +136,7 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
                 volts(1.3 * voltage),
                 amps(i)
             ),
+            shown: [volts(voltage), amps(i), format!("{} K", rise(loss)), "locks".to_owned()],
             expect: format!(
                 "{} at {}; the shaft locks with up to {}; the coil takes {}, and the case gets some {} K warmer within \
                  half an hour.",
@@ -111,6 +157,7 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
             doing: "Switch off, connect the second coil to its own supply with the same setting, or in series with the \
                     first at twice the voltage. Switch on."
                 .to_owned(),
+            shown: [format!("{} each", volts(voltage)), format!("{} each", amps(i)), format!("{} K", rise(2.0 * loss)), format!("{half} degrees")],
             expect: format!(
                 "the shaft moves by {half} degrees and locks with up to {}; both coils take {}, the case gets some {} K \
                  warmer.",
@@ -128,6 +175,7 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
             doing: "Switch off before each change. Feed coil A, then B, then A the other way round, then B the other way \
                     round."
                 .to_owned(),
+            shown: [volts(voltage), amps(i), format!("{} K", rise(loss)), format!("{full} degrees each")],
             expect: format!("{full} degrees the same way at each change, four of them make {} degrees.", Rounded(360.0 / f64::from(motor.rotor_teeth))),
             otherwise: &[
                 ("forwards and backwards in turn", "one coil was not turned round"),
@@ -138,16 +186,17 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
             title: "The drive, at rest.",
             doing: format!(
                 "Connect the drive with its supply at {} and the bench supply's limit at {}. Enable it, give no steps.",
-                axis.drive.supply,
-                amps(1.5 * supply_current(axis, i, resistance))
+                supply,
+                amps(1.5 * turning)
             ),
+            shown: [supply.clone(), format!("{} from the supply", amps(at_rest)), warm(axis.drive.hold_current), "locks".to_owned()],
             expect: format!(
                 "some {} from the supply at {} % hold current; the shaft locks.",
-                amps(supply_current(axis, i, resistance)),
+                amps(at_rest),
                 Rounded(100.0 * axis.drive.hold_current)
             ),
             otherwise: &[
-                ("the limit holds", "the current is set too high, or a bridge shorts the supply: switch off at once"),
+                ("the limit of the bench supply holds", "the current is set too high, or a bridge shorts the supply: switch off at once"),
                 ("next to no current", "the drive is not enabled, or its current is set to nothing"),
                 ("it sings", "the regulator chops in the range that is heard: a nuisance, not a fault"),
             ],
@@ -159,6 +208,7 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
                 axis.name,
                 Rounded(slow)
             ),
+            shown: [supply.clone(), format!("{} from the supply", amps(turning)), warm(1.0), format!("{full} degrees a step")],
             expect: format!("the flag goes round in steps of {full} degrees, all alike, the same way all the time."),
             otherwise: &[
                 ("it shakes and goes nowhere", "one coil is not driven: see the symptom `hums-without-turning`"),
@@ -168,6 +218,7 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
         PowerUpStep {
             title: "The return test.",
             doing: format!("Mark where the flag stands, let `{}-return.moves` run to its end.", axis.name),
+            shown: [supply.clone(), format!("{} from the supply", amps(turning)), warm(1.0), format!("within {half} degrees")],
             expect: format!("the flag stands on the mark within {half} degrees."),
             otherwise: &[
                 ("off by a multiple of four full steps", "steps were lost: see the symptom `ends-off-by-four-steps`"),
@@ -178,12 +229,15 @@ fn steps(axis: &Axis) -> Vec<PowerUpStep> {
     ]
 }
 
-/// What the drive draws at standstill (A): all of the phases' current from a linear source
-/// or a plain supply, only their loss from a chopper.
-fn supply_current(axis: &Axis, i: f64, resistance: f64) -> f64 {
-    let held = i * axis.drive.hold_current;
+/// What the drive draws from its supply (A) with that share of its current: all of the phases'
+/// current from a linear source or a plain supply, only their loss from a chopper.
+fn supply_current(axis: &Axis, share: f64) -> f64 {
+    let held = share * driven(axis);
     match axis.drive.kind {
-        DriveKind::FixedVoltage { .. } | DriveKind::LinearCurrent { .. } => 2.0 * held,
-        DriveKind::Chopper { .. } => 2.0 * held * held * resistance / axis.drive.supply.si(),
+        DriveKind::FixedVoltage { .. } | DriveKind::LinearCurrent { .. } => phases_on(axis) * held,
+        DriveKind::Chopper { .. } => {
+            let loss = phases_on(axis) * held * held * axis.motor.phase_resistance.si();
+            loss / axis.drive.supply.si()
+        }
     }
 }

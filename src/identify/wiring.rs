@@ -30,6 +30,10 @@ use crate::units::{Resistance, Rounded};
 /// Readings within this of one another count as equal, those within it of a half as halves.
 const ALIKE: f64 = 0.25;
 
+/// What to keep in mind whenever leads are moved.
+pub const CAUTION_LEADS: &str = "Never connect or disconnect a lead while current flows: the coil's energy makes a \
+                                 spark that kills the driver's transistors.";
+
 /// Why readings show no motor that can be connected.
 #[derive(Debug, Clone, PartialEq, Error)]
 enum UnclearLeads {
@@ -121,6 +125,23 @@ pub enum Connection {
     Series,
     /// Both halves in parallel.
     Parallel,
+}
+
+impl MotorWiring {
+    /// Resistance of a phase (Ω) as the readings between the leads show it, in the connection
+    /// that the notes are about.
+    pub(super) fn phase_ohms(&self) -> f64 {
+        let mean =
+            |coils: &[Coil]| coils.iter().map(|coil| coil.ohms).sum::<f64>() / coils.len() as f64;
+        let [over_half, ..] = self.measured_on.factors();
+        match &self.layout {
+            // Without taps there is nothing to connect.
+            LeadLayout::Four(coils) => mean(coils),
+            LeadLayout::Five { ohms, .. } => ohms * over_half,
+            LeadLayout::Six(coils) => 0.5 * mean(coils) * over_half,
+            LeadLayout::Eight(halves) => mean(halves) * over_half,
+        }
+    }
 }
 
 impl Connection {
@@ -256,11 +277,6 @@ impl LeadLayout {
         steps.push(
             "Direction: it is known only from a turn. Where the shaft turns the wrong way, swap the two ends of one \
              coil, with the power off. Swapping the ends of both changes nothing."
-                .to_owned(),
-        );
-        steps.push(
-            "Never connect or disconnect a lead while current flows: the coil's energy makes a spark that kills \
-             the driver's transistors."
                 .to_owned(),
         );
         steps

@@ -65,6 +65,12 @@ impl Motor {
         self.holding_torque.si() / (std::f64::consts::SQRT_2 * self.rated_current.si())
     }
 
+    /// What of it nobody has measured, in words; none where all is measured.
+    pub fn guesses(&self) -> Option<String> {
+        let guessed = !self.guessed.is_empty();
+        guessed.then(|| format!("guessed, not measured: {}", fields::list(&self.guessed)))
+    }
+
     /// Angle of a full step (rad).
     pub fn full_step_angle(&self) -> f64 {
         std::f64::consts::TAU / (4.0 * f64::from(self.rotor_teeth))

@@ -21,7 +21,7 @@ mod varied;
 
 pub(crate) use draw::DrawnRig;
 pub use record::{DrawOutcome, RecordError};
-pub use result::{DecidingValue, StudyResult};
+pub use result::{DecidingValue, StudyFailure, StudyResult};
 pub use varied::{VariedKind, VariedValue};
 
 use serde::{Deserialize, Serialize};

@@ -1,7 +1,8 @@
 //! What a study comes to.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
+use serde::Serialize;
 use serde_json::{Value as Json, json};
 
 use super::statistics::{percentile, rank_correlation, significant, wilson};
@@ -35,8 +36,49 @@ pub struct StudyResult {
     pub values: Vec<DecidingValue>,
     /// Correlations of this size and more are told from chance, in 997 of 1000 cases.
     pub significant: f64,
-    /// Code words of failures, with how many draws have them.
-    pub failures: Vec<(String, u64)>,
+    /// What failed, most often first.
+    pub failures: Vec<StudyFailure>,
+}
+
+/// A finding that draws fail by.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StudyFailure {
+    /// Its code word.
+    pub code: String,
+    /// How many draws have it.
+    pub draws: u64,
+    /// How many of these have no other.
+    pub alone: u64,
+    /// How many of these lose no step in the motor model; none where it was not asked.
+    pub without_lost_step: Option<u64>,
+}
+
+impl StudyFailure {
+    fn all(outcomes: &[DrawOutcome]) -> Vec<Self> {
+        let codes: BTreeSet<&str> = outcomes
+            .iter()
+            .flat_map(|one| one.failures.iter().map(String::as_str))
+            .collect();
+        let of = |code: &str| {
+            let draws: Vec<&DrawOutcome> = outcomes
+                .iter()
+                .filter(|one| one.failures.iter().any(|known| known == code))
+                .collect();
+            let count = |test: &dyn Fn(&DrawOutcome) -> bool| {
+                draws.iter().filter(|one| test(one)).count() as u64
+            };
+            let simulated = outcomes.iter().any(|one| one.lost_steps.is_some());
+            Self {
+                code: code.to_owned(),
+                draws: draws.len() as u64,
+                alone: count(&|one| one.failures.len() == 1),
+                without_lost_step: simulated.then(|| count(&|one| one.lost_steps == Some(0))),
+            }
+        };
+        let mut failures: Vec<Self> = codes.into_iter().map(of).collect();
+        failures.sort_by_key(|one| std::cmp::Reverse(one.draws));
+        failures
+    }
 }
 
 impl StudyResult {
@@ -64,10 +106,6 @@ impl StudyResult {
             }
         });
         let values = values.collect();
-        let mut failures: BTreeMap<&str, u64> = BTreeMap::new();
-        for code in outcomes.iter().flat_map(|one| &one.failures) {
-            *failures.entry(code).or_default() += 1;
-        }
         let passed = outcomes.iter().filter(|one| one.ok).count() as u64;
         Self {
             passed,
@@ -76,10 +114,7 @@ impl StudyResult {
             lag: ends(lags, 0.5, 0.95),
             values,
             significant: significant(outcomes.len()),
-            failures: failures
-                .into_iter()
-                .map(|(code, count)| (code.to_owned(), count))
-                .collect(),
+            failures: StudyFailure::all(outcomes),
             study,
         }
     }
@@ -129,11 +164,6 @@ impl StudyResult {
                 })
             })
             .collect();
-        let failures: Vec<Json> = self
-            .failures
-            .iter()
-            .map(|(code, draws)| json!({ "code": code, "draws": draws }))
-            .collect();
         let first = |found: Vec<(&VariedValue, f64)>| {
             let first = found.first();
             first.map(|(value, _)| json!({ "axis": value.axis, "value": value.kind }))
@@ -153,7 +183,7 @@ impl StudyResult {
             "decides_margin": first(self.decide_margin()),
             "decides_lag": first(self.decide_lag()),
             "values": values,
-            "failures": failures,
+            "failures": self.failures,
         })
     }
 }

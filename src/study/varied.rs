@@ -97,8 +97,7 @@ impl VariedKind {
         }
     }
 
-    /// A value of it as plots show it, in [`unit`](Self::unit).
-    pub(crate) fn shown(self, value: f64) -> f64 {
+    const fn told(self) -> Told {
         match self {
             Self::TorqueConstant
             | Self::PhaseInductance
@@ -106,28 +105,34 @@ impl VariedKind {
             | Self::RotorInertia
             | Self::Supply
             | Self::LoadFriction
-            | Self::LoadInertia => 100.0 * (value - 1.0),
-            Self::Clock | Self::Saturation => 100.0 * value,
-            Self::DetentTorque | Self::FrictionTorque | Self::ViscousDamping => 1e3 * value,
-            Self::Temperature => value,
+            | Self::LoadInertia => Told::Ratio,
+            Self::Clock => Told::Share,
+            Self::Saturation => Told::Saturation,
+            Self::DetentTorque | Self::FrictionTorque => Told::Torque,
+            Self::ViscousDamping => Told::Damping,
+            Self::Temperature => Told::Celsius,
+        }
+    }
+
+    /// A value of it as plots show it, in [`unit`](Self::unit).
+    pub(crate) fn shown(self, value: f64) -> f64 {
+        match self.told() {
+            Told::Ratio => 100.0 * (value - 1.0),
+            Told::Share | Told::Saturation => 100.0 * value,
+            Told::Torque | Told::Damping => 1e3 * value,
+            Told::Celsius => value,
         }
     }
 
     /// The unit of what plots show.
     pub(crate) const fn unit(self) -> &'static str {
-        match self {
-            Self::TorqueConstant
-            | Self::PhaseInductance
-            | Self::PhaseResistance
-            | Self::RotorInertia
-            | Self::Supply
-            | Self::LoadFriction
-            | Self::LoadInertia => "% off the rig's",
-            Self::Clock => "% fast",
-            Self::Saturation => "% of the way to a sine",
-            Self::DetentTorque | Self::FrictionTorque => "mN·m",
-            Self::ViscousDamping => "mN·m·s/rad",
-            Self::Temperature => "°C",
+        match self.told() {
+            Told::Ratio => "% off the rig's",
+            Told::Share => "% fast",
+            Told::Saturation => "% of the way to a sine",
+            Told::Torque => "mN·m",
+            Told::Damping => "mN·m·s/rad",
+            Told::Celsius => "°C",
         }
     }
 
@@ -137,22 +142,33 @@ impl VariedKind {
             let sign = if share < 0.0 { "−" } else { "+" };
             format!("{sign}{} %", Rounded(two_digits(100.0 * share.abs())))
         };
-        match self {
-            Self::TorqueConstant
-            | Self::PhaseInductance
-            | Self::PhaseResistance
-            | Self::RotorInertia
-            | Self::Supply
-            | Self::LoadFriction
-            | Self::LoadInertia => percent(value - 1.0),
-            Self::Clock => percent(value),
-            Self::Temperature => format!("{} °C", Rounded(value)),
-            Self::Saturation if value > 0.0 => "sine".to_owned(),
-            Self::Saturation => "square wave".to_owned(),
-            Self::DetentTorque | Self::FrictionTorque => Torque::new(two_digits(value)).to_string(),
-            Self::ViscousDamping => Damping::new(two_digits(value)).to_string(),
+        match self.told() {
+            Told::Ratio => percent(value - 1.0),
+            Told::Share => percent(value),
+            Told::Saturation if value > 0.0 => "sine".to_owned(),
+            Told::Saturation => "square wave".to_owned(),
+            Told::Torque => Torque::new(two_digits(value)).to_string(),
+            Told::Damping => Damping::new(two_digits(value)).to_string(),
+            Told::Celsius => format!("{} °C", Rounded(value)),
         }
     }
+}
+
+/// How a value is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Told {
+    /// A ratio to the rig's, by how far it is off.
+    Ratio,
+    /// A share.
+    Share,
+    /// Between a square wave and a sine.
+    Saturation,
+    /// A torque.
+    Torque,
+    /// A damping.
+    Damping,
+    /// A temperature.
+    Celsius,
 }
 
 /// How a value is distributed.

@@ -1208,6 +1208,7 @@ while True:
         os.read(board, 1)
         break
     except OSError:
+        # Nobody has opened it yet; a pause between two looks, on which nothing depends.
         time.sleep(0.01)
 ";
 

@@ -123,6 +123,46 @@ fn the_answer_is_no_where_too_few_pass_and_the_supply_decides() {
     }
 }
 
+/// A cruise of a turn in an unstable band is over before its swing has grown. Check refuses it,
+/// and so it is refused on every rig that is drawn; the table tells that no step is lost.
+#[test]
+fn a_drawn_rig_has_the_verdict_of_its_check_though_its_motor_loses_no_step() {
+    let bench = Bench::new();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    fs::copy(
+        root.join("examples/shutter.yaml"),
+        bench.path("shutter.yaml"),
+    )
+    .unwrap();
+    let script = "rig \"shutter.yaml\"\nspeed 1100 deg/s\naccel 6000 deg/s^2\nbands allow\nturn by 1 turn\ndwell 300 ms\n";
+    fs::write(bench.path("drum.moves"), script).unwrap();
+    let (code, out, _) = bench.run(&["--variations", "8", "--json"], "2");
+    assert_eq!(code, 1);
+    let check: Value = serde_json::from_str(&out).unwrap();
+    let own = check["moves"][0]["reasons"].to_string();
+    assert!(
+        own.contains("unstable-band") && !own.contains("steps-lost"),
+        "{own}"
+    );
+    let study = &check["variations"];
+    let expected = serde_json::json!([
+        { "code": "unstable-band", "draws": 8, "alone": 8, "without_lost_step": 8 }
+    ]);
+    assert_eq!(
+        (&study["passed"], &study["failures"]),
+        (&Value::from(0), &expected)
+    );
+    let (_, out, _) = bench.run(&["--variations", "8"], "2");
+    let row = out
+        .lines()
+        .find(|line| line.trim_start().starts_with("unstable-band "));
+    let words: Vec<&str> = row
+        .unwrap_or_else(|| panic!("{out}"))
+        .split_whitespace()
+        .collect();
+    assert_eq!(words, ["unstable-band", "8", "8", "8"]);
+}
+
 #[test]
 fn a_cluster_of_two_workers_prints_the_bytes_of_one_run() {
     let Some(python) = support::python() else {

@@ -65,6 +65,18 @@ impl Workshop {
         (code, String::from_utf8(output.stdout).unwrap())
     }
 
+    /// What a command says besides its results.
+    fn said(&self, command: &str) -> String {
+        let output = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .args(command.split(' '))
+            .current_dir(self.0.path())
+            .output()
+            .unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.code().unwrap() < 2, "{command}: {said}");
+        said
+    }
+
     fn json(&self, arguments: &[&str]) -> Value {
         let (_, out) = self.run(arguments);
         serde_json::from_str(&out).unwrap_or_else(|error| panic!("{error}: {out}"))
@@ -112,6 +124,22 @@ fn from_four_leads_and_an_ohmmeter_to_a_program_that_holds_in_the_true_motor() {
         let (_, out) = shop.run(&command);
         assert!(out.contains("guessed, not measured: `"), "{out}");
     }
+    for command in [
+        "simulate arm.moves",
+        "fastest arm.moves",
+        "plot arm.moves -o arm.svg",
+        "plot rig.yaml -o rig.svg",
+        "compare rig.yaml rig.yaml",
+        "coils rig.yaml --as csv",
+        "emit arm.moves --as csv -o arm.csv",
+        "bench rig.yaml guessed-bench",
+    ] {
+        let said = shop.said(command);
+        assert!(
+            said.contains("guessed, not measured: `"),
+            "{command}: {said}"
+        );
+    }
     let (_, _) = shop.run(&["report", "arm.moves", "-o", "report.html"]);
     let report = fs::read_to_string(shop.path("report.html")).unwrap();
     assert!(report.contains("motor-guessed") && report.contains("uessed, not measured"));
@@ -121,7 +149,9 @@ fn from_four_leads_and_an_ohmmeter_to_a_program_that_holds_in_the_true_motor() {
     assert_eq!(code, 0);
     let sheet = fs::read_to_string(shop.path("bench/sheet.md")).unwrap();
     assert!(
-        sheet.contains("First power-up") && sheet.contains("arm-ring-down.moves"),
+        sheet.contains("First power-up")
+            && sheet.contains("arm-ring-down.moves")
+            && sheet.contains("guessed, not measured: `"),
         "{sheet}"
     );
 

@@ -20,7 +20,7 @@
 //! | `microstep_angles` | `log` of microsteps and degrees; `current`, `microsteps` |
 //! | `start_stop` | `step_rate`, `current`, `microsteps`, `inertia` |
 //! | `top_speed` | `step_rate`, `torque`, `supply`, `current`, `series` |
-//! | `wiring` | `leads`, `readings` |
+//! | `wiring` | `leads`, `readings`, `measured_on`; gives the resistance where nothing else does |
 
 mod electrical;
 mod mechanical;
@@ -29,6 +29,7 @@ use std::sync::Arc;
 
 use super::fits::{Fit, LogFitError};
 use super::log::{Log, LogError};
+use super::machine::PROFILE_TEMPERATURE;
 use super::observation::{Misreading, Observation, Observed};
 use super::parameter::Unknown;
 use super::wiring::{self, MotorWiring};
@@ -142,6 +143,9 @@ fn read(mut fields: Fields<'_>, files: &mut dyn Files) -> Notes {
     let wiring = fields
         .take("wiring")
         .and_then(|entry| wiring::read(entry, fields.problems()));
+    if let (Some(wiring), false) = (&wiring, bench.knows_resistance()) {
+        bench.observations.push(between_leads(wiring));
+    }
     let NotedBench {
         observations, fits, ..
     } = bench;
@@ -202,6 +206,30 @@ pub(super) struct NotedBench<'f> {
     teeth: f64,
     observations: Vec<Observation>,
     fits: Vec<Fit>,
+}
+
+impl NotedBench<'_> {
+    fn knows_resistance(&self) -> bool {
+        let is_resistance =
+            |one: &Observation| matches!(one.observed, Observed::WarmResistance { .. });
+        self.observations.iter().any(is_resistance)
+    }
+}
+
+/// What the readings between the leads say of the resistance, where nobody measured it apart.
+fn between_leads(wiring: &MotorWiring) -> Observation {
+    let ohms = wiring.phase_ohms();
+    // As by meter; its own leads, up to some 0.3 Ω (common practice), are in the readings.
+    let tolerance = 0.04 + 0.3 / ohms;
+    Observation::measured(
+        Observed::WarmResistance {
+            celsius: PROFILE_TEMPERATURE,
+        },
+        ohms,
+        0.5 * tolerance,
+        "resistance between the leads".to_owned(),
+        Misreading::Coils,
+    )
 }
 
 /// One measurement while it is read.

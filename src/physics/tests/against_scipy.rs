@@ -14,6 +14,7 @@ use crate::testing::{model, support};
 fn a_second_of_microsteps_is_simulated_sooner_than_by_scipy_at_the_same_exactness() {
     let machine = model::machine("medium", "current");
     let repeats = 10;
+    // Two times are compared and nothing else; the suite leaves this test out.
     let started = Instant::now();
     let angle = (0..repeats)
         .map(|_| model::second_of_microsteps(&machine))

@@ -105,7 +105,7 @@ fn long_move(cruise: f64) -> (Vec<Item>, impl Fn(f64) -> f64) {
 fn long_moves_arrive_or_end_as_far_short_as_in_scipy() {
     let text = include_str!("../../../tests/reference/long_moves.json");
     let outside: serde_json::Value = serde_json::from_str(text).unwrap();
-    for case in outside["cases"].as_array().unwrap() {
+    for case in model::entries(&outside, "cases") {
         let cruise = case["cruise"].as_f64().unwrap();
         let (items, _) = long_move(cruise);
         let options = Options {
