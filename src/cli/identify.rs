@@ -15,7 +15,7 @@ use super::{Answer, Failure, Terminal};
 use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
 use slewsmith::identify::questions::{
-    AnswerError, MeasuringWay, QUESTIONS, Question, WIRING, chosen_way, leads, note, reading,
+    AnswerError, AnsweredWay, QUESTIONS, Question, WIRING, chosen_way, leads, note, reading,
     wiring_note,
 };
 use slewsmith::identify::{
@@ -447,10 +447,7 @@ impl<L: Iterator<Item = io::Result<String>>> Interview<'_, L> {
     }
 
     /// One measurement; none where it is skipped or lacks what it needs.
-    fn measurement(
-        &mut self,
-        question: &Question,
-    ) -> Result<Option<(MeasuringWay, Vec<Option<String>>)>, Failure> {
+    fn measurement(&mut self, question: &Question) -> Result<Option<AnsweredWay>, Failure> {
         let way = match question.ways {
             [way] => *way,
             ways => {
@@ -473,7 +470,7 @@ impl<L: Iterator<Item = io::Result<String>>> Interview<'_, L> {
             }
             answers.push(answer);
         }
-        Ok(Some((way, answers)))
+        Ok(Some(AnsweredWay { way, answers }))
     }
 
     /// Which leads conduct to each other, as the notes write it.

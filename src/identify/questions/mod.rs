@@ -79,6 +79,15 @@ pub struct MeasuringWay {
     pub parts: &'static [NotePart],
 }
 
+/// A measurement that was made.
+#[derive(Debug, Clone)]
+pub struct AnsweredWay {
+    /// In which way.
+    pub way: MeasuringWay,
+    /// What came out, as the notes write it, for each of its parts; nothing where left out.
+    pub answers: Vec<Option<String>>,
+}
+
 /// One measurement.
 #[derive(Debug, Clone, Copy)]
 pub struct Question {
@@ -165,12 +174,11 @@ pub fn wiring_note(leads: &[String], readings: &[String]) -> String {
     )
 }
 
-/// The lines of the notes with the measurements of one kind, each the answers to the parts of a
-/// way (nothing where left out); empty where there are none.
-pub fn note(question: &Question, measured: &[(MeasuringWay, Vec<Option<String>>)]) -> String {
+/// The lines of the notes with the measurements of one kind; empty where there are none.
+pub fn note(question: &Question, measured: &[AnsweredWay]) -> String {
     let lines: Vec<String> = measured
         .iter()
-        .map(|(way, answers)| written(way.parts, answers))
+        .map(|one| written(one.way.parts, &one.answers))
         .collect();
     match lines.as_slice() {
         [] => String::new(),

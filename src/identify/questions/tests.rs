@@ -18,9 +18,11 @@ fn answer(question: &Question, part: &NotePart) -> String {
         "spin_down" => "coast.csv",
         _ => "rests.csv",
     };
-    // Less than the coil that they are held to.
-    if part.key == "leads" {
-        return "0.2 ohm".to_owned();
+    // Less than the coil that they are held to, and less than all of a swing.
+    match part.key {
+        "leads" => return "0.2 ohm".to_owned(),
+        "each_swing" => return "85 %".to_owned(),
+        _ => {}
     }
     let tried = [
         log,
@@ -81,7 +83,11 @@ fn every_way_that_is_asked_for_is_one_that_notes_take_with_all_parts_and_with_th
                     let wanted = part.needed || !needed_only;
                     wanted.then(|| (part.check)(&answer(question, part)).unwrap())
                 });
-                let text = note(question, &[(*way, answers.collect())]);
+                let measured = AnsweredWay {
+                    way: *way,
+                    answers: answers.collect(),
+                };
+                let text = note(question, &[measured]);
                 let source = Source::new("notes.yaml", text.as_str());
                 let notes = Notes::parse(&source, &mut Logs);
                 let notes = notes.unwrap_or_else(|problems| panic!("{problems}\n{text}"));
