@@ -169,7 +169,7 @@ quantities! {
     /// Unbalance: mass times radius (kg·m).
     Unbalance, "an unbalance (mass times radius)", "2 g.m", [Dimension::of(1, 1, 0, 0)], [("g.m", 1e-3), ("kg.m", 1.0)];
     /// Moment of inertia (kg·m²).
-    Inertia, "a moment of inertia", "57 g.cm^2", [Dimension::of(1, 2, 0, 0)], [("g.cm^2", 1e-7), ("kg.cm^2", 1e-4), ("kg.m^2", 1.0)];
+    Inertia, "a moment of inertia", "60 g.cm^2", [Dimension::of(1, 2, 0, 0)], [("g.cm^2", 1e-7), ("kg.cm^2", 1e-4), ("kg.m^2", 1.0)];
     /// Torque (N·m).
     Torque, "a torque", "0.42 N.m", [TORQUE], [("uN.m", 1e-6), ("mN.m", 1e-3), ("N.m", 1.0)];
     /// Force (N).
@@ -185,9 +185,9 @@ quantities! {
     /// Voltage (V).
     Voltage, "a voltage", "15 V", [VOLT], [("mV", 1e-3), ("V", 1.0)];
     /// Resistance (Ω).
-    Resistance, "a resistance", "1.6 ohm", [OHM], [("mohm", 1e-3), ("ohm", 1.0), ("kohm", 1e3)];
+    Resistance, "a resistance", "2 ohm", [OHM], [("mohm", 1e-3), ("ohm", 1.0), ("kohm", 1e3)];
     /// Inductance (H).
-    Inductance, "an inductance", "3.2 mH", [HENRY], [("uH", 1e-6), ("mH", 1e-3), ("H", 1.0)];
+    Inductance, "an inductance", "4 mH", [HENRY], [("uH", 1e-6), ("mH", 1e-3), ("H", 1.0)];
     /// Power (W).
     Power, "a power", "5 W", [WATT], [("mW", 1e-3), ("W", 1.0)];
     /// A fraction: a plain number or per cent.
@@ -210,10 +210,10 @@ mod tests {
     #[test]
     fn quantities_read_as_builders_write_them() {
         let cases = [
-            ("57 g.cm^2", 57e-7),
-            ("57g·cm²", 57e-7),
-            ("57 g*cm2", 57e-7),
-            ("0.57e1 kg.mm^2", 5.7e-6),
+            ("60 g.cm^2", 60e-7),
+            ("60g·cm²", 60e-7),
+            ("60 g*cm2", 60e-7),
+            ("0.6e1 kg.mm^2", 6e-6),
         ];
         for (text, si) in cases {
             let inertia: Inertia = text.parse().unwrap();
@@ -251,7 +251,7 @@ mod tests {
         assert_eq!(error("3.2"), "“3.2” has no unit: write “3.2 mH”");
         assert_eq!(
             error("3.2 V"),
-            "“3.2 V” is a voltage, and an inductance is wanted here: write for instance 3.2 mH"
+            "“3.2 V” is a voltage, and an inductance is wanted here: write for instance 4 mH"
         );
         assert_eq!(error("3.2 mQ"), "“mQ” is not a unit that slewsmith knows");
         assert_eq!(
@@ -267,7 +267,7 @@ mod tests {
     fn values_are_shown_with_a_fitting_prefix() {
         assert_eq!(Inductance::new(2.4e-3).to_string(), "2.4 mH");
         assert_eq!(Torque::new(0.0123).to_string(), "12.3 mN.m");
-        assert_eq!(Inertia::new(5.7e-6).to_string(), "57 g.cm^2");
+        assert_eq!(Inertia::new(6e-6).to_string(), "60 g.cm^2");
         assert_eq!(Rounded(1234.56).to_string(), "1235");
         assert_eq!(Rounded(0.00012).to_string(), "0.00012");
     }

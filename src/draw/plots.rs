@@ -370,4 +370,25 @@ mod tests {
         // A full step is 1.8 degrees of the motor, and the gearing 2:1.
         approx::assert_relative_eq!(mark.at, 0.8 * rate * 0.9, max_relative = 1e-9);
     }
+
+    #[test]
+    fn the_curve_is_dashed_beyond_what_is_of_use_down_to_3_per_cent_of_the_holding_torque() {
+        let text = include_str!("../cli/start/turntable.yaml");
+        let rig = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles).unwrap();
+        let rig = rig.rig;
+        let ability = AxisAbility::of(&rig.axes[0]);
+        let chart = motor(&rig, 0, &ability);
+        let series = |label: &str| chart.series.iter().find(|one| one.label == label).unwrap();
+        let beyond = series("beyond what is of use");
+        assert_eq!(beyond.style, LineStyle::Dashed);
+        let (first, last) = (beyond.points[0], beyond.points[beyond.points.len() - 1]);
+        // A full step is 1.8 degrees of the motor, and the gearing 2:1.
+        let useful = ability.useful_range(&rig.axes[0]).to_step_rate_hz;
+        approx::assert_relative_eq!(first.0, 0.9 * useful, max_relative = 1e-9);
+        // 420 mN.m hold; the end is found to a per cent of the speed.
+        assert!(
+            last.0 > first.0 && (12.6..13.2).contains(&last.1),
+            "{last:?}"
+        );
+    }
 }

@@ -235,11 +235,16 @@ mod tests {
         point
     }
 
-    /// 0.393 % a kelvin at 20 °C: 25 °C to 75 °C is 0.1965/1.01965 = 19.27 %.
+    /// 0.393 % a kelvin at 20 °C (IEC 60028, from memory): 25 °C to 75 °C is 0.1965/1.01965 = 19.27 %.
+    /// IEC 60034-1 (from memory) takes (235 + t₂)/(235 + t₁) for windings of copper.
     #[test]
     fn warm_copper_resists_more() {
         assert_relative_eq!(warm_copper(25.0), 1.0);
         assert_relative_eq!(warm_copper(75.0), 1.1927, max_relative = 1e-4);
+        for warm in [40.0, 75.0, 105.0, 155.0] {
+            let machines = (235.0 + warm) / (235.0 + 25.0);
+            assert_relative_eq!(warm_copper(warm), machines, max_relative = 1e-3);
+        }
     }
 
     /// By hand: two phases on at 1.5 A: k = 50 · 0.42 − 200 · 0.017 = 17.6 N·m/rad,

@@ -53,8 +53,8 @@ mod tests {
     fn machine(inertia: f64) -> Machine {
         Machine {
             rotor_teeth: 50.0,
-            resistance: 1.6,
-            inductance: 3.2e-3,
+            resistance: 2.1,
+            inductance: 4.2e-3,
             torque_constant: 0.2,
             detent_torque: 0.0,
             inertia,
@@ -68,7 +68,7 @@ mod tests {
             harmonics: crate::physics::Harmonics::NONE,
             gearing: 1.0,
             feed: Feed::FixedVoltage {
-                supply: 2.4,
+                supply: 3.2,
                 sequence: Sequence::TwoPhase,
             },
         }

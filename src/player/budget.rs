@@ -45,9 +45,9 @@ const FRAMES_CYCLES: u32 = 70;
 const BUS_BYTE_CYCLES: u32 = 30;
 /// Cycles that the duty cycles of two PWM outputs take, …
 const PWM_CYCLES: u32 = 60;
-/// … and the longest that the interrupt which chops bridges keeps others waiting, twice in a
-/// period. One that stands is chopped while another one steps.
-const CHOP_CYCLES: u32 = 400;
+/// … and the longest that the interrupt which chops bridges keeps others waiting: 252 of two axes of
+/// single switches, and a tenth. One that stands is chopped while another one steps.
+const CHOP_CYCLES: u32 = 280;
 /// Cycles that codes of more than eight bits take besides.
 const WIDE_CODES_CYCLES: u32 = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
@@ -91,6 +91,21 @@ pub const TIMER_BITS: u32 = 16;
 pub(super) const LONGEST_TABLE: usize = 32_767;
 /// An event names a mark in one byte, and 0 is none.
 pub(super) const MOST_MARKS: usize = 254;
+
+/// Cycles that switching everything off takes once the interrupt of the stop contact has come, and
+/// for each axis besides the codes of its converters.
+const STOP_CYCLES: u32 = 160;
+const STOP_AXIS_CYCLES: u32 = 60;
+
+/// By how many cycles everything is off after the stop contact has opened: one interrupt may come
+/// first.
+pub(super) fn stop_cycles(rig: &Rig, lines: Lines) -> u32 {
+    let of_axis = match lines {
+        Lines::Steps => STOP_AXIS_CYCLES,
+        Lines::Coils => STOP_AXIS_CYCLES + codes(rig),
+    };
+    EVENT_READY + besides(rig, lines) + STOP_CYCLES + rig.axes.len() as u32 * of_axis
+}
 
 /// Whether the player is made for this timer as it stands.
 pub(crate) fn suits(timer: &Timer) -> bool {
@@ -141,7 +156,7 @@ pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
     if rig.axes.len() == 1 {
         COIL_LATE + dead_time(rig) + codes(rig)
     } else {
-        COILS_LATE + 2 * (dead_time(rig) + codes(rig)) + chopping(rig) / 2
+        COILS_LATE + 2 * (dead_time(rig) + codes(rig)) + chopping(rig)
     }
 }
 

@@ -44,7 +44,7 @@ pub enum TooClose {
         apart: Time,
         /// What it needs.
         needs: Time,
-        /// The dead time with which that would do, where only the rig's is too long.
+        /// The dead time with which that would do here, where only the rig's is too long.
         dead_time: Option<Time>,
     },
     /// Fast steps of an axis while another one starts, stops or turns.
@@ -104,7 +104,9 @@ impl TooClose {
                 dead_time: Some(enough),
                 ..
             } => {
-                format!("turn more slowly, or set `dead_time` to {enough}, if the bridges allow it")
+                format!(
+                    "turn more slowly, or shorten `dead_time`: {enough} at most here, if the bridges allow it"
+                )
             }
             Self::Events {
                 dead_time: None, ..

@@ -12,7 +12,7 @@ const TIMER: &str = "timer: { clock: 8 MHz, prescaler: 8, bits: 16, tolerance: 1
 
 const MOTOR: &str = "motor: { rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A, holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
 
-const OTHER_MOTOR: &str = "motor: { rotor_teeth: 100, phase_resistance: 4.2 ohm, phase_inductance: 5.5 mH, rated_current: 0.8 A, holding_torque: 0.26 N.m, rotor_inertia: 38 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
+const OTHER_MOTOR: &str = "motor: { rotor_teeth: 100, phase_resistance: 2.4 ohm, phase_inductance: 3.5 mH, rated_current: 1.3 A, holding_torque: 0.26 N.m, rotor_inertia: 40 g.cm^2, viscous_damping: 0.5 mN.m.s/rad }";
 
 /// An axis of a rig.
 fn axis(name: &str, motor: &str, microsteps: u32, load: &str) -> String {

@@ -4,7 +4,7 @@
 //! line lets go, and shows its code with the next latch pulse.
 
 use crate::board::{self, Bench, Built, CLOCK, Pin, Run};
-use crate::coils::{self, driven, highest_rate};
+use crate::coils::{self, driven, fast, highest_rate};
 use crate::played::{LAMP_AND_DOOR, opens};
 
 /// How the converters of an axis are wired.
@@ -363,19 +363,8 @@ fn two_axes_of_parallel_converters_of_twelve_bits_step_as_fast_as_is_let_through
     if board::harness().is_none() {
         return;
     }
-    let at = |rate: u32| {
-        let moves = |by: i32| {
-            format!(
-                "together {{\n  turn disc by {by} microstep\n  turn arm by {by} microstep\n}}\n"
-            )
-        };
-        let script = format!(
-            "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
-            moves(20_000),
-            moves(-20_003)
-        );
-        Bench::new(&script, &driven(&["disc", "arm"], &drive(12, 8, "")))
-    };
+    let axes = ["disc", "arm"];
+    let at = |rate: u32| Bench::new(&fast(&axes, rate), &driven(&axes, &drive(12, 8, "")));
     let good = highest_rate(at);
     let bench = at(good);
     let built = bench.build(&["--lines", "coils"]);

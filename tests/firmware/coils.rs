@@ -160,6 +160,20 @@ pub(crate) fn driven(axes: &[&str], drive: &str) -> String {
     rig(axes, "").replace(drive_line, &format!("    drive: {drive}"))
 }
 
+/// Turns all axes at once, there and a little further back, at that rate.
+pub(crate) fn fast(axes: &[&str], rate: u32) -> String {
+    let moves = |by: i32| -> String {
+        let turn = |axis| format!("  turn {axis} by {by} microstep\n");
+        let turns: String = axes.iter().map(turn).collect();
+        format!("together {{\n{turns}}}\n")
+    };
+    format!(
+        "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
+        moves(20_000),
+        moves(-20_003)
+    )
+}
+
 /// The highest step rate (steps/s, within 50) that the check lets through of a program `at` a rate.
 pub(crate) fn highest_rate(at: impl Fn(u32) -> Bench) -> u32 {
     let (mut good, mut bad) = (1_000, 40_000);
@@ -324,19 +338,7 @@ fn coils_are_switched_as_fast_as_is_let_through() {
             fixed_voltage("half-step"),
             with_converters(16),
         ] {
-            let at = |rate: u32| {
-                let moves = |by: i32| -> String {
-                    let turn = |axis| format!("  turn {axis} by {by} microstep\n");
-                    let turns: String = axes.iter().map(turn).collect();
-                    format!("together {{\n{turns}}}\n")
-                };
-                let script = format!(
-                    "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
-                    moves(20_000),
-                    moves(-20_003)
-                );
-                Bench::new(&script, &driven(axes, &drive))
-            };
+            let at = |rate: u32| Bench::new(&fast(axes, rate), &driven(axes, &drive));
             let bench = at(rate);
             let built = bench.build(&["--lines", "coils"]);
             let run = built.run(60 * board::CLOCK, &["quiet".to_owned()]);

@@ -164,3 +164,39 @@ fn a_c_header_played_in_c_gives_the_planned_ticks_pass_after_pass() {
         assert!(one.abs_diff(*other) <= 1 + periods / 2, "{one} {other}");
     }
 }
+
+#[test]
+fn an_independent_reader_unrolls_a_program_without_end() {
+    let bench = bench();
+    bench.emit("binary", "program.bin", &[]).unwrap();
+    let path = bench.path().join("program.bin");
+    // The byte of the layout: 3 where a repeat has no end.
+    assert_eq!(fs::read(&path).unwrap()[4], 3);
+    let passes = 21;
+    // A pass of the packed repeat is a period of the program, seven passes or more.
+    let arguments = [path.into_os_string(), (passes / 7).to_string().into()];
+    let Some(read) = support::python_says("outside/unpack.py", arguments) else {
+        return;
+    };
+    bench
+        .emit("csv", "program.csv", &["--passes", &passes.to_string()])
+        .unwrap();
+    let csv = fs::read_to_string(bench.path().join("program.csv")).unwrap();
+    let of = |text: &str, what: &str| -> Vec<(u64, String)> {
+        let lines = text.lines().filter_map(|line| line.split_once(','));
+        let lines = lines.filter(|(_, rest)| rest.starts_with(what));
+        lines
+            .map(|(tick, rest)| (tick.parse().unwrap(), rest.to_owned()))
+            .collect()
+    };
+    for what in ["step,", "output,"] {
+        let (read, csv) = (of(&read, what), of(&csv, what));
+        assert!(csv.len() >= 42 && read.len() >= csv.len(), "{what}");
+        for (one, other) in read.iter().zip(&csv) {
+            assert!(
+                one.0.abs_diff(other.0) <= 1 && one.1 == other.1,
+                "{one:?} {other:?}"
+            );
+        }
+    }
+}

@@ -266,6 +266,6 @@ fn the_table_of_the_readme_is_what_the_board_does() {
     bench.emit("firmware", "fed", &["--feed", "line"]).unwrap();
     let text = std::fs::read_to_string(bench.path().join("fed/README.md")).unwrap();
     assert!(text.contains(
-        "| line lost | the axes decelerate along their path, then all off | line dead |"
+        "| line lost | the axes decelerate along their path, then all off; where the plan"
     ));
 }

@@ -210,3 +210,62 @@ fn a_hold_current_that_cannot_be_chopped_is_refused_with_the_reason() {
         "{said}"
     );
 }
+
+#[test]
+fn the_windings_carry_the_full_current_until_the_hold_delay_has_passed() {
+    // 1.5 times the rated current in both phases is too much to stand with, and 40 % of it is not.
+    let share = |dwell: &str, delay: &str| {
+        let script = format!(
+            "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\nrepeat 50 {{\n  turn disc by 8 microstep\n  dwell {dwell}\n}}\n"
+        );
+        let drive = format!(
+            "{{ kind: chopper, supply: 48 V, peak_current: 3.4 A, microsteps: 8, hold_current: 40 %, hold_delay: {delay} }}"
+        );
+        let bench = Bench::new(&script, &driven(&["disc"], &drive));
+        let out = std::process::Command::new(env!("CARGO_BIN_EXE_slewsmith"))
+            .current_dir(bench.path())
+            .args(["check", "program.moves", "--json", "--without-simulation"])
+            .output()
+            .unwrap();
+        String::from_utf8(out.stdout)
+            .unwrap()
+            .contains("winding-overload")
+    };
+    // It stands for less than the delay, and for much longer.
+    assert!(share("150 ms", "200 ms"));
+    assert!(!share("150 ms", "0.1 ms"));
+    assert!(!share("3 s", "200 ms"));
+}
+
+/// What `budget.rs` charges for the interrupt that chops (cycles).
+const CHARGED: u64 = 280;
+
+#[test]
+fn the_interrupt_that_chops_takes_the_cycles_that_are_charged() {
+    if board::harness().is_none() {
+        return;
+    }
+    let script = "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\nshape trapezoid\n\
+        together {\n turn disc by 9 microstep\n turn arm by -7 microstep\n}\ndwell 600 ms\n\
+        turn arm by 90 microstep\ndwell 600 ms\nturn disc by -40 microstep\n";
+    let mut worst = 0;
+    for (bridge, hold) in [
+        ("bridge: switches", "40 %"),
+        ("bridge: switches", "87 %"),
+        ("bridge: pairs", "30 %"),
+        ("bridge: phase-enable, decay: slow", "25 %"),
+        ("bridge: phase-enable, decay: fast", "50 %"),
+    ] {
+        let rig = driven(&["disc", "arm"], &bare(bridge, hold));
+        let bench = Bench::new(script, &format!("{rig}controller: atmega2560\n"));
+        let built = bench.build(&["--lines", "coils"]);
+        let run = built.run(6 * CLOCK, &["quiet".to_owned()]);
+        assert_eq!(run.text.as_deref(), Some("finished -31 83"), "{bridge}");
+        // The overflow of timer 0 is interrupt 23 of this part.
+        let own = run.interrupts.iter().find(|(number, _)| *number == 23);
+        let (_, cycles) = own.expect("it chops");
+        println!("{bridge}, {hold}: {cycles} cycles");
+        worst = worst.max(*cycles);
+    }
+    assert!(worst <= CHARGED && 10 * worst >= 7 * CHARGED, "{worst}");
+}

@@ -1,7 +1,7 @@
 //! Converters made of a filtered PWM: what the timers of the parts put out.
 
 use crate::board::{self, Bench};
-use crate::coils::{coil_codes, driven, highest_rate};
+use crate::coils::{coil_codes, driven, fast, highest_rate};
 use crate::played::opens;
 
 /// A drive whose converters are a PWM of so many bits from 16 MHz.
@@ -98,18 +98,8 @@ fn a_filtered_pwm_steps_as_fast_as_is_let_through() {
         ("atmega2560", 12, &["disc", "arm"]),
     ] {
         let at = |rate: u32| {
-            let moves = |by: i32| -> String {
-                let turn = |axis| format!("  turn {axis} by {by} microstep\n");
-                let turns: String = axes.iter().map(turn).collect();
-                format!("together {{\n{turns}}}\n")
-            };
-            let script = format!(
-                "rig \"rig.yaml\"\nbands allow\nspeed {rate} microstep/s\naccel 500000 microstep/s^2\nshape trapezoid\n{}{}",
-                moves(20_000),
-                moves(-20_003)
-            );
             let rig = format!("{}controller: {part}\n", driven(axes, &filtered(bits, "")));
-            Bench::new(&script, &rig)
+            Bench::new(&fast(axes, rate), &rig)
         };
         let good = highest_rate(at);
         let bench = at(good);

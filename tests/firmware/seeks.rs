@@ -342,3 +342,12 @@ fn a_seek_of_one_axis_waits_for_no_other_and_starts_again_by_its_button() {
     let next = disc[601].0 - fast[600].0;
     assert!(next < board::CLOCK / 100, "{next} cycles");
 }
+
+#[test]
+fn the_cure_of_an_unknown_position_is_a_zero_after_the_seek() {
+    let script = "rig \"rig.yaml\"\nspeed 900 microstep/s\nseek by -900 microstep until home\nturn to 10 microstep\n";
+    let said = Bench::new(script, &rig(&["disc"], HOME)).emit("csv", "program.csv", &[]);
+    let said = said.unwrap_err();
+    assert!(said.contains("after the seek"), "{said}");
+    assert!(!said.contains("behind"), "{said}");
+}

@@ -19,8 +19,10 @@
  *                                 circles
  *   mask=CYCLE                    timer 1 has no interrupts any more from there on
  *   quiet                         prints no pins
- *   cause=BITS                    why the processor was reset, as MCUSR says; 1, power-on,
- *                                 without it
+ *   cause=BITS                    why the processor was reset before it starts, as MCUSR
+ *                                 says; 1, power-on, without it
+ *   reset=CYCLE:BITS              resets it at that cycle, for such a cause: RAM stays, and
+ *                                 registers are as the data sheets say
  *   lines=COUNT                   ends behind so many lines of text, not behind the first
  *   step=BAUD                     runs in step with whoever holds the other ends of its
  *                                 pipes, as board_posix.c does, but for this: times are
@@ -32,7 +34,7 @@
  * between a change of its mode and the edge that this made, in cycles), for every interrupt that came, `interrupt NUMBER LONGEST` (the longest time with
  * interrupts off behind its entry, in cycles), `off LONGEST` (the same for what turned
  * them off on its own), `stack BYTES`, `counting 1` where timer 1 still runs, or 0, and
- * `end CYCLE`. Ends with `watchdog CYCLE` where that resets the processor. Ends a little after a line of text has come.
+ * `end CYCLE`; `watchdog CYCLE` where that resets the processor. Ends a little after a line of text has come.
  *
  * simavr 1.6 knows no forced compare, does not let go of a pin when its compare output
  * is switched off, moves compare outputs in normal mode whenever a compare register is
@@ -49,6 +51,7 @@
  * else comes at the end of an instruction. Interrupts are simavr's own, but for compare C of
  * timer 1 of the atmega32u4, which it does not know.
  */
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
@@ -61,8 +64,8 @@
 #include <unistd.h>
 
 enum {
-    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64, MOST_CONTACTS = 4,
-    TIMERS = 6, CHANNELS = 3
+    MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, UBRRH = 0x40, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64, MOST_CONTACTS = 4,
+    TIMERS = 6, CHANNELS = 3, EXTERNAL_INTERRUPTS = 8
 };
 
 /* Of the parts that this runs: their ports, the size of their vectors (bytes) and how many
@@ -119,6 +122,7 @@ static struct timer {
     uint32_t begun;
     uint64_t bottom;  /* the cycle of a bottom, in fast PWM */
     uint32_t divider; /* ... since when it counts every so many cycles, or not (0) */
+    uint8_t known;    /* the modes that were written last */
     struct output outputs[CHANNELS];
 } timers[TIMERS] = {
     {.modes = 0x44, .clock = 0x45, .forces = 0x45, .counter = 0x46, .compare = 0x47, .flags = 0x35, .bits = 8, .reset = 1},
@@ -130,12 +134,15 @@ static struct timer {
 };
 /* The cycles at which the prescalers of bit 0 and bit 1 of GTCCR were reset. */
 static uint64_t prescaler_reset[2];
+/* What GTCCR holds. */
+static uint8_t prescalers_held;
 
 /* A level that a pin is driven to, once or over and over. */
 static struct stimulus {
     struct pin pin;
     uint8_t level;
     uint64_t high, low;
+    uint64_t due; /* when it does so next, or 0 */
 } stimuli[MOST_STIMULI];
 static int stimulus_count;
 
@@ -173,6 +180,22 @@ static void read_all(void *to, size_t length)
         exit(0);
 }
 
+/* Ends a sleep, in which the simulator goes on to whatever its timers do next. */
+static avr_cycle_count_t wake(struct avr_t *core, avr_cycle_count_t when, void *param)
+{
+    (void)core;
+    (void)when;
+    (void)param;
+    return 0;
+}
+
+/* A sleep ends at that cycle. */
+static void wake_at(uint64_t cycle, void *which)
+{
+    if (cycle > avr->cycle)
+        avr_cycle_timer_register(avr, cycle - avr->cycle, wake, which);
+}
+
 static void next_slice(void)
 {
     static int begun;
@@ -189,6 +212,7 @@ static void next_slice(void)
     out_length = event_count = 0;
     read_all(head, sizeof head);
     slice_end = avr->cycle + (head[0] | (uint64_t)head[1] << 8 | (uint64_t)head[2] << 16 | (uint64_t)head[3] << 24);
+    wake_at(slice_end, &slice_end);
     memmove(in, in + in_at, in_length - in_at);
     in_length -= in_at;
     in_at = 0;
@@ -205,6 +229,8 @@ static void feed(void)
         avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), in[in_at++]);
         next_byte = avr->cycle + byte_cycles;
     }
+    if (in_at < in_length)
+        wake_at(next_byte, &next_byte);
 }
 
 /* A contact that an axis closes. */
@@ -487,13 +513,12 @@ static void force_compare(struct timer *timer, uint8_t value)
 
 static void modes_written(struct avr_irq_t *irq, uint32_t value, void *param)
 {
-    static uint8_t before[TIMERS];
     struct timer *timer = param;
-    uint8_t changed = (uint8_t)(value ^ before[timer - timers]);
+    uint8_t changed = (uint8_t)(value ^ timer->known);
     int k;
 
     (void)irq;
-    before[timer - timers] = (uint8_t)value;
+    timer->known = (uint8_t)value;
     for (k = 0; k < CHANNELS; k++) {
         struct output *output = &timer->outputs[k];
 
@@ -556,8 +581,7 @@ static void compare_written(struct avr_irq_t *irq, uint32_t value, void *param)
  * that; its timer 1 starts to count anew where it is let go. */
 static void prescalers_written(struct avr_irq_t *irq, uint32_t value, void *param)
 {
-    static uint8_t before;
-    uint8_t reset = (uint8_t)(value | (before & TSM ? before : 0)) & 3;
+    uint8_t before = prescalers_held, reset = (uint8_t)(value | (before & TSM ? before : 0)) & 3;
     uint32_t counts[TIMERS];
     int t;
 
@@ -570,8 +594,8 @@ static void prescalers_written(struct avr_irq_t *irq, uint32_t value, void *para
         if (reset >> t & 1)
             prescaler_reset[t] = avr->cycle;
     /* The bits stay only while TSM does. */
-    before = (uint8_t)(value & TSM ? value : 0);
-    avr->data[GTCCR] = before;
+    prescalers_held = (uint8_t)(value & TSM ? value : 0);
+    avr->data[GTCCR] = prescalers_held;
     for (t = 0; t < TIMERS; t++) {
         if (!(reset & timers[t].reset) || timers[t].divider == 1)
             continue;
@@ -667,11 +691,13 @@ static void take_over(uint16_t address, avr_io_write_t write)
     avr->io[AVR_DATA_TO_IO(address)].w.param = NULL;
 }
 
+/* By port: the pins that are driven from outside, and to which levels. */
+static uint8_t held[256], held_levels[256];
+
 /* From outside, so that the pull-up does not win. */
 static void hold(struct pin pin, uint32_t level)
 {
-    static uint8_t masks[256], values[256];
-    uint8_t *mask = &masks[(uint8_t)pin.port], *value = &values[(uint8_t)pin.port];
+    uint8_t *mask = &held[(uint8_t)pin.port], *value = &held_levels[(uint8_t)pin.port];
     avr_ioport_external_t external;
 
     *mask |= (uint8_t)(1 << pin.bit);
@@ -715,12 +741,25 @@ static void on_write(uint16_t address, avr_irq_notify_t call, void *param)
     avr_irq_register_notify(avr_iomem_getirq(avr, address, NULL, AVR_IOMEM_IRQ_ALL), call, param);
 }
 
+/* The older part has its character size at the address of the divider's high byte, which the
+ * simulator takes for that. */
+static void mend_divider(void)
+{
+    if (part->is_older)
+        avr->data[UBRRH] = 0;
+}
+
 static void set_up(void)
 {
     uint32_t flags = 0;
     int k, bit, t;
 
     avr->sleep = no_sleep;
+    mend_divider();
+    /* Whatever an external interrupt is set to, the simulator looks every other cycle whether its
+     * pin is still low; nothing here interrupts at a level. */
+    for (k = 0; k < EXTERNAL_INTERRUPTS; k++)
+        avr_extint_set_strict_lvl_trig(avr, (uint8_t)k, 0);
     ports = part->ports;
     for (k = 0; ports[k]; k++) {
         for (bit = 0; bit < 8; bit++) {
@@ -798,17 +837,74 @@ static avr_cycle_count_t stimulate(struct avr_t *core, avr_cycle_count_t when, v
         next = when + (stimulus->level ? stimulus->high : stimulus->low);
         stimulus->level = !stimulus->level;
     }
+    stimulus->due = next;
     return next;
+}
+
+static void stimulate_at(struct stimulus *stimulus, uint64_t cycle)
+{
+    stimulus->due = cycle;
+    avr_cycle_timer_register(avr, cycle > avr->cycle ? cycle - avr->cycle : 1, stimulate, stimulus);
+}
+
+/* What a reset does besides what the simulator's own has done: its timers are ours too, and its
+ * ports keep what their pins showed. */
+static void is_reset(void)
+{
+    avr_io_t *io;
+    int t, k;
+
+    for (io = avr->io_port; io; io = io->next) {
+        avr_ioport_t *port = (avr_ioport_t *)io;
+        struct pin pin;
+
+        if (strcmp(io->kind, "port"))
+            continue;
+        pin.port = port->name;
+        avr->data[port->r_pin] = held[(uint8_t)pin.port] & held_levels[(uint8_t)pin.port];
+        for (pin.bit = 0; pin.bit < 8; pin.bit++) {
+            if (held[(uint8_t)pin.port] >> pin.bit & 1)
+                continue;
+            level_is(&pin, 0, avr->cycle);
+            avr_raise_irq(io->irq + pin.bit, 0);
+        }
+    }
+    for (t = 0; t < TIMERS; t++) {
+        timers[t].divider = 0;
+        timers[t].known = 0;
+        count_from(&timers[t], 0);
+        for (k = 0; k < CHANNELS; k++) {
+            timers[t].outputs[k].level = 0;
+            timers[t].outputs[k].is_used = 0;
+            duty_is(&timers[t].outputs[k], 0, avr->cycle);
+        }
+    }
+    prescalers_held = 0;
+    bus.half = 16;
+    mend_divider();
+    for (k = 0; k < stimulus_count; k++)
+        if (stimuli[k].due)
+            stimulate_at(&stimuli[k], stimuli[k].due);
+}
+
+static void reset(uint8_t cause)
+{
+    uint64_t now = avr->cycle;
+
+    avr_reset(avr);
+    avr->cycle = now;
+    avr->data[MCUSR] = cause;
+    is_reset();
 }
 
 int main(int count, char **arguments)
 {
     elf_firmware_t firmware;
     uint64_t limit, end = UINT64_MAX, off_since = 0, longest[MOST_VECTORS] = {0};
-    unsigned long long spoil_at = UINT64_MAX, spoil = 0, block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX;
+    unsigned long long spoil_at = UINT64_MAX, spoil = 0, block_at = UINT64_MAX, block = 0, hang = UINT64_MAX, mask_at = UINT64_MAX, reset_at = UINT64_MAX;
     uint32_t vector_table;
-    unsigned entry = 0, stack = 0, cause = 1, spoil_mask = 0;
-    int k, off = 1, vector = 0, state = cpu_Running;
+    unsigned entry = 0, stack = 0, cause = 1, spoil_mask = 0, reset_cause = 0;
+    int k, off = 1, vector = 0, state = cpu_Running, by_watchdog;
 
     if (count < 5)
         return 2;
@@ -846,7 +942,7 @@ int main(int count, char **arguments)
             stimulus->pin.bit = (uint8_t)bit;
             stimulus->level = (uint8_t)level;
             stimulus_count++;
-            avr_cycle_timer_register(avr, at, stimulate, stimulus);
+            stimulate_at(stimulus, at);
         } else if (sscanf(argument, "hold=%c:%u:%u", &stimulus->pin.port, &bit, &level) == 3) {
             stimulus->pin.bit = (uint8_t)bit;
             hold(stimulus->pin, level);
@@ -856,7 +952,7 @@ int main(int count, char **arguments)
             stimulus->high = at - low;
             stimulus->low = low;
             stimulus_count++;
-            avr_cycle_timer_register(avr, 1, stimulate, stimulus);
+            stimulate_at(stimulus, 1);
         } else if (contact_count < MOST_CONTACTS && !strncmp(argument, "switch=", 7)) {
             struct contact *contact = &contacts[contact_count++];
             unsigned bits[3];
@@ -873,6 +969,7 @@ int main(int count, char **arguments)
         } else if (sscanf(argument, "spoil=%llu:%llu:%u", &spoil_at, &spoil, &spoil_mask) == 3) {
         } else if (sscanf(argument, "entry=%u", &entry) == 1) {
         } else if (sscanf(argument, "cause=%u", &cause) == 1) {
+        } else if (sscanf(argument, "reset=%llu:%u", &reset_at, &reset_cause) == 2) {
         } else if (sscanf(argument, "lines=%d", &lines) == 1) {
         } else if (sscanf(argument, "block=%llu:%llu", &block_at, &block) == 2) {
         } else if (sscanf(argument, "hang=%llu", &hang) == 1) {
@@ -887,6 +984,13 @@ int main(int count, char **arguments)
         }
     }
     avr->data[MCUSR] = (uint8_t)cause;
+    by_watchdog = cause & 8;
+    wake_at(reset_at, &reset_at);
+    wake_at(limit, &limit);
+    wake_at(spoil_at, &spoil_at);
+    wake_at(block_at, &block_at);
+    wake_at(hang, &hang);
+    wake_at(mask_at, &mask_at);
     while (avr->cycle < limit && avr->cycle < end) {
         if (in_step)
             feed();
@@ -911,9 +1015,16 @@ int main(int count, char **arguments)
             avr->data[0x6F] = 0;
             mask_at = UINT64_MAX;
         }
-        if (avr->data[MCUSR] & 8 && !(cause & 8)) {
+        /* The simulator has done its own reset then. */
+        if (avr->data[MCUSR] & 8 && !by_watchdog) {
             printf("watchdog %llu\n", (unsigned long long)avr->cycle);
-            break;
+            is_reset();
+        }
+        by_watchdog = avr->data[MCUSR] & 8;
+        if (avr->cycle >= reset_at) {
+            reset((uint8_t)reset_cause);
+            by_watchdog = reset_cause & 8;
+            reset_at = UINT64_MAX;
         }
         if (state == cpu_Done || state == cpu_Crashed) {
             printf("crashed\n");
@@ -937,8 +1048,10 @@ int main(int count, char **arguments)
             if (off_since && avr->cycle - off_since > longest[vector])
                 longest[vector] = avr->cycle - off_since;
         }
-        if (text_done && end == UINT64_MAX)
+        if (text_done && end == UINT64_MAX) {
             end = avr->cycle + 2000;
+            wake_at(end, &end);
+        }
     }
     if (text_length)
         printf("text %.*s\n", (int)text_length, text);

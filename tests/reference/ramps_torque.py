@@ -1,7 +1,8 @@
 """Least times of full-torque ramps on a fine grid.
 
 Prints what redo keeps in ramps_torque.json: ten problems, each with a torque curve, a
-load, limits, and the least time over a distance.
+load, limits, and the least time over a distance; where neither acceleration nor jerk is
+limited, that of the best trapezoid too.
 
 At the speed w the motor can accelerate by a(w) = (T(w) (1 - margin) - Tf)/J and slow
 down by d(w) = (T(w) (1 - margin) + Tf)/J. Without a jerk limit the least time is that
@@ -114,11 +115,27 @@ def least_time(problem):
     return time + (problem["distance"] - distance) / low
 
 
+def best_trapezoid(problem):
+    """The least time of one acceleration up and down that the torque allows at each speed."""
+    speeds = numpy.linspace(0, problem["speed"], GRID + 1)
+    curve = problem["curve"]
+    torque = numpy.interp(speeds, [row[0] for row in curve], [row[1] for row in curve])
+    able = (torque * (1 - problem["margin"]) - problem["friction"]) / problem["inertia"]
+    # What every speed up to a peak allows; friction only helps on the way down.
+    able = numpy.minimum.accumulate(able)[1:]
+    peaks = speeds[1:][able > 0]
+    able = able[able > 0]
+    # Of a peak beyond sqrt(a d) only this speed is reached.
+    peaks = numpy.minimum(peaks, numpy.sqrt(able * problem["distance"]))
+    return float((problem["distance"] / peaks + peaks / able).min())
+
+
 def problems():
+    # The motor of profiles/motors/frame57-medium.yaml.
     constant = 1.2 / (math.sqrt(2) * 2.8)
     speeds = [540 * k / 360 for k in range(361)]
     curve = [
-        [w, regulated(w, 50, 0.9, 0.003, constant, 2.8 * math.sqrt(2), 36.0)] for w in speeds
+        [w, regulated(w, 50, 1.1, 0.0035, constant, 2.8 * math.sqrt(2), 36.0)] for w in speeds
     ]
     for distance in (0.3, math.pi, 4 * math.pi, 20 * math.pi, 100 * math.pi):
         yield {
@@ -158,6 +175,9 @@ def problems():
 
 def main():
     entries = [{**problem, "least_time": least_time(problem)} for problem in problems()]
+    for entry in entries:
+        if not (entry["accel"] or entry["jerk"]):
+            entry["best_trapezoid"] = best_trapezoid(entry)
     about = "Least times of full-torque moves on a fine grid; made by ramps_torque.py"
     print(json.dumps({"about": about, "entries": entries}))
 

@@ -14,14 +14,14 @@ const SOON: f64 = if cfg!(debug_assertions) { 4.0 } else { 2.0 };
 /// How far a value is off, at most.
 const FARTHEST: f64 = 1e6;
 
-/// Keys of a rig with plausible values and their units.
+/// Keys of a rig with plausible values (those of [`crate::testing::motors::medium`]) and their units.
 const MOTOR: [(&str, f64, &str); 9] = [
-    ("phase_resistance", 1.6, "ohm"),
-    ("phase_inductance", 3.2e-3, "H"),
+    ("phase_resistance", 2.1, "ohm"),
+    ("phase_inductance", 4.2e-3, "H"),
     ("rated_current", 1.5, "A"),
     ("holding_torque", 0.42, "N.m"),
-    ("detent_torque", 0.018, "N.m"),
-    ("rotor_inertia", 5.7e-6, "kg.m^2"),
+    ("detent_torque", 0.017, "N.m"),
+    ("rotor_inertia", 6.5e-6, "kg.m^2"),
     ("viscous_damping", 4e-4, "N.m.s/rad"),
     ("friction_torque", 0.01, "N.m"),
     ("core_loss_resistance", 70.0, "ohm"),

@@ -8,6 +8,7 @@ use crate::job::Job;
 use crate::physics::band::BandKind;
 use crate::simulate::Options;
 use crate::testing::draw::Draw;
+use crate::testing::motors::MEDIUM;
 
 /// Rigs and moves under `cargo test`; `SLEWSMITH_CASES` asks for more.
 const CASES: u64 = 400;
@@ -23,8 +24,7 @@ fn case(seed: u64) -> Job {
     let rig = format!(
         "axes:
   a:
-    motor: {{ rotor_teeth: 50, phase_resistance: 1.6 ohm, phase_inductance: 3.2 mH, rated_current: 1.5 A,
-             holding_torque: 0.42 N.m, rotor_inertia: 57 g.cm^2, detent_torque: 8 mN.m,
+    motor: {{ {MEDIUM}, detent_torque: 17 mN.m,
              viscous_damping: {damping} mN.m.s/rad, friction_torque: 6 mN.m }}
     drive: {{ kind: fixed-voltage, sequence: {sequence}, supply: {supply} V }}
     load: {{ inertia: {inertia} g.cm^2, friction: 4 mN.m }}

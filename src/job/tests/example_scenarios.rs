@@ -212,11 +212,11 @@ fn peaks_that_would_linger_in_the_band_lose_steps_and_lowered_ones_do_not() {
     ] {
         lost += u32::from(!outcome("allow", accel, steps).simulated().ok);
         let avoided = outcome("avoid", accel, steps);
-        assert!(
-            avoided
-                .moves()
-                .all(|planned| matches!(planned.changes[0].kind, ChangeKind::PeakLowered { .. }))
-        );
+        // Where a trial loses a step at the peak beside the band, the peak goes lower still.
+        assert!(avoided.moves().all(|planned| matches!(
+            planned.changes[0].kind,
+            ChangeKind::PeakLowered { .. } | ChangeKind::Gentler { peak: Some(_), .. }
+        )));
         let outcome = avoided.simulated();
         assert!(outcome.ok, "{accel} {steps}: {outcome:#?}");
     }

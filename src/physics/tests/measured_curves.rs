@@ -6,9 +6,11 @@
 //!
 //! The default damping ratio of a rotor is fitted to these points, among others: the typical
 //! curve agrees with them by choice. The edges of the band and the reserve are chosen, and the
-//! points only confirm them.
+//! points only confirm them. For a check by points that chose nothing, each curve is left out in
+//! turn while the ratio is chosen on the other two.
 
 use crate::diagnostic::Source;
+use crate::physics::loss::DAMPING_RATIO;
 use crate::physics::torque::PullOut;
 use crate::rig::{Axis, Limits, NoFiles, Rig};
 use serde_json::Value;
@@ -21,6 +23,27 @@ struct Point {
     low: f64,
     typical: f64,
     high: f64,
+    /// What a damping ratio of one would take (N·m).
+    critical: f64,
+}
+
+impl Point {
+    /// What the damping ratio `ratio` leaves more than the default one (N·m). The range about it
+    /// stays as wide, so both edges move with the typical curve.
+    fn moved(&self, ratio: f64) -> f64 {
+        (DAMPING_RATIO.typical - ratio) * self.critical
+    }
+
+    /// The typical curve over the measured point, less one.
+    fn off(&self, ratio: f64) -> f64 {
+        (self.typical + self.moved(ratio)) / self.measured - 1.0
+    }
+}
+
+/// Root of the mean square of how far points are off.
+fn rms<'p>(points: impl Iterator<Item = &'p Point>, ratio: f64) -> f64 {
+    let squares: Vec<f64> = points.map(|point| point.off(ratio).powi(2)).collect();
+    (squares.iter().sum::<f64>() / squares.len() as f64).sqrt()
 }
 
 fn axis(motor: &Value, drive: &Value, more: &str) -> Axis {
@@ -74,7 +97,10 @@ fn measured(curve: &Value) -> Vec<(f64, f64)> {
 fn points(more: &str) -> Vec<Point> {
     let mut points = Vec::new();
     for (curve, motor) in curves() {
-        let pull_out = PullOut::of(&axis(&motor, &curve["drive"], more));
+        let axis = axis(&motor, &curve["drive"], more);
+        let pull_out = PullOut::of(&axis);
+        let stiffness = axis.motor.holding_torque.si() * f64::from(axis.motor.rotor_teeth);
+        let critical = 2.0 * (stiffness * axis.motor.rotor_inertia.si()).sqrt();
         for (rpm, torque) in measured(&curve) {
             let sample = pull_out.sample(rpm / 60.0 * 200.0);
             points.push(Point {
@@ -84,6 +110,7 @@ fn points(more: &str) -> Vec<Point> {
                 low: sample.low,
                 typical: sample.torque,
                 high: sample.high,
+                critical: critical * sample.omega,
             });
         }
     }
@@ -106,10 +133,7 @@ fn the_typical_curve_is_within_12_per_cent_of_the_measured_points() {
                 100.0 * (point.typical / point.measured - 1.0)
             );
         }
-        let squares = points
-            .iter()
-            .map(|point| (point.typical / point.measured - 1.0).powi(2));
-        let rms = (squares.sum::<f64>() / points.len() as f64).sqrt();
+        let rms = rms(points.iter(), DAMPING_RATIO.typical);
         println!("rms {:.1} %", 100.0 * rms);
         assert!(rms < 0.12, "{rms}");
     }
@@ -181,4 +205,40 @@ fn three_curves_of_one_motor_ask_for_damping_as_different_as_the_default_range()
         found[0].max(found[1]).max(found[2]),
     );
     assert!(least > 0.0 && most < 0.1 && most > 2.0 * least, "{found:?}");
+}
+
+/// All points chose the default damping ratio; so that some check it, each curve is left out in
+/// turn, the ratio chosen on the other two, and the curve of that ratio held against the points left
+/// out. Its low edge must still lie below them.
+#[test]
+fn the_low_edge_of_a_damping_chosen_on_two_curves_is_below_the_third() {
+    let points = points("");
+    let ids: Vec<String> = curves()
+        .iter()
+        .map(|(curve, _)| curve["id"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(ids.len(), 3);
+    for left_out in &ids {
+        let chosen_on = || points.iter().filter(|point| point.curve != *left_out);
+        let rest: Vec<&Point> = points
+            .iter()
+            .filter(|point| point.curve == *left_out)
+            .collect();
+        let ratios = (0..=200).map(|k| 5e-4 * f64::from(k));
+        let ratio = ratios
+            .min_by(|a, b| rms(chosen_on(), *a).total_cmp(&rms(chosen_on(), *b)))
+            .unwrap();
+        let off = rms(rest.iter().copied(), ratio);
+        let below = rest
+            .iter()
+            .filter(|point| point.low + point.moved(ratio) <= point.measured)
+            .count();
+        println!(
+            "{left_out:<28} left out: damping ratio {ratio:.4}, off by {:.1} % rms, low edge below {below} of {}",
+            100.0 * off,
+            rest.len()
+        );
+        assert_eq!(below, rest.len(), "{left_out}");
+        assert!(off < 0.2, "{left_out}: {off}");
+    }
 }

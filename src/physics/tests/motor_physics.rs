@@ -249,7 +249,9 @@ fn unstable_edges_are_within_1_5_per_cent_of_the_outside_eigenvalues() {
 }
 
 /// A swing of 10 electrical degrees grows in the integration from there on. At a tenth of the pull-out
-/// torque ours begins up to a third earlier, on the safe side.
+/// torque ours begins up to a third earlier, on the safe side. The motion does not differ: played in
+/// the simulator, three of these four drives hunt within 6 % of the integration's rate, and the fourth
+/// hardly. The growth rates of our orbits do: they jump by some 100 1/s between neighbouring rates.
 #[test]
 fn regulated_drives_begin_to_hunt_near_an_integration_at_half_load_and_no_later_at_less() {
     let limits = limits();

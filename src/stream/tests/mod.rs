@@ -10,6 +10,7 @@ mod wire;
 mod coils;
 mod hostile;
 mod playing;
+mod random_slow_downs;
 mod records;
 mod small_part;
 mod standstill;

@@ -13,7 +13,6 @@ use super::board_language::read_record;
 use super::boards::{Board, Happening, Line};
 
 const QUEUE: usize = 512;
-const SLOW_DOWN: u8 = 128;
 
 /// One stream: where its records end, which way its steps go, what is still to come.
 #[derive(Debug, Default, Clone)]
@@ -47,6 +46,11 @@ pub(super) struct Model {
 }
 
 impl Model {
+    /// Bytes of a slow-down, as the boards have them.
+    fn slow_down_room(&self) -> u8 {
+        if self.likeness.axes > 1 { 250 } else { 128 }
+    }
+
     pub(super) fn new(likeness: Likeness) -> Self {
         let axes = usize::from(likeness.axes);
         Self {
@@ -101,7 +105,7 @@ impl Model {
                     likeness: self.likeness,
                     digest,
                     queue: QUEUE as u16,
-                    slow_down: SLOW_DOWN,
+                    slow_down: self.slow_down_room(),
                     accepted,
                     coils: false,
                 };
@@ -146,9 +150,10 @@ impl Model {
         match part {
             DataPart::Records => self.coming.extend(bytes),
             DataPart::SlowDown => {
+                let room = usize::from(self.slow_down_room());
                 let slow_down = self.coming_slow_down.get_or_insert_default();
                 slow_down.extend(bytes);
-                assert!(slow_down.len() <= usize::from(SLOW_DOWN));
+                assert!(slow_down.len() <= room);
             }
         }
         assert!(

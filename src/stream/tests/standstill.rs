@@ -11,7 +11,7 @@ use crate::stream::message::{BoardState, Likeness};
 use crate::stream::slow_down::{self, PlannedDecel};
 
 use super::bench::{BenchProgram, RATE, items, likeness, rig};
-use super::boards::{Board, Line};
+use super::boards::{Board, Happening, Line};
 use super::playing::turns;
 use super::session::{CLEAN, FAST, Session, bad};
 
@@ -262,6 +262,60 @@ fn the_stop_contact_ends_pulses_at_once() {
 }
 
 #[test]
+fn the_stop_contact_switches_a_simulated_part_on_a_line_off_in_every_state() {
+    const OPEN: u8 = 0x80;
+    let script = "output lamp on\nawait ready\nspeed 1800 deg/s\naccel 10000 deg/s^2\nturn by 900 deg\ndwell 300 ms\nturn by 90 deg\n";
+    let program = Rc::new(BenchProgram::new(&rig(&["dial"]), script));
+    // What it does, the milliseconds until then, whether the line is dead by then, and how it ends.
+    for (what, wait, cut, ends) in [
+        ("awaits an input", 200, false, BoardState::StopContact),
+        ("moves", 450, false, BoardState::StopContact),
+        ("dwells", 950, false, BoardState::StopContact),
+        ("slows down", 450, true, BoardState::StopContact),
+        ("has slowed down", 450, true, BoardState::LineDead),
+        ("has finished", 2000, false, BoardState::Finished),
+    ] {
+        let Some(mut session) = Session::simulated(&program, FAST) else {
+            return;
+        };
+        session.wait(wait.min(300));
+        session.inputs = u8::from(wait > 300);
+        session.wait(wait - wait.min(300));
+        session.out.cut = cut;
+        if ends != BoardState::StopContact {
+            session.run_to(ends);
+        } else if cut {
+            // The data last for some 100 ms or more, and slowing down for 180 ms.
+            let gap = |session: &Session<_>| {
+                let steps = session.of(Line::Step(0));
+                steps.last().unwrap().0 - steps[steps.len() - 2].0
+            };
+            let cruise = gap(&session);
+            let slower = (0..1000).any(|_| {
+                session.wait(1);
+                gap(&session) >= 2 * cruise
+            });
+            assert!(slower, "{what}");
+        }
+        session.inputs |= OPEN;
+        session.wait(2);
+        let happened = session.happened.len();
+        let lamp = session.of(Line::Output(0));
+        assert_eq!(lamp.last().map_or(0, |(_, level)| *level), 0, "{what}");
+        session.wait(60);
+        // It closes again, and the line is there: nothing moves without a new greeting.
+        session.inputs &= !OPEN;
+        session.out.cut = false;
+        session.wait(100);
+        let more = &session.happened[happened..];
+        assert!(more.is_empty(), "{what}: {more:?}");
+        if ends == BoardState::StopContact && !cut {
+            session.run_to(ends);
+        }
+    }
+}
+
+#[test]
 fn a_stop_contact_that_opens_before_the_greeting_does_not_end_the_line() {
     let program = turns();
     let Some(mut session) = Session::process(&program, CLEAN) else {
@@ -269,7 +323,8 @@ fn a_stop_contact_that_opens_before_the_greeting_does_not_end_the_line() {
     };
     session.inputs = 0x80;
     session.run_to(BoardState::StopContact);
-    assert!(session.happened.is_empty());
+    let moved = |one: &&Happening| !matches!(one.line, Line::Output(_));
+    assert_eq!(session.happened.iter().find(moved), None);
     // It closes, and a host that greets again plays its program.
     let Some(mut next) = Session::process(&program, CLEAN) else {
         return;
