@@ -127,7 +127,11 @@ fn a_folder_is_no_script_and_no_target() {
 #[test]
 fn what_nobody_may_read_is_a_failure_of_the_system() {
     let bench = Bench::with_scenario();
-    fs::set_permissions(bench.file("turntable.yaml"), fs::Permissions::from_mode(0o000)).unwrap();
+    fs::set_permissions(
+        bench.file("turntable.yaml"),
+        fs::Permissions::from_mode(0o000),
+    )
+    .unwrap();
     // The administrator may read anything.
     if File::open(bench.file("turntable.yaml")).is_ok() {
         return;
