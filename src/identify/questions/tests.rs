@@ -18,7 +18,7 @@ fn answer(question: &Question, part: &NotePart) -> String {
         "spin_down" => "coast.csv",
         _ => "rests.csv",
     };
-    // Less than the coil that they are held to, and less than all of a swing.
+    // Less than the coil that they are held to, less than all of a swing, and as logged.
     match part.key {
         "leads" => return "0.2 ohm".to_owned(),
         "each_swing" => return "85 %".to_owned(),
