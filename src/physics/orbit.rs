@@ -25,6 +25,13 @@ use super::machine::{Machine, Simulator, State};
 /// Rounds of Newton's rule, at most: chosen; each doubles the digits.
 const ROUNDS: usize = 8;
 
+/// How far states are apart whose images tell a slope (in units of the state), for Newton's rule …
+const NEAR: f64 = 1e-4;
+/// … and for the growth of swings. The length of an internal step hangs on the state: what that moves
+/// is noise, which the nearer difference turns into 100 1/s of growth. Chosen, as half a degree is
+/// still a small swing.
+const WIDE: f64 = 1e-2;
+
 /// Internal steps of all runs about one motion, at most: chosen, see the module.
 const LONGEST: u64 = 300_000;
 
@@ -63,12 +70,12 @@ impl Orbit<'_> {
             if self.steps_left.get() == 0 {
                 return None;
             }
-            let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x));
+            let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x, NEAR));
             let residual = image - x;
             let correction = (Matrix4::identity() - jacobian).lu().solve(&residual)?;
             x += correction;
             if correction.norm() < 1e-6 {
-                let largest = eigenvalues(jacobian)?
+                let largest = eigenvalues(self.jacobian(x, WIDE))?
                     .iter()
                     .map(|mu| mu.norm())
                     .fold(0.0, f64::max);
@@ -127,14 +134,14 @@ impl Orbit<'_> {
         self.scaled(&end)
     }
 
-    fn jacobian(&self, x: Vector4<f64>) -> Matrix4<f64> {
-        const APART: f64 = 1e-4;
+    /// dP/dx by central differences of states that are `apart`.
+    fn jacobian(&self, x: Vector4<f64>, apart: f64) -> Matrix4<f64> {
         let mut jacobian = Matrix4::zeros();
         for k in 0..4 {
             let mut step = Vector4::zeros();
-            step[k] = APART;
+            step[k] = apart;
             let slope =
-                (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0)) / (2.0 * APART);
+                (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0)) / (2.0 * apart);
             jacobian.set_column(k, &slope);
         }
         jacobian

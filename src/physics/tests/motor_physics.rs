@@ -8,6 +8,7 @@ use crate::physics::forced::{LAG_LIMIT_DEG, forced_bands};
 use crate::physics::linear::{current_swing, voltage_swing};
 use crate::physics::load::ShaftLoad;
 use crate::physics::machine::tests::hold_speed;
+use crate::physics::orbit::growth_rate;
 use crate::physics::stability::{bands, unstable_bands};
 use crate::physics::torque::PullOut;
 use crate::physics::{Band, BandKind, Feed, Machine};
@@ -248,25 +249,50 @@ fn unstable_edges_are_within_1_5_per_cent_of_the_outside_eigenvalues() {
     println!("largest deviation of an edge: {worst}");
 }
 
-/// A swing of 10 electrical degrees grows in the integration from there on. At a tenth of the pull-out
-/// torque ours begins up to a third earlier, on the safe side. The motion does not differ: played in
-/// the simulator, three of these four drives hunt within 6 % of the integration's rate, and the fourth
-/// hardly. The growth rates of our orbits do: they jump by some 100 1/s between neighbouring rates.
+/// A swing of 10 electrical degrees that grows by a fifth in 0.35 s hunts in the integration, which
+/// is a growth of ln 1.2/0.35 = 0.52 1/s. Where our orbits grow as fast lies its edge. The band
+/// begins where less than a hundredth of the critical damping is left, which is earlier: by little
+/// at half load, and by up to a third at a tenth, where swings hardly fade over a wide range.
 #[test]
-fn regulated_drives_begin_to_hunt_near_an_integration_at_half_load_and_no_later_at_less() {
+fn regulated_drives_hunt_where_an_integration_does_and_the_band_begins_no_later() {
     let limits = limits();
     let cases = entries(&limits, "hunting");
     assert_eq!(cases.len(), 8);
+    let mut off = false;
     for case in cases {
         let axis = Bench::of_case(&limits, &case).detent(0.0).axis();
         let pull_out = PullOut::of(&axis);
         let share = number(&case["load_share"]);
-        let ours = unstable_bands(&Machine::of(&axis), |omega| share * pull_out.at(omega));
-        let ratio = ours[0].from_step_rate_hz / number(&case["first_hunting_hz"]);
-        println!("{case} {ratio:.3}");
+        let outside = number(&case["first_hunting_hz"]);
+        let machine = Machine {
+            friction: 0.0,
+            rotor_friction: 0.0,
+            ..Machine::of(&axis)
+        };
+        let growth = |rate: f64| {
+            let torque = share * pull_out.at(machine.speed_of(rate));
+            let constant_torque = torque - machine.viscous * machine.speed_of(rate);
+            growth_rate(
+                &Machine {
+                    constant_torque,
+                    ..machine.clone()
+                },
+                rate,
+            )
+            .unwrap()
+        };
+        let rates = (0..28).map(|k| outside * (0.6 + 0.025 * f64::from(k)));
+        let seen: Vec<(f64, f64)> = rates.map(|rate| (rate / outside, growth(rate))).collect();
+        let edge = seen.iter().find(|(_, growth)| *growth > 0.52).unwrap().0;
+        let ours = unstable_bands(&machine, |omega| share * pull_out.at(omega));
+        let band = ours[0].from_step_rate_hz / outside;
+        println!("{case} edge {edge:.3}, band {band:.3}");
         let least = if share < 0.5 { 0.65 } else { 0.88 };
-        assert!((least..=1.12).contains(&ratio), "{case}: {ratio}");
+        let told = format!("{case}: edge {edge}, band {band}, growth {seen:.2?}");
+        println!("{told}");
+        off |= !(0.88..=1.12).contains(&edge) || !(least..=1.12).contains(&band);
     }
+    assert!(!off);
 }
 
 /// scipy lets a swing about steady running grow or fade (`reference/motor_model.py`).
