@@ -27,13 +27,13 @@ const ROUNDS: usize = 8;
 
 /// How far states are apart whose images tell a slope (in units of the state), for Newton's rule …
 const NEAR: f64 = 1e-4;
-/// … and for the growth of swings. The length of an internal step hangs on the state: what that moves
-/// is noise, which the nearer difference turns into 100 1/s of growth. Chosen, as half a degree is
-/// still a small swing.
+/// … and for the growth of swings. Where a microstep's current just comes off its ceiling an internal
+/// step has an error that depends on the state, which the nearer difference magnifies to 30 1/s of
+/// growth. Chosen: half a degree is still a small swing.
 const WIDE: f64 = 1e-2;
 
 /// Internal steps of all runs about one motion, at most: chosen, see the module.
-const LONGEST: u64 = 300_000;
+const LONGEST: u64 = 600_000;
 
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
 /// included, at `rate` full steps a second; none where no steady motion is found, infinite
@@ -91,11 +91,6 @@ impl Orbit<'_> {
         None
     }
 
-    /// Twice the simulator's own step: what differs is the sixteenfold of nearly nothing.
-    fn longest_step(&self) -> f64 {
-        2.0 * self.machine.internal_step()
-    }
-
     /// Scales of the state: currents in units of the standstill current, the electrical
     /// angle in radians, the speed relative to synchronous speed in units of ω_n/N.
     fn scales(&self) -> (f64, f64) {
@@ -128,7 +123,8 @@ impl Orbit<'_> {
 
     /// `steps` full steps on from the middle of a microstep, turned back.
     fn full_step(&self, x: Vector4<f64>, steps: f64) -> Vector4<f64> {
-        let simulator = Simulator::new(self.machine, self.state(x), 0, self.longest_step());
+        let simulator =
+            Simulator::new(self.machine, self.state(x), 0, self.machine.internal_step());
         let mut end = self.played(simulator, steps as i64);
         turn_back(&mut end, self.machine, steps as i64);
         self.scaled(&end)
@@ -165,7 +161,7 @@ impl Orbit<'_> {
         let electrical = machine.inductance / machine.resistance;
         let seconds = 20.0 / machine.natural_frequency() + 5.0 * electrical;
         let steps = (seconds * self.rate).ceil() as i64;
-        let simulator = Simulator::new(&damped, start, 0, self.longest_step());
+        let simulator = Simulator::new(&damped, start, 0, self.machine.internal_step());
         let mut end = self.played(simulator, steps);
         turn_back(&mut end, machine, steps);
         let lag = machine.command_angle(0) - machine.rotor_teeth * end.angle;

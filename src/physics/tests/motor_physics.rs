@@ -249,50 +249,50 @@ fn unstable_edges_are_within_1_5_per_cent_of_the_outside_eigenvalues() {
     println!("largest deviation of an edge: {worst}");
 }
 
-/// A swing of 10 electrical degrees that grows by a fifth in 0.35 s hunts in the integration, which
-/// is a growth of ln 1.2/0.35 = 0.52 1/s. Where our orbits grow as fast lies its edge. The band
-/// begins where less than a hundredth of the critical damping is left, which is earlier: by little
-/// at half load, and by up to a third at a tenth, where swings hardly fade over a wide range.
+/// A small swing about a staircase of 16 microsteps grows or fades as it does in an integration. Without
+/// damping the growth jumps from one rate to the next, with the number of microsteps whose current does
+/// not come to rest on its set point. Where it grows the integration leaves the steady motion, so there
+/// only the sign is held.
 #[test]
-fn regulated_drives_hunt_where_an_integration_does_and_the_band_begins_no_later() {
+fn swings_about_a_clipped_staircase_grow_as_in_an_integration() {
+    let limits = limits();
+    let cases = entries(&limits, "growth");
+    assert_eq!(cases.len(), 24);
+    for case in cases {
+        let [supply, rate, outside] =
+            ["supply_v", "step_rate_hz", "growth_per_s"].map(|key| number(&case[key]));
+        let axis = Bench::of_case(&limits, &case).detent(0.0).axis();
+        let mut machine = Machine::of(&axis);
+        let torque = number(&case["load_share"]) * PullOut::of(&axis).at(machine.speed_of(rate));
+        (machine.friction, machine.rotor_friction) = (0.0, 0.0);
+        machine.constant_torque = torque - machine.viscous * machine.speed_of(rate);
+        let ours = growth_rate(&machine, rate).unwrap();
+        println!("{supply} V {rate}/s: {ours:.1} against {outside:.1}");
+        match outside > 0.0 {
+            true => assert!(ours > 0.0, "{case}: {ours}"),
+            false => approx::assert_relative_eq!(ours, outside, epsilon = 5.0, max_relative = 0.05),
+        }
+    }
+}
+
+/// A swing of 10 electrical degrees grows in the integration of a sine from there on. At a tenth of the
+/// pull-out torque ours begins up to a third earlier, on the safe side: the swing is taken as small and
+/// the sine as a staircase, see above.
+#[test]
+fn regulated_drives_begin_to_hunt_near_an_integration_at_half_load_and_no_later_at_less() {
     let limits = limits();
     let cases = entries(&limits, "hunting");
     assert_eq!(cases.len(), 8);
-    let mut off = false;
     for case in cases {
         let axis = Bench::of_case(&limits, &case).detent(0.0).axis();
         let pull_out = PullOut::of(&axis);
         let share = number(&case["load_share"]);
-        let outside = number(&case["first_hunting_hz"]);
-        let machine = Machine {
-            friction: 0.0,
-            rotor_friction: 0.0,
-            ..Machine::of(&axis)
-        };
-        let growth = |rate: f64| {
-            let torque = share * pull_out.at(machine.speed_of(rate));
-            let constant_torque = torque - machine.viscous * machine.speed_of(rate);
-            growth_rate(
-                &Machine {
-                    constant_torque,
-                    ..machine.clone()
-                },
-                rate,
-            )
-            .unwrap()
-        };
-        let rates = (0..28).map(|k| outside * (0.6 + 0.025 * f64::from(k)));
-        let seen: Vec<(f64, f64)> = rates.map(|rate| (rate / outside, growth(rate))).collect();
-        let edge = seen.iter().find(|(_, growth)| *growth > 0.52).unwrap().0;
-        let ours = unstable_bands(&machine, |omega| share * pull_out.at(omega));
-        let band = ours[0].from_step_rate_hz / outside;
-        println!("{case} edge {edge:.3}, band {band:.3}");
+        let ours = unstable_bands(&Machine::of(&axis), |omega| share * pull_out.at(omega));
+        let ratio = ours[0].from_step_rate_hz / number(&case["first_hunting_hz"]);
+        println!("{case} {ratio:.3}");
         let least = if share < 0.5 { 0.65 } else { 0.88 };
-        let told = format!("{case}: edge {edge}, band {band}, growth {seen:.2?}");
-        println!("{told}");
-        off |= !(0.88..=1.12).contains(&edge) || !(least..=1.12).contains(&band);
+        assert!((least..=1.12).contains(&ratio), "{case}: {ratio}");
     }
-    assert!(!off);
 }
 
 /// scipy lets a swing about steady running grow or fade (`reference/motor_model.py`).
