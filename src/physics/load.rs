@@ -183,6 +183,7 @@ mod tests {
                 supply: Voltage::new(3.2),
                 switch_resistance: Resistance::new(0.0),
                 ballast: None,
+                chopping: None,
                 correction: None,
                 hold_current: 1.0,
                 sense_resistor: None,

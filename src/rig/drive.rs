@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::ballast::Ballast;
+use super::chopping::Chopping;
 use super::fields::{self, Bounds, Fields, Written};
 use super::lines::DriveLines;
 use super::problems::Problems;
@@ -23,6 +24,8 @@ pub struct Drive {
     pub switch_resistance: Resistance,
     /// Ballast resistors, where there are any.
     pub ballast: Option<Ballast>,
+    /// How the bridge of a chopper switches, where the rig says it.
+    pub chopping: Option<Chopping>,
     /// What the microstep currents make up for, if anything.
     pub correction: Option<Correction>,
     /// Share of the running current that flows at standstill (1 where not given).
@@ -212,6 +215,7 @@ impl Drive {
         if let (Some((ballast, place)), Some(kind)) = (&ballast, kind) {
             ballast.suits(place, kind, &mut fields);
         }
+        let chopping = Chopping::read(&mut fields, kind);
         let correction = read_correction(&mut fields, kind, profiles);
         let hold_current = fields.or("hold_current", Bounds::up_to(1.0), Fraction::new(1.0));
         let sense_resistor = fields.optional("sense_resistor", Bounds::positive(1e-4, 1e3));
@@ -223,6 +227,7 @@ impl Drive {
             supply: supply?,
             switch_resistance,
             ballast: ballast.map(|(ballast, _)| ballast),
+            chopping,
             correction,
             hold_current: hold_current.si(),
             sense_resistor,
@@ -313,10 +318,11 @@ fn read_correction(
 }
 
 /// Says that a field belongs to drives of another kind.
-fn refuse(fields: &mut Fields<'_>, kind: &str, entries: [Option<Entry>; 2]) {
+pub(super) fn refuse(fields: &mut Fields<'_>, kind: &str, entries: [Option<Entry>; 2]) {
     for entry in entries.into_iter().flatten() {
         let belongs = match entry.key.as_str() {
             "sequence" => "a fixed-voltage drive",
+            "chopping" => "a chopper",
             _ => "a drive that regulates the current",
         };
         fields.problem(

@@ -7,6 +7,7 @@
 mod amplitude;
 mod ballast;
 mod body;
+mod chopping;
 mod controller;
 mod direction;
 mod drive;
@@ -34,6 +35,7 @@ pub(crate) mod yaml;
 
 pub(crate) use amplitude::Amplitude;
 pub use ballast::{Ballast, BallastPlace};
+pub use chopping::Chopping;
 pub use controller::{ClockSource, NamedController};
 pub use direction::Direction;
 pub use drive::{Converter, Correction, Drive, DriveKind, Sequence};

@@ -152,6 +152,7 @@ impl Bench {
                 supply: Voltage::new(self.supply),
                 switch_resistance: Resistance::new(self.switch_resistance),
                 ballast: None,
+                chopping: None,
                 correction: None,
                 hold_current: 1.0,
                 sense_resistor: None,

@@ -49,6 +49,7 @@ pub(crate) fn rotary(name: &str, microsteps: u32) -> Axis {
             supply: Voltage::new(24.0),
             switch_resistance: Resistance::new(0.0),
             ballast: None,
+            chopping: None,
             correction: None,
             hold_current: 1.0,
             sense_resistor: None,

@@ -116,6 +116,31 @@ fn a_correction_needs_a_regulated_current_and_a_known_detent_torque() {
 }
 
 #[test]
+fn chopping_belongs_to_a_chopper_whose_edges_fit_its_period() {
+    let with = |chopping: &str| {
+        let drive = format!("microsteps: 16, chopping: {{ frequency: 20 kHz, {chopping} }}");
+        BASE.replace("microsteps: 16", &drive)
+    };
+    let rig = parse(&with("transition: 200 ns, dead_time: 1 us"))
+        .unwrap()
+        .rig;
+    let chopping = rig.axes[0].drive.chopping.unwrap();
+    assert_eq!(chopping.frequency.si(), 20e3);
+    assert_eq!(chopping.transition.si(), 200e-9);
+    assert_eq!(chopping.dead_time.si(), 1e-6);
+    let slow = said(parse(&with("transition: 1 us, dead_time: 25 us")));
+    assert!(
+        slow.contains("longer than a period of the chopping"),
+        "{slow}"
+    );
+    let fixed = LIFT.replace(
+        "half-step",
+        "half-step, chopping: { frequency: 20 kHz, transition: 1 us }",
+    );
+    assert!(said(parse(&fixed)).contains("a fixed-voltage drive has no `chopping`"));
+}
+
+#[test]
 fn what_is_left_out_has_its_documented_value() {
     let text = "\
 axes: { bare: { motor: { rotor_teeth: 50, phase_resistance: 2 ohm, phase_inductance: 3 mH, rated_current: 1 A, holding_torque: 0.4 N.m, rotor_inertia: 50 g.cm^2 },
