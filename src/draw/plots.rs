@@ -357,11 +357,16 @@ mod tests {
     use crate::diagnostic::Source;
     use crate::rig::NoFiles;
 
+    /// The rig that `new` writes.
+    fn first_rig() -> Rig {
+        let text = include_str!("../cli/start/turntable.yaml");
+        let read = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles);
+        read.unwrap().rig
+    }
+
     #[test]
     fn the_start_stop_rate_is_drawn_where_it_may_be_used() {
-        let text = include_str!("../cli/start/turntable.yaml");
-        let rig = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles).unwrap();
-        let rig = rig.rig;
+        let rig = first_rig();
         let ability = AxisAbility::of(&rig.axes[0]);
         let rate = ability.start_stop(&rig.axes[0]).rate;
         let [mark] = &motor(&rig, 0, &ability).marks[..] else {
@@ -373,9 +378,7 @@ mod tests {
 
     #[test]
     fn the_curve_is_dashed_beyond_what_is_of_use_down_to_3_per_cent_of_the_holding_torque() {
-        let text = include_str!("../cli/start/turntable.yaml");
-        let rig = Rig::parse(&Source::new("turntable.yaml", text), &mut NoFiles).unwrap();
-        let rig = rig.rig;
+        let rig = first_rig();
         let ability = AxisAbility::of(&rig.axes[0]);
         let chart = motor(&rig, 0, &ability);
         let series = |label: &str| chart.series.iter().find(|one| one.label == label).unwrap();

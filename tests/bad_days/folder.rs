@@ -1,6 +1,7 @@
 //! The folder of a player's project: what is the builder's in it stays, and what is
 //! written is written whole.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::process::Command;
 
@@ -93,6 +94,66 @@ fn a_full_disk_leaves_the_old_project_or_none() {
     for (name, text) in names.iter().zip(before) {
         assert_eq!(bench.read(&format!("player/{name}")), text, "{name}");
     }
+}
+
+/// The texts of a project, by name; what a killed writer left behind does not belong to it.
+fn project_of(bench: &Bench, folder: &str) -> BTreeMap<String, String> {
+    let mut names = bench.names(folder);
+    names.retain(|name| !name.starts_with(".slewsmith-"));
+    let text = |name: String| (name.clone(), bench.read(&format!("{folder}/{name}")));
+    names.into_iter().map(text).collect()
+}
+
+/// A writer is killed at many places of its run, most of them while it writes. What it leaves is the
+/// old project, the new one, or one that cannot be built; the next writer makes it whole.
+#[test]
+fn a_killed_writer_never_leaves_two_programs_in_one_project() {
+    const KILLS: u32 = 24;
+    let bench = with_project();
+    let old = project_of(&bench, "player");
+    let script = bench.read("turntable.moves");
+    bench.write("other.moves", script.replace("360/8", "360/9"));
+    let write = |script: &'static str, folder: &'static str| {
+        [
+            "emit",
+            script,
+            "--as",
+            "firmware",
+            "--unchecked",
+            "-o",
+            folder,
+        ]
+    };
+    bench.run(&write("other.moves", "other")).ended(0);
+    let new = project_of(&bench, "other");
+    assert_ne!(old, new);
+    let stop = include_str!("../../src/cli/start/unfinished.h");
+    // Looks at the folder until it ends, or so many after the first change in it.
+    let run = |most: u32| {
+        let mut child = bench
+            .command(&write("other.moves", "player"))
+            .spawn()
+            .unwrap();
+        let mut looks = 0;
+        while child.try_wait().unwrap().is_none() && looks < most {
+            looks += u32::from(bench.names("player").len() != old.len());
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        looks
+    };
+    let all = run(u32::MAX);
+    let mut mixed = 0;
+    for kill in 0..KILLS {
+        bench.run(&write("turntable.moves", "player")).ended(0);
+        assert_eq!(project_of(&bench, "player"), old);
+        run(all * kill / KILLS);
+        let found = project_of(&bench, "player");
+        let whole = found == old || found == new;
+        assert!(whole || found["player.h"] == stop, "kill {kill}: a mixture");
+        mixed += u32::from(!whole);
+    }
+    println!("{all} looks, {mixed} of {KILLS} left a project that cannot be built");
 }
 
 /// All translation units of the player see `player.h`, so the text that stands in it while

@@ -10,6 +10,28 @@ const ALIKE: &str = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\n
 /// No pass is like another, so the motor model plays for hours.
 const UNLIKE: &str = "rig \"turntable.yaml\"\nspeed 90 deg/s\naccel 400 deg/s^2\nrepeat 1000000000 { turn by 1 rad }\n";
 
+/// Writes the first of them over a file.
+const EMIT: [&str; 8] = [
+    "emit",
+    "alike.moves",
+    "--as",
+    "csv",
+    "--unchecked",
+    "--without-simulation",
+    "-o",
+    "steps.csv",
+];
+
+/// Both programs, and the file that they are written over.
+fn long_programs() -> Bench {
+    let bench = Bench::with_scenario();
+    bench
+        .write("alike.moves", ALIKE)
+        .write("unlike.moves", UNLIKE)
+        .write("steps.csv", "old");
+    bench
+}
+
 fn parts(bench: &Bench) -> Vec<String> {
     let mut names = bench.names(".");
     names.retain(|name| name.starts_with(".slewsmith-"));
@@ -34,23 +56,9 @@ fn begun(bench: &Bench, arguments: &[&str]) -> Child {
 
 #[test]
 fn a_signal_amid_a_schedule_leaves_the_old_file_and_nothing_besides() {
-    let bench = Bench::with_scenario();
-    bench
-        .write("alike.moves", ALIKE)
-        .write("unlike.moves", UNLIKE)
-        .write("steps.csv", "old");
-    let emit = [
-        "emit",
-        "alike.moves",
-        "--as",
-        "csv",
-        "--unchecked",
-        "--without-simulation",
-        "-o",
-        "steps.csv",
-    ];
+    let bench = long_programs();
     for (signal, code) in [("INT", 130), ("TERM", 143)] {
-        let mut child = begun(&bench, &emit);
+        let mut child = begun(&bench, &EMIT);
         let number = child.id().to_string();
         let sent = Command::new("kill").args(["-s", signal, &number]).status();
         assert!(sent.unwrap().success());
@@ -62,24 +70,10 @@ fn a_signal_amid_a_schedule_leaves_the_old_file_and_nothing_besides() {
 
 #[test]
 fn a_killed_writer_leaves_the_old_file_and_the_next_one_writes_a_whole_one() {
-    let bench = Bench::with_scenario();
-    bench
-        .write("alike.moves", ALIKE)
-        .write("unlike.moves", UNLIKE)
-        .write("steps.csv", "old");
+    let bench = long_programs();
     let trace = ["simulate", "unlike.moves", "--trace", "steps.csv"];
-    let csv = [
-        "emit",
-        "alike.moves",
-        "--as",
-        "csv",
-        "--unchecked",
-        "--without-simulation",
-        "-o",
-        "steps.csv",
-    ];
     let whole = bench.run(&["emit", "turntable.moves", "--as", "csv"]).out;
-    for arguments in [&csv[..], &trace] {
+    for arguments in [&EMIT[..], &trace] {
         bench.write("steps.csv", "old");
         let mut child = begun(&bench, arguments);
         child.kill().unwrap();

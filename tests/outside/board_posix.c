@@ -47,8 +47,8 @@
 #define TURN_TICKS (TICK_RATE / 25000u + 1u)
 #define INTERRUPT_TICKS (TICK_RATE / 200000u + 1u)
 #define MOST 65535u
-/* Longer than a host is quiet by itself, shorter than data run ahead. */
-#define HOST_AWAY 200u
+/* Less than the densest data of a full queue last; a host that has nothing to say asks after 150 ms. */
+#define HOST_AWAY 40u
 #define STEPS_TOLD 400u
 #define EVENTS_KEPT 400u
 

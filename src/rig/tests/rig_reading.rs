@@ -125,9 +125,9 @@ fn chopping_belongs_to_a_chopper_whose_edges_fit_its_period() {
         .unwrap()
         .rig;
     let chopping = rig.axes[0].drive.chopping.unwrap();
-    assert_eq!(chopping.frequency.si(), 20e3);
-    assert_eq!(chopping.transition.si(), 200e-9);
-    assert_eq!(chopping.dead_time.si(), 1e-6);
+    approx::assert_relative_eq!(chopping.frequency.si(), 20e3);
+    approx::assert_relative_eq!(chopping.transition.si(), 200e-9);
+    approx::assert_relative_eq!(chopping.dead_time.si(), 1e-6);
     let slow = said(parse(&with("transition: 1 us, dead_time: 25 us")));
     assert!(
         slow.contains("longer than a period of the chopping"),
