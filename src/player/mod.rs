@@ -10,6 +10,7 @@ mod bridge;
 pub(crate) mod budget;
 mod coils;
 mod controller;
+mod counted;
 mod crowd;
 mod fuses;
 mod hazards;
