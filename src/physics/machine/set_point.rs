@@ -116,7 +116,7 @@ impl SetPointFilter {
     }
 
     /// The most that the set points still have to go (A).
-    pub(super) fn to_go(&self) -> f64 {
+    pub(super) fn still_to_go(&self) -> f64 {
         let of = |phase: Phase| phase.last.abs() + phase.first.abs();
         of(self.a).hypot(of(self.b))
     }

@@ -303,7 +303,7 @@ impl<'m> Simulator<'m> {
         let swing = self.machine().rotor_teeth * speed.hypot(bend);
         match &self.during.filter {
             None => swing,
-            Some(filter) => swing.max(filter.to_go() / self.machine().rest_current().mean),
+            Some(filter) => swing.max(filter.still_to_go() / self.machine().rest_current().mean),
         }
     }
 
