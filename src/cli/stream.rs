@@ -178,6 +178,11 @@ impl StreamCommand {
                     positions before you continue",
                 ))
             }
+            Ending::Deaf(_) => Err(gone(
+                format!("the board at {port} answers, but hears nothing more"),
+                io::ErrorKind::TimedOut,
+                "check the wire to its receiver; nothing has moved",
+            )),
             Ending::Reset(_) => Err(gone(
                 format!("the board at {port} was reset"),
                 io::ErrorKind::ConnectionReset,

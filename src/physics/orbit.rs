@@ -25,8 +25,15 @@ use super::machine::{Machine, Simulator, State};
 /// Rounds of Newton's rule, at most: chosen; each doubles the digits.
 const ROUNDS: usize = 8;
 
+/// How far states are apart whose images tell a slope (in units of the state), for Newton's rule …
+const NEAR: f64 = 1e-4;
+/// … and for the growth of swings. Where a microstep's current just comes off its ceiling an internal
+/// step has an error that depends on the state, which the nearer difference magnifies to 30 1/s of
+/// growth. Chosen: half a degree is still a small swing.
+const WIDE: f64 = 1e-2;
+
 /// Internal steps of all runs about one motion, at most: chosen, see the module.
-const LONGEST: u64 = 300_000;
+const LONGEST: u64 = 600_000;
 
 /// Growth rate (1/s) of small swings about the steady motion of `machine`, its own load
 /// included, at `rate` full steps a second; none where no steady motion is found, infinite
@@ -63,12 +70,12 @@ impl Orbit<'_> {
             if self.steps_left.get() == 0 {
                 return None;
             }
-            let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x));
+            let (image, jacobian) = (self.full_step(x, 1.0), self.jacobian(x, NEAR));
             let residual = image - x;
             let correction = (Matrix4::identity() - jacobian).lu().solve(&residual)?;
             x += correction;
             if correction.norm() < 1e-6 {
-                let largest = eigenvalues(jacobian)?
+                let largest = eigenvalues(self.jacobian(x, WIDE))?
                     .iter()
                     .map(|mu| mu.norm())
                     .fold(0.0, f64::max);
@@ -82,11 +89,6 @@ impl Orbit<'_> {
             }
         }
         None
-    }
-
-    /// Twice the simulator's own step: what differs is the sixteenfold of nearly nothing.
-    fn longest_step(&self) -> f64 {
-        2.0 * self.machine.internal_step()
     }
 
     /// Scales of the state: currents in units of the standstill current, the electrical
@@ -121,20 +123,21 @@ impl Orbit<'_> {
 
     /// `steps` full steps on from the middle of a microstep, turned back.
     fn full_step(&self, x: Vector4<f64>, steps: f64) -> Vector4<f64> {
-        let simulator = Simulator::new(self.machine, self.state(x), 0, self.longest_step());
+        let simulator =
+            Simulator::new(self.machine, self.state(x), 0, self.machine.internal_step());
         let mut end = self.played(simulator, steps as i64);
         turn_back(&mut end, self.machine, steps as i64);
         self.scaled(&end)
     }
 
-    fn jacobian(&self, x: Vector4<f64>) -> Matrix4<f64> {
-        const APART: f64 = 1e-4;
+    /// dP/dx by central differences of states that are `apart`.
+    fn jacobian(&self, x: Vector4<f64>, apart: f64) -> Matrix4<f64> {
         let mut jacobian = Matrix4::zeros();
         for k in 0..4 {
             let mut step = Vector4::zeros();
-            step[k] = APART;
+            step[k] = apart;
             let slope =
-                (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0)) / (2.0 * APART);
+                (self.full_step(x + step, 1.0) - self.full_step(x - step, 1.0)) / (2.0 * apart);
             jacobian.set_column(k, &slope);
         }
         jacobian
@@ -158,7 +161,7 @@ impl Orbit<'_> {
         let electrical = machine.inductance / machine.resistance;
         let seconds = 20.0 / machine.natural_frequency() + 5.0 * electrical;
         let steps = (seconds * self.rate).ceil() as i64;
-        let simulator = Simulator::new(&damped, start, 0, self.longest_step());
+        let simulator = Simulator::new(&damped, start, 0, self.machine.internal_step());
         let mut end = self.played(simulator, steps);
         turn_back(&mut end, machine, steps);
         let lag = machine.command_angle(0) - machine.rotor_teeth * end.angle;

@@ -8,6 +8,12 @@
 use super::record::{LONGEST_RUN, StepRun};
 use crate::schedule::pack::fit::{ONE, binomials, chebyshev_points, leading_coefficient};
 
+/// The pace at either end of a run is that of its so-manieth part, and weighs so much against a point
+/// of the fit. Both chosen: 1 of 4, 8 and 16 parts, and 0.1 to 30, that which decelerates random plans
+/// least beyond their own.
+const PACED_PART: usize = 8;
+const PACE_WEIGHT: f64 = 3.0;
+
 /// From here on an interval stands by itself (ticks): the board cuts it into pieces, each
 /// of which fits 16 bits and is over soon.
 pub(crate) fn long(tick_rate: f64) -> u64 {
@@ -86,8 +92,14 @@ fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Op
 /// One run through all of `times`; none where it is not true enough.
 fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<StepRun> {
     let points = chebyshev_points(times.len());
-    let basis: Vec<[f64; 4]> = points.iter().map(|&k| binomials(k as f64)).collect();
+    let mut basis: Vec<[f64; 4]> = points.iter().map(|&k| binomials(k as f64)).collect();
     let mut rest: Vec<f64> = points.iter().map(|&k| times[k - 1]).collect();
+    if accuracy.stray.is_some() {
+        for (row, value) in paces(times) {
+            basis.push(row);
+            rest.push(value);
+        }
+    }
     let mut state = [0; 4];
     for j in (0..=order).rev() {
         let scale = times.len() as f64;
@@ -109,6 +121,21 @@ fn fit(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option
         state,
     };
     is_true(&run, ticks, accuracy).then_some(run)
+}
+
+/// What holds the pace of a run that may stray at both of its ends, where the least error of its
+/// ticks alone leaves the greatest error of their slope: a kink between two runs is an acceleration.
+/// As rows of the fit: how long the run's first and last parts take.
+fn paces(times: &[f64]) -> [([f64; 4], f64); 2] {
+    let count = times.len();
+    let part = (count / PACED_PART).max(1);
+    let weight = PACE_WEIGHT * count as f64 / part as f64;
+    let at = |k: usize| if k == 0 { 0.0 } else { times[k - 1] };
+    [(0, part), (count - part, count)].map(|(from, to)| {
+        let [first, last] = [from, to].map(|k| binomials(k as f64));
+        let row = std::array::from_fn(|j| weight * (last[j] - first[j]));
+        (row, weight * (at(to) - at(from)))
+    })
 }
 
 /// Whether the run is accurate enough, and its intervals fit 16 bits.

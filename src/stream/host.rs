@@ -53,6 +53,9 @@ pub enum Ending {
     Busy,
     /// The board was heard, but no more; what it said last.
     Silent(Option<BoardReport>),
+    /// The board was greeted and goes on speaking, but hears nothing more; what it says. It has not
+    /// begun to play: once it plays, it slows down by itself.
+    Deaf(Option<BoardReport>),
     /// The board has lost the program, as it does at a reset; what it says.
     Reset(BoardReport),
     /// The program could not be cut into frames to the end; what the board said.
@@ -261,6 +264,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         } else if welcome.accepted {
             self.board.room = usize::from(welcome.queue);
             self.board.welcome = Some(welcome);
+            self.talk.window.greeted();
             self.phase = HostPhase::Playing;
         } else {
             self.board.busy = true;
@@ -318,6 +322,12 @@ impl<F: Iterator<Item = Frame>> Host<F> {
         {
             let report = self.board.report.take();
             self.end(Ending::Silent(report));
+        } else if self.phase == HostPhase::Playing
+            && !self.board.moved
+            && self.talk.window.unheard_for(now) > SILENCE
+        {
+            let report = self.board.report.take();
+            self.end(Ending::Deaf(report));
         }
         line
     }

@@ -63,7 +63,9 @@ pub(crate) fn standstill(motion: &Motion, done: &[u64], at: f64, reserve: f64) -
             if speed > 0.0 {
                 let trusted = (1.0 - reserve) * axis.decel;
                 steepest = steepest.min((trusted + w * acceleration) / speed);
-                cell = cell.min(speed / (2.0 * axis.decel) / CELLS);
+                // Where the plan speeds up, w falls the faster.
+                let hardest = axis.decel.max(trusted + w * acceleration);
+                cell = cell.min(speed / (2.0 * hardest) / CELLS);
                 creeps &= w.sqrt() * speed <= axis.start;
             }
         }

@@ -73,6 +73,8 @@ pub(crate) struct Window {
     /// many, and the others are lost or still on their way.
     said: u64,
     heard: u64,
+    /// Since when the board has heard none of what was said.
+    unheard_since: Option<Duration>,
     /// Whether the last of them was a question.
     asked: bool,
     /// Time that a byte takes on the line, when everything that was said will have left,
@@ -103,6 +105,7 @@ impl Window {
             number: 0,
             said: 0,
             heard: 0,
+            unheard_since: None,
             asked: false,
             byte_time: Duration::from_secs(10) / baud.max(1),
             free: Duration::ZERO,
@@ -160,7 +163,10 @@ impl Window {
             let took = now.saturating_sub(self.free);
             self.latency = (self.latency * 7 + took.min(self.latency * 2 + SLACK)) / 8;
         }
-        self.heard = self.heard.max(heard);
+        if self.heard < heard {
+            self.heard = heard;
+            self.unheard_since = (heard < self.said).then_some(now);
+        }
         if self.next > 0 && self.pieces[0].said <= self.heard {
             self.next = 0;
         }
@@ -243,7 +249,19 @@ impl Window {
         self.leave(now, line.len() - start);
     }
 
+    /// The board has heard the greeting.
+    pub(crate) fn greeted(&mut self) {
+        self.unheard_since = None;
+    }
+
+    /// How long the board has heard nothing of what was said to it.
+    pub(crate) fn unheard_for(&self, now: Duration) -> Duration {
+        let since = self.unheard_since.unwrap_or(now);
+        now.saturating_sub(since)
+    }
+
     fn leave(&mut self, now: Duration, bytes: usize) {
+        self.unheard_since.get_or_insert(now);
         self.free = self.free.max(now) + self.byte_time * bytes as u32;
     }
 }

@@ -71,14 +71,14 @@ fn lower(curve: &dyn Fn(f64) -> f64, points: &mut [(f64, f64)]) {
     }
 }
 
-/// How far the line between two points rises above the curve at most: at the worst look
-/// and, since a bend of the curve may lie beside it, ever closer around it.
+/// How far the line between two points rises above the curve at most: around the look at which it
+/// comes closest or rises most, ever closer, since a bend of the curve may lie beside a look.
 fn excess(curve: &dyn Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
     let above = |speed: f64| along(from, to, speed) - curve(speed);
     let worse = |a: (f64, f64), b: (f64, f64)| if b.1 > a.1 { b } else { a };
     let mut worst = looks(from.0, to.0)
         .map(|speed| (speed, above(speed)))
-        .fold((from.0, 0.0), worse);
+        .fold((from.0, f64::NEG_INFINITY), worse);
     let mut spacing = (to.0 - from.0) / LOOKS as f64;
     for _ in 0..3 {
         spacing /= 4.0;
@@ -88,7 +88,7 @@ fn excess(curve: &dyn Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
             .map(|speed| (speed, above(speed)))
             .fold(worst, worse);
     }
-    worst.1
+    worst.1.max(0.0)
 }
 
 /// Lowers the points until no line is steeper than `slope`.

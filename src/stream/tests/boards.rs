@@ -66,7 +66,8 @@ static BUILT: Mutex<BTreeMap<String, PathBuf>> = Mutex::new(BTreeMap::new());
 /// What `build` makes in a folder that it is given, once for each `key`.
 fn once(key: String, build: impl FnOnce(&str) -> PathBuf) -> PathBuf {
     let mut built = BUILT.lock().unwrap();
-    let folder = format!("streaming-{}", built.len());
+    // Some runners give every test a process of its own.
+    let folder = format!("streaming-{}-{}", std::process::id(), built.len());
     built.entry(key).or_insert_with(|| build(&folder)).clone()
 }
 

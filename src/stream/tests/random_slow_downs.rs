@@ -9,15 +9,15 @@ use super::boards::Line;
 use super::session::{CLEAN, Session};
 use crate::plan::{Item, Motion};
 use crate::rig::Rig;
-use crate::stream::message::BoardState;
+use crate::stream::message::{BoardReport, BoardState};
 use crate::stream::slow_down::{self, PlannedDecel};
 use crate::testing::draw::Draw;
 
-/// Plans under `cargo test`; `SLEWSMITH_CASES` asks for more.
+/// Plans under `cargo test`; `SLEWSMITH_CASES` asks for more, `SLEWSMITH_FIRST` for others.
 const CASES: u64 = 25;
 /// Stretches in full steps, and by which share the board may exceed the plan's deceleration over
 /// two of them and over longer ones, as the README states.
-const BOUNDS: [(usize, f64); 3] = [(4, 0.2), (8, 0.07), (16, 0.005)];
+const BOUNDS: [(usize, f64); 3] = [(4, 0.15), (8, 0.06), (16, 0.025)];
 
 /// A plan of one axis or of two, and when its line dies (ms after the start).
 struct Case {
@@ -62,7 +62,7 @@ impl Case {
         let text = rig_text(axes).replace("microsteps: 16", &format!("microsteps: {microsteps}"));
         let rig = parse(text);
         let length = motion_of(&rig, &script).duration;
-        let cut = 100 + below((length * 1000.0) as u64 + 1) as u32;
+        let cut = below((length * 1000.0) as u64 + 1) as u32;
         Self {
             rig,
             microsteps,
@@ -72,11 +72,18 @@ impl Case {
     }
 
     /// By which share each axis decelerates harder than its plan, at most, over two stretches of
-    /// so many full steps as [`BOUNDS`] has, and over longer ones.
-    fn excesses(&self) -> [f64; 3] {
+    /// so many full steps as [`BOUNDS`] has, and over longer ones; none where the plan is refused,
+    /// since a slow-down takes more room than the board has.
+    fn excesses(&self) -> Option<[f64; 3]> {
         let program = Rc::new(BenchProgram::new(&self.rig, &self.script));
-        assert!(program.unfit.is_none(), "{}", self.script);
+        if program.unfit.is_some() {
+            return None;
+        }
         let mut session = Session::model(&program, CLEAN);
+        let runs = |report: &BoardReport| report.state == BoardState::Running;
+        while !session.host.report().is_some_and(runs) {
+            session.step();
+        }
         session.wait(self.cut);
         session.out.cut = true;
         session.run_to(BoardState::LineDead);
@@ -94,7 +101,7 @@ impl Case {
                 *worst = worst.max(slow_down::excess(&ticks, planned));
             }
         }
-        worst
+        Some(worst)
     }
 }
 
@@ -113,15 +120,21 @@ fn a_dead_line_decelerates_random_plans_within_the_stated_bound() {
     let asked = std::env::var("SLEWSMITH_CASES").ok();
     let cases = asked.map_or(CASES, |cases| cases.parse().unwrap());
     let mut worst = [(-1.0, 0); 3];
-    for seed in 0..cases {
-        let excesses = Case::of(seed).excesses();
+    let first = std::env::var("SLEWSMITH_FIRST").map_or(0, |first| first.parse().unwrap());
+    let mut refused = 0;
+    for seed in first..first + cases {
+        let Some(excesses) = Case::of(seed).excesses() else {
+            refused += 1;
+            continue;
+        };
         for (worst, excess) in worst.iter_mut().zip(excesses) {
             if excess > worst.0 {
                 *worst = (excess, seed);
             }
         }
     }
-    println!("{worst:?} of {cases} plans");
+    println!("{worst:?} of {cases} plans, {refused} refused");
+    assert!(refused * 10 <= cases, "{refused} of {cases} refused");
     for ((excess, seed), (stretch, bound)) in worst.into_iter().zip(BOUNDS) {
         assert!(
             excess <= bound,

@@ -315,6 +315,17 @@ fn nobody_at_the_other_end_is_noticed() {
 }
 
 #[test]
+fn a_board_that_no_longer_hears_before_the_start_is_noticed() {
+    let mut session = Session::model(&turns(), CLEAN);
+    while session.host.phase == HostPhase::Greeting {
+        session.step();
+    }
+    session.out.cut = true;
+    assert!(matches!(session.run(), Ending::Deaf(_)));
+    assert!(session.happened.is_empty());
+}
+
+#[test]
 fn a_stop_before_the_start_moves_nothing() {
     let Some(mut session) = Session::process(&turns(), CLEAN) else {
         return;
