@@ -83,6 +83,8 @@ struct Checked {
     failure: Option<String>,
     /// How long it lasts (s).
     total_time: f64,
+    /// The steps that it makes, on all axes together; none of one without end.
+    steps: Option<u64>,
 }
 
 /// The player's schedule source.
@@ -185,8 +187,7 @@ impl EmitCommand {
         let Some(checked) = self.check(&job, terminal)? else {
             return Ok(Answer::No);
         };
-        let failure = checked.failure;
-        let mut heading = job.heading(failure.as_deref());
+        let mut heading = job.heading(checked.failure.as_deref());
         let program = script.file_stem().map(|stem| stem.to_string_lossy());
         heading.program = program.as_deref().unwrap_or(heading.program);
         let mut bar = Progress::new(checked.total_time, terminal);
@@ -205,13 +206,13 @@ impl EmitCommand {
                     "\n## Play a program\n\n    slewsmith stream SCRIPT --port PORT --baud {baud}\n"
                 ));
             }
-            self.put_project(&project, &job, steps_of(&job)?, terminal)?;
+            self.put_project(&project, &job, checked.steps, terminal)?;
         } else {
             let (output, bytes) = self.file(&job, &heading, &mut seen)?;
             drop(bar);
             output.finish()?;
             if self.format == Binary.name() {
-                terminal.note(&packed(bytes, steps_of(&job)?));
+                terminal.note(&packed(bytes, checked.steps));
             }
         }
         Ok(Answer::Yes)
@@ -235,7 +236,14 @@ impl EmitCommand {
     /// Checks a program, and says what there is to say; none where it must not be written.
     fn check(&self, job: &Job, terminal: &Terminal) -> Result<Option<Checked>, Failure> {
         let busy = Progress::through(job, 1.0, "checking the program", terminal);
-        let summary = job.check().of_the_motion()?;
+        let mut checks = job.check();
+        let mut steps = 0u64;
+        for checked in checks.by_ref() {
+            let checked = checked?;
+            let own = checked.planned.motion.steps();
+            steps = steps.saturating_add(own.saturating_mul(checked.times));
+        }
+        let summary = checks.of_the_motion()?;
         drop(busy);
         let failure = summary.first_failure.map(|failure| failure.to_string());
         if let Some(reason) = &failure
@@ -262,6 +270,7 @@ impl EmitCommand {
         Ok(Some(Checked {
             failure,
             total_time: summary.total_time,
+            steps: summary.endless.is_none().then_some(steps),
         }))
     }
 
@@ -287,10 +296,10 @@ impl EmitCommand {
             )));
         }
         tell_guesses(rig, terminal);
-        let mut failures = Vec::new();
+        let mut all = Vec::new();
         for job in &jobs {
             match self.check(job, terminal)? {
-                Some(checked) => failures.push(checked.failure),
+                Some(checked) => all.push(checked),
                 None => return Ok(Answer::No),
             }
         }
@@ -301,12 +310,12 @@ impl EmitCommand {
             .collect();
         let mut headed = Vec::new();
         let mut steps = Some(0u64);
-        for ((job, failure), name) in jobs.iter().zip(&failures).zip(&names) {
-            let mut heading = job.heading(failure.as_deref());
+        for ((job, checked), name) in jobs.iter().zip(&all).zip(&names) {
+            let mut heading = job.heading(checked.failure.as_deref());
             heading.program = name.as_deref().unwrap_or(heading.program);
             headed.push((job, heading));
-            let own = steps_of(job)?;
-            steps = steps.zip(own).map(|(all, own)| all.saturating_add(own));
+            let both = steps.zip(checked.steps);
+            steps = both.map(|(all, own)| all.saturating_add(own));
         }
         let project =
             Job::project_of(&headed, self.options()).map_err(|error| self.cannot(error))?;
@@ -539,14 +548,6 @@ fn packed(bytes: u64, steps: Option<u64>) -> String {
         "{bytes} bytes for {steps} steps: {} bytes a step",
         Rounded(each)
     )
-}
-
-/// The steps of a program; none of one without end.
-fn steps_of(job: &Job) -> Result<Option<u64>, Failure> {
-    Ok(match job.endless()? {
-        Some(_) => None,
-        None => Some(job.steps()?),
-    })
 }
 
 /// The names of all formats, in the order in which the help shows them.

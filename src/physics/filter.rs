@@ -61,6 +61,16 @@ impl ConverterFilter {
         self.pwm.time_constant.si()
     }
 
+    /// τ (s).
+    pub(crate) fn time_constant(&self) -> f64 {
+        self.tau()
+    }
+
+    /// n.
+    pub(crate) const fn sections(&self) -> u32 {
+        self.pwm.order
+    }
+
     /// Codes of the full scale.
     fn codes(&self) -> f64 {
         f64::from(self.bits).exp2()
@@ -134,7 +144,11 @@ impl ConverterFilter {
 mod tests {
     use approx::assert_relative_eq;
 
+    use std::path::Path;
+
     use super::*;
+    use crate::files::read_source;
+    use crate::rig::Drive;
     use crate::units::{Frequency, Time};
 
     fn filter(order: u32, frequency: f64, time_constant: f64) -> ConverterFilter {
@@ -180,6 +194,23 @@ mod tests {
                 assert_relative_eq!(computed, stepped, max_relative = 5e-3);
             }
         }
+    }
+
+    /// The rule that the profile states of its time constant.
+    #[test]
+    fn the_profile_of_a_filtered_pwm_has_the_shortest_filter_within_a_code() {
+        let profile = Path::new(env!("CARGO_MANIFEST_DIR")).join("profiles/drives/pwm-24v.yaml");
+        let drive = Drive::parse(&read_source(&profile).unwrap()).unwrap();
+        let filter = ConverterFilter {
+            pwm: drive.lines.pwm.unwrap(),
+            bits: drive.converter.unwrap().bits,
+        };
+        // What an 8-bit timer at 16 MHz makes of it.
+        assert_relative_eq!(filter.pwm.frequency.si(), 16e6 / filter.codes());
+        assert!(filter.ripple() <= 1.0, "{}", filter.ripple());
+        let shorter = filter.with(filter.tau() - 10e-6);
+        assert!(shorter.ripple() > 1.0, "{}", shorter.ripple());
+        assert_relative_eq!(filter.fastest(), 1100.0, max_relative = 0.02);
     }
 
     #[test]

@@ -38,6 +38,7 @@
 mod equations;
 mod hold;
 mod model;
+mod set_point;
 mod simulator;
 mod state;
 #[cfg(test)]

@@ -44,7 +44,7 @@ pub enum TooClose {
         apart: Time,
         /// What it needs.
         needs: Time,
-        /// The dead time with which that would do here, where only the rig's is too long.
+        /// The dead time with which the program would do, where only the rig's is too long.
         dead_time: Option<Time>,
     },
     /// Fast steps of an axis while another one starts, stops or turns.
@@ -105,7 +105,7 @@ impl TooClose {
                 ..
             } => {
                 format!(
-                    "turn more slowly, or shorten `dead_time`: {enough} at most here, if the bridges allow it"
+                    "turn more slowly, or shorten `dead_time`: {enough} at most, if the bridges allow it"
                 )
             }
             Self::Events {
@@ -147,6 +147,15 @@ struct DueTogether {
     events: u64,
     /// Whether the player writes one of them itself, and waits until then.
     is_written: bool,
+}
+
+/// Two events of an axis that are too close together (cycles).
+struct Close {
+    apart: u64,
+    /// What the player needs between them, …
+    least: u64,
+    /// … and what is missing where events as close come one after the other.
+    missing: u64,
 }
 
 /// An output of the rig.
@@ -214,13 +223,17 @@ impl<'a> EventPace<'a> {
         }
     }
 
-    /// Takes the next event of the program.
-    pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooClose> {
-        // So late that nothing comes before zero.
+    /// When an event comes (cycles): so late that nothing comes before zero.
+    fn cycles_of(&self, event: &Event) -> u64 {
         let cycles = event
             .tick
             .saturating_mul(u64::from(self.rig.timer.prescaler));
-        let now = cycles.saturating_add(4 * self.lead);
+        cycles.saturating_add(4 * self.lead)
+    }
+
+    /// Takes the next event of the program.
+    pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooClose> {
+        let now = self.cycles_of(event);
         let outputs = self.rig.axes.len();
         let joins = self.group.is_some_and(|group| group.due == now);
         let any = u64::from(if joins {
@@ -296,6 +309,57 @@ impl<'a> EventPace<'a> {
         (enough >= DriveLines::DEAD_TIME.si()).then(|| Time::new(enough))
     }
 
+    /// A refusal with the dead time that mends the rest of the program too, where one does: steps
+    /// behind the refused one may be closer still.
+    pub(super) fn mended(
+        &mut self,
+        refused: TooClose,
+        rest: impl Iterator<Item = Event>,
+    ) -> TooClose {
+        let TooClose::Events {
+            axis,
+            apart,
+            needs,
+            dead_time: Some(mut enough),
+        } = refused
+        else {
+            return refused;
+        };
+        let of = |dead_time| TooClose::Events {
+            axis,
+            apart,
+            needs,
+            dead_time,
+        };
+        for event in rest {
+            let (axis, step) = match event.what {
+                EventKind::Step { axis, .. } => (axis, self.seeking != Some(axis)),
+                EventKind::Direction { axis, .. } => (axis, false),
+                EventKind::Output { .. } | EventKind::Mark(_) => continue,
+                EventKind::Seek { axis, .. } => {
+                    self.seeking = Some(axis);
+                    self.last.fill(None);
+                    continue;
+                }
+                EventKind::Await { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => {
+                    self.seeking = None;
+                    self.last.fill(None);
+                    continue;
+                }
+            };
+            let now = self.cycles_of(&event);
+            let close = self.too_close(axis, now, step);
+            self.last[axis] = Some((now, step));
+            match close.map(|close| self.shorter_dead_time(close.missing)) {
+                None => {}
+                Some(None) => return of(None),
+                Some(Some(shorter)) if shorter.si() < enough.si() => enough = shorter,
+                Some(Some(_)) => {}
+            }
+        }
+        of(Some(enough))
+    }
+
     fn crowded(&self, crowded: Crowded) -> TooClose {
         TooClose::Crowded {
             axis: self.rig.axes[crowded.axis].name.clone(),
@@ -304,37 +368,46 @@ impl<'a> EventPace<'a> {
         }
     }
 
+    /// How close an event of an axis is to the one before it, where that is too close.
+    fn too_close(&self, axis: usize, now: u64, step: bool) -> Option<Close> {
+        let (before, was_step) = self.last[axis]?;
+        let apart = now - before;
+        // The interrupts of other axes may come first.
+        let other_axes = (self.last.len() - 1) as u64;
+        let own = if was_step && step {
+            STEP_READY
+        } else {
+            EVENT_READY
+        };
+        let first = other_axes * (u64::from(STEP_READY) + self.besides) + u64::from(OTHERS_READY);
+        let mut least = first + u64::from(own) + self.besides;
+        let mut average = 0;
+        if was_step && step {
+            // What decoding takes on the average; ticks may fall one apart.
+            average = u64::from(STEP_CYCLES) + self.besides;
+            least = least.max(average.saturating_sub(2 * u64::from(self.rig.timer.prescaler)));
+        }
+        // What falls on one tick is done in one interrupt.
+        (apart < least && (apart > 0 || step || was_step)).then(|| Close {
+            apart,
+            least,
+            missing: least.max(average) - apart,
+        })
+    }
+
     /// A step or a direction.
     fn axis_event(&mut self, axis: usize, now: u64, step: bool) -> Result<(), TooClose> {
-        if let Some((before, was_step)) = self.last[axis] {
-            let cycles = now - before;
-            // The interrupts of other axes may come first.
-            let other_axes = (self.last.len() - 1) as u64;
-            let own = if was_step && step {
-                STEP_READY
-            } else {
-                EVENT_READY
-            };
-            let first =
-                other_axes * (u64::from(STEP_READY) + self.besides) + u64::from(OTHERS_READY);
-            let mut least = first + u64::from(own) + self.besides;
-            if was_step && step {
-                // What decoding takes on the average; ticks may fall one apart.
-                let average = u64::from(STEP_CYCLES) + self.besides;
-                least = least.max(average.saturating_sub(2 * u64::from(self.rig.timer.prescaler)));
-            }
-            // What falls on one tick is done in one interrupt.
-            if cycles < least && (cycles > 0 || step || was_step) {
-                return Err(TooClose::Events {
-                    axis: self.rig.axes[axis].name.clone(),
-                    apart: self.time(cycles),
-                    needs: self.enough(least),
-                    dead_time: self.shorter_dead_time(least - cycles),
-                });
-            }
-        }
+        let close = self.too_close(axis, now, step);
         let step_before = self.last[axis].filter(|(_, was_step)| step && *was_step);
         self.last[axis] = Some((now, step));
+        if let Some(close) = close {
+            return Err(TooClose::Events {
+                axis: self.rig.axes[axis].name.clone(),
+                apart: self.time(close.apart),
+                needs: self.enough(close.least),
+                dead_time: self.shorter_dead_time(close.missing),
+            });
+        }
         let early = if step { 0 } else { u64::from(DIRECTION_LEAD) };
         self.crowd
             .event(axis, now, step_before.map(|(before, _)| before), early)

@@ -10,7 +10,7 @@ use super::options::{PlayerOptions, ProgramParts, ScheduleSource};
 use super::readme::readme;
 use super::verdict::{Refusal, Table};
 use super::wiring::Wiring;
-use super::{coils, text};
+use super::{coils, makefile, text};
 use crate::emit::Heading;
 use crate::plan::Passages;
 
@@ -199,7 +199,7 @@ impl Project {
         }
         files.push(file(
             "Makefile",
-            text::makefile(heading.rig, wiring.as_ref().ok(), options.source, parts),
+            makefile::makefile(heading.rig, wiring.as_ref().ok(), options.source, parts),
         ));
         let counts = table
             .as_ref()

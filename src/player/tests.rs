@@ -5,8 +5,10 @@ use std::fmt::Write as _;
 use super::budget::code_bytes;
 use super::coils;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
+use super::verdict::Refusal;
 use crate::Job;
 use crate::testing::avr;
+use crate::testing::motors::MEDIUM;
 
 /// Bytes that the stack of the player may take: measured 92 where it decodes, doubled for an
 /// interrupt within an interrupt and what else a compiler may do.
@@ -105,4 +107,43 @@ fn no_player_takes_more_memory_than_is_charged() {
             assert!(built.ram + STACK <= ram, "{built:?} of {ram}");
         }
     }
+}
+
+#[test]
+fn a_shorter_dead_time_is_a_cure_where_it_mends_the_fastest_step() {
+    // 483 cycles and the dead time, 1601 of them at 16 MHz: 7677 half steps/s.
+    let options = PlayerOptions {
+        lines: Lines::Coils,
+        ..PlayerOptions::default()
+    };
+    let cure = |speed: u32, dead: &str| {
+        let drive = format!(
+            "kind: fixed-voltage, sequence: half-step, supply: 3 V, switch_resistance: 0.5 ohm, dead_time: {dead}"
+        );
+        let rig = format!(
+            "axes: {{ a: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }} }}\ntimer: {{ clock: 16 MHz, prescaler: 8 }}\n"
+        );
+        let script = format!(
+            "bands allow\nspeed {speed} microstep/s\naccel 100000 microstep/s^2\nturn by 20000 microstep\n"
+        );
+        let job = Job::from_texts(&script, &rig).unwrap();
+        let refusals = job.refusals(options).unwrap();
+        refusals.first().map(Refusal::cure)
+    };
+    // Cycles left for the dead time at each speed; the first step that is too fast stands behind
+    // one of 7677/s, whatever speed comes later.
+    for speed in [7_800, 12_000, 25_000, 31_500] {
+        let left = 16e6 / f64::from(speed) - 483.0;
+        let said = cure(speed, "100 us").expect("a refusal");
+        let (_, rest) = said.split_once("shorten `dead_time`: ").expect(&said);
+        let (enough, _) = rest.split_once(" at most").unwrap();
+        let most: f64 = enough.strip_suffix(" us").unwrap().parse().unwrap();
+        assert!(
+            most * 16.0 <= left && most * 16.0 > left - 25.0,
+            "{speed}: {said}"
+        );
+        assert_eq!(cure(speed, enough), None, "{speed}");
+    }
+    let said = cure(33_500, "100 us").expect("a refusal");
+    assert!(!said.contains("dead_time"), "{said}");
 }

@@ -19,6 +19,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::follow::LOST;
 use super::{COARSER, worse_machine};
+use crate::physics::filter::ConverterFilter;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
@@ -62,6 +63,7 @@ pub(crate) struct Trials {
 struct TriedAxis {
     nominal: Machine,
     worse: Machine,
+    filter: Option<ConverterFilter>,
     /// Microsteps of a turn of the load.
     load_turn: f64,
 }
@@ -71,6 +73,7 @@ impl TriedAxis {
         let nominal = Machine::of(axis);
         Self {
             worse: worse_machine(axis),
+            filter: ConverterFilter::of(axis),
             load_turn: axis.microsteps_per_motor_turn() as f64 * nominal.gearing,
             nominal,
         }
@@ -141,26 +144,27 @@ impl Trials {
             .flat_map(|machine| [0, half_way].map(|from| (machine, from)));
         let mut left = LONGEST_TRIAL;
         for (machine, from) in starts {
-            if !self.follows(machine, &motion, from, &mut left)? {
+            let internal_step = COARSER * machine.internal_step();
+            let simulator = Simulator::at_rest(machine, from, internal_step).behind(axis.filter);
+            if !self.follows(simulator, &motion, &mut left)? {
                 return Some(false);
             }
         }
         Some(true)
     }
 
-    /// Whether `machine` plays the only axis of `motion` from rest at microstep `from` and
-    /// comes to rest where it should; none where that takes more internal steps than are `left`.
+    /// Whether a motor at rest plays the only axis of `motion` and comes to rest where it should;
+    /// none where that takes more internal steps than are `left`.
     fn follows(
         &self,
-        machine: &Machine,
+        simulator: Simulator<'_>,
         motion: &Arc<Motion>,
-        from: i64,
         left: &mut u64,
     ) -> Option<bool> {
+        let machine = simulator.machine();
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.axes[0].direction.sign();
-        let internal_step = COARSER * machine.internal_step();
-        let mut simulator = Simulator::at_rest(machine, from, internal_step).at_most(*left);
+        let mut simulator = simulator.at_most(*left);
         let mut steps = StepTicks::new(motion, 0, self.clock, TickInstant::default());
         let strayed = Cell::new(false);
         let watch = |simulator: &Simulator<'_>| {

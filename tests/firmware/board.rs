@@ -211,7 +211,11 @@ impl Built {
         Size {
             flash: numbers[0] + numbers[1],
             ram: numbers[1] + numbers[2],
-            table: self.constant("SCHEDULE_LENGTH"),
+            // None where it comes over a line.
+            table: match self.file("schedule.h").contains("#define SCHEDULE_LENGTH ") {
+                true => self.constant("SCHEDULE_LENGTH"),
+                false => 0,
+            },
         }
     }
 

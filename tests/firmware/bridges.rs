@@ -230,12 +230,13 @@ fn a_dead_time_is_charged_to_the_step_rate() {
         .emit("firmware", "player", &["--lines", "coils"])
         .unwrap_err();
     assert!(said.contains("the player needs 130 us"), "{said}");
-    // A shorter dead time would do: the cure says so, and how short it has to be for these two steps.
+    // A shorter dead time would do: the cure says so, and how short it has to be.
     let (_, rest) = said.split_once("shorten `dead_time`: ").expect("the cure");
-    let (enough, _) = rest.split_once(" us at most here").unwrap();
-    let enough: f64 = enough.parse().unwrap();
-    assert!(enough > 95.0 && enough < 100.0, "{said}");
-    let shorter = at(7_900, "95 us").emit("firmware", "player", &["--lines", "coils"]);
+    let (enough, _) = rest.split_once(" us at most").unwrap();
+    let most: f64 = enough.parse().unwrap();
+    assert!(most > 95.0 && most < 100.0, "{said}");
+    let shorter =
+        at(7_900, &format!("{enough} us")).emit("firmware", "player", &["--lines", "coils"]);
     assert!(shorter.is_ok(), "{shorter:?}");
     let said = at(7_900, "101 us")
         .emit("firmware", "player", &["--lines", "coils"])

@@ -47,12 +47,23 @@ fn every_kind_of_player_fits_the_memories_of_the_parts_that_it_is_let_on() {
     let mut kinds: Vec<(&str, Option<String>, &str, &[&str])> = vec![
         ("steps", None, SCRIPT, &[]),
         ("steps, seeking", None, &seeks, &[]),
+        (
+            "steps, functions of one's own",
+            None,
+            SCRIPT,
+            &["--user-code"],
+        ),
+        ("steps, over a line", None, SCRIPT, &["--feed", "line"]),
     ];
     for (name, _, drive) in states::kinds() {
         if drive.is_some() {
             kinds.push((name, drive, SCRIPT, &["--lines", "coils"]));
         }
     }
+    let switches = kinds.iter().find(|(name, ..)| *name == "single switches");
+    let drive = switches.and_then(|(_, drive, ..)| drive.clone());
+    let on_a_line = ["--lines", "coils", "--feed", "line"];
+    kinds.push(("single switches, over a line", drive, SCRIPT, &on_a_line));
     for (name, drive, script, options) in &kinds {
         let mut fits = 0;
         for (part, flash, ram) in PARTS {

@@ -27,6 +27,8 @@
  *   step=BAUD                     runs in step with whoever holds the other ends of its
  *                                 pipes, as board_posix.c does, but for this: times are
  *                                 in cycles, lines are 8 * (port - 'A') + bit
+ *   input=NUMBER:PORT:BIT:LEVEL   in step, drives a pin to this level while that bit of the
+ *                                 inputs is set, and to the other one while it is not
  *
  * Lines printed: `pin CYCLE PORT BIT LEVEL`, `duty CYCLE PORT BIT HIGH OF` where a compare output in
  * fast PWM is high for other HIGH of OF counts from that cycle on, `text ...` from the serial port, and at the
@@ -65,7 +67,7 @@
 
 enum {
     MCUSR = 0x54, GTCCR = 0x43, TSM = 0x80, SFIOR = 0x50, UBRRH = 0x40, TCNT1 = 0x84, MOST_VECTORS = 57, MOST_STIMULI = 64, MOST_CONTACTS = 4,
-    TIMERS = 6, CHANNELS = 3, EXTERNAL_INTERRUPTS = 8
+    TIMERS = 6, CHANNELS = 3, EXTERNAL_INTERRUPTS = 8, INPUTS = 8
 };
 
 /* Of the parts that this runs: their ports, the size of their vectors (bytes) and how many
@@ -196,6 +198,25 @@ static void wake_at(uint64_t cycle, void *which)
         avr_cycle_timer_register(avr, cycle - avr->cycle, wake, which);
 }
 
+/* The pins that the inputs of a slice drive, and to which level an active one. */
+static struct input {
+    struct pin pin;
+    uint8_t active, is_wired;
+} inputs[INPUTS];
+
+static void drive(struct pin pin, uint32_t level);
+
+static void drive_inputs(uint8_t active)
+{
+    static uint8_t before;
+    uint8_t changed = before ^ active, k;
+
+    for (k = 0; k < INPUTS; k++)
+        if (inputs[k].is_wired && changed >> k & 1)
+            drive(inputs[k].pin, active >> k & 1 ? inputs[k].active : !inputs[k].active);
+    before = active;
+}
+
 static void next_slice(void)
 {
     static int begun;
@@ -213,6 +234,7 @@ static void next_slice(void)
     read_all(head, sizeof head);
     slice_end = avr->cycle + (head[0] | (uint64_t)head[1] << 8 | (uint64_t)head[2] << 16 | (uint64_t)head[3] << 24);
     wake_at(slice_end, &slice_end);
+    drive_inputs(head[4]);
     memmove(in, in + in_at, in_length - in_at);
     in_length -= in_at;
     in_at = 0;
@@ -239,8 +261,6 @@ static struct contact {
     long first, last, position;
 } contacts[MOST_CONTACTS];
 static int contact_count;
-
-static void drive(struct pin pin, uint32_t level);
 
 static int is_same(const struct pin *one, const struct pin *other)
 {
@@ -946,6 +966,14 @@ int main(int count, char **arguments)
         } else if (sscanf(argument, "hold=%c:%u:%u", &stimulus->pin.port, &bit, &level) == 3) {
             stimulus->pin.bit = (uint8_t)bit;
             hold(stimulus->pin, level);
+        } else if (sscanf(argument, "input=%llu:%c:%u:%u", &at, &stimulus->pin.port, &bit, &level) == 4) {
+            if (at >= INPUTS)
+                return 2;
+            stimulus->pin.bit = (uint8_t)bit;
+            inputs[at].pin = stimulus->pin;
+            inputs[at].active = (uint8_t)level;
+            inputs[at].is_wired = 1;
+            hold(stimulus->pin, !level);
         } else if (sscanf(argument, "wave=%c:%u:%llu:%llu", &stimulus->pin.port, &bit, &at, &low) == 4) {
             stimulus->pin.bit = (uint8_t)bit;
             stimulus->level = 1;

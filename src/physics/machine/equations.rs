@@ -12,10 +12,11 @@
 //!
 //! **A current in regulation** needs no integrating: i = i* + (i₀ − i*) e^(−t/τ). Only the
 //! rotor is then left to Runge and Kutta, in steps that need not follow τ once the current has
-//! come to rest on its set point. Where the supply is short, before or after the step, the
+//! come to rest on its set point; behind a filter that lags, see `set_point`. Where the supply is short, before or after the step, the
 //! whole system is integrated in steps that do.
 
 use super::model::Machine;
+use super::set_point::SetPointFilter;
 use super::state::State;
 use crate::physics::feed::{Demand, Feed};
 
@@ -57,6 +58,8 @@ struct ThroughGearing {
 pub(super) struct Conditions {
     /// What the command asks of the phases.
     pub(super) demand: Demand,
+    /// By how much the set points lag that at first; none where they do not.
+    pub(super) filter: Option<SetPointFilter>,
     /// Sign of the motion that friction opposes; 0 while the rotor sticks.
     pub(super) slide: f64,
     /// A damper that is put on for a while.
@@ -65,6 +68,27 @@ pub(super) struct Conditions {
     pub(super) clipped_step: f64,
     /// Angle (rad of the motor) that the state's leaves out.
     pub(super) angle_out: f64,
+}
+
+impl Conditions {
+    /// What is asked of the phases `after` seconds.
+    fn demand_at(&self, after: f64) -> Demand {
+        match (self.demand, &self.filter) {
+            (Demand::Current(a, b), Some(filter)) => {
+                let (off_a, off_b) = filter.later(after).beyond();
+                Demand::Current(a + off_a, b + off_b)
+            }
+            (demand, _) => demand,
+        }
+    }
+
+    /// The same `after` seconds.
+    fn later(&self, after: f64) -> Self {
+        Self {
+            filter: self.filter.map(|filter| filter.later(after)),
+            ..self.clone()
+        }
+    }
 }
 
 /// A viscous damper that acts on the difference from a speed.
@@ -157,7 +181,12 @@ impl<'m> Equations<'m> {
 
     /// How the state changes (its fields a second).
     pub(super) fn slope(&self, during: &Conditions, state: &State) -> State {
-        self.slope_at(during, state, Turn::of(self.electrical(state)))
+        self.slope_at(
+            during,
+            during.demand_at(0.0),
+            state,
+            Turn::of(self.electrical(state)),
+        )
     }
 
     /// The state `step` seconds on.
@@ -167,18 +196,27 @@ impl<'m> Equations<'m> {
         };
         if self.in_regulation(during, s0) {
             let end = self.with_regulated_currents(during, s0, step);
-            if self.in_regulation(during, &end) {
+            if self.is_in_regulation(during.demand_at(step), &end) {
                 return end;
             }
         }
         let count = (step / during.clipped_step).ceil().max(1.0);
         let part = step / count;
-        (0..count as u32).fold(*s0, |state, _| self.runge_kutta(during, &state, part))
+        if during.filter.is_none() {
+            return (0..count as u32).fold(*s0, |state, _| self.runge_kutta(during, &state, part));
+        }
+        (0..count as u32).fold(*s0, |state, number| {
+            self.runge_kutta(&during.later(f64::from(number) * part), &state, part)
+        })
     }
 
     /// Whether both phases follow their set points below the ceiling.
     pub(super) fn in_regulation(&self, during: &Conditions, s: &State) -> bool {
-        let Demand::Current(a, b) = during.demand else {
+        self.is_in_regulation(during.demand_at(0.0), s)
+    }
+
+    fn is_in_regulation(&self, demand: Demand, s: &State) -> bool {
+        let Demand::Current(a, b) = demand else {
             return false;
         };
         let m = self.machine;
@@ -195,18 +233,26 @@ impl<'m> Equations<'m> {
     fn with_regulated_currents(&self, during: &Conditions, s0: &State, step: f64) -> State {
         let half = 0.5 * step;
         let left = libm::exp(-half * self.per_time_constant);
-        let later = |left: f64, state: State| match during.demand {
-            Demand::Current(a, b) => State {
-                current_a: a + left * (s0.current_a - a),
-                current_b: b + left * (s0.current_b - b),
-                ..state
-            },
+        let later = |after: f64, left: f64, state: State| match during.demand {
+            Demand::Current(a, b) => {
+                let now = (s0.current_a - a, s0.current_b - b);
+                let beyond = match &during.filter {
+                    None => (left * now.0, left * now.1),
+                    Some(filter) => filter.currents(now, after, left),
+                };
+                State {
+                    current_a: a + beyond.0,
+                    current_b: b + beyond.1,
+                    ..state
+                }
+            }
             Demand::Voltage(..) => state,
         };
         let teeth = self.machine.rotor_teeth;
         let turn = Turn::of(self.electrical(s0));
         let at = |slope: &(f64, f64), after: f64, left: f64| {
             let there = later(
+                after,
                 left,
                 State {
                     angle: s0.angle + after * slope.0,
@@ -227,7 +273,7 @@ impl<'m> Equations<'m> {
             speed: s0.speed + sixth * (k1.1 + 2.0 * (k2.1 + k3.1) + k4.1),
             ..*s0
         };
-        later(left * left, end)
+        later(step, left * left, end)
     }
 
     fn runge_kutta(&self, during: &Conditions, s0: &State, step: f64) -> State {
@@ -236,9 +282,9 @@ impl<'m> Equations<'m> {
         let at = |slope: &State, after: f64| {
             let there = along(s0, slope, after);
             let turned = self.machine.rotor_teeth * after * slope.angle;
-            self.slope_at(during, &there, turn.on(turned))
+            self.slope_at(during, during.demand_at(after), &there, turn.on(turned))
         };
-        let k1 = self.slope_at(during, s0, turn);
+        let k1 = self.slope_at(during, during.demand_at(0.0), s0, turn);
         let k2 = at(&k1, half);
         let k3 = at(&k2, half);
         let k4 = at(&k3, step);
@@ -269,12 +315,12 @@ impl<'m> Equations<'m> {
     }
 
     #[inline(always)]
-    fn slope_at(&self, during: &Conditions, s: &State, turn: Turn) -> State {
+    fn slope_at(&self, during: &Conditions, demand: Demand, s: &State, turn: Turn) -> State {
         let m = self.machine;
         let emf = m.torque_constant * s.speed;
         let rest_a = emf * turn.sin - m.resistance * s.current_a;
         let rest_b = -emf * turn.cos - m.resistance * s.current_b;
-        let (current_a, current_b) = match during.demand {
+        let (current_a, current_b) = match demand {
             Demand::Voltage(a, b) => (
                 (a + rest_a) * self.per_inductance,
                 (b + rest_b) * self.per_inductance,
@@ -352,6 +398,8 @@ fn along(from: &State, slope: &State, step: f64) -> State {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::physics::filter::ConverterFilter;
+    use crate::physics::machine::tests::filtered;
 
     #[test]
     fn a_turn_goes_on_within_rounding() {
@@ -362,6 +410,47 @@ mod tests {
                 assert!((turned.sin - sin).abs() < 1e-14, "{start} + {by}");
                 assert!((turned.cos - cos).abs() < 1e-14, "{start} + {by}");
             }
+        }
+    }
+
+    #[test]
+    fn currents_behind_a_filter_are_those_of_the_equations_integrated() {
+        for order in [1, 2] {
+            let axis = filtered::axis(60.0, order, 4);
+            let machine = Machine::of(&axis);
+            let equations = Equations::of(&machine);
+            let Feed::Regulated { time_constant, .. } = machine.feed else {
+                panic!("a regulator");
+            };
+            let mut filter =
+                SetPointFilter::at_rest(ConverterFilter::of(&axis).unwrap(), time_constant);
+            filter.jump(0.3, -0.4);
+            let mut during = Conditions {
+                demand: Demand::Current(0.8, 0.2),
+                filter: Some(filter),
+                slide: 1.0,
+                damper: Damper::default(),
+                clipped_step: 1e-5,
+                angle_out: 0.0,
+            };
+            let start = State {
+                current_a: 0.5,
+                current_b: 0.6,
+                angle: 0.01,
+                speed: 2.0,
+            };
+            let (mut solved, mut integrated) = (start, start);
+            let step = 1e-6;
+            for _ in 0..300 {
+                assert!(equations.in_regulation(&during, &solved));
+                solved = equations.with_regulated_currents(&during, &solved, step);
+                integrated = equations.runge_kutta(&during, &integrated, step);
+                during = during.later(step);
+            }
+            assert!((solved.current_a - integrated.current_a).abs() < 1e-7);
+            assert!((solved.current_b - integrated.current_b).abs() < 1e-7);
+            assert!((solved.angle - integrated.angle).abs() < 1e-10);
+            assert!((solved.current_a - start.current_a).abs() > 0.2);
         }
     }
 }

@@ -23,8 +23,10 @@ use std::f64::consts::TAU;
 
 use super::equations::{Conditions, Damper, Equations};
 use super::model::{Machine, degrees};
+use super::set_point::SetPointFilter;
 use super::state::State;
 use crate::physics::feed::{Demand, Feed};
+use crate::physics::filter::ConverterFilter;
 
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
@@ -71,6 +73,7 @@ impl<'m> Simulator<'m> {
             cycles_out: 0,
             during: Conditions {
                 demand: machine.demand(command),
+                filter: None,
                 slide: 0.0,
                 damper: Damper::default(),
                 clipped_step: longest_step,
@@ -127,6 +130,19 @@ impl<'m> Simulator<'m> {
         self
     }
 
+    /// With set points of the currents that come through such a filter, which is at rest now; the
+    /// same where there is none.
+    #[must_use]
+    pub(crate) fn behind(mut self, filter: Option<ConverterFilter>) -> Self {
+        self.during.filter = match (self.machine().feed, filter) {
+            (Feed::Regulated { time_constant, .. }, Some(filter)) => {
+                Some(SetPointFilter::at_rest(filter, time_constant))
+            }
+            (Feed::Regulated { .. } | Feed::FixedVoltage { .. }, _) => None,
+        };
+        self
+    }
+
     /// With no more than so many internal steps; what they do not reach is not simulated, and
     /// the simulator has [given up](Self::gave_up).
     #[must_use]
@@ -151,7 +167,13 @@ impl<'m> Simulator<'m> {
         if index != self.command {
             self.command = index;
             self.commanded_at = self.time;
+            let before = self.during.demand;
             self.during.demand = self.machine().demand(index);
+            if let (Some(filter), Demand::Current(from_a, from_b), Demand::Current(a, b)) =
+                (&mut self.during.filter, before, self.during.demand)
+            {
+                filter.jump(a - from_a, b - from_b);
+            }
             self.take_cycles_out();
         }
     }
@@ -171,7 +193,17 @@ impl<'m> Simulator<'m> {
     /// Lets time pass until `to` with nothing moving, as for a rotor that has come to
     /// rest; nothing happens where that is not later than now.
     pub(crate) fn skip(&mut self, to: f64) {
-        self.time = self.time.max(to);
+        if to > self.time {
+            self.pass(to - self.time);
+            self.time = to;
+        }
+    }
+
+    /// The filter of the set points goes on by `step` seconds.
+    fn pass(&mut self, step: f64) {
+        if let Some(filter) = &mut self.during.filter {
+            *filter = filter.later(step);
+        }
     }
 
     /// Goes on to `to` seconds; nothing happens where that is not later than now.
@@ -213,7 +245,9 @@ impl<'m> Simulator<'m> {
         if !self.equations.in_regulation(&self.during, &self.state) {
             return self.longest_step;
         }
-        let x = (self.time - self.commanded_at) / (5.0 * time_constant);
+        let filter = self.during.filter.as_ref();
+        let fades = filter.map_or(time_constant, |filter| filter.fades().max(time_constant));
+        let x = (self.time - self.commanded_at) / (5.0 * fades);
         let grown = self.longest_step * (1.0 + x + 0.5 * x * x);
         grown.min(self.rotor_step).max(self.longest_step)
     }
@@ -260,12 +294,17 @@ impl<'m> Simulator<'m> {
     }
 
     /// How far the rotor would swing at most from here on (electrical rad), roughly:
-    /// √((ω/ω_n)² + (α/ω_n²)²) N with its acceleration α at the momentary currents.
+    /// √((ω/ω_n)² + (α/ω_n²)²) N with its acceleration α at the momentary currents, or as far as
+    /// a filter still turns these.
     pub(crate) fn swing(&self) -> f64 {
         let natural = self.machine().natural_frequency();
         let slope = self.equations.slope(&self.during, &self.state);
         let (speed, bend) = (slope.angle / natural, slope.speed / (natural * natural));
-        self.machine().rotor_teeth * speed.hypot(bend)
+        let swing = self.machine().rotor_teeth * speed.hypot(bend);
+        match &self.during.filter {
+            None => swing,
+            Some(filter) => swing.max(filter.still_to_go() / self.machine().rest_current().mean),
+        }
     }
 
     /// The machine.
@@ -294,7 +333,7 @@ impl<'m> Simulator<'m> {
 
     fn take(&mut self, step: f64) {
         if !self.machine().sticks() {
-            self.state = self.after(step);
+            self.go(step);
             return;
         }
         let mut left = step;
@@ -304,16 +343,23 @@ impl<'m> Simulator<'m> {
             let end = self.after(left);
             let Some(part) = self.friction_event(&end, left) else {
                 self.state = end;
+                self.pass(left);
                 return;
             };
-            self.state = self.after(part);
+            self.go(part);
             left -= part;
             self.settle_friction();
             if left <= 0.0 {
                 return;
             }
         }
-        self.state = self.after(left);
+        self.go(left);
+    }
+
+    /// Goes on by `step` seconds with friction of one sign.
+    fn go(&mut self, step: f64) {
+        self.state = self.after(step);
+        self.pass(step);
     }
 
     /// How far (s) into a step that would end in `end` the rotor stops or breaks away,

@@ -4,10 +4,12 @@ use crate::testing::model;
 use std::ops::ControlFlow;
 
 use crate::plan::Item;
-use crate::rig::{DriveKind, LinearLoad, Rig, Sequence};
+use crate::rig::{Converter, DriveKind, LinearLoad, PwmConverters, Rig, Sequence};
 use crate::simulate::{Options, SimulationEvent, TraceWriter, simulate_with};
 use crate::testing::motion::{axis_motion, motion, play, rig, simulate, timer, trapezoid};
-use crate::units::{Angle, Damping, Force, Inertia, Length, LinearDamping, Mass, Torque, Voltage};
+use crate::units::{
+    Angle, Damping, Force, Frequency, Inertia, Length, LinearDamping, Mass, Time, Torque, Voltage,
+};
 
 /// Half a turn and back, a dwell between and behind, in `ramp` and `cruise` seconds.
 fn there_and_back(steps: i64, ramp: f64, cruise: f64) -> Vec<Item> {
@@ -254,4 +256,54 @@ fn a_simulation_can_be_broken_off() {
         },
     );
     assert_eq!((flow, reports), (ControlFlow::Break(()), 1));
+}
+
+#[test]
+fn the_filter_of_the_converters_holds_the_rotor_back_by_its_phase() {
+    // Between ramps of 0.1 s the rotor turns 750 full steps/s for half a second.
+    let played = |filter: Option<PwmConverters>| {
+        let mut rig = damped_rig();
+        let drive = &mut rig.axes[0].drive;
+        drive.lines.pwm = filter;
+        drive.converter = Some(Converter {
+            bits: 8,
+            reference: Voltage::new(2.5),
+            sense_gain: 4.0,
+        });
+        let steps = 450 * i64::from(drive.microsteps());
+        let items = there_and_back(steps, 0.1, 0.5);
+        let options = Options {
+            trace_interval: Some(1e-4),
+            ..Options::default()
+        };
+        let (mut lags, mut ends) = (Vec::new(), Vec::new());
+        let _ = simulate_with(&rig, items.into_iter(), &options, &mut |report| {
+            match report {
+                SimulationEvent::Sample(sample) if (0.3..0.6).contains(&sample.time_s) => {
+                    lags.push(sample.lag_electrical_deg);
+                }
+                SimulationEvent::Move(result) => ends.push(result.clone()),
+                SimulationEvent::Sample(_)
+                | SimulationEvent::Progress(_)
+                | SimulationEvent::LeftOut(_)
+                | SimulationEvent::Sought(_)
+                | SimulationEvent::Cut(_) => {}
+            }
+            ControlFlow::Continue(())
+        });
+        assert_eq!(ends.len(), 2);
+        for end in &ends {
+            assert_eq!(end.lost_steps, 0);
+            assert!(end.final_error.abs() < 0.01, "{end:?}");
+        }
+        lags.iter().sum::<f64>() / lags.len() as f64
+    };
+    let more = played(Some(PwmConverters {
+        frequency: Frequency::new(62_500.0),
+        time_constant: Time::new(100e-6),
+        order: 2,
+    })) - played(None);
+    // 2 atan ωT, ω = 750 π/2 (frequency response of two sections).
+    let lag = 2.0 * (750.0 * std::f64::consts::FRAC_PI_2 * 100e-6_f64).atan();
+    assert!((more - lag.to_degrees()).abs() < 0.4, "{more} for {lag}");
 }

@@ -1,14 +1,14 @@
 //! Boards for the host to talk to: the player as it is compiled for this machine, and for
 //! a part in a simulator.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufReader, BufWriter, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::sync::Mutex;
 
 use crate::player::{Lines, PartPin, Project, Wiring};
-use crate::rig::Rig;
+use crate::rig::{ActiveLevel, Rig};
 
 use super::bench::project;
 use crate::testing::posix_board::{compile, must};
@@ -151,24 +151,26 @@ pub(super) struct Simulated {
     wiring: Wiring,
     prescaler: u32,
     directions: Vec<u8>,
+    /// What the project's README says of it.
+    readme: String,
+    watched: Watched,
+}
+
+/// The lines that a stop switches off: steps, drives, outputs and bridges.
+#[derive(Debug, Clone, Default)]
+struct Watched {
+    /// Those that are active.
+    active: BTreeSet<u8>,
+    /// The cycle at which one of them changed last.
+    changed: u64,
+    /// The cycle at which the stop contact opened last.
+    opened: Option<u64>,
 }
 
 impl Simulated {
     /// The streaming player for a rig, compiled and started, on a line of so many bits a
     /// second; none where a tool is missing.
     pub(super) fn start(rig: &Rig, baud: u32, lines: Lines) -> Option<Self> {
-        // The stop contact is wired to ground.
-        Self::with_stop(rig, baud, lines, &[(0, 0)])
-    }
-
-    /// The same, with the levels of the stop contact's pin and the cycles from which on
-    /// it has them.
-    pub(super) fn with_stop(
-        rig: &Rig,
-        baud: u32,
-        lines: Lines,
-        levels: &[(u64, u8)],
-    ) -> Option<Self> {
         let (gcc, make) = (tool("gcc")?, tool("make")?);
         for name in ["avr-gcc", "simavr"] {
             tool(name)?;
@@ -200,19 +202,80 @@ impl Simulated {
                 "99999999999999",
             ])
             .arg(format!("step={baud}"));
-        let PartPin { port, bit } = wiring.stop_contact;
-        let level = |(cycle, level)| format!("pin={cycle}:{port}:{bit}:{level}");
+        let input = |number: usize, pin: PartPin, active: ActiveLevel| {
+            let level = u8::from(active == ActiveLevel::High);
+            format!("input={number}:{}:{}:{level}", pin.port, pin.bit)
+        };
+        let pins = rig.inputs.iter().zip(&wiring.inputs).enumerate();
         command
-            .args(levels.iter().copied().map(level))
+            .args(pins.map(|(number, (pin, at))| input(number, *at, pin.active)))
+            // Wired to ground while it is closed.
+            .arg(input(STOP_CONTACT, wiring.stop_contact, ActiveLevel::High))
             .arg("entry=5");
+        let readme = project.files.iter().find(|file| file.name == "README.md");
         Some(Self {
             process: Process::spawn(&mut command),
             prescaler: rig.timer.prescaler,
             directions: vec![0; wiring.directions.len()],
             wiring,
+            readme: readme.expect("a README").text.clone(),
+            watched: Watched::default(),
         })
     }
+
+    /// By how many cycles everything is off after the stop contact has opened, as the project's
+    /// README says.
+    pub(super) fn stated(&self) -> u64 {
+        let (_, rest) = self
+            .readme
+            .split_once("coils and outputs off, within ")
+            .expect("the time");
+        let (cycles, _) = rest.split_once(' ').expect("the unit");
+        cycles.parse().expect("a number")
+    }
+
+    /// How many cycles after the stop contact opened something went off or on last; none where
+    /// something is on.
+    pub(super) fn off_after(&self) -> Option<u64> {
+        let Watched {
+            active,
+            changed,
+            opened,
+        } = &self.watched;
+        active
+            .is_empty()
+            .then(|| changed.saturating_sub(opened.unwrap_or_default()))
+    }
+
+    /// Whether something is on.
+    pub(super) fn is_on(&self) -> bool {
+        !self.watched.active.is_empty()
+    }
+
+    /// The codes of the lines that a stop switches off; all are active high.
+    fn switched_off(&self) -> Vec<PartPin> {
+        let wiring = &self.wiring;
+        let mut pins: Vec<PartPin> = wiring
+            .steps
+            .iter()
+            .chain(&wiring.outputs)
+            .copied()
+            .collect();
+        pins.extend(wiring.enables.iter().flatten());
+        pins.extend(wiring.switches.iter().flatten());
+        for ports in &wiring.converters {
+            pins.extend(
+                ports
+                    .iter()
+                    .flat_map(|&port| (0..8).map(move |bit| PartPin { port, bit })),
+            );
+        }
+        pins
+    }
 }
+
+/// The bit of the inputs that stands for the stop contact: it is set while that is open.
+const STOP_CONTACT: usize = 7;
 
 impl Board for Simulated {
     fn run(
@@ -225,6 +288,18 @@ impl Board for Simulated {
         let cycles = ticks * self.prescaler;
         let (said, pins) = self.process.exchange(cycles, inputs, most, bytes);
         let code = |pin: &PartPin| 8 * (pin.port as u8 - b'A') + pin.bit;
+        let watched: BTreeSet<u8> = self.switched_off().iter().map(code).collect();
+        for &(cycle, line, level) in &pins {
+            if watched.contains(&line) {
+                self.watched.changed = cycle;
+                match level {
+                    0 => self.watched.active.remove(&line),
+                    _ => self.watched.active.insert(line),
+                };
+            } else if line == code(&self.wiring.stop_contact) && level == 1 {
+                self.watched.opened = Some(cycle);
+            }
+        }
         let at = |pins: &[PartPin], line: u8| pins.iter().position(|pin| code(pin) == line);
         let switch = |line: u8| {
             let mut axes = self.wiring.switches.iter().enumerate();

@@ -14,3 +14,4 @@ mod random_slow_downs;
 mod records;
 mod small_part;
 mod standstill;
+mod stops;

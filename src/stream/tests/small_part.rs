@@ -8,7 +8,7 @@ use crate::player::budget::LINE_STEP_CYCLES;
 use crate::stream::message::BoardState;
 
 use super::bench::{BenchProgram, project, rig};
-use super::boards::{Line, Simulated, write_project};
+use super::boards::{Line, write_project};
 use super::session::{CLEAN, FAST, Session};
 use super::wire::Quality;
 use crate::testing::support::{said, tool};
@@ -172,17 +172,16 @@ output lamp off
 turn by -900 deg
 ";
     let program = Rc::new(BenchProgram::new(&rig(&["dial"]), script));
-    // Opens for 20 ms, a second and a half after the reset.
-    let levels = [(0, 0), (24_000_000, 1), (24_320_000, 0)];
-    let board = Simulated::with_stop(&program.rig, FAST.baud, Lines::Steps, &levels);
-    let Some(board) = board else {
+    let Some(mut session) = Session::simulated(&program, FAST) else {
         return;
     };
-    let mut session = Session::on_simulated(board, &program, FAST);
+    session.wait(1500);
+    session.inputs = 0x80;
     let report = session.run_to(BoardState::StopContact);
     assert!(report.positions[0] > 100, "{report:?}");
     let lamp = session.of(Line::Output(0));
     assert_eq!(lamp.last().map(|at| at.1), Some(0), "the lamp is off");
+    session.inputs = 0;
     session.wait(50);
     let mut next = Session::on_simulated(session.board, &program, FAST);
     next.play_all();
