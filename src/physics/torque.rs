@@ -447,3 +447,22 @@ impl Fundamental {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::bench::Bench;
+
+    /// Slow enough, the supply does not matter, however coarse the staircase is.
+    #[test]
+    fn a_limit_of_the_voltage_costs_no_torque_at_low_speed() {
+        for microsteps in [1, 2, 16] {
+            let axis = Bench::medium().regulated(24.0, 1.5, microsteps).axis();
+            let machine = Machine::of(&axis);
+            let limited = Fundamental::sine_limited(&machine).unwrap();
+            let [ours, square] =
+                [&limited, &Fundamental::of(&machine)].map(|one| one.pull_out(5.0));
+            approx::assert_relative_eq!(ours, square, max_relative = 0.01);
+        }
+    }
+}

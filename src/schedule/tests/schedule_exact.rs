@@ -362,10 +362,10 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
         0,
         777,
         0.0,
-        &s_curve(0.0123, 0.0071, 0.0377),
+        &s_curve(0.0123, 0.0071, 0.037_700_1),
     )]);
     let motion = Arc::new((*ragged).clone().in_whole_ticks(&timer));
-    assert!(motion.duration >= ragged.duration);
+    assert!(motion.duration > ragged.duration);
     assert!(motion.duration - ragged.duration < 1.0 / timer.tick_rate());
     let program = std::iter::repeat_n(play(&motion), 500);
     let mut first: Option<Vec<u64>> = None;
