@@ -150,12 +150,10 @@ fn clipped_bands(
             .collect();
     let mut seen: Vec<bool> = Vec::new();
     for some in speeds.chunks(ORBITS_AT_ONCE) {
-        // Where no steady motion is found, the load is more than the clipped wave carries.
-        let found: Vec<f64> = some
-            .par_iter()
-            .map(|rate| growth(*rate))
-            .while_some()
-            .collect();
+        let found: Vec<Option<f64>> = some.par_iter().map(|rate| growth(*rate)).collect();
+        // Where no steady motion is found, the load is more than the clipped wave carries. (In
+        // parallel, `while_some` would leave out others before it.)
+        let found: Vec<f64> = found.into_iter().map_while(|growth| growth).collect();
         // What is too much work to find counts as hunting, and all above it.
         let endless = found.iter().position(|growth| growth.is_infinite());
         let told = endless.map_or(found.len(), |at| at + 1);

@@ -10,10 +10,12 @@ use crate::plan::Item;
 use crate::rig::{Axis, Rig};
 
 /// By which part of a full step a run of a slow-down may stray from its path: the first that
-/// fits is taken. The first five change the load angle by at most 4.5 electrical degrees, 8 % of
+/// fits is taken. The first seven change the load angle by at most 4.5 electrical degrees, 8 % of
 /// the holding torque; only the gentlest slow-downs, of many thousand steps, need more, and
 /// their runs are long, so that the rotor follows.
-const STRAYS: [f64; 9] = [
+const STRAYS: [f64; 11] = [
+    1.0 / 1280.0,
+    1.0 / 640.0,
     1.0 / 320.0,
     1.0 / 160.0,
     1.0 / 80.0,

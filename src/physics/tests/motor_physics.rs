@@ -295,6 +295,21 @@ fn regulated_drives_begin_to_hunt_near_an_integration_at_half_load_and_no_later_
     }
 }
 
+/// Several orbits are looked at in parallel, and the load is more than the clipped wave carries from some
+/// speed on, of which the cores come to know in any order.
+#[test]
+fn a_band_that_ends_where_the_load_is_too_much_is_the_same_every_time() {
+    for share in [0.05, 0.1, 0.15, 0.2, 0.25, 0.3] {
+        let axis = Bench::medium().regulated(24.0, 1.5, 16).axis();
+        let machine = Machine::of(&axis);
+        let torque = share * machine.holding_torque();
+        let first = unstable_bands(&machine, |_| torque);
+        for _ in 0..25 {
+            assert_eq!(unstable_bands(&machine, |_| torque), first, "{share}");
+        }
+    }
+}
+
 /// scipy lets a swing about steady running grow or fade (`reference/motor_model.py`).
 #[test]
 fn the_medium_motor_at_rated_voltage_is_unstable_from_between_500_and_650_steps_a_second_upward() {

@@ -17,7 +17,7 @@ use crate::testing::draw::Draw;
 const CASES: u64 = 25;
 /// Stretches in full steps, and by which share the board may exceed the plan's deceleration over
 /// two of them and over longer ones, as the README states.
-const BOUNDS: [(usize, f64); 3] = [(4, 0.15), (8, 0.06), (16, 0.025)];
+const BOUNDS: [(usize, f64); 3] = [(4, 0.12), (8, 0.05), (16, 0.025)];
 
 /// A plan of one axis or of two, and when its line dies (ms after the start).
 struct Case {
