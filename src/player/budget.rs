@@ -255,7 +255,7 @@ pub(super) fn ram_bytes(rig: &Rig, options: PlayerOptions) -> usize {
     let streams = rig.axes.len() + 1;
     let data = match options.source {
         ScheduleSource::Memory => 40 + 345 * streams,
-        ScheduleSource::Line { .. } if streams == 2 => 1750,
+        ScheduleSource::Line { .. } if streams == 2 => 1846,
         ScheduleSource::Line { .. } => 2900,
     };
     data + STACK

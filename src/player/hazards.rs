@@ -138,8 +138,8 @@ pub(super) fn hazards(
     } else {
         row(
             "line lost".into(),
-            "the axes decelerate along their path, then all off; where the plan decelerates already, harder than it by up to 12 % over \
-             two stretches of 4 full steps, 5 % over 8 and 2.5 % over 16",
+            "the axes decelerate along their path, then all off; where the plan decelerates already, harder than it by up to 5 % over \
+             two stretches of 4 full steps, 3 % over 8 and 1.5 % over 16",
             "line dead",
         );
         row(

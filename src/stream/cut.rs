@@ -3,8 +3,8 @@
 use std::collections::VecDeque;
 
 use super::fit::{self, Accuracy};
+use super::gentle::{self, Gentle};
 use super::record::{self, Act, RecordKind};
-use super::slow_down;
 
 /// One stream of events.
 #[derive(Debug, Default, Clone)]
@@ -100,7 +100,7 @@ impl EventStream {
             let steps = self.pending.range(at..taken);
             let steps = steps.take_while(|pending| pending.act == Act::Step);
             ahead.extend(steps.map(|step| step.tick - cut.clock));
-            at += match fit::best_run(&ahead, accuracy) {
+            at += match fit::best_run(&ahead, accuracy, |_| true) {
                 Some(run) => {
                     let lasts = run.ticks().last().unwrap_or(0);
                     cut.push(number, &RecordKind::Run(run), lasts);
@@ -142,36 +142,34 @@ impl EventStream {
         turns.then_some((next.tick, next.act))
     }
 
-    /// The records of a slow-down whose steps fall at `times` (s since tick `start`), and the
-    /// ticks on which the board plays them.
+    /// Appends the records of a slow-down whose steps fall at the second of the times (s since
+    /// tick `start`), behind the plan's last ones at the first; see [`gentle::write`].
     pub(super) fn slowing(
         &self,
         number: usize,
         start: u64,
-        times: &[f64],
-        rate: f64,
-        accuracy: Accuracy,
-    ) -> (Vec<u8>, Vec<u64>) {
-        let mut records = Vec::new();
-        if times.is_empty() {
-            return (records, Vec::new());
+        [before, behind]: [&[f64]; 2],
+        gentle: &Gentle,
+        out: &mut Vec<u8>,
+    ) -> Option<f64> {
+        if behind.is_empty() {
+            return Some(-1.0);
         }
         let mut clock = self.clock;
         if let Some((tick, act)) = self.turns() {
             let gap = tick - clock;
-            record::write(number, &RecordKind::Event { gap, act }, &mut records);
+            record::write(number, &RecordKind::Event { gap, act }, out);
             clock = tick;
         }
-        let mut before = clock;
-        let ticks: Vec<u64> = times
-            .iter()
-            .map(|time| {
-                before = (start + (time * rate).round() as u64).max(before + 1);
-                before
-            })
-            .collect();
-        let played = slow_down::write(number, clock, &ticks, accuracy, &mut records);
-        (records, played)
+        let tick = |time: &f64| start + (time * gentle.planned.rate).round() as u64;
+        let before: Vec<u64> = before.iter().map(tick).collect();
+        let mut last = clock;
+        let rising = |time| {
+            last = tick(time).max(last + 1);
+            last
+        };
+        let behind: Vec<u64> = behind.iter().map(rising).collect();
+        gentle::write(number, clock, &before, &behind, gentle, out)
     }
 }
 

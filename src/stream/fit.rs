@@ -36,8 +36,13 @@ pub(crate) struct Accuracy {
 /// The run that takes the fewest bytes a step, of those that begin with the first of
 /// `ticks` (since the run's start, rising).
 ///
-/// None where there are no ticks, or the first interval is too long.
-pub(crate) fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
+/// None where there are no ticks, the first interval is too long, or no run is accurate enough and
+/// `holds`.
+pub(crate) fn best_run(
+    ticks: &[u64],
+    accuracy: Accuracy,
+    mut holds: impl FnMut(&StepRun) -> bool,
+) -> Option<StepRun> {
     let long = |pair: &[u64]| pair[1] - pair[0] >= accuracy.long;
     if *ticks.first()? >= accuracy.long {
         return None;
@@ -51,7 +56,11 @@ pub(crate) fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
     let price = |run: &StepRun| run.size() as f64 / f64::from(run.count);
     let mut best: Option<StepRun> = None;
     for order in 0..4 {
-        let Some(run) = longest(&times, &ticks[..most], order, accuracy) else {
+        let attempt = |count: usize| {
+            let run = fit(&times[..count], &ticks[..count], order, accuracy);
+            run.filter(|run| holds(run))
+        };
+        let Some(run) = longest(times.len(), order, attempt) else {
             continue;
         };
         if best.is_none_or(|known| price(&run) < price(&known)) {
@@ -64,20 +73,24 @@ pub(crate) fn best_run(ticks: &[u64], accuracy: Accuracy) -> Option<StepRun> {
     best
 }
 
-/// The longest run of one order: doubled until it fails, then halved in on.
-fn longest(times: &[f64], ticks: &[u64], order: usize, accuracy: Accuracy) -> Option<StepRun> {
-    let attempt = |count: usize| fit(&times[..count], &ticks[..count], order, accuracy);
+/// The longest run of one order, of at most so many steps: doubled until it fails, then halved in
+/// on.
+fn longest(
+    most: usize,
+    order: usize,
+    mut attempt: impl FnMut(usize) -> Option<StepRun>,
+) -> Option<StepRun> {
     let (mut found, mut good) = (None, 0);
-    let mut count = times.len().min(order + 1);
+    let mut count = most.min(order + 1);
     let mut bad = loop {
         match attempt(count) {
             Some(run) => (found, good) = (Some(run), count),
             None => break count,
         }
-        if count == times.len() {
+        if count == most {
             return found;
         }
-        count = times.len().min(2 * count);
+        count = most.min(2 * count);
     };
     while bad - good > 1 {
         let middle = good.midpoint(bad);
@@ -171,7 +184,7 @@ mod tests {
         let (mut done, mut start, mut runs) = (0, 0, Vec::new());
         while done < ticks.len() {
             let rest: Vec<u64> = ticks[done..].iter().map(|tick| tick - start).collect();
-            let run = best_run(&rest, accuracy).expect("a run");
+            let run = best_run(&rest, accuracy, |_| true).expect("a run");
             done += usize::from(run.count);
             start = ticks[done - 1];
             runs.push(run);
@@ -214,9 +227,9 @@ mod tests {
 
     #[test]
     fn long_intervals_are_left_to_others() {
-        assert_eq!(best_run(&[LONG], EXACT), None);
-        assert_eq!(best_run(&[], EXACT), None);
-        let run = best_run(&[10, 20, 20 + LONG], EXACT).expect("a run");
+        assert_eq!(best_run(&[LONG], EXACT, |_| true), None);
+        assert_eq!(best_run(&[], EXACT, |_| true), None);
+        let run = best_run(&[10, 20, 20 + LONG], EXACT, |_| true).expect("a run");
         assert_eq!(run.count, 2);
     }
 }

@@ -41,6 +41,7 @@ mod ahead;
 mod cut;
 pub(crate) mod fit;
 pub(crate) mod frame;
+mod gentle;
 pub(crate) mod host;
 mod marks;
 pub(crate) mod message;

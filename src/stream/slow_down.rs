@@ -20,8 +20,6 @@
 //! plan is not slowing down itself, a share of it is kept in reserve, so that cells and runs
 //! never ask for more. The jerk is not limited.
 
-use super::fit::{self, Accuracy};
-use super::record::{self, Act, RecordKind};
 use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
 use crate::script::Shape;
@@ -189,83 +187,4 @@ pub(super) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
         Shape::Trapezoid | Shape::SCurve => used.max_by(f64::total_cmp),
     };
     used.unwrap_or(axis.limits.decel)
-}
-
-/// Appends the records of steps that fall on `ticks` (rising, all after `clock`); returns the
-/// ticks on which the board plays them.
-pub(super) fn write(
-    stream: usize,
-    mut clock: u64,
-    ticks: &[u64],
-    accuracy: Accuracy,
-    out: &mut Vec<u8>,
-) -> Vec<u64> {
-    let mut ahead = Vec::new();
-    let mut played = Vec::with_capacity(ticks.len());
-    let mut start = clock;
-    while played.len() < ticks.len() {
-        ahead.clear();
-        let window = ticks[played.len()..].iter().take(record::LONGEST_RUN);
-        ahead.extend(window.map(|tick| tick - clock));
-        let what = match fit::best_run(&ahead, accuracy) {
-            Some(run) => {
-                played.extend(run.ticks().map(|tick| start + tick));
-                RecordKind::Run(run)
-            }
-            None => {
-                let (gap, act) = (ahead[0], Act::Step);
-                played.push(start + gap);
-                RecordKind::Event { gap, act }
-            }
-        };
-        record::write(stream, &what, out);
-        // Where a run strays, so does the board's clock; what matters from here on is that
-        // the next intervals are true.
-        clock = ticks[played.len() - 1];
-        start = played[played.len() - 1];
-    }
-    played
-}
-
-/// The deceleration by which an axis is judged.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct PlannedDecel {
-    /// The plan's (microsteps/s²), and ticks a second.
-    pub(super) decel: f64,
-    pub(super) rate: f64,
-    /// Steps of the shortest stretches by which it is told.
-    pub(super) stretch: usize,
-}
-
-/// By which share steps on `ticks` slow down harder than planned, at most, over any two
-/// stretches of `stretch` steps, twice as many, and so on; beyond what rounding each step to its
-/// tick tells:
-///
-/// ```text
-/// decel = (v₁ − v₂) / (½ T)     v₁, v₂ over W steps each, T over both
-/// three ticks off by ½          2 v₁³ / (rate W²)
-/// ```
-pub(super) fn excess(ticks: &[u64], planned: PlannedDecel) -> f64 {
-    let PlannedDecel { decel, rate, .. } = planned;
-    let mut most: f64 = -1.0;
-    let mut stretch = planned.stretch;
-    while 2 * stretch < ticks.len() {
-        let steps = stretch as f64;
-        for at in 2 * stretch..ticks.len() {
-            let [first, middle, last] = [at - 2 * stretch, at - stretch, at].map(|at| ticks[at]);
-            let (one, next) = (
-                (middle - first) as f64 / rate,
-                (last - middle) as f64 / rate,
-            );
-            if next <= one {
-                continue;
-            }
-            let speed = steps / one;
-            let told = (speed - steps / next) / f64::midpoint(one, next);
-            let grain = 2.0 * speed.powi(3) / (rate * steps * steps);
-            most = most.max((told - grain) / decel - 1.0);
-        }
-        stretch *= 2;
-    }
-    most
 }

@@ -3,28 +3,57 @@
 
 use super::ahead::{Ahead, Begun};
 use super::cut::EventStream;
-use super::slow_down::{self, PlannedDecel};
+use super::gentle::{Gentle, PlannedDecel};
+use super::slow_down;
 use super::timing::RecordTiming;
 use super::unsendable::Unsendable;
 use crate::plan::Item;
 use crate::rig::{Axis, Rig};
 
-/// By which part of a full step a run of a slow-down may stray from its path: the first that
-/// fits is taken. The first seven change the load angle by at most 4.5 electrical degrees, 8 % of
-/// the holding torque; only the gentlest slow-downs, of many thousand steps, need more, and
-/// their runs are long, so that the rotor follows.
-const STRAYS: [f64; 11] = [
-    1.0 / 1280.0,
-    1.0 / 640.0,
-    1.0 / 320.0,
-    1.0 / 160.0,
-    1.0 / 80.0,
-    1.0 / 40.0,
-    1.0 / 20.0,
-    1.0 / 10.0,
-    1.0 / 5.0,
-    2.0 / 5.0,
-    4.0 / 5.0,
+/// How much the runs of a slow-down may differ from its path.
+#[derive(Debug, Clone, Copy)]
+struct Likeliness {
+    /// By which share of the plan's deceleration.
+    differs: f64,
+    /// By which part of a full step.
+    strays: f64,
+}
+
+const fn alike(differs: f64) -> Likeliness {
+    let strays = 0.05;
+    Likeliness { differs, strays }
+}
+
+const fn near(strays: f64) -> Likeliness {
+    let differs = f64::INFINITY;
+    Likeliness { differs, strays }
+}
+
+/// The first that fits is taken. A twentieth of a full step changes the load angle by 4.5 electrical
+/// degrees, 8 % of the holding torque; only the gentlest slow-downs, of many thousand steps, need
+/// the last ones, and their runs are long, so that the rotor follows.
+const TRIES: [Likeliness; 21] = [
+    alike(0.005),
+    alike(0.01),
+    alike(0.015),
+    alike(0.02),
+    alike(0.025),
+    alike(0.03),
+    alike(0.035),
+    alike(0.04),
+    alike(0.045),
+    alike(0.05),
+    alike(0.06),
+    alike(0.07),
+    alike(0.08),
+    alike(0.1),
+    alike(0.12),
+    alike(0.15),
+    alike(0.2),
+    near(0.1),
+    near(0.2),
+    near(0.4),
+    near(0.8),
 ];
 /// Shares of the deceleration that a slow-down keeps in reserve: the first is taken whose runs
 /// slow down no harder than the plan does. Where the plan is slowing down already, its path has
@@ -44,6 +73,8 @@ pub(super) struct Standstill {
     room: usize,
     /// Microsteps of a full step, by axis.
     microsteps: Vec<f64>,
+    /// Which of [`TRIES`] the slow-down that was made last is.
+    tried: usize,
     /// The ticks of each axis's steps in the slow-down that was given last, since its
     /// records ended; none where there is more to it.
     given: Option<Vec<Vec<u64>>>,
@@ -56,6 +87,7 @@ impl Standstill {
             timing,
             room,
             microsteps: rig.axes.iter().map(microsteps).collect(),
+            tried: 0,
             given: None,
         }
     }
@@ -101,33 +133,53 @@ impl Standstill {
         Ok(best.map(|best| best.bytes))
     }
 
-    /// The slow-down with runs that stray least from its path and fit the room.
-    fn fit(&self, halting: &Halting<'_>, axes: &[EventStream]) -> Result<Fitting, Unsendable> {
-        let rate = self.timing.rate;
-        let start = halting.begun.start;
-        let mut bytes = Vec::new();
-        for stray in STRAYS {
-            bytes.clear();
-            let mut excess: f64 = -1.0;
-            for (number, stream) in axes.iter().enumerate() {
-                let accuracy = self.timing.accuracy(Some(stray * self.microsteps[number]));
-                let times = halting.behind(number);
-                let (records, played) = stream.slowing(number, start, times, rate, accuracy);
-                // What is longer does not fit anyway.
-                bytes.push(u8::try_from(records.len()).unwrap_or(u8::MAX));
-                bytes.extend(records);
-                let stretch = STRETCH * self.microsteps[number] as usize;
-                excess = excess.max(halting.excess(number, &played, rate, stretch));
+    /// The slow-down whose runs differ least from its path, of those that fit the room.
+    fn fit(&mut self, halting: &Halting<'_>, axes: &[EventStream]) -> Result<Fitting, Unsendable> {
+        // By halving, from that of the slow-down before on: most are alike.
+        let mut found = None;
+        let (mut strict, mut loose, mut next) = (0, TRIES.len(), self.tried);
+        while strict < loose {
+            match self.attempt(halting, axes, TRIES[next]) {
+                Some(fitting) => (found, loose, self.tried) = (Some(fitting), next, next),
+                None => strict = next + 1,
             }
-            if bytes.len() <= self.room {
-                return Ok(Fitting { bytes, excess });
-            }
+            next = strict.midpoint(loose);
         }
-        Err(Unsendable::SlowDown {
+        found.ok_or(Unsendable::SlowDown {
             tick: halting.at,
-            bytes: bytes.len(),
             room: self.room,
         })
+    }
+
+    /// The slow-down whose runs are so much like its path; none where it takes more than the room.
+    fn attempt(
+        &self,
+        halting: &Halting<'_>,
+        axes: &[EventStream],
+        like: Likeliness,
+    ) -> Option<Fitting> {
+        let mut fitting = Fitting {
+            bytes: Vec::new(),
+            excess: -1.0,
+        };
+        for (number, stream) in axes.iter().enumerate() {
+            let bytes = &mut fitting.bytes;
+            let length = bytes.len();
+            bytes.push(0);
+            let microsteps = self.microsteps[number];
+            if let Some((planned, times)) = halting.of_axis(number, microsteps, self.timing.rate) {
+                let gentle = Gentle {
+                    accuracy: self.timing.accuracy(Some(like.strays * microsteps)),
+                    planned,
+                    differs: like.differs,
+                    room: self.room.checked_sub(bytes.len())?,
+                };
+                let excess = stream.slowing(number, halting.begun.start, times, &gentle, bytes)?;
+                fitting.excess = fitting.excess.max(excess);
+            }
+            bytes[length] = u8::try_from(bytes.len() - length - 1).ok()?;
+        }
+        (fitting.bytes.len() <= self.room).then_some(fitting)
     }
 
     /// The slow-down of axes that stand still.
@@ -209,26 +261,22 @@ impl<'a> Halting<'a> {
         place.map_or(&[], |place| self.times_of(place)[1])
     }
 
-    /// By which share an axis that steps on these ticks, after those of the plan, slows down
-    /// harder than the plan does.
-    fn excess(&self, number: usize, played: &[u64], rate: f64, stretch: usize) -> f64 {
-        let Some(place) = self.place_of(number) else {
-            return -1.0;
-        };
+    /// By what an axis is judged, and the times of its steps before and behind; none where it does
+    /// not move.
+    fn of_axis(
+        &self,
+        number: usize,
+        microsteps: f64,
+        rate: f64,
+    ) -> Option<(PlannedDecel, [&[f64]; 2])> {
+        let place = self.place_of(number)?;
         let motion = &self.begun.motion;
-        let tick = |time: &f64| self.begun.start + (time * rate).round() as u64;
-        let [before, _] = self.times_of(place);
-        let ticks: Vec<u64> = before
-            .iter()
-            .map(tick)
-            .chain(played.iter().copied())
-            .collect();
         let planned = PlannedDecel {
             decel: slow_down::deceleration(&motion.axes[place], motion.shape),
             rate,
-            stretch,
+            stretch: STRETCH * microsteps as usize,
         };
-        slow_down::excess(&ticks, planned)
+        Some((planned, self.times_of(place)))
     }
 
     /// The ticks of each axis's steps since its records ended; none where an axis still has

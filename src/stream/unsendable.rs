@@ -7,13 +7,13 @@ pub enum Unsendable {
     #[error("more happens on tick {0} than one frame holds")]
     Crowded(u64),
     /// A slow-down takes more room than the board has.
-    #[error("the slow-down at tick {tick} takes {bytes} bytes, and the board has room for {room}")]
+    #[error(
+        "the slow-down at tick {tick} takes more than the {room} bytes that the board has for one"
+    )]
     SlowDown {
         /// Where.
         tick: u64,
-        /// How many.
-        bytes: usize,
-        /// How many there may be.
+        /// How many bytes there may be.
         room: usize,
     },
     /// More axes than records can tell apart.

@@ -18,7 +18,7 @@
 
 /* Most bytes of a slow-down: 250 at most. */
 #ifndef LINK_SLOW_DOWN
-#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)
+#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 176u)
 #endif
 
 #if LINK_SLOW_DOWN < 64 || LINK_SLOW_DOWN > 250

@@ -147,5 +147,5 @@ impl BenchProgram {
 
 /// Bytes that a board for the rig has for a slow-down.
 pub(super) fn slow_down(rig: &Rig) -> usize {
-    if rig.axes.len() > 1 { 250 } else { 128 }
+    if rig.axes.len() > 1 { 250 } else { 176 }
 }

@@ -48,7 +48,7 @@ pub(super) struct Model {
 impl Model {
     /// Bytes of a slow-down, as the boards have them.
     fn slow_down_room(&self) -> u8 {
-        if self.likeness.axes > 1 { 250 } else { 128 }
+        if self.likeness.axes > 1 { 250 } else { 176 }
     }
 
     pub(super) fn new(likeness: Likeness) -> Self {

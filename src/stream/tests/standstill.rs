@@ -6,9 +6,10 @@ use std::time::Duration;
 
 use crate::plan::Item;
 use crate::stream::Unsendable;
+use crate::stream::gentle::PlannedDecel;
 use crate::stream::host::{Ending, Host, HostPhase};
 use crate::stream::message::{BoardState, Likeness};
-use crate::stream::slow_down::{self, PlannedDecel};
+use crate::stream::slow_down;
 
 use super::bench::{BenchProgram, RATE, items, likeness, rig};
 use super::boards::{Board, Happening, Line};
@@ -23,7 +24,7 @@ fn assert_gentle<B: Board>(session: &Session<B>, axis: usize) {
     // Steps over which the deceleration is told, and its share of the plan's: where the plan
     // slows down itself its path has no slack, and runs stray from it by a fraction of a step,
     // which tells less over more steps.
-    const WINDOWS: [(usize, f64); 3] = [(64, 1.05), (128, 1.02), (256, 1.005)];
+    const WINDOWS: [(usize, f64); 3] = [(64, 1.02), (128, 1.01), (256, 1.005)];
     let steps = session.of(Line::Step(axis));
     let rate = f64::from(RATE);
     let speed =
@@ -117,7 +118,7 @@ fn excess_of(speed: u32, accel: u32, turn: u32, cuts: impl Iterator<Item = u32>)
         let ticks = session.of(Line::Step(0)).into_iter();
         let ticks: Vec<u64> = ticks.map(|(tick, _)| tick).collect();
         assert!(ticks.len() > 400, "{} steps: {script}", ticks.len());
-        slow_down::excess(&ticks, planned)
+        planned.excess(&ticks, 0)
     });
     excesses.fold(-1.0, f64::max)
 }
@@ -189,7 +190,7 @@ fn a_dead_line_brings_a_simulated_part_to_a_standstill_with_its_outputs_off() {
         rate: f64::from(RATE),
         stretch: 64,
     };
-    let excess = slow_down::excess(&ticks, planned);
+    let excess = planned.excess(&ticks, 0);
     assert!(excess <= 1e-3, "{excess}");
     let lamp = session.of(Line::Output(0));
     assert_eq!(lamp.last().map(|(_, level)| *level), Some(0), "{lamp:?}");
