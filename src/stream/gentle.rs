@@ -179,3 +179,80 @@ fn is_gentle(played: &mut Vec<u64>, path: &[u64], from: usize, gentle: &Gentle) 
     played.extend(next.map(|tick| there + (tick - here)));
     planned.follows(played, path, behind, LEFT_BEHIND * differs)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PLANNED: PlannedDecel = PlannedDecel {
+        decel: 2500.0,
+        rate: 2e6,
+        stretch: 16,
+    };
+
+    /// The ticks of a cruise of 256 steps at 3400 microsteps/s, and of the standstill behind it.
+    fn path() -> [Vec<u64>; 2] {
+        let PlannedDecel { decel, rate, .. } = PLANNED;
+        let speed = 3400.0_f64;
+        let cruise = |step: u32| f64::from(step) / speed;
+        let start = cruise(256);
+        let slows = |step: u32| {
+            let left = speed * speed - 2.0 * decel * (f64::from(step) + 0.5);
+            start + (speed - left.max(0.0).sqrt()) / decel
+        };
+        let steps = (speed * speed / (2.0 * decel)) as u32;
+        let tick = |time: f64| (time * rate).round() as u64;
+        [
+            (1..=256).map(|step| tick(cruise(step))).collect(),
+            (0..steps).map(|step| tick(slows(step))).collect(),
+        ]
+    }
+
+    /// The bytes that a standstill takes, and its excess.
+    fn written(differs: f64) -> (usize, f64) {
+        let [before, behind] = path();
+        let gentle = Gentle {
+            accuracy: Accuracy {
+                stray: Some(0.2),
+                least: 1,
+                long: 31_250,
+            },
+            planned: PLANNED,
+            differs,
+            room: 1000,
+        };
+        let mut bytes = Vec::new();
+        let clock = before[before.len() - 1];
+        let excess = write(0, clock, &before, &behind, &gentle, &mut bytes).expect("room");
+        (bytes.len(), excess)
+    }
+
+    #[test]
+    fn the_path_itself_is_as_hard_as_planned() {
+        let [before, behind] = path();
+        let excess = PLANNED.excess(&[before, behind].concat(), 0);
+        assert!(excess < 1e-3, "{excess}");
+    }
+
+    #[test]
+    fn a_standstill_of_2300_steps_differs_the_less_the_more_bytes_it_has() {
+        for (differs, most) in [(0.04, 128), (0.02, 176), (0.005, 250)] {
+            let (bytes, excess) = written(differs);
+            println!("{differs}: {bytes} bytes, {excess}");
+            assert!(excess <= differs + 1e-3, "{differs}: {excess}");
+            assert!(bytes <= most, "{differs}: {bytes} bytes");
+        }
+    }
+
+    #[test]
+    fn a_kink_of_pace_is_a_deceleration() {
+        let [before, behind] = path();
+        let path = [before, behind].concat();
+        // From step 1000 on a five-hundredth slower: over two stretches of 16 steps at some 2600/s.
+        let slower = |at: usize| path[at] + path[at].saturating_sub(path[1000]) / 500;
+        let played: Vec<u64> = (0..path.len()).map(slower).collect();
+        assert!(PLANNED.excess(&played, 0) > 0.2);
+        assert!(!PLANNED.follows(&played, &path, 0, 0.2));
+        assert!(PLANNED.follows(&path, &path, 0, 0.0));
+    }
+}
