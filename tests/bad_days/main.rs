@@ -10,6 +10,7 @@ mod support;
 
 mod endless;
 mod folder;
+mod full_disk;
 mod growing;
 mod inputs;
 mod interrupted;
