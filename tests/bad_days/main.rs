@@ -15,6 +15,7 @@ mod growing;
 mod inputs;
 mod interrupted;
 mod large;
+mod limits;
 mod places;
 mod progress;
 mod readers;
