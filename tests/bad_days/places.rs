@@ -5,8 +5,7 @@ use std::fs::{self, File, Permissions};
 use std::os::unix::fs::PermissionsExt as _;
 use std::process::Command;
 
-use crate::bench::{Bench, Outcome, PROGRAM};
-use crate::support::{missing, tool};
+use crate::bench::Bench;
 
 #[test]
 fn a_byte_that_is_zero_is_refused_with_its_place_in_scripts_rigs_and_notes() {
@@ -125,37 +124,15 @@ fn a_folder_is_no_script_and_no_target() {
     }
 }
 
-/// A command run by a user like any other, who owns the files. The superuser reads and writes
-/// everything; in a user namespace of its own (user_namespaces(7)) a process has no such rights.
-fn run_as_a_user(bench: &Bench, arguments: &[&str]) -> Option<Outcome> {
-    let locked = bench.file("locked");
-    fs::write(&locked, "").unwrap();
-    fs::set_permissions(&locked, Permissions::from_mode(0o000)).unwrap();
-    let is_superuser = File::open(&locked).is_ok();
-    fs::remove_file(&locked).unwrap();
-    if !is_superuser {
-        return Some(bench.run(arguments));
-    }
-    let unshare = tool("unshare")?;
-    let in_namespace = |arguments: &[&str]| {
-        let mut command = Command::new(&unshare);
-        command.arg("--user").args(arguments);
-        command.current_dir(bench.path()).output().unwrap()
-    };
-    if !in_namespace(&["true"]).status.success() {
-        missing("the right to make a user namespace");
-        return None;
-    }
-    Some(in_namespace(&[&[PROGRAM], arguments].concat()).into())
-}
-
 #[test]
 fn what_nobody_may_read_is_named() {
     let bench = Bench::with_scenario();
     let run = |locked: &str, command: &str| {
         fs::set_permissions(bench.file(locked), Permissions::from_mode(0o000)).unwrap();
         let words: Vec<&str> = command.split(' ').collect();
-        let outcome = run_as_a_user(&bench, &words);
+        let outcome = bench
+            .as_a_user()
+            .map(|user| bench.run_limited(user, &words));
         fs::set_permissions(bench.file(locked), Permissions::from_mode(0o644)).unwrap();
         outcome
     };
@@ -229,7 +206,9 @@ fn a_folder_that_nobody_may_write_to_is_named_by_every_writer() {
     ] {
         allow(0o555);
         let words: Vec<&str> = command.split(' ').collect();
-        let outcome = run_as_a_user(&bench, &words);
+        let outcome = bench
+            .as_a_user()
+            .map(|user| bench.run_limited(user, &words));
         allow(0o755);
         let Some(outcome) = outcome else { return };
         let message = outcome.ended(3);
