@@ -162,3 +162,52 @@ fn the_library_names_no_command_and_no_option() {
     }
     assert!(found.is_empty(), "{found:#?}");
 }
+
+/// A test that looks at a clock or pauses says in the line above why it cannot fail on a slow
+/// machine. Time that a test counts by itself, in durations, is no clock's.
+#[test]
+fn every_test_that_looks_at_a_clock_says_why_a_slow_machine_does_not_fail_it() {
+    const CLOCKS: [&str; 6] = [
+        "Instant::now(",
+        "SystemTime::now(",
+        "sleep(",
+        "_timeout(",
+        "park_timeout",
+        "pause(",
+    ];
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut folders = vec![root.join("src"), root.join("tests")];
+    let mut looks = 0;
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            let inside = path.strip_prefix(root).unwrap();
+            let ending = path.extension().and_then(|ending| ending.to_str());
+            match ending {
+                None if path.is_dir() => folders.push(path),
+                Some("rs" | "mjs" | "py") if !inside.ends_with("tests/walls.rs") => {
+                    let text = fs::read_to_string(&path).unwrap();
+                    let tests = if inside
+                        .iter()
+                        .any(|part| part == "tests" || part == "testing")
+                    {
+                        text.as_str()
+                    } else {
+                        let own = text.split_once("#[cfg(test)]\nmod tests {");
+                        own.map_or("", |(_, tests)| tests)
+                    };
+                    let lines = std::iter::once("").chain(tests.lines().map(str::trim));
+                    for (above, line) in lines.clone().zip(lines.skip(1)) {
+                        if CLOCKS.iter().any(|clock| line.contains(clock)) {
+                            looks += 1;
+                            let says = ["// ", "# "].iter().any(|mark| above.starts_with(mark));
+                            assert!(says, "{}: no reason above “{line}”", inside.display());
+                        }
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+    assert!(looks > 3, "{looks} looks at a clock");
+}

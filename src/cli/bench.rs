@@ -4,8 +4,8 @@ use std::path::{Component, Path, PathBuf};
 
 use clap::Args;
 
+use super::exchange::{Exchange, TargetFolder};
 use super::input::{load_rig, tell_guesses};
-use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::MotorSheet;
 use slewsmith::identify::bench::{programs, sheet};
@@ -29,9 +29,11 @@ impl BenchCommand {
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         let rig = load_rig(&self.rig)?;
         tell_guesses(&rig, terminal);
-        let making = || Failure::system(format!("cannot make {}", self.folder.display()));
-        std::fs::create_dir_all(&self.folder).map_err(making())?;
-        let folder = self.folder.canonicalize().map_err(making())?;
+        let _made = TargetFolder::make(&self.folder)?;
+        let folder = self.folder.canonicalize().map_err(Failure::system(format!(
+            "cannot find {}",
+            self.folder.display()
+        )))?;
         let place = self.rig.canonicalize().map_err(Failure::system(format!(
             "cannot find {}",
             self.rig.display()
@@ -51,10 +53,13 @@ impl BenchCommand {
                 self.folder.join(name).display()
             )));
         }
-        for (name, text) in files {
-            let path = self.folder.join(name);
-            Output::write_whole(&path, text.as_bytes())?;
-            terminal.note(&format!("wrote {}", path.display()));
+        let mut exchange = Exchange::default();
+        for (name, text) in &files {
+            exchange.add(&self.folder.join(name), text)?;
+        }
+        exchange.finish_new()?;
+        for (name, _) in &files {
+            terminal.note(&format!("wrote {}", self.folder.join(name).display()));
         }
         terminal.note("`slewsmith explain SYMPTOM` tells the causes of a symptom apart");
         Ok(Answer::Yes)

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use clap::Args;
 
-use super::input::load;
+use super::input::{load, load_for};
 use super::progress::Progress;
 use super::rehearse::{RehearseOptions, conclusion};
 use super::table::table;
@@ -51,7 +51,11 @@ impl CheckCommand {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let job = self.rehearse.apply(load(&self.script)?, terminal)?;
+        let job = match &self.variations.plot {
+            Some(plot) => load_for(&self.script, plot)?,
+            None => load(&self.script)?,
+        };
+        let job = self.rehearse.apply(job, terminal)?;
         if self.variations.print_part(&job, terminal)? {
             return Ok(Answer::Yes);
         }

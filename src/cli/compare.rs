@@ -4,19 +4,21 @@ mod json;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use clap::Args;
 
-use super::input::{load_rig, load_rig_for, read, tell_guesses};
+use super::input::{Inputs, tell_guesses};
 use super::plot::write_figure;
 use super::progress::Progress;
 use super::table::table;
 use super::{Answer, Failure, Terminal};
 use slewsmith::check::Summary;
+use slewsmith::diagnostic::Source;
 use slewsmith::physics::{Band, CoilTable, PullOutSample};
 use slewsmith::rig::{Axis, DriveKind, Rig, TravelUnit};
 use slewsmith::units::{Power, Rounded, Time, Torque, two_digits};
-use slewsmith::{FilesOnDisk, Job, MotorSheet, Settled};
+use slewsmith::{Job, MotorSheet, Settled};
 
 /// Speeds at which torques are compared, as shares of the highest useful one.
 const SPEEDS: [f64; 4] = [0.1, 0.3, 0.6, 0.9];
@@ -77,11 +79,17 @@ impl CompareCommand {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let read_rig = |path: &PathBuf| match &self.plot {
-            Some(plot) => load_rig_for(path, plot),
-            None => load_rig(path),
-        };
-        let rigs: Vec<Rig> = self.rigs.iter().map(read_rig).collect::<Result<_, _>>()?;
+        let mut inputs = Inputs::default();
+        let rigs: Vec<Rig> = self
+            .rigs
+            .iter()
+            .map(|path| inputs.rig(path))
+            .collect::<Result<_, _>>()?;
+        let script = self.script.as_ref().map(|path| inputs.read(path));
+        let script = script.transpose()?;
+        if let Some(plot) = &self.plot {
+            inputs.refuse(plot)?;
+        }
         for rig in &rigs {
             tell_guesses(rig, terminal);
         }
@@ -102,7 +110,7 @@ impl CompareCommand {
             .map(|(name, several, sheet)| ComparedAxis::of(name, several, sheet, &speeds))
             .collect();
         drop(busy);
-        let tried = self.tried(&names, terminal)?;
+        let tried = self.tried(script.as_ref(), &names, &mut inputs, terminal)?;
         if let Some(path) = &self.plot {
             let curves: Vec<(&str, &MotorSheet<'_>)> = candidates
                 .iter()
@@ -130,16 +138,18 @@ impl CompareCommand {
     /// The script on each rig.
     fn tried(
         &self,
+        script: Option<&Arc<Source>>,
         names: &[String],
+        inputs: &mut Inputs,
         terminal: &Terminal,
     ) -> Result<Option<Vec<ScriptOnRig>>, Failure> {
-        let Some(path) = &self.script else {
+        let Some(script) = script else {
             return Ok(None);
         };
         let _busy = Progress::busy("playing the script on each rig", terminal);
-        let script = read(path)?;
-        let one = |(rig, name): (&PathBuf, &String)| -> Result<ScriptOnRig, Failure> {
-            let job = Job::read_on(script.clone(), &read(rig)?, &mut FilesOnDisk)?;
+        let one = |(path, name): (&PathBuf, &String)| -> Result<ScriptOnRig, Failure> {
+            let rig = inputs.read(path)?;
+            let job = Job::read_on(Arc::clone(script), &rig, inputs)?;
             Ok(ScriptOnRig {
                 rig: name.clone(),
                 summary: job.check().of_the_motion()?,

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::builder::PossibleValuesParser;
 use clap::{Args, ValueEnum};
 
-use super::exchange::Exchange;
+use super::exchange::{Exchange, TargetFolder};
 use super::input::{load_for, tell_guesses};
 use super::output::{self, Output};
 use super::port::BAUD;
@@ -406,15 +406,8 @@ impl EmitCommand {
         terminal: &Terminal,
     ) -> Result<(), Failure> {
         let folder = &self.output;
-        let fresh = !folder.exists();
-        std::fs::create_dir_all(folder)
-            .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
-        let written = write_files(folder, &project.files);
-        if written.is_err() && fresh {
-            // Where something else has come into it, the folder stays.
-            let _ = std::fs::remove_dir(folder);
-        }
-        for note in written? {
+        let _made = TargetFolder::make(folder)?;
+        for note in write_files(folder, &project.files)? {
             terminal.note(&note);
         }
         match &project.wiring {

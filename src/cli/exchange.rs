@@ -6,8 +6,9 @@
 //! being used, and last by its own. Whoever is killed on the way leaves the old files, the
 //! new ones, or files that nobody can use; never a mixture that passes for one of them.
 
+use std::fs;
 use std::io::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::Failure;
 use super::output::Output;
@@ -26,8 +27,8 @@ impl Exchange {
     ///
     /// # Errors
     /// It cannot be written.
-    pub(super) fn add(&mut self, path: &Path, text: &str) -> Result<(), Failure> {
-        self.files.push(written(path, text)?);
+    pub(super) fn add(&mut self, path: &Path, text: impl AsRef<[u8]>) -> Result<(), Failure> {
+        self.files.push(written(path, text.as_ref())?);
         Ok(())
     }
 
@@ -36,8 +37,8 @@ impl Exchange {
     /// # Errors
     /// It cannot be written.
     pub(super) fn guard(&mut self, path: &Path, stop: &str, text: &str) -> Result<(), Failure> {
-        self.stop = Some(written(path, stop)?);
-        self.guard = Some(written(path, text)?);
+        self.stop = Some(written(path, stop.as_bytes())?);
+        self.guard = Some(written(path, text.as_bytes())?);
         Ok(())
     }
 
@@ -62,19 +63,52 @@ impl Exchange {
     }
 }
 
-fn written(path: &Path, text: &str) -> Result<Output, Failure> {
+fn written(path: &Path, bytes: &[u8]) -> Result<Output, Failure> {
     let mut output = Output::create(path)?;
     output
-        .write_all(text.as_bytes())
+        .write_all(bytes)
         .and_then(|()| output.flush())
         .map_err(Failure::system(format!("cannot write {}", path.display())))?;
     Ok(output)
 }
 
+/// A folder to write to, which goes again, with those above it that were made for it, where
+/// nothing has come into it.
+#[derive(Debug)]
+pub(super) struct TargetFolder {
+    /// What was not there before, the innermost first.
+    made: Vec<PathBuf>,
+}
+
+impl TargetFolder {
+    /// Makes it where it is missing.
+    ///
+    /// # Errors
+    /// It cannot be made.
+    pub(super) fn make(folder: &Path) -> Result<Self, Failure> {
+        let above = folder.ancestors();
+        let made = above
+            .take_while(|one| *one != Path::new("") && !one.exists())
+            .map(Path::to_owned)
+            .collect();
+        let target = Self { made };
+        fs::create_dir_all(folder)
+            .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
+        Ok(target)
+    }
+}
+
+impl Drop for TargetFolder {
+    fn drop(&mut self) {
+        for folder in &self.made {
+            // One that holds something stays.
+            let _ = fs::remove_dir(folder);
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use std::fs;
-
     use super::*;
 
     const NAMES: [&str; 3] = ["a.c", "b.c", "guard.h"];

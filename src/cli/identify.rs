@@ -7,12 +7,12 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::{Value as Json, json};
 
-use super::input::{load_rig, read};
+use super::exchange::Exchange;
+use super::input::Inputs;
 use super::output::Output;
 use super::table::table;
 use super::terminal::{BAD, DOUBTFUL, STRONG};
 use super::{Answer, Failure, Terminal};
-use slewsmith::FilesOnDisk;
 use slewsmith::draw::Figure;
 use slewsmith::identify::questions::{
     AnswerError, AnsweredWay, QUESTIONS, Question, WIRING, chosen_way, leads, note, reading,
@@ -23,6 +23,7 @@ use slewsmith::identify::{
     TestSupply, USUAL_TEETH, contradictions, next, profile, pull_out,
 };
 use slewsmith::physics::CAUTIONS;
+use slewsmith::rig::Rig;
 use slewsmith::units::{Current, Inductance, Resistance, Rounded, Torque, two_digits};
 
 /// Measurements that are proposed.
@@ -74,8 +75,13 @@ impl IdentifyCommand {
         if self.ask {
             ask(&self.notes, terminal)?;
         }
-        let notes = Notes::parse(&read(&self.notes)?, &mut FilesOnDisk)?;
-        let sheet = self.sheet(notes)?;
+        let mut inputs = Inputs::default();
+        let text = inputs.read(&self.notes)?;
+        let notes = Notes::parse(&text, &mut inputs)?;
+        let sheet = self.sheet(notes, &mut inputs)?;
+        for target in [&self.plot, &self.output].into_iter().flatten() {
+            inputs.refuse(target)?;
+        }
         if let Some(path) = &self.plot {
             draw(path, &sheet.notes.fits)?;
         }
@@ -96,11 +102,11 @@ impl IdentifyCommand {
         Ok(Answer::of(sheet.contradictions.is_empty()))
     }
 
-    fn sheet(&self, notes: Notes) -> Result<Sheet, Failure> {
+    fn sheet(&self, notes: Notes, inputs: &mut Inputs) -> Result<Sheet, Failure> {
         let teeth = notes.teeth.unwrap_or(USUAL_TEETH);
         let estimate = Estimate::of(teeth, &notes.observations);
         let supply = match &self.rig {
-            Some(path) => supply_of(path)?,
+            Some(path) => supply_of(&inputs.rig(path)?),
             None => next::usual_supply(&estimate),
         };
         Ok(Sheet {
@@ -115,10 +121,9 @@ impl IdentifyCommand {
 }
 
 /// What the drive of a rig's first axis gives.
-fn supply_of(path: &Path) -> Result<TestSupply, Failure> {
-    let rig = load_rig(path)?;
+fn supply_of(rig: &Rig) -> TestSupply {
     // A rig has one axis at least.
-    Ok(TestSupply::of(&rig.axes[0]))
+    TestSupply::of(&rig.axes[0])
 }
 
 fn draw(path: &Path, fits: &[Fit]) -> Result<(), Failure> {
@@ -420,7 +425,13 @@ fn ask(path: &Path, terminal: &Terminal) -> Result<(), Failure> {
         }
         notes.push_str(&interview.measurements(question)?);
     }
-    Output::write_whole(path, notes.as_bytes())?;
+    let mut exchange = Exchange::default();
+    let added = exchange.add(path, &notes);
+    if let Err(failure) = added.and_then(|()| exchange.finish_new()) {
+        // Hours at the bench.
+        terminal.note(&format!("\nThe answers, which no file holds:\n\n{notes}"));
+        return Err(failure);
+    }
     terminal.note(&format!("wrote {}", path.display()));
     Ok(())
 }

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, CommandFactory as _};
 use clap_mangen::Man;
 
-use super::output::Output;
+use super::exchange::{Exchange, TargetFolder};
 use super::{Answer, Arguments, Failure, Terminal};
 
 /// Write the manual pages: one for the program and one for each command.
@@ -35,19 +35,24 @@ impl ManualCommand {
             out.flush().map_err(printing())?;
             return Ok(Answer::Yes);
         };
-        std::fs::create_dir_all(folder)
-            .map_err(Failure::system(format!("cannot make {}", folder.display())))?;
+        let _made = TargetFolder::make(folder)?;
         let commands: Vec<clap::Command> = program
             .get_subcommands()
             .filter(|one| one.get_name() != "help")
             .cloned()
             .collect();
+        let mut exchange = Exchange::default();
+        let mut paths = Vec::new();
         for command in std::iter::once(program).chain(commands) {
             let name = command
                 .get_display_name()
                 .unwrap_or_else(|| command.get_name());
             let path = folder.join(format!("{name}.1"));
-            Output::write_whole(&path, &page(command)?)?;
+            exchange.add(&path, page(command)?)?;
+            paths.push(path);
+        }
+        exchange.finish()?;
+        for path in paths {
             terminal.note(&format!("wrote {}", path.display()));
         }
         Ok(Answer::Yes)

@@ -10,7 +10,7 @@ use clap::Args;
 use serde_json::{Map, Value, json};
 
 use super::check::describe;
-use super::input::load_rig;
+use super::input::{load_rig, load_rig_for};
 use super::table::table;
 use super::terminal::STRONG;
 use super::{Answer, Failure, Terminal};
@@ -59,7 +59,10 @@ impl MotorCommand {
     /// # Errors
     /// Wrong input, or output that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
-        let rig = load_rig(&self.rig)?;
+        let rig = match &self.plot {
+            Some(plot) => load_rig_for(&self.rig, plot)?,
+            None => load_rig(&self.rig)?,
+        };
         let sheets = MotorSheet::all(&rig);
         let ok = sheets.iter().all(MotorSheet::ok);
         if let Some(path) = &self.plot {

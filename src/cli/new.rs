@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::exchange::Exchange;
+use super::exchange::{Exchange, TargetFolder};
 use super::{Answer, Failure, Terminal};
 
 /// The files of the scenario: name and text.
@@ -34,30 +34,16 @@ impl NewCommand {
                 path.display()
             )));
         }
-        let fresh = !self.folder.exists();
-        std::fs::create_dir_all(&self.folder).map_err(Failure::system(format!(
-            "cannot make {}",
-            self.folder.display()
-        )))?;
-        let written = write_new(&paths);
-        if written.is_err() && fresh {
-            // Where something else has come into it, the folder stays.
-            let _ = std::fs::remove_dir(&self.folder);
+        let _folder = TargetFolder::make(&self.folder)?;
+        let mut exchange = Exchange::default();
+        for (path, text) in &paths {
+            exchange.add(path, text)?;
         }
-        written?;
+        exchange.finish_new()?;
         for (path, _) in &paths {
             terminal.note(&format!("wrote {}", path.display()));
         }
         terminal.note(&format!("next: slewsmith check {}", paths[0].0.display()));
         Ok(Answer::Yes)
     }
-}
-
-/// Writes all files, or none where one of them cannot be written.
-fn write_new(files: &[(PathBuf, &str)]) -> Result<(), Failure> {
-    let mut exchange = Exchange::default();
-    for (path, text) in files {
-        exchange.add(path, text)?;
-    }
-    exchange.finish_new()
 }

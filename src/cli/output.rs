@@ -89,15 +89,22 @@ impl Output {
             // What any new file gets; the user's mask takes away from it.
             builder.permissions(Permissions::from_mode(0o666));
         }
-        // The kind alone: the text of the error holds the temporary name.
-        let file = builder
-            .tempfile_in(folder)
-            .map_err(|error| io::Error::from(error.kind()))?;
+        remove_leftovers(folder);
+        let file = loop {
+            // The kind alone: the text of the error holds the temporary name.
+            let file = builder
+                .tempfile_in(folder)
+                .map_err(|error| io::Error::from(error.kind()))?;
+            // By this others know that it is being written. Where locks are not to be had,
+            // nobody takes it for a leftover either.
+            let _ = file.as_file().lock();
+            // Who took it for one before that has removed it.
+            if file.path().exists() {
+                break file;
+            }
+        };
         unfinished.push(file.path().to_owned());
         drop(unfinished);
-        // By this others know that it is being written. Where locks are not to be had, nobody
-        // takes it for a leftover either.
-        let _ = file.as_file().try_lock();
         // The bare file, whose errors do not tell of a path that nobody knows.
         let (file, temporary) = file.into_parts();
         Ok(Sink::Whole {
@@ -237,11 +244,16 @@ pub(super) fn remove_leftovers(folder: &Path) {
         return;
     };
     for entry in entries.flatten() {
-        let abandoned = || {
-            let file = File::open(entry.path());
-            file.is_ok_and(|file| file.try_lock().is_ok())
+        // To open a pipe would mean to wait for its writer.
+        let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
+        if !is_file || !is_unfinished(&entry.file_name()) {
+            continue;
+        }
+        let Ok(file) = File::open(entry.path()) else {
+            continue;
         };
-        if is_unfinished(&entry.file_name()) && abandoned() {
+        // The lock holds until the file is gone: who has just made it waits, and sees that.
+        if file.try_lock().is_ok() {
             // What cannot be removed does no harm either.
             let _ = fs::remove_file(entry.path());
         }

@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::input::{holds_rig, load_for, load_rig_for, read, tell_guesses};
-use super::output::{Output, refuse_inputs};
+use super::input::{Inputs, tell_guesses};
+use super::output::Output;
 use super::{Answer, Failure, Terminal};
 use slewsmith::draw::Figure;
 use slewsmith::units::Time;
@@ -72,7 +72,8 @@ impl PlotCommand {
     /// Wrong input, an ending that is no picture's, or a file that cannot be written.
     pub(super) fn run(&self, terminal: &mut Terminal) -> Result<Answer, Failure> {
         PlotKind::of(&self.output)?;
-        let is_rig = holds_rig(&self.input)?;
+        let mut inputs = Inputs::default();
+        let is_rig = inputs.holds_rig(&self.input)?;
         if self.of.is_some() && !is_rig {
             return Err(Failure::Request(format!(
                 "--of says what to show of a rig, and {} is a script",
@@ -80,18 +81,19 @@ impl PlotCommand {
             )));
         }
         let figure = if let Some(recorded) = &self.recorded {
-            self.recorded_figure(recorded)?
+            self.recorded_figure(recorded, &mut inputs)?
         } else if is_rig {
-            self.rig_figure(terminal)?
+            self.rig_figure(&mut inputs, terminal)?
         } else {
-            self.script_figure(terminal)?
+            self.script_figure(&mut inputs, terminal)?
         };
         write_figure(&self.output, &figure)?;
         Ok(Answer::Yes)
     }
 
-    fn script_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
-        let job = load_for(&self.input, &self.output)?;
+    fn script_figure(&self, inputs: &mut Inputs, terminal: &Terminal) -> Result<Figure, Failure> {
+        let job = inputs.job(&self.input)?;
+        inputs.refuse(&self.output)?;
         tell_guesses(job.rig(), terminal);
         let (figure, whole) = job.figure(name(&self.input), MOVES)?;
         if !whole {
@@ -100,8 +102,8 @@ impl PlotCommand {
         Ok(figure)
     }
 
-    fn recorded_figure(&self, path: &Path) -> Result<Figure, Failure> {
-        let job = load_for(&self.input, &self.output)?;
+    fn recorded_figure(&self, path: &Path, inputs: &mut Inputs) -> Result<Figure, Failure> {
+        let job = inputs.job(&self.input)?;
         let starts_at = match &self.starts_at {
             None => 0.0,
             Some(text) => text
@@ -109,8 +111,8 @@ impl PlotCommand {
                 .map_err(|error| Failure::Request(format!("--starts-at: {error}")))?
                 .si(),
         };
-        refuse_inputs(&self.output, [path])?;
-        let text = read(path)?;
+        let text = inputs.read(path)?;
+        inputs.refuse(&self.output)?;
         let title = format!("{} and {}", name(&self.input), name(path));
         job.figure_with_recording(title, text.text(), starts_at)
             .map_err(|error| match error {
@@ -121,8 +123,9 @@ impl PlotCommand {
             })
     }
 
-    fn rig_figure(&self, terminal: &Terminal) -> Result<Figure, Failure> {
-        let rig = load_rig_for(&self.input, &self.output)?;
+    fn rig_figure(&self, inputs: &mut Inputs, terminal: &Terminal) -> Result<Figure, Failure> {
+        let rig = inputs.rig(&self.input)?;
+        inputs.refuse(&self.output)?;
         tell_guesses(&rig, terminal);
         let title = name(&self.input);
         Ok(match self.of.unwrap_or_default() {

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::input::read;
+use super::output::refuse_inputs;
 use super::progress::Progress;
 use super::table::table;
 use super::terminal::{BAD, GOOD, STRONG};
@@ -56,7 +57,7 @@ pub(super) struct VariationOptions {
     merge: Vec<PathBuf>,
     /// Plot the margins and lags of the draws (`.svg` or `.png`).
     #[arg(long, value_name = "FILE", conflicts_with = "part")]
-    plot: Option<PathBuf>,
+    pub(super) plot: Option<PathBuf>,
 }
 
 /// A share of the draws.
@@ -122,6 +123,9 @@ impl VariationOptions {
     /// # Errors
     /// The program cannot be planned, lines cannot be merged, or the plot cannot be written.
     pub(super) fn make(&self, job: &Job, terminal: &Terminal) -> Result<Option<Made>, Failure> {
+        if let Some(plot) = &self.plot {
+            refuse_inputs(plot, &self.merge)?;
+        }
         let made = match (self.variations, self.merge.is_empty()) {
             (Some(draws), _) => self.draw(job, draws, terminal)?,
             (None, false) => merge(job, &self.merge)?,

@@ -99,7 +99,7 @@ impl ProgramNames<'_> {
                 NoTarget::TooFar => (
                     "too-far",
                     format!("the position of axis “{name}” is too far to be exact"),
-                    "stay within 10^15 microsteps of the start",
+                    "stay within 2^50 (some 10^15) microsteps of the start",
                 ),
             };
             Diagnostic::error(code, message)

@@ -271,6 +271,7 @@ mod tests {
     use super::super::frame::{Arrival, Picker};
     use super::*;
 
+    // Time is told to a window; these tests look at no clock.
     const MILLISECOND: Duration = Duration::from_millis(1);
     const ROOM: usize = 512;
 

@@ -1,10 +1,13 @@
 //! A folder of its own for each test, and runs of the program in it.
 
-use std::fs;
+use std::fs::{self, File, Permissions};
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
 use tempfile::TempDir;
+
+use crate::support::{missing, tool};
 
 pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_slewsmith");
 
@@ -109,6 +112,27 @@ impl Bench {
             .env("RAYON_NUM_THREADS", "2")
             .output();
         output.unwrap().into()
+    }
+
+    /// Words of a shell by which what follows runs as a user like any other, who owns the
+    /// files. The superuser reads and writes everything; in a user namespace of its own
+    /// (user_namespaces(7)) a process has no such rights. None where there can be none.
+    pub(crate) fn as_a_user(&self) -> Option<&'static str> {
+        const IN_NAMESPACE: &str = "set -- unshare --user \"$@\"";
+        let locked = self.file("locked");
+        self.write("locked", "");
+        fs::set_permissions(&locked, Permissions::from_mode(0o000)).unwrap();
+        let is_superuser = File::open(&locked).is_ok();
+        fs::remove_file(&locked).unwrap();
+        if !is_superuser {
+            return Some(":");
+        }
+        tool("unshare")?;
+        if self.run_limited(IN_NAMESPACE, &["--version"]).code != Some(0) {
+            missing("the right to make a user namespace");
+            return None;
+        }
+        Some(IN_NAMESPACE)
     }
 
     /// The names of everything in the folder or in one below it.

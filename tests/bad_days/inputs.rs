@@ -57,6 +57,21 @@ fn standard_input_and_scripts_end_somewhere() {
     assert!(message.contains("script-too-large"), "{message}");
 }
 
+/// What is refused for its length is not read for ever, nor kept several times.
+#[test]
+fn long_standard_input_takes_no_more_memory_than_is_read_of_it() {
+    let bench = Bench::with_scenario();
+    bench.write("long.moves", "turn by 45 deg\n".repeat(60 << 16));
+    for (input, told) in [
+        ("/dev/zero", "longer than 64 MiB"),
+        ("long.moves", "script-too-large"),
+    ] {
+        let limits = format!("ulimit -d 250000; exec < {input}");
+        let message = bench.run_limited(&limits, &["check", "-"]).ended(2);
+        assert!(message.contains(told), "{message}");
+    }
+}
+
 #[test]
 fn folders_whose_names_are_not_utf_8_are_folders() {
     let bench = Bench::with_scenario();

@@ -10,9 +10,12 @@ mod support;
 
 mod endless;
 mod folder;
+mod full_disk;
+mod growing;
 mod inputs;
 mod interrupted;
 mod large;
+mod limits;
 mod places;
 mod progress;
 mod readers;

@@ -1,7 +1,7 @@
 //! Strange inputs and targets: bytes that no text has, files without end, folders and devices,
 //! paths with spaces, line ends and letters of any language.
 
-use std::fs::{self, File};
+use std::fs::{self, File, Permissions};
 use std::os::unix::fs::PermissionsExt as _;
 use std::process::Command;
 
@@ -125,19 +125,98 @@ fn a_folder_is_no_script_and_no_target() {
 }
 
 #[test]
-fn what_nobody_may_read_is_a_failure_of_the_system() {
+fn what_nobody_may_read_is_named() {
     let bench = Bench::with_scenario();
-    fs::set_permissions(
-        bench.file("turntable.yaml"),
-        fs::Permissions::from_mode(0o000),
-    )
-    .unwrap();
-    // The administrator may read anything.
-    if File::open(bench.file("turntable.yaml")).is_ok() {
-        return;
+    let run = |locked: &str, command: &str| {
+        fs::set_permissions(bench.file(locked), Permissions::from_mode(0o000)).unwrap();
+        let words: Vec<&str> = command.split(' ').collect();
+        let outcome = bench
+            .as_a_user()
+            .map(|user| bench.run_limited(user, &words));
+        fs::set_permissions(bench.file(locked), Permissions::from_mode(0o644)).unwrap();
+        outcome
+    };
+    for (locked, command, code, told) in [
+        (
+            "turntable.moves",
+            "check turntable.moves",
+            3,
+            "cannot read turntable.moves: ",
+        ),
+        (
+            "turntable.yaml",
+            "motor turntable.yaml",
+            3,
+            "cannot read turntable.yaml: ",
+        ),
+        // The script names it, in a line.
+        (
+            "turntable.yaml",
+            "check turntable.moves",
+            2,
+            "this user may not read it",
+        ),
+    ] {
+        let Some(outcome) = run(locked, command) else {
+            return;
+        };
+        let message = outcome.ended(code);
+        assert!(message.contains(told), "{command}: {message}");
     }
-    let message = bench.run(&["check", "turntable.moves"]).ended(2);
-    assert!(message.contains("turntable.yaml"), "{message}");
+}
+
+#[test]
+fn a_folder_that_nobody_may_write_to_is_named_by_every_writer() {
+    let bench = Bench::with_scenario();
+    fs::create_dir(bench.file("locked-up")).unwrap();
+    bench.write("locked-up/page.html", "old");
+    let allow = |mode| {
+        let folder = bench.file("locked-up");
+        fs::set_permissions(folder, Permissions::from_mode(mode)).unwrap();
+    };
+    for (command, told) in [
+        (
+            "emit turntable.moves --as csv -o locked-up/x",
+            "cannot write locked-up/x: ",
+        ),
+        (
+            "emit turntable.moves --as firmware -o locked-up/x",
+            "cannot make locked-up/x: ",
+        ),
+        (
+            "report turntable.moves -o locked-up/page.html",
+            "cannot write locked-up/page.html: ",
+        ),
+        (
+            "plot turntable.moves -o locked-up/x.png",
+            "cannot write locked-up/x.png: ",
+        ),
+        (
+            "simulate turntable.moves --trace locked-up/x",
+            "cannot write locked-up/x: ",
+        ),
+        (
+            "coils turntable.yaml -o locked-up/x",
+            "cannot write locked-up/x: ",
+        ),
+        ("new locked-up/x", "cannot make locked-up/x: "),
+        ("new locked-up", "cannot write locked-up/turntable.moves: "),
+        ("bench turntable.yaml locked-up", "cannot write locked-up/"),
+        ("manual locked-up", "cannot write locked-up/"),
+    ] {
+        allow(0o555);
+        let words: Vec<&str> = command.split(' ').collect();
+        let outcome = bench
+            .as_a_user()
+            .map(|user| bench.run_limited(user, &words));
+        allow(0o755);
+        let Some(outcome) = outcome else { return };
+        let message = outcome.ended(3);
+        assert!(message.contains(told), "{command}: {message}");
+        assert!(!message.contains(".part"), "{message}");
+        assert_eq!(bench.names("locked-up"), ["page.html"]);
+        assert_eq!(bench.read("locked-up/page.html"), "old");
+    }
 }
 
 #[test]

@@ -3,15 +3,38 @@
 use std::fs::{self, Permissions};
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 
-use crate::bench::Bench;
+use crate::bench::{Bench, example};
 
 #[test]
 fn no_command_writes_over_its_own_input() {
     let bench = Bench::with_scenario();
     symlink("turntable.yaml", bench.file("rig.svg")).unwrap();
     symlink("turntable.moves", bench.file("page.html")).unwrap();
+    symlink("turntable.moves", bench.file("moves.svg")).unwrap();
     bench.write("run.svg", "time_s,angle_deg\n0,0\n");
-    let inputs = ["turntable.moves", "turntable.yaml", "run.svg"];
+    symlink("notes.yaml", bench.file("notes.svg")).unwrap();
+    symlink("study.jsonl", bench.file("study.svg")).unwrap();
+    for name in ["notes.yaml", "rise.csv", "ring.csv", "coast.csv"] {
+        let text = fs::read(example(&format!("unknown-motor/{name}"))).unwrap();
+        bench.write(name, text);
+    }
+    let part = [
+        "check",
+        "turntable.moves",
+        "--variations",
+        "2",
+        "--part",
+        "1/1",
+    ];
+    bench.write("study.jsonl", bench.run(&part).out);
+    let inputs = [
+        "turntable.moves",
+        "turntable.yaml",
+        "run.svg",
+        "notes.yaml",
+        "rise.csv",
+        "study.jsonl",
+    ];
     let before = inputs.map(|name| bench.read(name));
     let csv = ["emit", "turntable.moves", "--as", "csv", "-o"];
     for (command, target) in [
@@ -31,6 +54,49 @@ fn no_command_writes_over_its_own_input() {
             &["simulate", "turntable.moves", "--trace"],
             "turntable.yaml",
         ),
+        (&["motor", "turntable.yaml", "--plot"], "rig.svg"),
+        (&["size", "turntable.moves", "--plot"], "rig.svg"),
+        (
+            &["compare", "turntable.yaml", "rig.svg", "--plot"],
+            "rig.svg",
+        ),
+        (
+            &[
+                "compare",
+                "turntable.yaml",
+                "turntable.yaml",
+                "--script",
+                "moves.svg",
+                "--plot",
+            ],
+            "moves.svg",
+        ),
+        (
+            &["check", "turntable.moves", "--variations", "2", "--plot"],
+            "moves.svg",
+        ),
+        (
+            &["check", "turntable.moves", "--variations", "2", "--plot"],
+            "rig.svg",
+        ),
+        (
+            &[
+                "check",
+                "turntable.moves",
+                "--merge",
+                "study.jsonl",
+                "--plot",
+            ],
+            "study.svg",
+        ),
+        (&["fastest", "turntable.moves", "--write"], "turntable.yaml"),
+        (&["identify", "notes.yaml", "-o"], "notes.yaml"),
+        (&["identify", "notes.yaml", "-o"], "rise.csv"),
+        (
+            &["identify", "notes.yaml", "--rig", "turntable.yaml", "-o"],
+            "turntable.yaml",
+        ),
+        (&["identify", "notes.yaml", "--plot"], "notes.svg"),
     ] {
         let message = bench.run(&[command, &[target]].concat()).ended(2);
         let told = format!("{target} is an input of this command");

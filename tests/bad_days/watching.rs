@@ -136,18 +136,56 @@ fn a_disk_that_is_full_for_a_while_does_not_end_watch() {
 #[test]
 fn a_change_of_permissions_is_a_change() {
     let bench = Bench::with_scenario();
-    let mut watch = Watch::start(&bench, "");
-    let script = bench.file("turntable.moves");
-    let is_allowed = |mode| {
-        fs::set_permissions(&script, Permissions::from_mode(mode)).unwrap();
-        fs::read(&script).is_ok()
+    let Some(user) = bench.as_a_user() else {
+        return;
     };
-    // The superuser may read it all the same; then it is only looked at again.
-    if !is_allowed(0o000) {
-        watch.says("may not read it");
-    }
+    let mut watch = Watch::start(&bench, &format!("{user};"));
+    let allow = |mode| {
+        fs::set_permissions(bench.file("turntable.moves"), Permissions::from_mode(mode)).unwrap();
+    };
+    allow(0o000);
+    watch.says("cannot read turntable.moves");
     watch.says(WAITS);
-    assert!(is_allowed(0o644));
+    assert!(
+        bench
+            .read("page.html")
+            .contains("cannot read turntable.moves")
+    );
+    allow(0o644);
     watch.says(WAITS);
     assert!(bench.read("page.html").contains("<strong>May run"));
+}
+
+#[test]
+fn a_script_that_goes_away_and_comes_back_is_waited_for() {
+    let bench = Bench::with_scenario();
+    let mut watch = Watch::start(&bench, "");
+    let (script, elsewhere) = (bench.file("turntable.moves"), bench.file("elsewhere.moves"));
+    let text = bench.read("turntable.moves");
+    // Renamed, and replaced by another file.
+    fs::rename(&script, &elsewhere).unwrap();
+    watch.says("there is no such file");
+    watch.says(WAITS);
+    fs::rename(&elsewhere, &script).unwrap();
+    watch.says(WAITS);
+    assert!(bench.read("page.html").contains("<strong>May run"));
+    // Removed, and a folder in its place.
+    fs::remove_file(&script).unwrap();
+    watch.says("there is no such file");
+    watch.says(WAITS);
+    fs::create_dir(&script).unwrap();
+    watch.says("it is a folder");
+    watch.says(WAITS);
+    fs::remove_dir(&script).unwrap();
+    watch.says("there is no such file");
+    watch.says(WAITS);
+    bench.write("turntable.moves", text);
+    // Half of it may be seen first.
+    loop {
+        watch.says(WAITS);
+        if bench.read("page.html").contains("<strong>May run") {
+            break;
+        }
+    }
+    assert_eq!(watch.ended_by("INT").code(), Some(130));
 }

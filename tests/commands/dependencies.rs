@@ -119,6 +119,13 @@ fn no_crate_is_there_twice_without_a_reason() {
     }
 }
 
+/// What a fresh clone has to compile. The number was chosen when there were 216.
+#[test]
+fn the_program_is_built_of_at_most_160_crates() {
+    let crates = packages("normal,build").len();
+    assert!(crates <= 160, "{crates} crates");
+}
+
 #[test]
 fn the_fuzz_targets_lock_the_same_versions() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/Cargo.lock");

@@ -55,12 +55,16 @@ fn scenario() -> TempDir {
         script += &format!("output {name} on\ndwell 10 ms\n");
     }
     script += "turn by 45 deg\n";
-    // The file itself: no line end, which is no name on some systems.
     fs::write(folder.path().join(FILE), script).unwrap();
     folder
 }
 
-const FILE: &str = "a '<b>' $(id) =x.moves";
+/// The script's file.
+#[cfg(unix)]
+const FILE: &str = "a '<b>' $(id) =x\n#error\n\n*\\ \u{202e}.moves";
+/// A line end and a star are no parts of names on some systems.
+#[cfg(not(unix))]
+const FILE: &str = "a '$(id)' =x.moves";
 
 fn written(folder: &TempDir, arguments: &[&str]) -> String {
     let ran = Command::new(PROGRAM)

@@ -73,10 +73,23 @@ fn found(name: &str, mut places: impl Iterator<Item = PathBuf>) -> Option<PathBu
     let place = places.find(|place| place.is_file());
     if place.is_none() {
         assert!(
-            std::env::var(REQUIRED).as_deref() != Ok("required"),
+            !is_required(),
             "{name} is missing, and {REQUIRED}=required: run tests/run, which installs it"
         );
         eprintln!("SKIPPED an outside check: {name} is missing (tests/run installs it)");
     }
     place
+}
+
+fn is_required() -> bool {
+    std::env::var(REQUIRED).as_deref() == Ok("required")
+}
+
+/// Says that a check is skipped for want of something that cannot be installed, or fails where
+/// outside checks are required.
+#[allow(dead_code, reason = "each test binary uses its own part")]
+#[track_caller]
+pub(crate) fn missing(what: &str) {
+    assert!(!is_required(), "{what} is missing, and {REQUIRED}=required");
+    eprintln!("SKIPPED an outside check: {what} is missing");
 }

@@ -150,11 +150,42 @@ fn by_stream(events: impl Iterator<Item = Event>) -> Vec<(String, u64)> {
     all
 }
 
+/// What a waveform shows, as the standard has it (IEEE 1364): at which of its times a wire rises,
+/// and which level another one has then; and the texts of its marks with their times.
+fn of_vcd(text: &str, wire: &str, beside: &str) -> (Vec<(u64, char)>, Vec<(u64, String)>) {
+    let (head, body) = text.split_once("$enddefinitions $end\n").unwrap();
+    assert!(head.contains("$timescale 1 us $end"), "a tick: {head}");
+    let code_of = |name: &str| {
+        let mut words = head.lines().map(|line| line.split(' ').collect::<Vec<_>>());
+        let variable = words.find(|words| words[0] == "$var" && words[4] == name);
+        variable.unwrap()[3].to_owned()
+    };
+    let (wire, beside) = (code_of(wire), code_of(beside));
+    let (mut now, mut level, mut side) = (0, 'x', 'x');
+    let (mut rises, mut marks) = (Vec::new(), Vec::new());
+    for line in body.lines() {
+        let (first, rest) = line.split_at(1);
+        if first == "#" {
+            now = rest.parse().unwrap();
+        } else if let Some(mark) = line.strip_prefix("$comment mark ") {
+            marks.push((now, mark.strip_suffix(" $end").unwrap().to_owned()));
+        } else if rest == beside {
+            side = first.chars().next().unwrap();
+        } else if rest == wire {
+            if (level, first) != ('1', "1") && first == "1" {
+                rises.push((now, side));
+            }
+            level = first.chars().next().unwrap();
+        }
+    }
+    (rises, marks)
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn a_random_script_arrives_in_every_format(
+    fn a_random_script_arrives_in_csv_json_vcd_and_packed(
         deeds in prop::collection::vec(deed(), 1..12),
         times in 1..4_u32,
         shape in prop::sample::select(vec!["trapezoid", "s-curve"]),
@@ -210,6 +241,25 @@ proptest! {
         for (found, [tick, what, ..]) in found.iter().zip(&wanted) {
             prop_assert_eq!(&found["tick"].to_string(), tick);
             prop_assert_eq!(found["event"].as_str(), Some(what.as_str()));
+        }
+
+        // The wires of the axes, and the marks.
+        let vcd = String::from_utf8(written("vcd", &rig, &items)).unwrap();
+        for (number, name) in AXES.iter().enumerate() {
+            let (rises, marks) =
+                of_vcd(&vcd, &format!("step_{name}"), &format!("direction_{name}"));
+            let steps = events.iter().filter_map(|event| match &event.what {
+                EventKind::Step { axis, direction } if *axis == number => {
+                    Some((event.tick, if *direction == Direction::Positive { '1' } else { '0' }))
+                }
+                _ => None,
+            });
+            prop_assert_eq!(rises, steps.collect::<Vec<_>>());
+            let wanted = events.iter().filter_map(|event| match &event.what {
+                EventKind::Mark(text) => Some((event.tick, text.to_string())),
+                _ => None,
+            });
+            prop_assert_eq!(marks, wanted.collect::<Vec<_>>());
         }
 
         // Packed, and read back from its bytes: the same things, each within a tick.

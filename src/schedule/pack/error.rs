@@ -24,10 +24,10 @@ pub enum PackError {
         steps: u64,
     },
     /// Numbers of motions have 16 bits.
-    #[error("the program has more than 65,535 different moves")]
+    #[error("the program has more than 65,536 different moves")]
     TooManyMotions,
     /// Numbers of texts have 16 bits.
-    #[error("the program has more than 65,535 different marks")]
+    #[error("the program has more than 65,536 different marks")]
     TooManyMarks,
     /// Numbers of outputs have 8 bits, those of inputs 6.
     #[error("the rig has more than 255 outputs or 64 inputs")]

@@ -108,7 +108,7 @@ fn a_million_steps_over_a_bad_line() {
 }
 
 /// Plays back and forth over so many lines of that kind; the shortest time that a board
-/// could have gone on without its line.
+/// could have gone on without its line, in the time that the session counts.
 fn least_lead_of(lines: u64, quality: Quality) -> Option<Duration> {
     let program = many(2);
     let mut least = Duration::MAX;

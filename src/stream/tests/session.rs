@@ -1,4 +1,5 @@
-//! A host, a board and a line between them, a millisecond at a time.
+//! A host, a board and a line between them, a millisecond at a time: time that is counted
+//! here, so that no clock and no slow machine has a part in it.
 
 use std::rc::Rc;
 use std::time::Duration;

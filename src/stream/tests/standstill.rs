@@ -238,6 +238,7 @@ fn a_stop_slows_down_and_a_new_greeting_starts_anew() {
         let asked = session.now;
         session.run_to(BoardState::Stopped);
         assert_gentle(&session, 0);
+        // In the time that the session counts; a slow machine adds nothing to it.
         let took = session.now - asked;
         assert!(took < Duration::from_millis(900), "{took:?}");
         board = Some(session.board);
