@@ -419,7 +419,8 @@ impl Fundamental {
                 static KNOWN: Remembered<Key, SaturationTable> = Remembered::new();
                 let key = (circuit, supply, peak_current, microsteps, filter);
                 Self::Regulated(KNOWN.or_find(key, |_| {
-                    let phase = HeldPhase::new(circuit, supply, peak_current, microsteps);
+                    let first = machine.feed.first_angle();
+                    let phase = HeldPhase::new(circuit, supply, peak_current, microsteps, first);
                     SaturationTable::of(&phase.behind(filter))
                 }))
             }

@@ -84,11 +84,14 @@ struct Held {
 }
 
 impl HeldPhase {
+    /// With `microsteps` to a full step, of which one points to the angle `first` (rad): full steps
+    /// rest with both phases on, and their staircase is not that of single ones.
     pub(super) fn new(
         circuit: FixedVoltage,
         supply: f64,
         peak_current: f64,
         microsteps: u32,
+        first: f64,
     ) -> Self {
         let smooth = microsteps >= SMOOTH_FROM;
         let count = if smooth {
@@ -102,12 +105,12 @@ impl HeldPhase {
         let (set_points, steps) = (0..count)
             .map(|k| {
                 // The staircase jumps half a microstep before each of its angles.
-                let start = f64::from(k) * width - 0.5 * stair;
+                let start = first + f64::from(k) * width - 0.5 * stair;
                 let middle = start + 0.5 * width;
                 let set_point = if smooth {
                     (start + width).cos()
                 } else {
-                    ((middle / stair).round() * stair).cos()
+                    (first + ((middle - first) / stair).round() * stair).cos()
                 };
                 let (sin, cos) = (middle.sin(), middle.cos());
                 (set_point, Step { sin, cos })
