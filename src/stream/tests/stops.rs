@@ -82,16 +82,24 @@ struct Kind {
 impl Kind {
     fn all() -> Vec<Self> {
         let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
-        let one = |name, lines, drive: &str| Self {
+        // The converters take the place of the input.
+        let at = |name, lines, drive: &str, input: &str| Self {
             name,
             lines,
             rig: parse(
                 rig_text(&["dial"])
                     .replace(chopper, drive)
-                    // The converters take their place.
-                    .replace("pin: PB3", "pin: PH4"),
+                    .replace("PB3", input),
             ),
             turn: "turn by @N microstep\n",
+        };
+        let one = |name, lines, drive: &str| at(name, lines, drive, "PH4");
+        let converters = |bits: u32, more: &str| {
+            format!(
+                "kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 16, sense_resistor: 0.5 ohm, \
+                 sense_gain: 4, converter_bits: {bits}, converter_reference: 2.5 V, hold_current: 50 %, \
+                 hold_delay: 100 ms{more}"
+            )
         };
         let enabled = format!("{chopper}, enable: {{ active: high, delay: 20 ms }}");
         vec![
@@ -115,11 +123,21 @@ impl Kind {
                 )),
                 ..one("", Lines::Coils, chopper)
             },
-            one(
-                "converters",
+            one("converters", Lines::Coils, &converters(8, "")),
+            at(
+                "converters on a bus",
                 Lines::Coils,
-                "kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 16, sense_resistor: 0.5 ohm, \
-                 sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V, hold_current: 50 %, hold_delay: 100 ms",
+                &converters(12, ", converter_frame: 0011dddddddddddd"),
+                "PC5",
+            ),
+            at(
+                "converters made of a PWM",
+                Lines::Coils,
+                &converters(
+                    8,
+                    ", converter_filter: { pwm_frequency: 62500 Hz, time_constant: 60 us, order: 2 }",
+                ),
+                "PC5",
             ),
         ]
     }
@@ -256,7 +274,7 @@ fn the_stop_contact_switches_everything_off_in_every_state_until_the_next_host()
     let slowest = AtomicU64::new(0);
     let kinds = Kind::all();
     std::thread::scope(|scope| {
-        for half in kinds.chunks(2) {
+        for half in kinds.chunks(3) {
             let slowest = &slowest;
             scope.spawn(move || {
                 for (number, moment) in Moment::ALL.into_iter().enumerate() {
