@@ -4,6 +4,7 @@
 
 use std::rc::Rc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 use crate::player::Lines;
 use crate::rig::Rig;
@@ -67,6 +68,8 @@ impl Moment {
 /// open.
 const READY: u8 = 1;
 const OPEN: u8 = 0x80;
+/// How soon the host of a program is told: chosen, two reports that are being sent.
+const TOLD_WITHIN: Duration = Duration::from_millis(40);
 /// How far the first move of [`Kind::program`] goes.
 const FIRST: i32 = 600;
 
@@ -233,12 +236,16 @@ fn open_at(kind: &Kind, moment: Moment, later: u32) -> Option<u64> {
     let context = format!("{} {moment:?}", kind.name);
     assert_eq!(session.board.is_on(), moment.is_on(), "{context}");
     session.inputs |= OPEN;
+    let opened = session.now;
     session.wait(12);
     let off_after = session.board.off_after();
     let after = off_after.unwrap_or_else(|| panic!("{context}: something is on"));
     assert!(after <= stated, "{context}: {after} cycles of {stated}");
     if let Some(told) = moment.told() {
         assert_eq!(session.run_to_report().state, told, "{context}");
+        // Nor does the host wait for a report that comes now and then.
+        let after = session.now - opened;
+        assert!(after <= TOLD_WITHIN, "{context}: told after {after:?}");
     }
 
     // A host that comes while it is open plays nothing; nor does anything come on when it closes.
