@@ -471,7 +471,7 @@ impl<L: Iterator<Item = io::Result<String>>> Interview<'_, L> {
         };
         let mut answers = Vec::new();
         for (index, part) in way.parts.iter().enumerate() {
-            let answer = self.answer(part.prompt, part.check)?;
+            let answer = self.answer(part.prompt, |text| way.take(index, text, &answers))?;
             if answer.is_none() && part.needed {
                 if index > 0 {
                     let lacks = format!("  left out: it needs the {}", part.prompt);

@@ -178,7 +178,7 @@ impl StreamCommand {
                     positions before you continue",
                 ))
             }
-            Ending::Deaf(_) => Err(gone(
+            Ending::Deaf => Err(gone(
                 format!("the board at {port} answers, but hears nothing more"),
                 io::ErrorKind::TimedOut,
                 "check the wire to its receiver; nothing has moved",

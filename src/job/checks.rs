@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::events::UntilError;
 use super::header::ProgramCounts;
+use super::in_order::in_order;
 use super::{Error, Job};
 use crate::check::{
     AxisAbility, Checker, Finding, MotorModel, MoveCheck, Summary, borrowed, player,
@@ -115,17 +116,14 @@ impl<'a> Checks<'a> {
     fn of_players(&self) -> Result<Vec<Finding>, Error> {
         let job = self.job;
         let candidates = player::candidates(&job.rig);
-        let first_refusals: Vec<Option<Refusal>> = candidates
-            .par_iter()
-            .map(|candidate| {
-                // How a board at a line is wired it says itself.
-                let from_memory = candidate.options.source == ScheduleSource::Memory;
-                let mut refusals = job.refusals(candidate.options)?.into_iter();
-                let first =
-                    refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
-                Ok(first.filter(|refusal| !refusal.reason.is_of_a_line()))
-            })
-            .collect::<Result<_, Error>>()?;
+        let first_refusals = candidates.par_iter().map(|candidate| {
+            // How a board at a line is wired it says itself.
+            let from_memory = candidate.options.source == ScheduleSource::Memory;
+            let mut refusals = job.refusals(candidate.options)?.into_iter();
+            let first = refusals.find(|refusal| from_memory || refusal.reason.is_of_the_program());
+            Ok(first.filter(|refusal| !refusal.reason.is_of_a_line()))
+        });
+        let first_refusals: Vec<Option<Refusal>> = in_order::<_, Error>(first_refusals)?;
         let refused: Vec<_> = candidates
             .into_iter()
             .zip(first_refusals)

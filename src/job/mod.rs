@@ -10,6 +10,7 @@ mod events;
 pub mod fastest;
 mod header;
 mod headway;
+mod in_order;
 mod kind;
 mod motor;
 mod player;

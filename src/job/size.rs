@@ -6,6 +6,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::events::UntilError;
+use super::in_order::in_order;
 use super::{Error, Job};
 use crate::check::AxisAbility;
 use crate::diagnostic::Source;
@@ -70,7 +71,7 @@ impl Job {
             let sized = choose(axis, name, motor, &motions, tolerance, keep_gearing);
             self.tried(number, sized)
         });
-        let mut tried: Vec<TriedMotor> = tried.collect::<Result<_, _>>()?;
+        let mut tried: Vec<TriedMotor> = in_order(tried)?;
         let supply = axis.drive.supply.si();
         let keeps = |one: &TriedMotor| one.sized.drive.supply == supply;
         let margin = |one: &TriedMotor| one.sized.margin.map_or(1.0, |margin| margin.least);

@@ -6,6 +6,7 @@ use std::ops::ControlFlow;
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
+use super::in_order::in_order;
 use super::rehearsal::REPEATED;
 use super::writing::Seen;
 use super::{Error, Job};
@@ -48,7 +49,7 @@ impl Job {
             done();
             outcome
         });
-        draws.collect()
+        in_order(draws)
     }
 
     fn draw(&self, drawn: DrawnRig, number: u64) -> Result<DrawOutcome, Error> {

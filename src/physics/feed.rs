@@ -18,6 +18,9 @@
 //! (m = 1) rest on the two-phase positions, φ₀ = 45°, with 71 % of the peak current in
 //! each phase (common practice); finer steps have φ₀ = 0.
 //!
+//! **Behind the filter** of converters that are a PWM, the set points are those of the sines as
+//! the [filter](super::filter) leaves them: smaller and later, the faster the rotor turns.
+//!
 //! **Corrected currents** turn ahead of where [detent and the like](super::harmonics) pull the rotor
 //! back: those of microstep k point to φ' = φ + asin(T_x(φ)/(K I)).
 //!
@@ -37,6 +40,7 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_2, FRAC_PI_4, PI, SQRT_2};
 
+use super::filter::ConverterFilter;
 use super::harmonics::Harmonics;
 use super::loss::RotorLoss;
 use crate::rig::{Axis, Correction, DriveKind, Sequence};
@@ -70,6 +74,8 @@ pub(crate) enum Feed {
         time_constant: f64,
         /// Torque that the currents make up for, over K I; none for a plain sine.
         correction: Harmonics,
+        /// What the set points come through; none where they jump with the command.
+        filter: Option<ConverterFilter>,
     },
 }
 
@@ -126,9 +132,28 @@ impl Feed {
                     microsteps,
                     time_constant: REGULATOR_TIME_CONSTANT,
                     correction,
+                    filter: ConverterFilter::of(axis),
                 }
             }
         }
+    }
+
+    /// What the set points of regulated currents come through.
+    pub(crate) fn filter(&self) -> Option<ConverterFilter> {
+        match *self {
+            Self::FixedVoltage { .. } => None,
+            Self::Regulated { filter, .. } => filter,
+        }
+    }
+
+    /// Share of the amplitude that is left of set points that turn at `omega` (rad/s, electrical).
+    pub(crate) fn gain(&self, omega: f64) -> f64 {
+        self.filter().map_or(1.0, |filter| filter.gain(omega))
+    }
+
+    /// How far (rad) such set points lag behind the command.
+    pub(crate) fn lag(&self, omega: f64) -> f64 {
+        self.filter().map_or(0.0, |filter| filter.lag(omega))
     }
 
     /// Microsteps a full step m.

@@ -57,13 +57,9 @@ impl ConverterFilter {
         Self { pwm, ..self }
     }
 
-    fn tau(&self) -> f64 {
-        self.pwm.time_constant.si()
-    }
-
     /// τ (s).
     pub(crate) fn time_constant(&self) -> f64 {
-        self.tau()
+        self.pwm.time_constant.si()
     }
 
     /// n.
@@ -80,14 +76,14 @@ impl ConverterFilter {
     pub fn ripple(&self) -> f64 {
         let period = 1.0 / self.pwm.frequency.si();
         let share = match self.pwm.order {
-            1 => (period / (4.0 * self.tau())).tanh(),
+            1 => (period / (4.0 * self.time_constant())).tanh(),
             order => {
                 let omega = TAU / period;
                 let at = |point: usize| {
                     let turn = TAU * point as f64 / POINTS as f64;
                     let harmonics = (0..HARMONICS).map(|k| (2 * k + 1) as f64);
                     let each = harmonics.map(|k| {
-                        let angle = f64::from(order) * (k * omega * self.tau()).atan();
+                        let angle = f64::from(order) * (k * omega * self.time_constant()).atan();
                         2.0 / (PI * k) * self.gain(k * omega) * (k * turn - angle).sin()
                     });
                     each.sum::<f64>()
@@ -115,23 +111,50 @@ impl ConverterFilter {
                 late = middle;
             }
         }
-        late * self.tau()
+        late * self.time_constant()
     }
 
     /// Amplitude that is left of a sine of that frequency (rad/s).
     pub fn gain(&self, omega: f64) -> f64 {
-        let section = 1.0 / (omega * self.tau()).hypot(1.0);
+        let section = 1.0 / (omega * self.time_constant()).hypot(1.0);
         section.powi(self.pwm.order as i32)
     }
 
     /// How far a sine of that frequency lags behind (rad).
     pub fn lag(&self, omega: f64) -> f64 {
-        f64::from(self.pwm.order) * (omega * self.tau()).atan()
+        f64::from(self.pwm.order) * (omega * self.time_constant()).atan()
     }
 
     /// The full-step rate (1/s) above which the currents lag too far behind.
     pub fn fastest(&self) -> f64 {
-        4.0 * (MOST_LAG / f64::from(self.pwm.order)).tan() / (TAU * self.tau())
+        4.0 * (MOST_LAG / f64::from(self.pwm.order)).tan() / (TAU * self.time_constant())
+    }
+
+    /// What the first section and the last give at the end of each of `targets`, which follow each
+    /// other every `step` seconds and repeat themselves for ever.
+    ///
+    /// With x = step/τ a target a leaves of the sections' errors e⁻ˣ (s₁ − a) and
+    /// e⁻ˣ (s₂ − a + x (s₁ − a)). Over one round of all targets, s ↦ M s + v with
+    /// M = e⁻ˣ [1 0; X 1] and X the sum of all x, so that they repeat from s = (1 − M)⁻¹ v on.
+    pub(crate) fn repeating(&self, targets: &[f64], step: f64) -> Vec<[f64; 2]> {
+        let x = step / self.time_constant();
+        let left = libm::exp(-x);
+        let round = |from: [f64; 2]| {
+            targets.iter().scan(from, move |[first, last], target| {
+                let (error, last_error) = (*first - target, *last - target);
+                *first = target + left * error;
+                *last = match self.pwm.order {
+                    1 => *first,
+                    _ => target + left * (last_error + x * error),
+                };
+                Some([*first, *last])
+            })
+        };
+        let all = x * targets.len() as f64;
+        let (lost, rest) = (-libm::expm1(-all), libm::exp(-all));
+        let [first, last] = round([0.0; 2]).last().unwrap_or_default();
+        let first = first / lost;
+        round([first, (last + rest * all * first) / lost]).collect()
     }
 
     /// The frequency (rad/s) of the currents at a full-step rate (1/s).
@@ -208,9 +231,45 @@ mod tests {
         // What an 8-bit timer at 16 MHz makes of it.
         assert_relative_eq!(filter.pwm.frequency.si(), 16e6 / filter.codes());
         assert!(filter.ripple() <= 1.0, "{}", filter.ripple());
-        let shorter = filter.with(filter.tau() - 10e-6);
+        let shorter = filter.with(filter.time_constant() - 10e-6);
         assert!(shorter.ripple() > 1.0, "{}", shorter.ripple());
         assert_relative_eq!(filter.fastest(), 1100.0, max_relative = 0.02);
+    }
+
+    /// A staircase of a sine keeps so much of its fundamental, and that so much later, as a sine does.
+    #[test]
+    fn a_repeating_staircase_keeps_the_gain_and_the_lag_of_its_fundamental() {
+        for (order, time_constant) in [(1, 3e-5), (1, 2e-3), (2, 1e-4), (2, 8e-4)] {
+            let filter = filter(order, 62.5e3, time_constant);
+            for (steps, fine) in [(4, 500), (8, 250), (64, 32)] {
+                let cycle = 2e-3;
+                let parts = steps * fine;
+                let targets: Vec<f64> = (0..parts)
+                    .map(|k| (TAU * (k / fine) as f64 / steps as f64).cos())
+                    .collect();
+                let step = cycle / parts as f64;
+                let reached = filter.repeating(&targets, step);
+                // Fourier's integral by the middles of the parts.
+                let of = |value: &dyn Fn(usize) -> f64| {
+                    let each = (0..parts).map(|k| {
+                        let turn = TAU * (k as f64 + 0.5) / parts as f64;
+                        (value(k) * turn.cos(), value(k) * turn.sin())
+                    });
+                    let (re, im) = each.fold((0.0, 0.0), |sum, v| (sum.0 + v.0, sum.1 + v.1));
+                    (f64::hypot(re, im), f64::atan2(im, re))
+                };
+                let before = |k: usize| reached[(k + parts - 1) % parts][1];
+                let (size, turn) = of(&|k| targets[k]);
+                let (left, later) = of(&|k| f64::midpoint(before(k), reached[k][1]));
+                let omega = TAU / cycle;
+                assert_relative_eq!(left / size, filter.gain(omega), max_relative = 3e-4);
+                assert_relative_eq!(
+                    (later - turn).rem_euclid(TAU),
+                    filter.lag(omega),
+                    max_relative = 1e-3
+                );
+            }
+        }
     }
 
     #[test]

@@ -14,6 +14,9 @@
 //! microstep) by more than [`LAG_LIMIT_DEG`]; the sawtooth itself takes half a
 //! microstep of that.
 //!
+//! Behind a [filter](super::filter) the currents are smaller at speed, and the spring is softer. That
+//! it smooths the staircase is left out, on the safe side.
+//!
 //! **Where the rule is not trusted.** The spring softens with swing and the rotor can fall
 //! out of step altogether; with steps as coarse as full and half steps, and wherever the
 //! rule's own sum comes near the limit, the machine is run at that speed
@@ -196,10 +199,11 @@ fn suspect(machine: &Machine, rate: f64) -> Option<Swing> {
     let coarse = machine.microsteps() <= COARSE && swing.zeta < WELL_DAMPED;
     // Detent modulates the spring by 4 Td/(K I) at f, which alone makes swings grow
     // around f = 2 f_n where the damping is less than a quarter of that (Mathieu).
-    let modulation = 4.0 * machine.detent_torque / machine.holding_torque();
+    let turning = machine.turning_torque(machine.speed_of(rate));
+    let modulation = 4.0 * machine.detent_torque / turning;
     let detuning = (TAU * rate / (2.0 * swing.omega) - 1.0).abs();
     let modulated = modulation > 4.0 * swing.zeta && detuning < 0.1 + modulation;
-    let used = (torque(machine, rate) / machine.holding_torque()).min(1.0);
+    let used = (torque(machine, rate) / turning).min(1.0);
     let limit = LAG_LIMIT_DEG + 0.5 * machine.microstep_electrical().to_degrees();
     let swings = predicted_swing(machine, rate) > CLEARED * (1.0 - used) * limit;
     (coarse || modulated || swings).then_some(swing)
@@ -220,7 +224,8 @@ pub(crate) fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
     let zeta = swing.zeta.max(0.0);
     let microsteps = machine.microsteps();
     let stair = 90.0 / f64::from(microsteps);
-    let detent = (machine.detent_torque / machine.holding_torque()).to_degrees();
+    let turning = machine.turning_torque(machine.speed_of(rate));
+    let detent = (machine.detent_torque / turning).to_degrees();
     let response = |r: f64| {
         ((1.0 - r * r).powi(2) + (2.0 * zeta * r).powi(2))
             .sqrt()

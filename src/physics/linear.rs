@@ -51,7 +51,10 @@ pub(crate) fn swing(machine: &Machine, omega: f64, torque: f64) -> Option<Swing>
         Feed::FixedVoltage { .. } => {
             voltage_swing(machine, machine.feed.fundamental_voltage(), omega, torque)
         }
-        Feed::Regulated { peak_current, .. } => current_swing(machine, peak_current, torque),
+        Feed::Regulated { peak_current, .. } => {
+            let left = machine.feed.gain(machine.electrical(omega));
+            current_swing(machine, peak_current * left, torque)
+        }
     }
 }
 

@@ -11,6 +11,9 @@
 //! P is one full step in the [`Simulator`]. The fixed point is found by Newton's rule from a
 //! run with a damper about synchronous speed, and dP/dx by central differences.
 //!
+//! What a [filter](super::filter) makes of the set points follows from the steps alone, so it is no part
+//! of x: each run begins with the filter as it is where these have always come so.
+//!
 //! **Work.** A motion takes [`LONGEST`] internal steps at most, some ten times what those of a
 //! motor for a bench take; one that is not found with them counts as unstable without bound.
 
@@ -91,6 +94,11 @@ impl Orbit<'_> {
         None
     }
 
+    /// Microsteps a second.
+    fn microstep_rate(&self) -> f64 {
+        self.rate * f64::from(self.machine.microsteps())
+    }
+
     /// Scales of the state: currents in units of the standstill current, the electrical
     /// angle in radians, the speed relative to synchronous speed in units of ω_n/N.
     fn scales(&self) -> (f64, f64) {
@@ -125,6 +133,7 @@ impl Orbit<'_> {
     fn full_step(&self, x: Vector4<f64>, steps: f64) -> Vector4<f64> {
         let simulator =
             Simulator::new(self.machine, self.state(x), 0, self.machine.internal_step());
+        let simulator = simulator.turning(self.microstep_rate());
         let mut end = self.played(simulator, steps as i64);
         turn_back(&mut end, self.machine, steps as i64);
         self.scaled(&end)
@@ -152,9 +161,10 @@ impl Orbit<'_> {
         damped.viscous += damper;
         damped.constant_torque -= damper * omega;
         let resisting = machine.constant_torque + machine.viscous * omega;
-        let share = (resisting / machine.holding_torque()).clamp(-0.9, 0.9);
+        let share = (resisting / machine.turning_torque(omega)).clamp(-0.9, 0.9);
+        let load_angle = share.asin() + machine.feed.lag(machine.electrical(omega));
         let start = State {
-            angle: (machine.command_angle(0) - share.asin()) / machine.rotor_teeth,
+            angle: (machine.command_angle(0) - load_angle) / machine.rotor_teeth,
             speed: omega,
             ..State::default()
         };
@@ -162,6 +172,7 @@ impl Orbit<'_> {
         let seconds = 20.0 / machine.natural_frequency() + 5.0 * electrical;
         let steps = (seconds * self.rate).ceil() as i64;
         let simulator = Simulator::new(&damped, start, 0, self.machine.internal_step());
+        let simulator = simulator.turning(self.microstep_rate());
         let mut end = self.played(simulator, steps);
         turn_back(&mut end, machine, steps);
         let lag = machine.command_angle(0) - machine.rotor_teeth * end.angle;
@@ -172,7 +183,7 @@ impl Orbit<'_> {
     /// last.
     fn played(&self, simulator: Simulator<'_>, full_steps: i64) -> State {
         let microsteps = i64::from(self.machine.microsteps());
-        let microstep_rate = self.rate * microsteps as f64;
+        let microstep_rate = self.microstep_rate();
         let mut simulator = simulator.at_most(self.steps_left.get());
         for k in 1..=full_steps.saturating_mul(microsteps) {
             simulator.advance((k as f64 - 0.5) / microstep_rate);

@@ -9,7 +9,9 @@
 //! begins to hunt somewhere above the larger of
 //!
 //! - the lower edge of the band of a fixed voltage of amplitude 4V/π, and
-//! - the speed from which that fixed voltage drives less than the regulated amplitude.
+//! - the speed from which that fixed voltage drives less than the regulated amplitude, or than what
+//!   a [filter](super::filter) of the set points leaves of it. Behind a slow one it always drives
+//!   more, and there is no band.
 //!
 //! How far above depends on the load: 1.04 times at 70 % of pull-out, over twice with
 //! hardly any. So the eigenvalues are taken of the periodic motion itself
@@ -114,8 +116,10 @@ fn clipped_bands(
     let square_wave = machine.feed.fundamental_voltage();
     let starved = |rate: f64| {
         let omega = machine.speed_of(rate);
-        SteadyState::at(machine, square_wave, omega, torque(omega))
-            .is_none_or(|steady| steady.current() < peak_current)
+        SteadyState::at(machine, square_wave, omega, torque(omega)).is_none_or(|steady| {
+            let left = machine.feed.gain(machine.electrical(omega));
+            steady.current() < peak_current * left
+        })
     };
     let (from, to) = range(machine);
     let Some(first) = rates(from, to).find(|rate| starved(*rate)) else {

@@ -29,6 +29,10 @@
 //! by solving one phase for its periodic current at a held speed (`saturation`), until the
 //! voltage is a full square wave and the formula above holds again with V1 = 4V/π.
 //!
+//! **Behind a filter** of the set points, as converters that are a PWM have one, the fundamental of
+//! the current falls with |1/(1 + j ωe τ)|ⁿ ([`filter`](super::filter)) and the torque with it, until
+//! the supply is too little for what is left. The lag of the filter turns the load angle and costs no torque.
+//!
 //! **Slow steps.** Well below f_n the rotor comes to rest on each step, and the curves of
 //! neighbouring steps cross below the peak of the fundamental: by the factor π/4 in full
 //! step, 1/1.1763 = 0.85 for a half-stepped fixed voltage (the one-phase curve is the
@@ -76,6 +80,7 @@ mod saturation;
 use std::f64::consts::TAU;
 
 use crate::physics::feed::Feed;
+use crate::physics::filter::ConverterFilter;
 use crate::physics::loss::{RotorLoss, Spread};
 use crate::physics::machine::Machine;
 use crate::rig::{Axis, COLD, Motor, PullOutPoint, ToleratedValue};
@@ -176,6 +181,7 @@ enum Fundamental {
     SineLimited {
         circuit: FixedVoltage,
         current: f64,
+        filter: Option<ConverterFilter>,
     },
 }
 
@@ -405,15 +411,17 @@ impl Fundamental {
                 supply,
                 peak_current,
                 microsteps,
+                filter,
                 ..
             } => {
                 // The load is no part of it: machines that differ in nothing else share a table.
-                static KNOWN: Remembered<(FixedVoltage, f64, f64, u32), SaturationTable> =
-                    Remembered::new();
-                let key = (circuit, supply, peak_current, microsteps);
+                type Key = (FixedVoltage, f64, f64, u32, Option<ConverterFilter>);
+                static KNOWN: Remembered<Key, SaturationTable> = Remembered::new();
+                let key = (circuit, supply, peak_current, microsteps, filter);
                 Self::Regulated(KNOWN.or_find(key, |_| {
-                    let phase = HeldPhase::new(circuit, supply, peak_current, microsteps);
-                    SaturationTable::of(&phase)
+                    let first = machine.feed.first_angle();
+                    let phase = HeldPhase::new(circuit, supply, peak_current, microsteps, first);
+                    SaturationTable::of(&phase.behind(filter))
                 }))
             }
         }
@@ -427,6 +435,7 @@ impl Fundamental {
                 supply,
                 peak_current,
                 microsteps,
+                filter,
                 ..
             } => Some(Self::SineLimited {
                 circuit: FixedVoltage {
@@ -434,6 +443,7 @@ impl Fundamental {
                     ..FixedVoltage::of(machine)
                 },
                 current: peak_current * stair_fundamental(microsteps),
+                filter,
             }),
         }
     }
@@ -443,7 +453,14 @@ impl Fundamental {
         match self {
             Self::FixedVoltage(drive) => drive.pull_out(omega),
             Self::Regulated(table) => table.pull_out(omega),
-            Self::SineLimited { circuit, current } => circuit.pull_out_within(*current, omega),
+            Self::SineLimited {
+                circuit,
+                current,
+                filter,
+            } => {
+                let left = filter.map_or(1.0, |filter| filter.gain(circuit.teeth * omega));
+                circuit.pull_out_within(*current * left, omega)
+            }
         }
     }
 }

@@ -231,9 +231,60 @@ impl<'a> EventPace<'a> {
         cycles.saturating_add(4 * self.lead)
     }
 
+    /// The axis that an event moves, and whether by a quick step: one of a seek looks at its input.
+    fn moved(&self, what: &EventKind) -> Option<(usize, bool)> {
+        match *what {
+            EventKind::Step { axis, .. } => Some((axis, self.seeking != Some(axis))),
+            EventKind::Direction { axis, .. } => Some((axis, false)),
+            EventKind::Output { .. }
+            | EventKind::Mark(_)
+            | EventKind::Await { .. }
+            | EventKind::Seek { .. }
+            | EventKind::Sought { .. }
+            | EventKind::Zero { .. } => None,
+        }
+    }
+
+    /// Whether time stands still at an event. Axes start afresh behind it.
+    fn stands_still(&mut self, what: &EventKind) -> bool {
+        let seeking = match *what {
+            EventKind::Seek { axis, .. } => Some(axis),
+            EventKind::Await { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => None,
+            EventKind::Step { .. }
+            | EventKind::Direction { .. }
+            | EventKind::Output { .. }
+            | EventKind::Mark(_) => return false,
+        };
+        self.seeking = seeking;
+        self.last.fill(None);
+        true
+    }
+
     /// Takes the next event of the program.
     pub(super) fn pass(&mut self, event: &Event) -> Result<(), TooClose> {
         let now = self.cycles_of(event);
+        if self.stands_still(&event.what) {
+            self.finish()?;
+            self.interrupts.clear();
+            self.group = None;
+            for output in &mut self.outputs {
+                output.changed = None;
+            }
+            for ring in &mut self.rings {
+                ring.clear();
+            }
+            self.busy = now;
+            return Ok(());
+        }
+        if let Some((axis, step)) = self.moved(&event.what) {
+            self.axis_event(axis, now, step)?;
+            let (early, cost) = match event.what {
+                EventKind::Direction { .. } => (DIRECTION_LEAD, u64::from(EVENT_CYCLES)),
+                _ if step => (0, u64::from(STEP_CYCLES) + self.besides),
+                _ => (0, u64::from(SEEK_STEP_CYCLES) + self.besides),
+            };
+            return self.decode(axis, now - u64::from(early), cost);
+        }
         let outputs = self.rig.axes.len();
         let joins = self.group.is_some_and(|group| group.due == now);
         let any = u64::from(if joins {
@@ -241,58 +292,18 @@ impl<'a> EventPace<'a> {
         } else {
             EVENT_CYCLES
         });
-        let (stream, comes, cost) = match event.what {
-            // A step of a seek looks at the input, and is no quick one.
-            EventKind::Step { axis, .. } if self.seeking == Some(axis) => {
-                self.axis_event(axis, now, false)?;
-                (axis, now, u64::from(SEEK_STEP_CYCLES) + self.besides)
-            }
-            EventKind::Step { axis, .. } => {
-                self.axis_event(axis, now, true)?;
-                (axis, now, u64::from(STEP_CYCLES) + self.besides)
-            }
-            EventKind::Direction { axis, .. } => {
-                self.axis_event(axis, now, false)?;
-                (
-                    axis,
-                    now - u64::from(DIRECTION_LEAD),
-                    u64::from(EVENT_CYCLES),
-                )
-            }
+        let waiting = match event.what {
             EventKind::Output { output, on } => {
                 let is_written = self.change(output, on, now)?;
                 self.join(now, is_written)?;
-                let waiting = if is_written { self.lead } else { 0 };
-                (outputs, now - self.lead, any + waiting)
+                if is_written { self.lead } else { 0 }
             }
-            EventKind::Mark(_) => {
+            _ => {
                 self.join(now, false)?;
-                (outputs, now - self.lead, any)
-            }
-            EventKind::Await { .. }
-            | EventKind::Seek { .. }
-            | EventKind::Sought { .. }
-            | EventKind::Zero { .. } => {
-                self.seeking = match event.what {
-                    EventKind::Seek { axis, .. } => Some(axis),
-                    _ => None,
-                };
-                // Time stands still here; every stream starts afresh.
-                self.finish()?;
-                self.last.fill(None);
-                self.interrupts.clear();
-                self.group = None;
-                for output in &mut self.outputs {
-                    output.changed = None;
-                }
-                for ring in &mut self.rings {
-                    ring.clear();
-                }
-                self.busy = now;
-                return Ok(());
+                0
             }
         };
-        self.decode(stream, comes, cost)
+        self.decode(outputs, now - self.lead, any + waiting)
     }
 
     /// The program has come to its end, or to a wait for an input.
@@ -332,20 +343,9 @@ impl<'a> EventPace<'a> {
             dead_time,
         };
         for event in rest {
-            let (axis, step) = match event.what {
-                EventKind::Step { axis, .. } => (axis, self.seeking != Some(axis)),
-                EventKind::Direction { axis, .. } => (axis, false),
-                EventKind::Output { .. } | EventKind::Mark(_) => continue,
-                EventKind::Seek { axis, .. } => {
-                    self.seeking = Some(axis);
-                    self.last.fill(None);
-                    continue;
-                }
-                EventKind::Await { .. } | EventKind::Sought { .. } | EventKind::Zero { .. } => {
-                    self.seeking = None;
-                    self.last.fill(None);
-                    continue;
-                }
+            self.stands_still(&event.what);
+            let Some((axis, step)) = self.moved(&event.what) else {
+                continue;
             };
             let now = self.cycles_of(&event);
             let close = self.too_close(axis, now, step);

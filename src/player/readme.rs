@@ -17,16 +17,29 @@ use crate::physics::cautions;
 use crate::rig::{ActiveLevel, AtEnd, Axis, DriveLines, Pin, Rig, Timer};
 use crate::units::{Rounded, Time};
 
-/// A row for each line: what it is called, its pin and its level.
+/// A row for each line that the part drives: what it is called, its pin and its level, and the
+/// resistor without which it floats until the part does.
 fn pin_rows<'a>(
     text: &mut String,
     what: &str,
     lines: impl Iterator<Item = (&'a String, PartPin, ActiveLevel)>,
 ) {
     for (name, pin, active) in lines {
-        let _ = writeln!(text, "| {what} {name} | {pin} | {} |", active.name());
+        let (level, resistor) = (active.name(), resistor(active));
+        let _ = writeln!(text, "| {what} {name} | {pin} | {level} | {resistor} |");
     }
 }
+
+/// Where the resistor goes that holds a line inactive.
+const fn resistor(active: ActiveLevel) -> &'static str {
+    match active {
+        ActiveLevel::High => TO_GROUND,
+        ActiveLevel::Low => TO_SUPPLY,
+    }
+}
+
+const TO_GROUND: &str = "to ground";
+const TO_SUPPLY: &str = "to supply";
 
 /// The rows of everything but the serial port and the stop contact.
 fn wiring_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
@@ -51,8 +64,10 @@ fn wiring_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
     let outputs = outputs.map(|(output, pin)| (&output.name, *pin, output.active));
     pin_rows(text, "output", outputs);
     let inputs = rig.inputs.iter().zip(&wiring.inputs);
-    let inputs = inputs.map(|(input, pin)| (&input.name, *pin, input.active));
-    pin_rows(text, "input", inputs);
+    for (input, pin) in inputs {
+        let (name, level) = (&input.name, input.active.name());
+        let _ = writeln!(text, "| input {name} | {pin} | {level} | |");
+    }
 }
 
 /// Which lines are active low, where a port of the builder's own has to see to that.
@@ -134,8 +149,8 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
     for (axis, pins) in rig.axes.iter().zip(&wiring.switches) {
         let lines = bridge_lines(&axis.drive.lines);
         for (BridgeLine { name, active }, pin) in lines.iter().zip(pins) {
-            let (of, active) = (&axis.name, active.name());
-            let _ = writeln!(text, "| {name} of {of} | {pin} | {active} |");
+            let (of, level, resistor) = (&axis.name, active.name(), resistor(*active));
+            let _ = writeln!(text, "| {name} of {of} | {pin} | {level} | {resistor} |");
         }
     }
     let names = rig.axes.iter().map(|axis| &axis.name);
@@ -143,7 +158,7 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
         for (phase, port) in ["A", "B"].iter().zip(ports) {
             let _ = writeln!(
                 text,
-                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 | |"
+                "| converter of phase {phase} of {name} | P{port}0 to P{port}7 | | {TO_GROUND} |"
             );
         }
     }
@@ -151,7 +166,7 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
         for (phase, [first, last]) in [("A", [0, 3]), ("B", [4, 7])] {
             let _ = writeln!(
                 text,
-                "| upper bits of converter {phase} of {} | P{port}{first} to P{port}{last} | |",
+                "| upper bits of converter {phase} of {} | P{port}{first} to P{port}{last} | | {TO_GROUND} |",
                 axis.name
             );
         }
@@ -160,21 +175,29 @@ fn coil_rows(text: &mut String, rig: &Rig, wiring: &Wiring) {
         for (phase, pin) in ["A", "B"].iter().zip(outputs.pins) {
             let _ = writeln!(
                 text,
-                "| PWM of phase {phase} of {} | {pin} | high |",
+                "| PWM of phase {phase} of {} | {pin} | high | {TO_GROUND} |",
                 axis.name
             );
         }
     }
     if let Some(bus) = &wiring.bus {
-        let _ = writeln!(text, "| bus clock | {} | |", bus.clock);
-        let _ = writeln!(text, "| bus data | {} | |", bus.data);
+        let mode = rig.axes[0]
+            .drive
+            .lines
+            .serial
+            .map_or(0, |serial| serial.mode);
+        let clock = if mode & 2 == 0 { TO_GROUND } else { TO_SUPPLY };
+        let _ = writeln!(text, "| bus clock | {} | | {clock} |", bus.clock);
+        let _ = writeln!(text, "| bus data | {} | | {TO_GROUND} |", bus.data);
         for (axis, [a, b]) in rig.axes.iter().zip(&bus.selects) {
-            let (name, active) = (&axis.name, axis.drive.lines.select.name());
-            let _ = writeln!(text, "| select A of {name} | {a} | {active} |");
-            let _ = writeln!(text, "| select B of {name} | {b} | {active} |");
+            let (name, select) = (&axis.name, axis.drive.lines.select);
+            let (level, resistor) = (select.name(), resistor(select));
+            let _ = writeln!(text, "| select A of {name} | {a} | {level} | {resistor} |");
+            let _ = writeln!(text, "| select B of {name} | {b} | {level} | {resistor} |");
         }
-        let active = rig.axes[0].drive.lines.latch.name();
-        let _ = writeln!(text, "| latch | {} | {active} |", bus.latch);
+        let latch = rig.axes[0].drive.lines.latch;
+        let (level, resistor) = (latch.name(), resistor(latch));
+        let _ = writeln!(text, "| latch | {} | {level} | {resistor} |", bus.latch);
     }
 }
 
@@ -229,14 +252,14 @@ pub(super) fn readme(
             let _ = writeln!(
                 text,
                 "`make` builds `player.hex` for an {}. Wiring (edit `pins.h` to change it, except step lines and outputs of timers):\n\n\
-                 | line | pin | active |\n| --- | --- | --- |",
+                 | line | pin | active | resistor |\n| --- | --- | --- | --- |",
                 wiring.controller.compiler_name
             );
             wiring_rows(&mut text, rig, wiring);
             let [receive, transmit] = wiring.controller.serial;
             let _ = writeln!(
                 text,
-                "| stop contact | {} | open |\n| serial receive | {receive} | |\n| serial transmit | {transmit} | |\n",
+                "| stop contact | {} | open | |\n| serial receive | {receive} | | |\n| serial transmit | {transmit} | | {TO_SUPPLY} |\n",
                 wiring.stop_contact
             );
             if !rig.outputs.is_empty() {
@@ -293,6 +316,10 @@ pub(super) fn readme(
         }
     }
     text.push_str(ENDINGS);
+    // What comes over a line is sent again.
+    if counts.is_some() {
+        text.push_str(DAMAGED);
+    }
     if parts.several {
         text.push_str(NO_PROGRAM);
     }
@@ -380,8 +407,8 @@ fn exactness(rig: &Rig, wiring: &Result<Wiring, OtherBoard>) -> String {
 }
 
 const LEVELS: &str = "\
-At reset every pin is an input: **fit each line of a drive and each output with a resistor that holds it inactive**, \
-or it floats while the microcontroller starts. Inputs have a pull-up of 20 to 50 kΩ: wire a contact between pin and ground. \
+At reset every pin is an input: **fit each line with the resistor of the table, to ground or to the supply of the \
+microcontroller**, which holds it inactive, or it floats while the microcontroller starts. Inputs have a pull-up of 20 to 50 kΩ: wire a contact between pin and ground. \
 An input that is active low is on while its contact is closed; one that is active high is on while its contact is open, and \
 when its wire breaks. A sensor that only drives its line high needs a pull-down of 4.7 kΩ.
 
@@ -404,7 +431,7 @@ the codes of both phases into force at once. Keep the lines short.
 
 const PWM: &str = "\
 The code of a converter is the duty cycle of its PWM: a code c of n bits is high for c counts of the 2^n of a period. Fit the filter \
-between this pin and the reference input of the regulator; at reset the pin floats, and a resistor to ground keeps the current at zero.
+between this pin and the reference input of the regulator; its resistor keeps the current at zero at a reset.
 
 ";
 
@@ -443,11 +470,14 @@ const ENDINGS: &str = "\
 | says | means |
 | --- | --- |
 | finished | the whole program was played |
-| damaged | the checksum of the schedule does not match and nothing moved, or the schedule makes no sense and was stopped |
 | stop contact | the stop contact opened: pulses ended within one interrupt |
 | late | two events were closer than an interrupt takes; stopped rather than wait a whole turn of the timer |
 | starved | decoding did not keep up; stopped |
 | no input | an input did not arrive within its timeout |
+";
+
+const DAMAGED: &str = "\
+| damaged | the checksum of the schedule does not match and nothing moved, or the schedule makes no sense and was stopped |
 ";
 
 const NO_PROGRAM: &str = "\

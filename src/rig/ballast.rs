@@ -10,10 +10,10 @@
 //! otherwise change from step to step. While a current reverses, the sum of both is smaller
 //! than at rest and so is the drop; that is not modelled.
 
-use super::drive::{DriveKind, Sequence};
+use super::drive::{DriveKind, Sequence, is_single};
 use super::fields::{self, Bounds, Fields};
 use super::problems::Place;
-use super::yaml::{Entry, NodeKind};
+use super::yaml::Entry;
 use crate::units::{Power, Resistance};
 
 /// Where a ballast sits.
@@ -56,14 +56,8 @@ impl Ballast {
 
     pub(super) fn read(drive: &mut Fields<'_>) -> Option<(Self, Place)> {
         let entry = drive.take("ballast")?;
-        if let NodeKind::Text(text) = &entry.value.kind {
-            let problem = entry.value.place.error(
-                "not-a-table",
-                "`ballast` is a table of keys and values",
-                "this is a single value",
-            );
-            let help = format!("write `ballast: {{ resistance: {text}, rating: … W }}`");
-            drive.problem(problem.help(help));
+        let write = |value: &str| format!("resistance: {value}, rating: … W");
+        if is_single(drive, &entry, write) {
             return None;
         }
         let place = entry.key_place.clone();

@@ -1,6 +1,6 @@
 //! How a chopper's bridge switches.
 
-use super::drive::{DriveKind, refuse};
+use super::drive::{DriveKind, is_single, refuse};
 use super::fields::{Bounds, Fields};
 use crate::units::{Frequency, Time};
 
@@ -25,6 +25,10 @@ impl Chopping {
                 refuse(drive, kind.name(), [Some(entry), None]);
                 return None;
             }
+        }
+        let write = |value: &str| format!("frequency: {value}, transition: … ns");
+        if is_single(drive, &entry, write) {
+            return None;
         }
         let place = entry.key_place.clone();
         let mut fields = Fields::of(

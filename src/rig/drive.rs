@@ -340,6 +340,26 @@ pub(super) fn refuse(fields: &mut Fields<'_>, kind: &str, entries: [Option<Entry
     }
 }
 
+/// Whether an entry that is a table of keys and values holds a single value; says what to `write`
+/// then.
+pub(super) fn is_single(
+    fields: &mut Fields<'_>,
+    entry: &Entry,
+    write: impl Fn(&str) -> String,
+) -> bool {
+    let NodeKind::Text(text) = &entry.value.kind else {
+        return false;
+    };
+    let problem = entry.value.place.error(
+        "not-a-table",
+        format!("`{}` is a table of keys and values", entry.key),
+        "this is a single value",
+    );
+    let help = format!("write `{}: {{ {} }}`", entry.key, write(text));
+    fields.problem(problem.help(help));
+    true
+}
+
 /// The converter, which is there when one of its fields is.
 fn read_converter(
     fields: &mut Fields<'_>,

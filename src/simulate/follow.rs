@@ -5,7 +5,6 @@ use std::f64::consts::TAU;
 use std::ops::ControlFlow;
 
 use super::{COARSER, MoveOutcome, Options, SimulationEvent, TraceSample};
-use crate::physics::filter::ConverterFilter;
 use crate::physics::machine::degrees;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{Direction, MovePart, PlannedMove};
@@ -113,7 +112,6 @@ impl<'m> Follower<'m> {
         Self {
             name: &axis.name,
             simulator: Simulator::at_rest(machine, 0, internal_step)
-                .behind(ConverterFilter::of(axis))
                 .no_coarser_than(options.trace_interval.unwrap_or(f64::INFINITY)),
             unit: TravelUnit::of(axis),
             motor_per_travel,

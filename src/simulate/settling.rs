@@ -14,7 +14,6 @@ use std::f64::consts::TAU;
 use std::hash::{Hash, Hasher};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::physics::filter::ConverterFilter;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Motion, NeverSettles, Settling};
 use crate::rig::{Axis, Rig};
@@ -55,7 +54,6 @@ pub(crate) struct Settler {
 #[derive(Debug)]
 struct SettlingAxis {
     machine: Machine,
-    filter: Option<ConverterFilter>,
     /// Motor angle that counts as settled (rad).
     settle: f64,
     /// Travel of the load for an angle of the motor (rad or m per rad).
@@ -67,7 +65,6 @@ impl SettlingAxis {
         let travel = 1.0 / (axis.microsteps_per_travel() * axis.microstep_angle());
         Self {
             machine: Machine::of(axis),
-            filter: ConverterFilter::of(axis),
             settle: axis.settle() / travel,
             travel,
         }
@@ -134,7 +131,6 @@ impl Settler {
         let tick = 1.0 / (self.clock.rate() * (1.0 + self.tolerance));
         let step = motion.direction.sign();
         let simulator = Simulator::at_rest(machine, start.phase, machine.internal_step());
-        let simulator = simulator.behind(axis.filter);
         let mut simulator = simulator.at_most(LONGEST.saturating_add(16 * motion.steps));
         let begin = TickInstant::default();
         let mut steps = StepTicks::new(&start.motion, start.number, self.clock, begin);

@@ -19,7 +19,6 @@ use sha2::{Digest as _, Sha256};
 
 use super::follow::LOST;
 use super::{COARSER, worse_machine};
-use crate::physics::filter::ConverterFilter;
 use crate::physics::{Machine, Simulator};
 use crate::plan::{AxisMotion, Following, Motion};
 use crate::rig::{Axis, Rig};
@@ -63,7 +62,6 @@ pub(crate) struct Trials {
 struct TriedAxis {
     nominal: Machine,
     worse: Machine,
-    filter: Option<ConverterFilter>,
     /// Microsteps of a turn of the load.
     load_turn: f64,
 }
@@ -73,7 +71,6 @@ impl TriedAxis {
         let nominal = Machine::of(axis);
         Self {
             worse: worse_machine(axis),
-            filter: ConverterFilter::of(axis),
             load_turn: axis.microsteps_per_motor_turn() as f64 * nominal.gearing,
             nominal,
         }
@@ -145,7 +142,7 @@ impl Trials {
         let mut left = LONGEST_TRIAL;
         for (machine, from) in starts {
             let internal_step = COARSER * machine.internal_step();
-            let simulator = Simulator::at_rest(machine, from, internal_step).behind(axis.filter);
+            let simulator = Simulator::at_rest(machine, from, internal_step);
             if !self.follows(simulator, &motion, &mut left)? {
                 return Some(false);
             }

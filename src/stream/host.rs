@@ -53,9 +53,9 @@ pub enum Ending {
     Busy,
     /// The board was heard, but no more; what it said last.
     Silent(Option<BoardReport>),
-    /// The board was greeted and goes on speaking, but hears nothing more; what it says. It has not
-    /// begun to play: once it plays, it slows down by itself.
-    Deaf(Option<BoardReport>),
+    /// The board was greeted and goes on speaking, but hears nothing more. It has not begun to play:
+    /// once it plays, it slows down by itself.
+    Deaf,
     /// The board has lost the program, as it does at a reset; what it says.
     Reset(BoardReport),
     /// The program could not be cut into frames to the end; what the board said.
@@ -326,8 +326,7 @@ impl<F: Iterator<Item = Frame>> Host<F> {
             && !self.board.moved
             && self.talk.window.unheard_for(now) > SILENCE
         {
-            let report = self.board.report.take();
-            self.end(Ending::Deaf(report));
+            self.end(Ending::Deaf);
         }
         line
     }

@@ -66,6 +66,7 @@ pub(crate) fn machine(motor: &str, drive: &str) -> Machine {
                 microsteps: 16,
                 time_constant: REGULATOR_TIME_CONSTANT,
                 correction: crate::physics::Harmonics::NONE,
+                filter: None,
             },
         },
     }
@@ -134,6 +135,7 @@ pub(crate) fn of_start_stop(limits: &Value, case: &Value) -> Machine {
         microsteps,
         time_constant: REGULATOR_TIME_CONSTANT,
         correction: crate::physics::Harmonics::NONE,
+        filter: None,
     };
     let bare = bare(limits, case);
     let still = (50.0 * motor("Th") / bare.inertia).sqrt();

@@ -3,6 +3,7 @@
 //! line at rest shows the other one.
 
 use crate::board::{self, Bench, Built, CLOCK, Edge, Pin, Run};
+use crate::coils;
 use crate::played::{Outputs, assert_played, assert_times_are_kept, opens, rig, there_and_back};
 
 /// The rig with more keys in its drive.
@@ -204,4 +205,304 @@ fn an_enable_line_without_its_level_is_refused() {
         .emit("firmware", "player", &[])
         .unwrap_err();
     assert!(said.contains("`enable` has no `active`"), "{said}");
+}
+
+/// The other level of a line that is active at this one holds it at rest.
+fn rests(active: &str) -> &'static str {
+    match active {
+        "high" => "to ground",
+        "low" => "to supply",
+        other => panic!("{other}"),
+    }
+}
+
+/// A kind of player on a part: the rig, the options of `emit`, and where the resistor of each line
+/// goes that the part drives.
+struct Driving {
+    rig: String,
+    options: &'static [&'static str],
+    resistors: Vec<(String, &'static str)>,
+}
+
+impl Driving {
+    fn new(
+        part: &str,
+        active: &str,
+        kind: &str,
+        drive: &str,
+        lines: &[&str],
+        rests_low: &[&str],
+    ) -> Self {
+        let more = format!("outputs: {{ lamp: {{ active: {active} }} }}\ncontroller: {part}\n");
+        let rig = coils::driven(&["disc"], drive) + &more;
+        let own = |lines: &[&str], resistor: &'static str| {
+            let lines = lines.iter().map(move |line| (line.to_string(), resistor));
+            lines.collect::<Vec<_>>()
+        };
+        let mut resistors = own(lines, rests(active));
+        resistors.extend(own(rests_low, "to ground"));
+        resistors.push(("output lamp".to_owned(), rests(active)));
+        // The line of a serial port is high at rest.
+        resistors.push(("serial transmit".to_owned(), "to supply"));
+        Self {
+            rig,
+            options: if kind == "steps" {
+                &[]
+            } else {
+                &["--lines", "coils"]
+            },
+            resistors,
+        }
+    }
+}
+
+/// What is driven on some parts.
+struct Kind {
+    name: &'static str,
+    parts: &'static [&'static str],
+    of: Box<dyn Fn(&str) -> Driving>,
+}
+
+/// Every kind of player on the parts that have the pins for it (data sheets: whole ports, timers
+/// with two compare outputs).
+fn kinds(active: &str) -> Vec<Kind> {
+    const ALL: [&str; 8] = [
+        "atmega8",
+        "atmega88",
+        "atmega168",
+        "atmega328p",
+        "atmega32u4",
+        "atmega644p",
+        "atmega1284p",
+        "atmega2560",
+    ];
+    const PORTS: [&str; 3] = ["atmega644p", "atmega1284p", "atmega2560"];
+    const TIMERS: [&str; 6] = [
+        "atmega88",
+        "atmega168",
+        "atmega328p",
+        "atmega644p",
+        "atmega1284p",
+        "atmega2560",
+    ];
+    let switches =
+        "kind: fixed-voltage, sequence: half-step, supply: 3 V, switch_resistance: 0.5 ohm";
+    let codes = "kind: linear-current, supply: 24 V, peak_current: 1 A, microsteps: 16, sense_resistor: 0.5 ohm, \
+        sense_gain: 4, converter_reference: 2.5 V";
+    let active = active.to_owned();
+    let kind = |name: &'static str,
+                parts: &'static [&'static str],
+                drive: String,
+                lines: &'static [&'static str],
+                rests_low: &'static [&'static str]| {
+        let active = active.clone();
+        let of = move |part: &str| {
+            Driving::new(
+                part,
+                &active,
+                name,
+                &format!("{{ {drive} }}"),
+                lines,
+                rests_low,
+            )
+        };
+        Kind {
+            name,
+            parts,
+            of: Box::new(of),
+        }
+    };
+    vec![
+        kind(
+            "steps",
+            &ALL,
+            format!(
+                "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 32, \
+                 active: {{ step: {active}, direction: {active} }}, enable: {{ active: {active}, delay: 20 ms }}"
+            ),
+            &["step of disc", "direction of disc", "enable of disc"],
+            &[],
+        ),
+        kind(
+            "switches",
+            &ALL,
+            format!("{switches}, active: {{ high_side: {active}, low_side: {active} }}"),
+            &[
+                "switch A leg 1 high of disc",
+                "switch A leg 1 low of disc",
+                "switch A leg 2 high of disc",
+                "switch A leg 2 low of disc",
+                "switch B leg 1 high of disc",
+                "switch B leg 1 low of disc",
+                "switch B leg 2 high of disc",
+                "switch B leg 2 low of disc",
+            ],
+            &[],
+        ),
+        kind(
+            "pairs",
+            &ALL,
+            format!("{switches}, bridge: pairs, active: {{ pair: {active} }}"),
+            &[
+                "pair A positive of disc",
+                "pair A negative of disc",
+                "pair B positive of disc",
+                "pair B negative of disc",
+            ],
+            &[],
+        ),
+        kind(
+            "phase-enable",
+            &ALL,
+            format!(
+                "{switches}, bridge: phase-enable, active: {{ phase: {active}, phase_enable: {active} }}"
+            ),
+            &[
+                "enable of phase A of disc",
+                "direction of phase A of disc",
+                "enable of phase B of disc",
+                "direction of phase B of disc",
+            ],
+            &[],
+        ),
+        kind(
+            "converters",
+            &PORTS,
+            format!("{codes}, converter_bits: 8, bridge: pairs, active: {{ pair: {active} }}"),
+            &["pair A positive of disc", "pair B negative of disc"],
+            &[
+                "converter of phase A of disc",
+                "converter of phase B of disc",
+            ],
+        ),
+        kind(
+            "bus",
+            &ALL,
+            // The clock of modes 2 and 3 is high at rest.
+            format!(
+                "{codes}, converter_bits: 12, converter_frame: 0011dddddddddddd, converter_mode: {}, bridge: pairs, \
+                 active: {{ pair: {active}, select: {active}, latch: {active} }}",
+                if active == "low" { 3 } else { 0 }
+            ),
+            &[
+                "pair A positive of disc",
+                "select A of disc",
+                "select B of disc",
+                "latch",
+                "bus clock",
+            ],
+            &["bus data"],
+        ),
+        kind(
+            "PWM",
+            &TIMERS,
+            format!(
+                "{codes}, converter_bits: 8, converter_filter: {{ pwm_frequency: 62500 Hz, time_constant: 60 us, order: 2 }}, \
+                 bridge: pairs, active: {{ pair: {active} }}"
+            ),
+            &["pair A positive of disc"],
+            &["PWM of phase A of disc", "PWM of phase B of disc"],
+        ),
+    ]
+}
+
+const FEW: &str = "rig \"rig.yaml\"\nbands allow\nspeed 400 microstep/s\naccel 8000 microstep/s^2\noutput lamp on\n\
+    turn by 20 microstep\nturn by -33 microstep\n";
+
+/// Where the resistor of each line goes, by the table of wiring; and how often a row has none.
+fn resistors(readme: &str) -> Vec<(String, String)> {
+    let rows = readme
+        .lines()
+        .filter(|row| row.starts_with("| ") && row.contains(" | P"));
+    rows.map(|row| {
+        let cells: Vec<&str> = row.split('|').map(str::trim).collect();
+        assert_eq!(cells.len(), 6, "{row}");
+        (cells[1].to_owned(), cells[4].to_owned())
+    })
+    .collect()
+}
+
+#[test]
+fn the_readme_names_the_resistor_of_every_line_that_floats_until_the_part_drives_it() {
+    for active in ["high", "low"] {
+        for Kind { name, parts, of } in kinds(active) {
+            for part in parts {
+                let driving = of(part);
+                for source in [&[][..], &["--feed", "line", "--baud", "38400"]] {
+                    let options = [driving.options, source].concat();
+                    let bench = Bench::new(FEW, &driving.rig);
+                    let context = format!("{name} {part} {active} {options:?}");
+                    if let Err(said) = bench.emit("firmware", "player", &options) {
+                        // Those with the least memory take no programs from a line.
+                        assert!(said.contains("bytes of RAM"), "{context}: {said}");
+                        assert!(!source.is_empty(), "{context}: {said}");
+                        continue;
+                    }
+                    let readme =
+                        std::fs::read_to_string(bench.path().join("player/README.md")).unwrap();
+                    let listed = resistors(&readme);
+                    for (line, resistor) in &driving.resistors {
+                        let row = listed.iter().find(|(of, _)| of == line);
+                        let row = row.unwrap_or_else(|| panic!("{context}: {line} in {readme}"));
+                        assert_eq!(row.1, *resistor, "{context}: {line}");
+                    }
+                    // Inputs have the pull-ups of the part.
+                    for (line, resistor) in &listed {
+                        let is_input = line == "stop contact" || line == "serial receive";
+                        assert_eq!(resistor.is_empty(), is_input, "{context}: {line}");
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// From the reset on the part drives each line to the level to which its resistor holds it, and no
+/// line without a row.
+#[test]
+fn lines_go_on_at_the_level_of_their_resistor() {
+    if board::harness().is_none() {
+        return;
+    }
+    for (active, part) in [
+        ("low", "atmega2560"),
+        ("low", "atmega328p"),
+        ("high", "atmega8"),
+    ] {
+        for Kind { name, parts, of } in kinds(active) {
+            if !parts.contains(&part) {
+                continue;
+            }
+            let driving = of(part);
+            let bench = Bench::new(FEW, &driving.rig);
+            let built = bench.build(driving.options);
+            let run = built.run(2 * CLOCK, &[]);
+            let context = format!("{name} {part}");
+            assert!(run.text.unwrap().starts_with("finished -13"), "{context}");
+            let readme = built.file("README.md");
+            let mut known = Vec::new();
+            for (line, resistor) in resistors(&readme) {
+                // Of a converter, the first pin of its port stands for all.
+                let pin = built.pin(&line);
+                known.push(pin);
+                let is_port = line.starts_with("converter");
+                known.extend((1..8).filter(|_| is_port).map(|bit| Pin { bit, ..pin }));
+                let driven = run.edges.iter().filter(|edge| edge.pin == pin);
+                let early: Vec<u8> = driven
+                    .filter(|edge| edge.cycle < RESET)
+                    .map(|edge| edge.level)
+                    .collect();
+                let expected: &[u8] = match resistor.as_str() {
+                    // The simulator tells no levels of the port itself.
+                    _ if line.starts_with("serial") || line == "stop contact" => continue,
+                    "to supply" => &[1],
+                    _ => &[],
+                };
+                assert_eq!(early, expected, "{context}: {line}");
+            }
+            for edge in &run.edges {
+                assert!(known.contains(&edge.pin), "{context}: {:?}", edge.pin);
+            }
+        }
+    }
 }

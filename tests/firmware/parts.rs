@@ -228,6 +228,26 @@ fn fuse_bytes_stand_in_the_program_the_makefile_and_the_readme() {
     );
 }
 
+/// A new part runs on its own oscillator at 8 MHz with CKDIV8 programmed, that is at 1 MHz; the oldest
+/// has one of 1 MHz; one is shipped for a crystal, with CKDIV8 programmed too (data sheets, "Default
+/// Clock Source"; that of the last from memory).
+#[test]
+fn the_readme_says_how_much_more_slowly_a_new_part_plays() {
+    for (part, _) in PARTS {
+        for (clock, megahertz) in [("4 MHz", "4"), ("8 MHz", "8"), ("16 MHz", "16")] {
+            let bench = clocked(part, "crystal", clock);
+            bench.emit("firmware", "player", &[]).unwrap();
+            let readme = std::fs::read_to_string(bench.path().join("player/README.md")).unwrap();
+            let slower = match part {
+                "atmega32u4" => "8",
+                _ => megahertz,
+            };
+            let slower = format!("everything then takes {slower} times as long");
+            assert!(readme.contains(&slower), "{part} {slower}: {readme}");
+        }
+    }
+}
+
 #[test]
 fn the_headers_of_the_compiler_agree_on_the_high_fuse_bytes() {
     let Some(gcc) = crate::support::tool("avr-gcc") else {

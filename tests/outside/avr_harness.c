@@ -449,7 +449,10 @@ static void duty_is(struct output *output, uint32_t duty, uint64_t cycle)
     if (output->duty == duty)
         return;
     output->duty = duty;
-    if (!in_step && !quiet)
+    /* In step its line is on while there is any duty. */
+    if (in_step)
+        note(&output->pin, duty != 0, cycle);
+    else if (!quiet)
         printf("duty %llu %c %u %u %u\n", (unsigned long long)cycle, output->pin.port, output->pin.bit, duty,
                pwm_counts(output->timer));
 }

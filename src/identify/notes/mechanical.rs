@@ -1,6 +1,6 @@
 //! Measurements at the shaft.
 
-use super::{NotedBench, NotedItem};
+use super::{MOST_LEFT, NotedBench, NotedItem};
 use crate::identify::fits::{self, SpinReading};
 use crate::identify::machine::{CoilFeed, Phases, RingDown, TestSupply};
 use crate::identify::observation::{Misreading, Observed};
@@ -156,7 +156,7 @@ pub(super) fn ring_down(item: &mut NotedItem<'_>, bench: &mut NotedBench<'_>) {
     let observed = Observed::RingFrequency(swing);
     item.observe(bench, observed, frequency, 0.03, &way, Misreading::Swing);
     // What is left of the amplitude after a full swing.
-    if let Some(left) = item.si::<Fraction>("each_swing", 0.9999) {
+    if let Some(left) = item.si::<Fraction>("each_swing", MOST_LEFT) {
         let observed = Observed::RingDecay(swing);
         let decay = -left.ln() * frequency;
         // Dry friction takes its share, and nobody reads it well.

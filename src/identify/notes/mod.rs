@@ -44,6 +44,9 @@ use crate::units::{Angle, Fraction, Length};
 /// Teeth of the rotor of a motor with 200 steps a turn.
 pub const USUAL_TEETH: u32 = 50;
 
+/// The largest share of a swing that can be left after it: chosen, so much is none to read.
+pub(in crate::identify) const MOST_LEFT: f64 = 0.9999;
+
 /// What was noted at the bench.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Notes {

@@ -1,6 +1,7 @@
 //! The questions themselves: what, with which tool, how, and what hurts.
 
 use super::{AnswerCheck, AnswerError, MeasuringWay, NotePart, Question, quoted};
+use crate::identify::notes::MOST_LEFT;
 use crate::units::{
     AngularSpeed, Current, Force, Fraction, Frequency, Inductance, Inertia, Length, Mass, Measure,
     Resistance, StepRate, Time, Torque, Voltage,
@@ -27,6 +28,14 @@ const fn may(key: &'static str, prompt: &'static str, check: AnswerCheck) -> Not
 fn quantity<T: Measure>(text: &str) -> Result<String, AnswerError> {
     let _: T = text.parse()?;
     Ok(text.to_owned())
+}
+
+fn left_of_a_swing(text: &str) -> Result<String, AnswerError> {
+    let left: Fraction = text.parse()?;
+    match left.si() > 0.0 && left.si() <= MOST_LEFT {
+        true => Ok(text.to_owned()),
+        false => Err(AnswerError::Swing),
+    }
 }
 
 fn steps(text: &str) -> Result<String, AnswerError> {
@@ -287,7 +296,7 @@ pub const QUESTIONS: &[Question] = &[
                     may(
                         "each_swing",
                         "left after each swing, such as 85 %",
-                        quantity::<Fraction>,
+                        left_of_a_swing,
                     ),
                     need("current", "current of the coil", quantity::<Current>),
                     INERTIA,
@@ -312,7 +321,7 @@ pub const QUESTIONS: &[Question] = &[
                     may(
                         "each_swing",
                         "left after each swing, such as 85 %",
-                        quantity::<Fraction>,
+                        left_of_a_swing,
                     ),
                     CURRENT,
                     PHASES,

@@ -22,6 +22,15 @@ pub enum AnswerError {
     /// No number of steps that a two-phase motor has.
     #[error("full steps a turn are a multiple of four, such as 200")]
     Steps,
+    /// More than a swing leaves.
+    #[error("what is left of a swing is less than all of it, such as `85 %`")]
+    Swing,
+    /// Test leads with more resistance than a coil between them.
+    #[error("the leads alone read less than with the coil, {coil}")]
+    LongLeads {
+        /// What the meter reads at the coil.
+        coil: String,
+    },
     /// No number of phases.
     #[error("write `one` or `two`")]
     Phases,
@@ -77,6 +86,34 @@ pub struct MeasuringWay {
     pub how: &'static str,
     /// The numbers that it yields.
     pub parts: &'static [NotePart],
+}
+
+impl MeasuringWay {
+    /// The answer to one of its parts as the notes write it, with the answers before it.
+    ///
+    /// # Errors
+    /// It cannot be used, or not together with these.
+    pub fn take(
+        &self,
+        part: usize,
+        text: &str,
+        before: &[Option<String>],
+    ) -> Result<String, AnswerError> {
+        let NotePart { key, check, .. } = self.parts[part];
+        let answer = check(text)?;
+        if key == "leads" {
+            let parts = self.parts.iter().zip(before);
+            let mut values = parts.filter(|(part, _)| part.key == "value");
+            let coil = values.find_map(|(_, answer)| answer.clone());
+            let of = |text: &str| text.parse::<Resistance>().map(Resistance::si);
+            if let Some(coil) = coil
+                && of(&answer)? >= of(&coil)?
+            {
+                return Err(AnswerError::LongLeads { coil });
+            }
+        }
+        Ok(answer)
+    }
 }
 
 /// A measurement that was made.

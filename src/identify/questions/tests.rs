@@ -118,6 +118,34 @@ fn each_key_of_the_notes_that_holds_a_measurement_is_asked_for() {
     assert_eq!(asked.collect::<BTreeSet<_>>(), keys);
 }
 
+/// What the notes would refuse in the end is refused when it is entered.
+#[test]
+fn answers_that_no_swing_and_no_coil_gives_are_refused() {
+    let way = |key: &str, part: &str| {
+        let question = QUESTIONS.iter().find(|question| question.key == key);
+        let found = question.unwrap().ways.iter().find_map(|way| {
+            let at = way.parts.iter().position(|one| one.key == part)?;
+            Some((*way, at))
+        });
+        found.unwrap()
+    };
+    let (ring, left) = way("ring_down", "each_swing");
+    for fits in ["85 %", "0.85", "99.9 %"] {
+        assert_eq!(ring.take(left, fits, &[]).as_deref(), Ok(fits));
+    }
+    for wrong in ["200", "85", "100 %", "0 %"] {
+        let said = ring.take(left, wrong, &[]);
+        assert_eq!(said, Err(AnswerError::Swing), "{wrong}");
+    }
+    let (meter, alone) = way("resistance", "leads");
+    let coil = [Some("2.2 ohm".to_owned())];
+    assert!(meter.take(alone, "0.3 ohm", &coil).is_ok());
+    for wrong in ["2.2 ohm", "2.3 kohm"] {
+        let said = meter.take(alone, wrong, &coil).unwrap_err().to_string();
+        assert!(said.contains("less than with the coil, 2.2 ohm"), "{said}");
+    }
+}
+
 #[test]
 fn leads_and_their_readings_are_written_as_notes() {
     let names = leads("red, blue,green , black").unwrap();

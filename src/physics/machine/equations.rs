@@ -10,10 +10,10 @@
 //! with sin ε and cos ε from their power series, which for |ε| ≤ 0.2 ends within rounding at
 //! the tenth power.
 //!
-//! **A current in regulation** needs no integrating: i = i* + (i₀ − i*) e^(−t/τ). Only the
-//! rotor is then left to Runge and Kutta, in steps that need not follow τ once the current has
-//! come to rest on its set point; behind a filter that lags, see `set_point`. Where the supply is short, before or after the step, the
-//! whole system is integrated in steps that do.
+//! **A current in regulation** needs no integrating: i = i* + (i₀ − i*) e^(−t/τ); behind a filter
+//! that lags, see `set_point`. Only the rotor is then left to Runge and Kutta, in steps that need
+//! not follow τ once the current has come to rest on its set point. Where the supply is short,
+//! before or after the step, the whole system is integrated in steps that do.
 
 use super::model::Machine;
 use super::set_point::SetPointFilter;

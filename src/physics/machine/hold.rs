@@ -65,6 +65,10 @@ pub(crate) fn swings_past(
     Some(outcome.lost || outcome.peak_lag_excess_deg > limit_deg)
 }
 
+/// A softer spring than this share of that at rest is given no more time: chosen, as such a motor
+/// carries next to nothing.
+const LEAST_SPRING: f64 = 0.1;
+
 /// How finely to run, and when to stop.
 pub(super) struct Pace {
     pub(super) longest_step: f64,
@@ -90,29 +94,34 @@ pub(super) fn run(
 
     let behind = free.constant_torque + free.friction;
     let resisting = behind / free.efficiency + free.rotor_friction + free.viscous * omega;
-    let ratio = (resisting / machine.holding_torque()).clamp(-0.99, 0.99);
-    let load_angle = ratio.asin();
+    let ratio = (resisting / machine.turning_torque(omega)).clamp(-0.99, 0.99);
+    let electrical = machine.electrical(omega);
+    let load_angle = ratio.asin() + machine.feed.lag(electrical);
     let start = State {
         angle: (machine.command_angle(0) - load_angle) / machine.rotor_teeth,
         speed: omega,
         ..State::default()
     };
-    let mut simulator = Simulator::new(&free, start, 0, pace.longest_step).at_most(pace.most);
+    let rate = full_steps_per_s * f64::from(machine.microsteps());
+    let mut simulator = Simulator::new(&free, start, 0, pace.longest_step)
+        .turning(rate)
+        .at_most(pace.most);
     simulator.put_on(Damper {
         damping: 2.0 * machine.inertia * machine.natural_frequency(),
         about: omega,
     });
-    let rate = full_steps_per_s * f64::from(machine.microsteps());
     let mut clock = Clock {
         simulator,
         rate,
         issued: 0,
     };
 
-    let electrical = machine.inductance / machine.resistance;
+    let winding = machine.inductance / machine.resistance;
     // A steady motion repeats itself, turned on, after every full step.
     let full_step = 1.0 / full_steps_per_s;
-    let settling = 30.0 / machine.natural_frequency() + 6.0 * electrical + 2.0 * full_step;
+    // The damper is more than critical where the spring is softer.
+    let softer = machine.feed.gain(electrical).max(LEAST_SPRING);
+    let settling = 30.0 / softer / machine.natural_frequency() + 6.0 * winding + 2.0 * full_step;
     clock.run(settling, |_| true);
     let mut lag = Mean::default();
     let mut before = clock.simulator.time();

@@ -208,6 +208,17 @@ impl Machine {
         }
     }
 
+    /// Electrical frequency (rad/s) at the motor speed `omega` (rad/s).
+    pub(crate) fn electrical(&self, omega: f64) -> f64 {
+        self.rotor_teeth * omega
+    }
+
+    /// The holding torque that is left of it while the set points of regulated currents turn at a
+    /// motor speed (rad/s; N·m).
+    pub(crate) fn turning_torque(&self, omega: f64) -> f64 {
+        self.holding_torque() * self.feed.gain(self.electrical(omega))
+    }
+
     /// Torque (N·m) that the motor makes at a steady speed `omega` (rad/s) against its load and
     /// its own losses.
     pub(crate) fn steady_torque(&self, omega: f64) -> f64 {

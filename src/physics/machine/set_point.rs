@@ -78,6 +78,19 @@ impl SetPointFilter {
         }
     }
 
+    /// With sections of which first and last stand so far from the targets, phase by phase (A).
+    pub(super) fn with(self, [a, b]: [[f64; 2]; 2]) -> Self {
+        let phase = |[first, last]: [f64; 2]| Phase {
+            first: if self.sections > 1 { first } else { 0.0 },
+            last,
+        };
+        Self {
+            a: phase(a),
+            b: phase(b),
+            ..self
+        }
+    }
+
     /// The targets jump by so much (A).
     pub(super) fn jump(&mut self, a: f64, b: f64) {
         for (phase, by) in [(&mut self.a, a), (&mut self.b, b)] {

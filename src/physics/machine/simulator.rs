@@ -26,7 +26,6 @@ use super::model::{Machine, degrees};
 use super::set_point::SetPointFilter;
 use super::state::State;
 use crate::physics::feed::{Demand, Feed};
-use crate::physics::filter::ConverterFilter;
 
 /// Integrates one [`Machine`].
 #[derive(Debug, Clone)]
@@ -64,7 +63,16 @@ impl<'m> Simulator<'m> {
     /// A simulator at time zero in `state`, with microstep `command` on the phases
     /// and internal steps of at most `longest_step` seconds ([`Machine::internal_step`] is a
     /// good choice); longer ones while a regulated current rests on its set point.
+    /// The filter of the set points, where there is one, is at rest.
     pub(crate) fn new(machine: &'m Machine, state: State, command: i64, longest_step: f64) -> Self {
+        let filter = match machine.feed {
+            Feed::FixedVoltage { .. } => None,
+            Feed::Regulated {
+                filter,
+                time_constant,
+                ..
+            } => filter.map(|filter| SetPointFilter::at_rest(filter, time_constant)),
+        };
         let mut simulator = Self {
             equations: Equations::of(machine),
             state,
@@ -73,7 +81,7 @@ impl<'m> Simulator<'m> {
             cycles_out: 0,
             during: Conditions {
                 demand: machine.demand(command),
-                filter: None,
+                filter,
                 slide: 0.0,
                 damper: Damper::default(),
                 clipped_step: longest_step,
@@ -130,16 +138,26 @@ impl<'m> Simulator<'m> {
         self
     }
 
-    /// With set points of the currents that come through such a filter, which is at rest now; the
-    /// same where there is none.
+    /// With the filter of the set points as it is in the middle of a microstep where the command has
+    /// always turned at so many microsteps a second.
     #[must_use]
-    pub(crate) fn behind(mut self, filter: Option<ConverterFilter>) -> Self {
-        self.during.filter = match (self.machine().feed, filter) {
-            (Feed::Regulated { time_constant, .. }, Some(filter)) => {
-                Some(SetPointFilter::at_rest(filter, time_constant))
-            }
-            (Feed::Regulated { .. } | Feed::FixedVoltage { .. }, _) => None,
+    pub(crate) fn turning(mut self, microsteps_per_s: f64) -> Self {
+        let machine = self.machine();
+        let (Some(filter), Some(model)) = (self.during.filter, machine.feed.filter()) else {
+            return self;
         };
+        let interval = 1.0 / microsteps_per_s;
+        let (a, b): (Vec<f64>, Vec<f64>) = (0..machine.microsteps_per_cycle())
+            .map(|k| match machine.demand(self.command + k) {
+                Demand::Current(a, b) | Demand::Voltage(a, b) => (a, b),
+            })
+            .unzip();
+        // The round ends where this microstep begins.
+        let beyond = [a, b].map(|targets| {
+            let end = model.repeating(&targets, interval).last().copied();
+            end.unwrap_or_default().map(|end| end - targets[0])
+        });
+        self.during.filter = Some(filter.with(beyond).later(0.5 * interval));
         self
     }
 

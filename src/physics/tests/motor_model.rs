@@ -167,6 +167,7 @@ fn ring_downs_have_the_frequency_and_damping_of_the_eigenvalues() {
                 microsteps: if case["position"] == "two" { 1 } else { 2 },
                 time_constant: 20e-6,
                 correction: crate::physics::Harmonics::NONE,
+                filter: None,
             };
         }
         let Ring { natural, damping } = ring(&machine);

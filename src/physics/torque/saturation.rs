@@ -16,10 +16,15 @@
 //! Newton's rule: half a period multiplies a disturbance by the product of e^(−R h/L) over
 //! the clipped steps, and by zero once the current is on its set point. The pull-out torque is the
 //! greatest T(λ).
+//!
+//! **Behind a filter** the set point is the staircase as the [filter](crate::physics::filter) leaves
+//! it, and λ is counted from the filter's own lag on.
 
+use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI};
 
 use super::fixed_voltage::FixedVoltage;
+use crate::physics::filter::ConverterFilter;
 
 /// Steps of half an electrical period, at least: chosen, 1.4° each.
 const LEAST_STEPS: u32 = 128;
@@ -42,18 +47,30 @@ pub(super) struct HeldPhase {
     circuit: FixedVoltage,
     supply: f64,
     peak_current: f64,
-    /// Over half a period: set point at the end of each step over I, and sine and cosine
-    /// of φ at its middle.
+    /// Over half a period: set point at the end of each step over I …
+    set_points: Vec<f64>,
+    /// … and sine and cosine of φ at its middle.
     steps: Vec<Step>,
     /// Fundamental of the set point over I.
     fundamental: f64,
+    /// What the set points come through, if anything.
+    filter: Option<ConverterFilter>,
 }
 
 #[derive(Debug, Clone, Copy)]
 struct Step {
-    set_point: f64,
     sin: f64,
     cos: f64,
+}
+
+/// What is asked of the phase at one speed.
+#[derive(Debug)]
+struct Asked<'p> {
+    omega: f64,
+    /// Set point at the end of each step over I.
+    set_points: Cow<'p, [f64]>,
+    /// How far their fundamental lags (rad).
+    lag: f64,
 }
 
 /// What the phase does at one speed and lag.
@@ -67,11 +84,14 @@ struct Held {
 }
 
 impl HeldPhase {
+    /// With `microsteps` to a full step, of which one points to the angle `first` (rad): full steps
+    /// rest with both phases on, and their staircase is not that of single ones.
     pub(super) fn new(
         circuit: FixedVoltage,
         supply: f64,
         peak_current: f64,
         microsteps: u32,
+        first: f64,
     ) -> Self {
         let smooth = microsteps >= SMOOTH_FROM;
         let count = if smooth {
@@ -82,33 +102,63 @@ impl HeldPhase {
         };
         let width = PI / f64::from(count);
         let stair = FRAC_PI_2 / f64::from(microsteps);
-        let steps = (0..count)
+        let (set_points, steps) = (0..count)
             .map(|k| {
                 // The staircase jumps half a microstep before each of its angles.
-                let start = f64::from(k) * width - 0.5 * stair;
+                let start = first + f64::from(k) * width - 0.5 * stair;
                 let middle = start + 0.5 * width;
                 let set_point = if smooth {
                     (start + width).cos()
                 } else {
-                    ((middle / stair).round() * stair).cos()
+                    (first + ((middle - first) / stair).round() * stair).cos()
                 };
-                Step {
-                    set_point,
-                    sin: middle.sin(),
-                    cos: middle.cos(),
-                }
+                let (sin, cos) = (middle.sin(), middle.cos());
+                (set_point, Step { sin, cos })
             })
-            .collect();
+            .unzip();
         Self {
             circuit,
             supply,
             peak_current,
+            set_points,
             steps,
             fundamental: if smooth {
                 1.0
             } else {
                 stair_fundamental(microsteps)
             },
+            filter: None,
+        }
+    }
+
+    /// With set points that come through such a filter.
+    pub(super) fn behind(self, filter: Option<ConverterFilter>) -> Self {
+        Self { filter, ..self }
+    }
+
+    /// What the filter leaves of the fundamental at the speed `omega` (rad/s).
+    fn gain(&self, omega: f64) -> f64 {
+        gain(self.filter, self.circuit.teeth * omega)
+    }
+
+    /// What is asked at the speed `omega` (rad/s).
+    fn asked(&self, omega: f64) -> Asked<'_> {
+        let Some(filter) = self.filter else {
+            return Asked {
+                omega,
+                set_points: Cow::Borrowed(&self.set_points),
+                lag: 0.0,
+            };
+        };
+        let half = self.set_points.iter();
+        let targets: Vec<f64> = half.clone().copied().chain(half.map(|one| -one)).collect();
+        let step = PI / (self.steps.len() as f64 * self.circuit.teeth * omega);
+        let reached = filter.repeating(&targets, step);
+        let half = reached.iter().take(self.steps.len());
+        Asked {
+            omega,
+            set_points: half.map(|[_, last]| *last).collect(),
+            lag: filter.lag(self.circuit.teeth * omega),
         }
     }
 
@@ -132,11 +182,12 @@ impl HeldPhase {
         free / (half_b + (half_b * half_b + a * free).sqrt())
     }
 
-    /// The periodic state at the speed `omega` and the lag `lambda`, tried from the
+    /// The periodic state with what is asked and `lambda` behind that, tried from the
     /// current `start`.
-    fn held(&self, omega: f64, lambda: f64, start: f64) -> Held {
+    fn held(&self, asked: &Asked<'_>, lambda: f64, start: f64) -> Held {
         let c = &self.circuit;
-        let (sin_lag, cos_lag) = lambda.sin_cos();
+        let omega = asked.omega;
+        let (sin_lag, cos_lag) = (asked.lag + lambda).sin_cos();
         let duration = PI / (self.steps.len() as f64 * c.teeth * omega);
         let decay = (-duration * c.resistance / c.inductance).exp();
         let gain = (1.0 - decay) / c.resistance;
@@ -149,14 +200,14 @@ impl HeldPhase {
         };
         for _ in 0..ROUNDS {
             let (mut current, mut memory, mut sum, mut clipped) = (initial, 1.0, 0.0, true);
-            for step in &self.steps {
+            for (step, set_point) in self.steps.iter().zip(asked.set_points.iter()) {
                 let sin = step.sin * cos_lag - step.cos * sin_lag;
-                let wanted = (self.peak_current * step.set_point - decay * current) / gain;
+                let wanted = (self.peak_current * set_point - decay * current) / gain;
                 let voltage = wanted - emf * sin;
                 let next = if voltage.abs() <= self.supply {
                     memory = 0.0;
                     clipped = false;
-                    self.peak_current * step.set_point
+                    self.peak_current * set_point
                 } else {
                     memory *= decay;
                     decay * current + gain * (self.supply.copysign(voltage) + emf * sin)
@@ -184,9 +235,10 @@ impl HeldPhase {
     fn greatest(&self, omega: f64, near: f64) -> (Held, f64) {
         const GOLDEN: f64 = 0.618_033_988_749_894_9;
         let (mut low, mut high) = ((near - 0.35).max(0.2), (near + 0.55).min(3.1));
+        let asked = self.asked(omega);
         let mut start = 0.0;
         let mut at = |lag: f64| {
-            let held = self.held(omega, lag, start);
+            let held = self.held(&asked, lag, start);
             start = held.start;
             held
         };
@@ -214,7 +266,8 @@ impl HeldPhase {
 
 /// Pull-out torque of a regulated drive, tabulated: evenly in ω while the current is
 /// mostly regulated, evenly in 1/ω from there until the wave is fully clipped, as the torque is then
-/// close to a straight line over 1/ω.
+/// close to a straight line over 1/ω. Behind a filter what it leaves of the fundamental is left out of
+/// the table, which is as even as without one then.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct SaturationTable {
     /// Torque at ω = 0 … `turn` in even steps of ω.
@@ -226,6 +279,14 @@ pub(super) struct SaturationTable {
     /// Beyond `end`: a full square wave, scaled to meet the table, or nothing.
     beyond: FixedVoltage,
     beyond_scale: f64,
+    /// What the set points come through, and the torque that it leaves its share of.
+    filter: Option<ConverterFilter>,
+    regulated: f64,
+}
+
+/// What a filter, where there is one, leaves at an electrical frequency (rad/s).
+fn gain(filter: Option<ConverterFilter>, omega: f64) -> f64 {
+    filter.map_or(1.0, |filter| filter.gain(omega))
 }
 
 /// Even steps of ω in [`SaturationTable`], and of 1/ω: chosen, so that straight lines between
@@ -260,17 +321,19 @@ impl SaturationTable {
                 if regulated {
                     phase.regulated_torque()
                 } else {
-                    follow(share * turn)
+                    let omega = share * turn;
+                    follow(omega) / phase.gain(omega)
                 }
             })
             .collect();
-        let mut fast: Vec<f64> = (1..=FAST_STEPS)
+        let fast_at: Vec<f64> = (0..=FAST_STEPS)
             .map(|k| {
                 let share = k as f64 / FAST_STEPS as f64;
-                follow(1.0 / ((1.0 - share) / turn + share / end))
+                1.0 / ((1.0 - share) / turn + share / end)
             })
             .collect();
-        fast.insert(0, slow[SLOW_STEPS]);
+        let mut fast: Vec<f64> = fast_at[1..].iter().map(|omega| follow(*omega)).collect();
+        fast.insert(0, slow[SLOW_STEPS] * phase.gain(turn));
         // The torque falls with speed; what rises is the search's last digits.
         for k in 1..fast.len() {
             fast[k] = fast[k].min(fast[k - 1]);
@@ -281,6 +344,9 @@ impl SaturationTable {
         } else {
             0.0
         };
+        for (torque, omega) in fast.iter_mut().zip(fast_at) {
+            *torque /= phase.gain(omega);
+        }
         Self {
             slow,
             fast,
@@ -288,18 +354,26 @@ impl SaturationTable {
             end,
             beyond: phase.circuit,
             beyond_scale,
+            filter: phase.filter,
+            regulated: phase.regulated_torque(),
         }
     }
 
     /// Pull-out torque (N·m) at `omega` (rad/s, not negative).
     pub(super) fn pull_out(&self, omega: f64) -> f64 {
+        let gain = gain(self.filter, self.beyond.teeth * omega);
         if omega >= self.end {
-            self.beyond_scale * self.beyond.pull_out(omega)
+            let torque = self.beyond_scale * self.beyond.pull_out(omega);
+            // What a filter leaves falls faster than what the supply can drive.
+            match self.filter {
+                Some(_) => torque.min(self.regulated * gain),
+                None => torque,
+            }
         } else if omega > self.turn {
             let inverse = (1.0 / self.turn - 1.0 / omega) / (1.0 / self.turn - 1.0 / self.end);
-            interpolate(&self.fast, inverse)
+            interpolate(&self.fast, inverse) * gain
         } else {
-            interpolate(&self.slow, omega / self.turn)
+            interpolate(&self.slow, omega / self.turn) * gain
         }
     }
 }

@@ -718,6 +718,8 @@ static void look_at_time(void)
 
 uint8_t source_start(void)
 {
+    uint8_t state = player_state;
+
     standing = 1;
     known = go = 0;
     tail = filled = head;
@@ -729,6 +731,11 @@ uint8_t source_start(void)
         BOARD_INTERRUPTS_ON();
         listen();
         look_at_time();
+        /* A stop is told at once. */
+        if (player_state != state) {
+            state = player_state;
+            say_report = 1;
+        }
         speak();
 #ifdef HOLDS
         coils_rest();

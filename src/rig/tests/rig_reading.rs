@@ -816,6 +816,11 @@ fn what_a_rig_has_under_another_name_is_said_rather_than_guessed() {
         assert!(help.contains("`ballast: { resistance: "), "{help}");
         assert!(!help.contains("sense"), "{help}");
     }
+    let (_, help) = one_problem("supply: 24 V", "supply: 24 V, chopping: 30 kHz");
+    assert_eq!(
+        help,
+        "write `chopping: { frequency: 30 kHz, transition: … ns }`"
+    );
     let problems = parse(&LIFT.replace("half-step", "full-step")).unwrap_err();
     let help = problems.0[0].help.as_deref().unwrap();
     assert!(

@@ -11,6 +11,7 @@ use crate::player::{Lines, PartPin, Project, Wiring};
 use crate::rig::{ActiveLevel, Rig};
 
 use super::bench::project;
+use super::converters::Converters;
 use crate::testing::posix_board::{compile, must};
 use crate::testing::support::tool;
 
@@ -154,12 +155,13 @@ pub(super) struct Simulated {
     /// What the project's README says of it.
     readme: String,
     watched: Watched,
+    converters: Option<Converters>,
 }
 
-/// The lines that a stop switches off: steps, drives, outputs and bridges.
+/// What a stop switches off: steps, drives, outputs, bridges and converters.
 #[derive(Debug, Clone, Default)]
 struct Watched {
-    /// Those that are active.
+    /// The lines that are active, and from [`PHASES`] on the phases whose code is not zero.
     active: BTreeSet<u8>,
     /// The cycle at which one of them changed last.
     changed: u64,
@@ -213,7 +215,9 @@ impl Simulated {
             .arg(input(STOP_CONTACT, wiring.stop_contact, ActiveLevel::High))
             .arg("entry=5");
         let readme = project.files.iter().find(|file| file.name == "README.md");
+        let converters = Converters::of(wiring.bus.as_ref(), &rig.axes[0].drive.lines);
         Some(Self {
+            converters,
             process: Process::spawn(&mut command),
             prescaler: rig.timer.prescaler,
             directions: vec![0; wiring.directions.len()],
@@ -263,6 +267,7 @@ impl Simulated {
             .collect();
         pins.extend(wiring.enables.iter().flatten());
         pins.extend(wiring.switches.iter().flatten());
+        pins.extend(wiring.pwm.iter().flat_map(|pwm| pwm.pins));
         for ports in &wiring.converters {
             pins.extend(
                 ports
@@ -273,6 +278,9 @@ impl Simulated {
         pins
     }
 }
+
+/// The number of the first phase of converters on a bus, beyond those of all pins.
+const PHASES: u8 = 200;
 
 /// The bit of the inputs that stands for the stop contact: it is set while that is open.
 const STOP_CONTACT: usize = 7;
@@ -298,6 +306,17 @@ impl Board for Simulated {
                 };
             } else if line == code(&self.wiring.stop_contact) && level == 1 {
                 self.watched.opened = Some(cycle);
+            }
+            let converters = self.converters.as_mut();
+            let shown = converters.and_then(|one| one.see(|pin| code(pin) == line, level));
+            for (phase, code) in (PHASES..).zip(shown.into_iter().flatten()) {
+                let has_changed = match code {
+                    0 => self.watched.active.remove(&phase),
+                    _ => self.watched.active.insert(phase),
+                };
+                if has_changed {
+                    self.watched.changed = cycle;
+                }
             }
         }
         let at = |pins: &[PartPin], line: u8| pins.iter().position(|pin| code(pin) == line);

@@ -142,3 +142,183 @@ fn a_small_part_keeps_up_with_the_highest_rate_for_coils() {
         assert_eq!(report.positions, [0]);
     }
 }
+
+/// What a kind of bridge has for inputs (common practice of bridges): one for each switch of two
+/// legs, one for each diagonal pair, or an enable and a direction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Switches,
+    Pairs,
+    PhaseEnable,
+}
+
+/// The inputs of a bridge of one phase.
+#[derive(Debug)]
+struct Bridge {
+    kind: Kind,
+    active: [bool; 4],
+    /// When each went off last; of an enable whose direction has changed, when that went off.
+    off_since: [Option<u64>; 4],
+    /// The dead times that it had (cycles).
+    dead: Vec<u64>,
+}
+
+impl Bridge {
+    const fn new(kind: Kind) -> Self {
+        Self {
+            kind,
+            active: [false; 4],
+            off_since: [None; 4],
+            dead: Vec::new(),
+        }
+    }
+
+    fn take(&mut self, input: usize, on: bool, cycle: u64) {
+        if on == self.active[input] {
+            return;
+        }
+        self.active[input] = on;
+        match self.kind {
+            Kind::Switches | Kind::Pairs if on => {
+                assert!(!self.active[input ^ 1], "short circuit at {cycle}");
+                let since = self.off_since[input ^ 1].take();
+                self.dead.extend(since.map(|since| cycle - since));
+            }
+            Kind::PhaseEnable if input == 1 => {
+                assert!(!self.active[0], "it turns round under current at {cycle}");
+                self.off_since[1] = self.off_since[0];
+            }
+            Kind::PhaseEnable if on => {
+                let since = self.off_since[1].take();
+                self.dead.extend(since.map(|since| cycle - since));
+            }
+            Kind::Switches | Kind::Pairs | Kind::PhaseEnable => {
+                self.off_since[input] = Some(cycle);
+            }
+        }
+    }
+}
+
+/// The shortest dead time (cycles) of all bridges of axes over what happened, and how many there
+/// were.
+fn dead_times(happened: &[Happening], kind: Kind, axes: usize, low: bool) -> (u64, usize) {
+    let inputs = if kind == Kind::Switches { 4 } else { 2 };
+    let mut bridges: Vec<Bridge> = (0..2 * axes).map(|_| Bridge::new(kind)).collect();
+    // Lines that are active low rise from the reset's zero to their rest.
+    let mut seen = vec![!low; 2 * axes * inputs];
+    for happening in happened {
+        let Line::Switch(axis, switch) = happening.line else {
+            continue;
+        };
+        let number = 2 * inputs * axis + switch;
+        if std::mem::replace(&mut seen[number], true) {
+            let on = (happening.level == 1) != low;
+            bridges[number / inputs].take(switch % inputs, on, happening.tick);
+        }
+    }
+    let all = bridges.iter().flat_map(|bridge| &bridge.dead);
+    (all.clone().copied().min().unwrap_or_default(), all.count())
+}
+
+/// Over whole programs that come over a line with faults, chopped at standstill and stopped at the
+/// end, with dead times that are no whole number of cycles.
+#[test]
+fn the_dead_time_of_a_streamed_program_is_never_less_than_asked() {
+    for (kind, keys, low, dead, cycles, axes) in [
+        (
+            Kind::Switches,
+            "bridge: switches",
+            false,
+            "1.37 us",
+            22,
+            &["dial"][..],
+        ),
+        (
+            Kind::Switches,
+            "bridge: switches, active: { high_side: low, low_side: low }",
+            true,
+            "33.3 us",
+            533,
+            &["dial"],
+        ),
+        (
+            Kind::Switches,
+            "bridge: switches",
+            false,
+            "7.03 us",
+            113,
+            &["x", "y"],
+        ),
+        (
+            Kind::Pairs,
+            "bridge: pairs",
+            false,
+            "0.91 us",
+            15,
+            &["dial"],
+        ),
+        (
+            Kind::Pairs,
+            "bridge: pairs, active: { pair: low }",
+            true,
+            "2.2 us",
+            36,
+            &["dial"],
+        ),
+        (
+            Kind::PhaseEnable,
+            "bridge: phase-enable, decay: slow",
+            false,
+            "3.1 us",
+            50,
+            &["dial"],
+        ),
+    ] {
+        let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+        let held = match kind {
+            Kind::PhaseEnable | Kind::Switches => ", hold_current: 40 %, hold_delay: 100 ms",
+            // A fast decay leaves too little of the period.
+            Kind::Pairs => "",
+        };
+        // Each step turns a phase round.
+        let full_step = HALF_STEP.replace("half-step", "two-phase");
+        let drive = format!("{full_step}, {keys}, dead_time: {dead}{held}");
+        let rig = parse(
+            rig_text(axes)
+                .replace(chopper, &drive)
+                .replace("pin: PB3", "pin: PH4"),
+        );
+        let turn = |way: i32| match axes {
+            [_] => format!("turn by {way} microstep\n"),
+            _ => format!(
+                "together {{\nturn x by {way} microstep\nturn y by {} microstep\n}}\n",
+                -way
+            ),
+        };
+        let script = format!(
+            "speed 900 microstep/s\naccel 8000 microstep/s^2\n{}dwell 400 ms\n{}{}",
+            turn(173),
+            turn(-91),
+            turn(3)
+        );
+        let program = Rc::new(BenchProgram::new(&rig, &script));
+        let Some(board) = Simulated::start(&rig, FAST.baud, Lines::Coils) else {
+            return;
+        };
+        let mut session = session(board, &program, 5);
+        let report = session.run_to_report();
+        assert_eq!(report.state, BoardState::Finished, "{keys}");
+        // The contact opens while coils are on.
+        session.inputs |= 0x80;
+        session.wait(12);
+        let (least, count) = dead_times(&session.happened, kind, axes.len(), low);
+        println!("{keys}, {dead}: {least} cycles of {cycles} asked, {count} times");
+        assert!(
+            least >= cycles,
+            "{keys}, {dead}: {least} cycles of {cycles}"
+        );
+        // It is measured where the bridges turn round, and what lies between is little.
+        assert!(count >= 80, "{count}");
+        assert!(least <= cycles + 100, "{keys}, {dead}: {least} cycles");
+    }
+}

@@ -8,6 +8,7 @@ mod session;
 mod wire;
 
 mod coils;
+mod converters;
 mod hostile;
 mod playing;
 mod random_slow_downs;

@@ -112,6 +112,7 @@ fn power_in_is_heat_and_loss_and_work_on_a_regulated_drive() {
             microsteps,
             time_constant: 20e-6,
             correction: crate::physics::Harmonics::NONE,
+            filter: None,
         };
         balances(feed, 600.0);
     }

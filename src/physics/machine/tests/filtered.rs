@@ -5,6 +5,7 @@ use std::f64::consts::{PI, TAU};
 use approx::assert_relative_eq;
 
 use crate::diagnostic::Source;
+use crate::physics::feed::Feed;
 use crate::physics::filter::ConverterFilter;
 use crate::physics::machine::equations::Damper;
 use crate::physics::machine::{Machine, Simulator};
@@ -12,7 +13,7 @@ use crate::rig::{Axis, NoFiles, Rig};
 use crate::testing::motors::MEDIUM;
 
 /// An axis whose converters have such a filter (us).
-pub(in crate::physics::machine) fn axis(time_constant: f64, order: u32, microsteps: u32) -> Axis {
+pub(crate) fn axis(time_constant: f64, order: u32, microsteps: u32) -> Axis {
     let text = format!(
         "axes: {{ a: {{ motor: {{ {MEDIUM} }}, drive: {{ kind: linear-current, supply: 100 V, peak_current: 0.5 A, \
          microsteps: {microsteps}, sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.5 V, \
@@ -76,8 +77,7 @@ fn a_jump_of_the_set_point_reaches_the_current_as_the_linear_system_has_it() {
             ..machine(&axis)
         };
         for longest in [1e-6, 7e-6, held.internal_step()] {
-            let simulator = Simulator::at_rest(&held, 0, longest);
-            let mut simulator = simulator.behind(ConverterFilter::of(&axis));
+            let mut simulator = Simulator::at_rest(&held, 0, longest);
             let before = simulator.state().current_a;
             simulator.command(1);
             for (time, left) in TIMES.iter().zip(left) {
@@ -95,15 +95,19 @@ fn a_jump_of_the_set_point_reaches_the_current_as_the_linear_system_has_it() {
 fn a_rotor_without_a_load_lags_by_the_phase_of_filter_and_regulator() {
     for (time_constant, order, rate) in [(60.0, 1, 900.0), (60.0, 2, 900.0), (250.0, 2, 300.0)] {
         let axis = axis(time_constant, order, 64);
-        let machine = machine(&axis);
         let omega = PI / 2.0 * rate;
         let regulator = (omega * 20e-6_f64).atan();
         let filter = ConverterFilter::of(&axis);
         let lag = filter.unwrap().lag(omega);
         assert!(lag > 0.05, "{lag}");
         for (behind, expected) in [(filter, lag + regulator), (None, regulator)] {
+            let mut machine = machine(&axis);
+            match &mut machine.feed {
+                Feed::Regulated { filter, .. } => *filter = behind,
+                Feed::FixedVoltage { .. } => unreachable!("a regulator"),
+            }
             let step = machine.internal_step();
-            let mut simulator = Simulator::at_rest(&machine, 0, step).behind(behind);
+            let mut simulator = Simulator::at_rest(&machine, 0, step);
             let natural = machine.natural_frequency();
             simulator.put_on(Damper {
                 damping: 2.0 * machine.inertia * natural,

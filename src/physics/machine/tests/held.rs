@@ -34,7 +34,10 @@ pub(crate) fn held_pull_out(machine: &Machine, full_steps_per_s: f64) -> f64 {
     // Heavy enough that no torque changes the speed by a rounding error.
     held.inertia = 1e12 * machine.inertia;
 
-    let mean = |lag: f64| mean_torque(&held, full_steps_per_s, lag, step);
+    let filter = held
+        .feed
+        .lag(held.electrical(held.speed_of(full_steps_per_s)));
+    let mean = |lag: f64| mean_torque(&held, full_steps_per_s, filter + lag, step);
     let spacing = (GREATEST_LOAD_ANGLE + 0.2) / f64::from(LOAD_ANGLES);
     let best = (0..=LOAD_ANGLES)
         .map(|place| f64::from(place) * spacing - 0.2)
@@ -66,9 +69,10 @@ fn mean_torque(held: &Machine, rate: f64, lag: f64, step: f64) -> f64 {
         speed: held.speed_of(rate),
         ..State::default()
     };
+    let microsteps = rate * f64::from(held.microsteps());
     let mut clock = Clock {
-        simulator: Simulator::new(held, state, 0, step),
-        rate: rate * f64::from(held.microsteps()),
+        simulator: Simulator::new(held, state, 0, step).turning(microsteps),
+        rate: microsteps,
         issued: 0,
     };
     let cycle = 4.0 / rate;

@@ -1,7 +1,7 @@
 //! What only tests ask of the machine, and the balance of its energy.
 
 mod balance;
-pub(super) mod filtered;
+pub(crate) mod filtered;
 mod held;
 mod hold_speed;
 
