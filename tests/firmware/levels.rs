@@ -478,7 +478,7 @@ fn lines_go_on_at_the_level_of_their_resistor() {
             let built = bench.build(driving.options);
             let run = built.run(2 * CLOCK, &[]);
             let context = format!("{name} {part}");
-            assert!(run.text.unwrap().starts_with("finished -13"), "{context}");
+            assert_eq!(run.text.as_deref(), Some("finished -13"), "{context}");
             let readme = built.file("README.md");
             let mut known = Vec::new();
             for (line, resistor) in resistors(&readme) {
