@@ -440,6 +440,9 @@ fn the_readme_names_the_resistor_of_every_line_that_floats_until_the_part_drives
                     }
                     let readme =
                         std::fs::read_to_string(bench.path().join("player/README.md")).unwrap();
+                    // No table that could be damaged lies in a part at a line.
+                    let is_listed = readme.contains("| damaged |");
+                    assert_eq!(is_listed, source.is_empty(), "{context}");
                     let listed = resistors(&readme);
                     for (line, resistor) in &driving.resistors {
                         let row = listed.iter().find(|(of, _)| of == line);
