@@ -28,24 +28,25 @@ INLINE void everything_off(void)
     board_outputs_off();
 }
 
-/* Ends every pulse and records the reason; with interrupts off. */
+/* Ends every pulse, switches everything off and records the reason; with interrupts off. The
+ * reason of an earlier stop is kept, of which this one may be a consequence; only FINISHED is
+ * replaced. */
 INLINE void stop_everything(uint8_t state)
-{
-    board_stop();
-    everything_off();
-    board_finish_pulses();
-    player_state = state;
-}
-
-/* The stop contact has opened: switches everything off, in every state of the player, for
- * good. The reason of an earlier stop is kept; only FINISHED is replaced. */
-INLINE void contact_open(void)
 {
     uint8_t before = player_state;
 
+    board_stop();
+    everything_off();
+    board_finish_pulses();
+    if (before == RUNNING || before == FINISHED)
+        player_state = state;
+}
+
+/* The stop contact has opened: switches everything off, in every state of the player, for
+ * good. */
+INLINE void contact_open(void)
+{
     stop_everything(STOP_CONTACT);
-    if (before != RUNNING && before != FINISHED)
-        player_state = before;
 }
 
 /* The compare interrupt of an axis' channel: the event that it was armed for is due. `at`
