@@ -150,35 +150,53 @@ fn by_stream(events: impl Iterator<Item = Event>) -> Vec<(String, u64)> {
     all
 }
 
-/// What a waveform shows, as the standard has it (IEEE 1364): at which of its times a wire rises,
-/// and which level another one has then; and the texts of its marks with their times.
-fn of_vcd(text: &str, wire: &str, beside: &str) -> (Vec<(u64, char)>, Vec<(u64, String)>) {
-    let (head, body) = text.split_once("$enddefinitions $end\n").unwrap();
+/// The lines of a waveform's body, each with its time (IEEE 1364).
+fn timed(vcd: &str) -> impl Iterator<Item = (u64, &str)> {
+    let (head, body) = vcd.split_once("$enddefinitions $end\n").unwrap();
     assert!(head.contains("$timescale 1 us $end"), "a tick: {head}");
+    let mut now = 0;
+    body.lines().map(move |line| {
+        if let Some(time) = line.strip_prefix('#') {
+            now = time.parse().unwrap();
+        }
+        (now, line)
+    })
+}
+
+/// When a wire of a waveform rises, and which level another one has then.
+fn rises_of(vcd: &str, wire: &str, beside: &str) -> Vec<(u64, char)> {
     let code_of = |name: &str| {
-        let mut words = head.lines().map(|line| line.split(' ').collect::<Vec<_>>());
+        let mut words = vcd.lines().map(|line| line.split(' ').collect::<Vec<_>>());
         let variable = words.find(|words| words[0] == "$var" && words[4] == name);
         variable.unwrap()[3].to_owned()
     };
     let (wire, beside) = (code_of(wire), code_of(beside));
-    let (mut now, mut level, mut side) = (0, 'x', 'x');
-    let (mut rises, mut marks) = (Vec::new(), Vec::new());
-    for line in body.lines() {
+    let (mut level, mut side) = ('x', 'x');
+    let mut rises = Vec::new();
+    for (time, line) in timed(vcd) {
         let (first, rest) = line.split_at(1);
-        if first == "#" {
-            now = rest.parse().unwrap();
-        } else if let Some(mark) = line.strip_prefix("$comment mark ") {
-            marks.push((now, mark.strip_suffix(" $end").unwrap().to_owned()));
-        } else if rest == beside {
-            side = first.chars().next().unwrap();
+        let now = first.chars().next().unwrap();
+        if rest == beside {
+            side = now;
         } else if rest == wire {
-            if (level, first) != ('1', "1") && first == "1" {
-                rises.push((now, side));
+            if level != '1' && now == '1' {
+                rises.push((time, side));
             }
-            level = first.chars().next().unwrap();
+            level = now;
         }
     }
-    (rises, marks)
+    rises
+}
+
+/// The marks of a waveform with their times.
+fn marks_of(vcd: &str) -> Vec<(u64, String)> {
+    let text = |line: &str| {
+        let text = line.strip_prefix("$comment mark ")?;
+        Some(text.strip_suffix(" $end").unwrap().to_owned())
+    };
+    timed(vcd)
+        .filter_map(|(time, line)| Some((time, text(line)?)))
+        .collect()
 }
 
 proptest! {
@@ -246,8 +264,7 @@ proptest! {
         // The wires of the axes, and the marks.
         let vcd = String::from_utf8(written("vcd", &rig, &items)).unwrap();
         for (number, name) in AXES.iter().enumerate() {
-            let (rises, marks) =
-                of_vcd(&vcd, &format!("step_{name}"), &format!("direction_{name}"));
+            let rises = rises_of(&vcd, &format!("step_{name}"), &format!("direction_{name}"));
             let steps = events.iter().filter_map(|event| match &event.what {
                 EventKind::Step { axis, direction } if *axis == number => {
                     Some((event.tick, if *direction == Direction::Positive { '1' } else { '0' }))
@@ -255,12 +272,12 @@ proptest! {
                 _ => None,
             });
             prop_assert_eq!(rises, steps.collect::<Vec<_>>());
-            let wanted = events.iter().filter_map(|event| match &event.what {
-                EventKind::Mark(text) => Some((event.tick, text.to_string())),
-                _ => None,
-            });
-            prop_assert_eq!(marks, wanted.collect::<Vec<_>>());
         }
+        let marks = events.iter().filter_map(|event| match &event.what {
+            EventKind::Mark(text) => Some((event.tick, text.to_string())),
+            _ => None,
+        });
+        prop_assert_eq!(marks_of(&vcd), marks.collect::<Vec<_>>());
 
         // Packed, and read back from its bytes: the same things, each within a tick.
         let packed = pack(items.clone().into_iter(), &rig).unwrap();
