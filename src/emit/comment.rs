@@ -1,4 +1,4 @@
-//! Texts of the user in the comments of other languages.
+//! Texts of the user in the comments and pages of other languages.
 
 /// Text that neither ends a comment of C nor upsets a careful compiler, and that reads in
 /// the order in which it stands.
@@ -8,6 +8,11 @@ pub(crate) fn in_c(text: &str) -> String {
         .replace("*/", "* /")
         .replace("/*", "/ *")
         .replace("??", "? ?")
+}
+
+/// Text that begins neither a heading, nor a tag, nor a cell of a page in Markdown.
+pub(crate) fn in_markdown(text: &str) -> String {
+    one_line(text).replace('<', "\\<").replace('|', "\\|")
 }
 
 /// Text on one line, without characters that nobody sees: controls, and those that turn the

@@ -13,6 +13,7 @@ use super::options::{ProgramParts, ScheduleSource};
 use super::text::enable_delay;
 use super::wiring::Wiring;
 use crate::emit::Heading;
+use crate::emit::comment::in_markdown;
 use crate::physics::cautions;
 use crate::rig::{ActiveLevel, AtEnd, Axis, DriveLines, Pin, Rig, Timer};
 use crate::units::{Rounded, Time};
@@ -211,13 +212,14 @@ pub(super) fn readme(
 ) -> String {
     let rig = heading.rig;
     let mut text = match counts {
-        Some(_) => format!("# Player for {}\n\n", heading.program),
+        Some(_) => format!("# Player for {}\n\n", in_markdown(heading.program)),
         None => "# Player for programs streamed over a serial line\n\n".to_owned(),
     };
     if let Some(failure) = heading.failure {
         let _ = writeln!(
             text,
-            "**Danger: this program failed its check and was written anyway: {failure}**\n"
+            "**Danger: this program failed its check and was written anyway: {}**\n",
+            in_markdown(failure)
         );
     }
     let (clock, prescaler) = (rig.timer.clock, rig.timer.prescaler);
@@ -382,7 +384,12 @@ fn selection(rig: &Rig, programs: &[String]) -> String {
             0 => " off |",
             _ => " on |",
         });
-        let _ = writeln!(text, "| {program} |{}", levels.collect::<String>());
+        let _ = writeln!(
+            text,
+            "| {} |{}",
+            in_markdown(program),
+            levels.collect::<String>()
+        );
     }
     text.push('\n');
     text

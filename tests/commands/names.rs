@@ -139,6 +139,21 @@ fn a_waveform_keeps_its_own_words() {
     }
 }
 
+/// The name of the script is all that a line of the project's page holds of it.
+#[cfg(unix)]
+#[test]
+fn a_page_of_the_project_takes_no_heading_or_tag_from_a_name() {
+    let folder = scenario();
+    let project = ["emit", "--as", "firmware", "--other-board", "-o", "player"];
+    written(&folder, &project);
+    let page = fs::read_to_string(folder.path().join("player/README.md")).unwrap();
+    let heading = page.lines().next().unwrap();
+    assert!(heading.contains("$(id) =x #error  *"), "{heading}");
+    assert!(!page.contains("\n#error"), "{page}");
+    assert!(!page.replace("\\<", "").contains("<b>"), "{page}");
+    assert!(!page.contains('\u{202e}'), "{page}");
+}
+
 /// Strings, comments and identifiers of the header, of every file of the project and of its
 /// Makefile stay what they are; trigraphs are switched on.
 #[test]

@@ -218,7 +218,7 @@ fn constants_that_would_break_the_player_do_not_compile() {
         ),
         (
             "link.h",
-            "#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 128u)",
+            "#define LINK_SLOW_DOWN (AXES > 1u ? 250u : 176u)",
             "#define LINK_SLOW_DOWN 255u",
         ),
         (
