@@ -29,6 +29,7 @@ mod tests {
                 if number != 0 || has_failed.load(Ordering::SeqCst) {
                     break;
                 }
+                // Where no other one fails meanwhile, the first is told all the same.
                 std::thread::sleep(Duration::from_millis(5));
             }
             has_failed.store(true, Ordering::SeqCst);

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use super::fit::{self, Accuracy};
-use super::gentle::{self, Gentle};
+use super::gentle::{self, Gentleness};
 use super::record::{self, Act, RecordKind};
 
 /// One stream of events.
@@ -149,7 +149,7 @@ impl EventStream {
         number: usize,
         start: u64,
         [before, behind]: [&[f64]; 2],
-        gentle: &Gentle,
+        gentle: &Gentleness,
         out: &mut Vec<u8>,
     ) -> Option<f64> {
         if behind.is_empty() {

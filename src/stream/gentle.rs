@@ -78,11 +78,11 @@ impl PlannedDecel {
             })
     }
 
-    fn told(self, steps: usize, [first, middle, last]: [u64; 3]) -> Told {
+    fn told(self, steps: usize, [first, middle, last]: [u64; 3]) -> ToldDecel {
         let steps = steps as f64;
         let [one, next] = [middle - first, last - middle].map(|ticks| ticks as f64 / self.rate);
         let speed = steps / one;
-        Told {
+        ToldDecel {
             decel: (speed - steps / next) / f64::midpoint(one, next),
             grain: 4.0 * speed.powi(3) / (self.rate * steps * steps),
         }
@@ -90,14 +90,14 @@ impl PlannedDecel {
 }
 
 /// The deceleration that two stretches tell, and what rounding may add to it.
-struct Told {
+struct ToldDecel {
     decel: f64,
     grain: f64,
 }
 
 /// What is required of the records of a slow-down.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Gentle {
+pub(super) struct Gentleness {
     pub(super) accuracy: Accuracy,
     pub(super) planned: PlannedDecel,
     /// By which share of the plan's deceleration a run may differ from its path.
@@ -114,10 +114,10 @@ pub(super) fn write(
     mut clock: u64,
     before: &[u64],
     ticks: &[u64],
-    gentle: &Gentle,
+    gentle: &Gentleness,
     out: &mut Vec<u8>,
 ) -> Option<f64> {
-    let Gentle { planned, .. } = gentle;
+    let Gentleness { planned, .. } = gentle;
     let most = out.len() + gentle.room;
     let path = [before, ticks].concat();
     let (mut played, mut start) = (before.to_vec(), clock);
@@ -156,8 +156,8 @@ pub(super) fn write(
 
 /// Whether the steps played from number `from` on, and those of the path behind them, differ as
 /// little from it as asked.
-fn is_gentle(played: &mut Vec<u64>, path: &[u64], from: usize, gentle: &Gentle) -> bool {
-    let Gentle {
+fn is_gentle(played: &mut Vec<u64>, path: &[u64], from: usize, gentle: &Gentleness) -> bool {
+    let Gentleness {
         planned, differs, ..
     } = *gentle;
     if differs.is_infinite() {
@@ -211,7 +211,7 @@ mod tests {
     /// The bytes that a standstill takes, and its excess.
     fn written(differs: f64) -> (usize, f64) {
         let [before, behind] = path();
-        let gentle = Gentle {
+        let gentle = Gentleness {
             accuracy: Accuracy {
                 stray: Some(0.2),
                 least: 1,

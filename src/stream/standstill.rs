@@ -3,7 +3,7 @@
 
 use super::ahead::{Ahead, Begun};
 use super::cut::EventStream;
-use super::gentle::{Gentle, PlannedDecel};
+use super::gentle::{Gentleness, PlannedDecel};
 use super::slow_down;
 use super::timing::RecordTiming;
 use super::unsendable::Unsendable;
@@ -168,7 +168,7 @@ impl Standstill {
             bytes.push(0);
             let microsteps = self.microsteps[number];
             if let Some((planned, times)) = halting.of_axis(number, microsteps, self.timing.rate) {
-                let gentle = Gentle {
+                let gentle = Gentleness {
                     accuracy: self.timing.accuracy(Some(like.strays * microsteps)),
                     planned,
                     differs: like.differs,
