@@ -13,7 +13,7 @@ pub(crate) const COMMON_INERTIA_RATIO: f64 = 10.0;
 
 impl AxisAbility {
     /// What can be said of `axis` before it moves: inertia, damping, heat, current, a
-    /// hanging load. How warm a program makes the motor, a [`Checker`](super::Checker) says.
+    /// hanging load. How warm a program makes the motor, a [`Checker`](crate::check::Checker) says.
     pub fn findings(&self, axis: &Axis) -> Vec<Finding> {
         about_axis(axis, self, None)
     }
