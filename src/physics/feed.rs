@@ -148,7 +148,7 @@ impl Feed {
 
     /// Share of the amplitude that is left of set points that turn at `omega` (rad/s, electrical).
     pub(crate) fn gain(&self, omega: f64) -> f64 {
-        self.filter().map_or(1.0, |filter| filter.gain(omega))
+        ConverterFilter::left(self.filter(), omega)
     }
 
     /// How far (rad) such set points lag behind the command.

@@ -95,6 +95,11 @@ impl ConverterFilter {
         share * self.codes()
     }
 
+    /// What of the amplitude at `omega` (rad/s) is left behind it, or where there is none.
+    pub(crate) fn left(filter: Option<Self>, omega: f64) -> f64 {
+        filter.map_or(1.0, |filter| filter.gain(omega))
+    }
+
     /// From a step over the whole scale until half a code is left of it (s).
     pub fn settling(&self) -> f64 {
         let rest = 0.5 / self.codes();

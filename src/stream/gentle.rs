@@ -62,7 +62,7 @@ impl PlannedDecel {
     }
 
     /// Steps of a stretch, and the numbers of the first, middle and last step of two of them, for
-    /// all that end behind number `from`.
+    /// all that end with number `from` or later.
     fn stretches(
         self,
         from: usize,

@@ -12,27 +12,27 @@ use crate::rig::{Axis, Rig};
 
 /// How much the runs of a slow-down may differ from its path.
 #[derive(Debug, Clone, Copy)]
-struct Likeliness {
+struct Allowance {
     /// By which share of the plan's deceleration.
     differs: f64,
     /// By which part of a full step.
     strays: f64,
 }
 
-const fn alike(differs: f64) -> Likeliness {
+const fn alike(differs: f64) -> Allowance {
     let strays = 0.05;
-    Likeliness { differs, strays }
+    Allowance { differs, strays }
 }
 
-const fn near(strays: f64) -> Likeliness {
+const fn near(strays: f64) -> Allowance {
     let differs = f64::INFINITY;
-    Likeliness { differs, strays }
+    Allowance { differs, strays }
 }
 
 /// The first that fits is taken. A twentieth of a full step changes the load angle by 4.5 electrical
 /// degrees, 8 % of the holding torque; only the gentlest slow-downs, of many thousand steps, need
 /// the last ones, and their runs are long, so that the rotor follows.
-const TRIES: [Likeliness; 21] = [
+const TRIES: [Allowance; 21] = [
     alike(0.005),
     alike(0.01),
     alike(0.015),
@@ -156,7 +156,7 @@ impl Standstill {
         &self,
         halting: &Halting<'_>,
         axes: &[EventStream],
-        like: Likeliness,
+        like: Allowance,
     ) -> Option<Fitting> {
         let mut fitting = Fitting {
             bytes: Vec::new(),

@@ -267,20 +267,22 @@ fn a_full_disk_takes_no_half_of_a_new_file() {
     disk.hold(&before, &fastest, 0);
 }
 
+/// Writes a player.
+const PROJECT: [&str; 6] = [
+    "emit",
+    "turntable.moves",
+    "--as",
+    "firmware",
+    "-o",
+    "disk/made",
+];
+
 /// Each command that writes a folder.
 #[test]
 fn a_full_disk_takes_no_half_of_a_new_folder() {
     let Some(disk) = SmallDisk::new() else { return };
-    let project = [
-        "emit",
-        "turntable.moves",
-        "--as",
-        "firmware",
-        "-o",
-        "disk/made",
-    ];
     // And the text that stands in the guard's place on the way.
-    disk.hold(&ballast(), &project, 1);
+    disk.hold(&ballast(), &PROJECT, 1);
     for command in [
         &["new", "disk/made"][..],
         &["new", "disk/made/deep"],
@@ -294,14 +296,6 @@ fn a_full_disk_takes_no_half_of_a_new_folder() {
 #[test]
 fn a_full_disk_keeps_the_old_folder_until_there_is_room_for_the_new_one() {
     let Some(disk) = SmallDisk::new() else { return };
-    let project = [
-        "emit",
-        "turntable.moves",
-        "--as",
-        "firmware",
-        "-o",
-        "disk/made",
-    ];
     let manual = ["manual", "disk/made"];
     let (_, mut old) = disk.reference(&ballast(), &manual);
     for (name, page) in &mut old {
@@ -310,24 +304,24 @@ fn a_full_disk_keeps_the_old_folder_until_there_is_room_for_the_new_one() {
         }
     }
     disk.hold(&old, &manual, 0);
-    let (_, old) = disk.reference(&ballast(), &project);
+    let (_, old) = disk.reference(&ballast(), &PROJECT);
     let script = disk.bench.read("turntable.moves");
     disk.bench
         .write("turntable.moves", script.replace("360/8", "360/9"));
-    let (_, new) = disk.reference(&old, &project);
+    let (_, new) = disk.reference(&old, &PROJECT);
     assert_ne!(old, new);
     // All of its files are written again, also those that come to the same bytes.
     let rewritten = disk.pages(&new);
     for free in [0, 1, rewritten / 4] {
-        let (outcome, after) = disk.run_with(free, &old, &project);
+        let (outcome, after) = disk.run_with(free, &old, &PROJECT);
         let message = outcome.ended(3);
         assert!(message.contains("cannot write disk/made/"), "{message}");
         assert!(!message.contains(".slewsmith-"), "{message}");
-        assert_same(&after, &old, &project);
+        assert_same(&after, &old, &PROJECT);
     }
-    let (outcome, after) = disk.run_with(rewritten, &old, &project);
+    let (outcome, after) = disk.run_with(rewritten, &old, &PROJECT);
     outcome.ended(0);
-    assert_same(&after, &new, &project);
+    assert_same(&after, &new, &PROJECT);
 }
 
 /// Hours at the bench are not lost with the file that they were to be written to.

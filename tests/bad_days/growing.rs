@@ -9,6 +9,15 @@ use std::process::{Command, Stdio};
 
 use crate::bench::{Bench, Outcome, example};
 
+/// Plots what was recorded.
+const PLOT_RECORDED: [&str; 6] = [
+    "plot",
+    "turntable.moves",
+    "--recorded",
+    "run.csv",
+    "-o",
+    "out.svg",
+];
 /// More than a pipe holds (pipe(7): 16 pages).
 const LONG: usize = 160 << 10;
 
@@ -58,17 +67,7 @@ const READERS: [(&str, &[&str]); 13] = [
         ],
     ),
     ("motor.yaml", &["check", "turntable.moves", "--json"]),
-    (
-        "run.csv",
-        &[
-            "plot",
-            "turntable.moves",
-            "--recorded",
-            "run.csv",
-            "-o",
-            "out.svg",
-        ],
-    ),
+    ("run.csv", &PLOT_RECORDED),
     ("notes.yaml", &["identify", "notes.yaml", "--json"]),
     ("ring.csv", &["identify", "notes.yaml", "--json"]),
 ];
@@ -154,20 +153,12 @@ fn what_grows_between_two_reads_gives_the_old_answer_or_the_new_one() {
     };
     let warmer = |text: &str| text.replace("2.50 V", "2.55 V");
     type Change<'c> = &'c dyn Fn(&str) -> String;
-    let plot_recorded: &[&str] = &[
-        "plot",
-        "turntable.moves",
-        "--recorded",
-        "run.csv",
-        "-o",
-        "out.svg",
-    ];
     let emit: &[&str] = &["emit", "turntable.moves", "--as", "json"];
     let simulate: &[&str] = &["simulate", "turntable.moves", "--json"];
     let coils: &[&str] = &["coils", "turntable.yaml", "--as", "json"];
     let (moves, rig): (&str, &str) = ("turntable.moves", "turntable.yaml");
     let mut cases: Vec<(&str, &str, Change<'_>, &[&str])> = vec![
-        ("run.csv", moves, &longer, plot_recorded),
+        ("run.csv", moves, &longer, &PLOT_RECORDED),
         ("turntable.yaml", moves, &longer, emit),
         ("turntable.yaml", moves, &longer, simulate),
         ("motor.yaml", rig, &slower, emit),

@@ -38,14 +38,19 @@ fn parts(bench: &Bench) -> Vec<String> {
     names
 }
 
-/// A command that has begun to write.
-fn begun(bench: &Bench, arguments: &[&str]) -> Child {
-    let mut child = bench
+/// A command that nobody listens to.
+fn started(bench: &Bench, arguments: &[&str]) -> Child {
+    bench
         .command(arguments)
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
-        .unwrap();
+        .unwrap()
+}
+
+/// A command that has begun to write.
+fn begun(bench: &Bench, arguments: &[&str]) -> Child {
+    let mut child = started(bench, arguments);
     while parts(bench).is_empty() {
         let ended = child.try_wait().unwrap();
         assert!(ended.is_none(), "it ended before it wrote: {ended:?}");
@@ -146,12 +151,7 @@ fn a_report_or_schedule_ended_anywhere_is_the_old_one_or_the_new_one() {
         // Ends a run after so many looks at the folder, or so many after it began to write.
         let run = |signal: &str, most: u32, writing: bool| {
             bench.write(target, "old");
-            let mut child = bench
-                .command(arguments)
-                .stdout(Stdio::null())
-                .stderr(Stdio::null())
-                .spawn()
-                .unwrap();
+            let mut child = started(&bench, arguments);
             let (mut looks, mut begun) = (0, !writing);
             while child.try_wait().unwrap().is_none() && looks < most {
                 begun |= !parts(&bench).is_empty();

@@ -138,7 +138,7 @@ impl HeldPhase {
 
     /// What the filter leaves of the fundamental at the speed `omega` (rad/s).
     fn gain(&self, omega: f64) -> f64 {
-        gain(self.filter, self.circuit.teeth * omega)
+        ConverterFilter::left(self.filter, self.circuit.teeth * omega)
     }
 
     /// What is asked at the speed `omega` (rad/s).
@@ -284,11 +284,6 @@ pub(super) struct SaturationTable {
     regulated: f64,
 }
 
-/// What a filter, where there is one, leaves at an electrical frequency (rad/s).
-fn gain(filter: Option<ConverterFilter>, omega: f64) -> f64 {
-    filter.map_or(1.0, |filter| filter.gain(omega))
-}
-
 /// Even steps of ω in [`SaturationTable`], and of 1/ω: chosen, so that straight lines between
 /// them are within the 1.4 % that the model itself is good for.
 const SLOW_STEPS: usize = 12;
@@ -361,7 +356,7 @@ impl SaturationTable {
 
     /// Pull-out torque (N·m) at `omega` (rad/s, not negative).
     pub(super) fn pull_out(&self, omega: f64) -> f64 {
-        let gain = gain(self.filter, self.beyond.teeth * omega);
+        let gain = ConverterFilter::left(self.filter, self.beyond.teeth * omega);
         if omega >= self.end {
             let torque = self.beyond_scale * self.beyond.pull_out(omega);
             // What a filter leaves falls faster than what the supply can drive.
