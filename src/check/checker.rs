@@ -11,6 +11,7 @@ use super::outcome::{
     AxisCheck, AxisStops, FirstFailure, MotionCheck, MoveCheck, SimulatedSummary, Summary,
 };
 use super::rehearsed::{MotorModel, RehearsedMoves};
+use super::slow_down::{self, SlowDowns};
 use super::torque::TorqueRule;
 use super::{cure, filter, reasons, stops};
 use crate::physics::regeneration::Braking;
@@ -74,6 +75,7 @@ impl<'a> Checker<'a> {
                 waits: false,
                 least_margin: None,
                 first_failure: None,
+                hard_slow_down: None,
                 stops: rig.axes.iter().map(AxisStops::of).collect(),
                 simulated: None,
                 endless: None,
@@ -163,11 +165,19 @@ impl<'a> Checker<'a> {
             let failure = checked
                 .axis_findings(number)
                 .find(|finding| finding.severity == Severity::Failure);
-            if let (None, Some(failure)) = (&summary.first_failure, failure) {
-                summary.first_failure = Some(FirstFailure {
-                    line: Some(planned.line),
-                    reason: failure.message.clone(),
-                });
+            let hard = checked
+                .axis_findings(number)
+                .find(|finding| finding.code == slow_down::CODE);
+            for (first, found) in [
+                (&mut summary.first_failure, failure),
+                (&mut summary.hard_slow_down, hard),
+            ] {
+                if let (None, Some(found)) = (&first, found) {
+                    *first = Some(FirstFailure {
+                        line: Some(planned.line),
+                        reason: found.message.clone(),
+                    });
+                }
             }
         }
         checked
@@ -218,7 +228,7 @@ impl<'a> Checker<'a> {
         let axes = motion
             .axes
             .iter()
-            .map(|axis| self.axis_motion(axis, seeks, &problems))
+            .map(|axis| self.axis_motion(motion, axis, seeks, &problems))
             .collect();
         let check = Arc::new(MotionCheck { axes });
         if self.seen.len() >= REMEMBERED {
@@ -232,6 +242,7 @@ impl<'a> Checker<'a> {
 
     fn axis_motion(
         &mut self,
+        whole: &Motion,
         motion: &AxisMotion,
         seeks: bool,
         problems: &[TimerProblem],
@@ -271,6 +282,15 @@ impl<'a> Checker<'a> {
         findings.extend(reasons::regeneration(axis, regeneration, || {
             braking.and_then(|stops| stops.gentler(axis))
         }));
+        // A seek cannot be streamed, and what fails must not run at all.
+        if !seeks && Verdict::of(&findings) != Verdict::Fail {
+            let slow_downs = SlowDowns {
+                rule: &rule,
+                motion,
+                shape: whole.shape,
+            };
+            findings.extend(slow_downs.too_hard(axis));
+        }
         AxisCheck {
             axis: motion.axis,
             duration: motion.duration(),

@@ -17,6 +17,7 @@ mod outcome;
 pub(crate) mod player;
 mod reasons;
 mod rehearsed;
+mod slow_down;
 mod stops;
 #[cfg(test)]
 mod tests;

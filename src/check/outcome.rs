@@ -177,6 +177,9 @@ pub struct Summary {
     pub least_margin: Option<(f64, usize)>,
     /// The first reason why it must not run; none where it may.
     pub first_failure: Option<FirstFailure>,
+    /// The first reason why it must not be streamed, though it may run: a slow-down for which the
+    /// motor has too little torque.
+    pub hard_slow_down: Option<FirstFailure>,
     /// The stops of each axis of the rig.
     pub stops: Vec<AxisStops>,
     /// What the motor model made of it; none where it was not asked.

@@ -96,6 +96,7 @@ impl From<Unstreamable> for Failure {
             Unstreamable::TooMany { .. }
             | Unstreamable::TickRate(_)
             | Unstreamable::Refused(_)
+            | Unstreamable::SlowDown(_)
             | Unstreamable::Unfit(_) => Self::Request(why.to_string()),
         }
     }

@@ -17,6 +17,7 @@ use super::rehearse::{NOT_SIMULATED, RehearseOptions};
 use super::signals::on_interrupt;
 use super::terminal::{BAD, DOUBTFUL, GOOD};
 use super::{Answer, Failure, Terminal};
+use slewsmith::check::FirstFailure;
 use slewsmith::player::Lines;
 use slewsmith::rig::{Rig, TravelUnit};
 use slewsmith::stream::{BoardReport, BoardState, Ending, Likeness};
@@ -73,16 +74,19 @@ impl StreamCommand {
         if summary.simulated.is_none() {
             terminal.note(NOT_SIMULATED);
         }
-        if let Some(reason) = &summary.first_failure {
+        let must_not = |what, reason: &Option<FirstFailure>| Some((what, reason.clone()?));
+        let refused = must_not("must not run", &summary.first_failure)
+            .or_else(|| must_not("must not be streamed", &summary.hard_slow_down));
+        if let Some((verdict, reason)) = refused {
             if !self.unchecked {
                 terminal.note(&format!(
-                    "the program must not run; nothing was sent: {reason}\n\
+                    "the program {verdict}; nothing was sent: {reason}\n\
                     `slewsmith check` lists all reasons and cures; --unchecked plays it anyway"
                 ));
                 return Ok(Answer::No);
             }
             terminal.note(&format!(
-                "{DOUBTFUL}the program must not run{DOUBTFUL:#} and is played anyway: {reason}"
+                "{DOUBTFUL}the program {verdict}{DOUBTFUL:#} and is played anyway: {reason}"
             ));
         }
         if self.is_too_much(&job, Lines::Steps, terminal)? {

@@ -7,6 +7,7 @@ use thiserror::Error as ThisError;
 
 use super::events::UntilError;
 use super::{Error, Job};
+use crate::check::FirstFailure;
 use crate::plan::EachItem;
 use crate::player::{Lines, PlayerOptions, Refusal, ScheduleSource, Unplayable};
 use crate::rig::Rig;
@@ -39,6 +40,9 @@ pub enum Unstreamable {
     /// The board does not keep up with the program.
     #[error("the board cannot play this program: {0}")]
     Refused(Box<Refusal>),
+    /// The motor cannot follow the slow-down of a board whose line has failed.
+    #[error("the program must not be streamed: {0}")]
+    SlowDown(FirstFailure),
     /// The schedule does not fit the board's link.
     #[error(transparent)]
     Unfit(#[from] Unsendable),
@@ -57,10 +61,16 @@ impl Job {
     /// makes step and direction lines.
     ///
     /// # Errors
-    /// The program cannot be planned or fails its check, the board does not keep up with it, or
+    /// The program cannot be planned or fails its check, the motor cannot follow a slow-down, the board does not keep up with it, or
     /// the link cannot serve the rig.
     pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
-        self.passed()?;
+        let summary = self.check().of_the_motion()?;
+        if let Some(failure) = summary.first_failure {
+            return Err(Error::MustNotRun(failure).into());
+        }
+        if let Some(hard) = summary.hard_slow_down {
+            return Err(Unstreamable::SlowDown(hard));
+        }
         match self.too_much_for_a_line(baud, Lines::Steps)? {
             Some(refusal) => Err(Unstreamable::Refused(Box::new(refusal))),
             None => self.host(baud),

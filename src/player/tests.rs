@@ -7,8 +7,10 @@ use super::coils;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
 use super::verdict::Refusal;
 use crate::Job;
+use crate::stream::slow_down::EXCESS;
 use crate::testing::avr;
 use crate::testing::motors::MEDIUM;
+use crate::units::Rounded;
 
 /// Bytes that the stack of the player may take: measured 92 where it decodes, doubled for an
 /// interrupt within an interrupt and what else a compiler may do.
@@ -146,4 +148,28 @@ fn a_shorter_dead_time_is_a_cure_where_it_mends_the_fastest_step() {
     }
     let said = cure(33_500, "100 us").expect("a refusal");
     assert!(!said.contains("dead_time"), "{said}");
+}
+
+#[test]
+fn how_hard_a_slow_down_is_stands_alike_in_readme_and_hazards() {
+    let percent = |(_, share): (usize, f64)| Rounded(share * 100.0);
+    let [one, two, four] = EXCESS;
+    let told = format!(
+        "by up to {} % over two stretches of {} full steps, {} % over {} and {} % over {}",
+        percent(one),
+        one.0,
+        percent(two),
+        two.0,
+        percent(four),
+        four.0
+    );
+    assert!(include_str!("../../README.md").contains(&told), "{told}");
+    let streaming = PlayerOptions {
+        source: ScheduleSource::Line { baud: 115_200 },
+        ..PlayerOptions::default()
+    };
+    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+    let project = job(drive, 0, 0).project(streaming).unwrap();
+    let readme = project.files.iter().find(|file| file.name == "README.md");
+    assert!(readme.is_some_and(|readme| readme.text.contains(&told)));
 }

@@ -27,8 +27,8 @@
 //! any more. One that holds its speed runs into something, sooner or later. So the board
 //! slows down, and it cannot wait for being told how when the line is dead already: all
 //! data carry behind their records a slow-down, which brings the axes along their
-//! planned path to a standstill, with no more deceleration than the plan itself uses.
-//! The next data replace it, or say that it still applies. When a ring of events is about to
+//! planned path to a standstill, with no more deceleration than the plan itself uses
+//! (and as much at any speed, for which the check looks at the torque). The next data replace it, or say that it still applies. When a ring of events is about to
 //! run dry, the board plays it, switches the outputs off and reports; nothing that arrives
 //! later moves anything until a host greets again. It has counted every step, so the position
 //! is known.

@@ -29,6 +29,10 @@ const CELLS: f64 = 200.0;
 /// The shortest cell, as a share of the motion: chosen, to bound their number.
 const SHORTEST_CELL: f64 = 1e-5;
 
+/// By which share the runs of steps of a slow-down exceed its deceleration at most, over two
+/// stretches of so many full steps and over longer ones: tests go through random plans.
+pub(crate) const EXCESS: [(usize, f64); 3] = [(4, 0.05), (8, 0.03), (16, 0.015)];
+
 /// When the steps fall that follow step number `done` of each axis of `motion`, if time
 /// runs as planned until `at` and is then stretched to a standstill. Times in seconds
 /// since the motion's start. `reserve` is the share of the deceleration that is kept: 0.02 is
@@ -169,7 +173,7 @@ impl<'a> Walker<'a> {
 }
 
 /// The deceleration that an axis can be trusted with (microsteps/s²).
-pub(super) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
+pub(crate) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
     let used = axis.segments.iter().flat_map(|segment| {
         let ends = [
             segment.acceleration_at(0.0),

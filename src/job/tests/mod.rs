@@ -9,3 +9,4 @@ mod following;
 mod one_answer;
 mod players;
 mod repetition;
+mod slow_downs;

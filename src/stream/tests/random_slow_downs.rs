@@ -11,14 +11,11 @@ use crate::plan::{Item, Motion};
 use crate::rig::Rig;
 use crate::stream::gentle::PlannedDecel;
 use crate::stream::message::{BoardReport, BoardState};
-use crate::stream::slow_down;
+use crate::stream::slow_down::{self, EXCESS};
 use crate::testing::draw::Draw;
 
 /// Plans under `cargo test`; `SLEWSMITH_CASES` asks for more, `SLEWSMITH_FIRST` for others.
 const CASES: u64 = 25;
-/// Stretches in full steps, and by which share the board may exceed the plan's deceleration over
-/// two of them and over longer ones, as the README states.
-const BOUNDS: [(usize, f64); 3] = [(4, 0.05), (8, 0.03), (16, 0.015)];
 
 /// A plan of one axis or of two, and when its line dies (ms after the start).
 struct Case {
@@ -73,7 +70,7 @@ impl Case {
     }
 
     /// By which share each axis decelerates harder than its plan, at most, over two stretches of
-    /// so many full steps as [`BOUNDS`] has, and over longer ones; none where the plan is refused,
+    /// so many full steps as [`EXCESS`] has, and over longer ones; none where the plan is refused,
     /// since a slow-down takes more room than the board has.
     fn excesses(&self) -> Option<[f64; 3]> {
         let program = Rc::new(BenchProgram::new(&self.rig, &self.script));
@@ -93,7 +90,7 @@ impl Case {
         for axis in &motion.axes {
             let steps = session.of(Line::Step(axis.axis)).into_iter();
             let ticks: Vec<u64> = steps.map(|(tick, _)| tick).collect();
-            for (worst, (stretch, _)) in worst.iter_mut().zip(BOUNDS) {
+            for (worst, (stretch, _)) in worst.iter_mut().zip(EXCESS) {
                 let planned = PlannedDecel {
                     decel: slow_down::deceleration(axis, motion.shape),
                     rate: f64::from(RATE),
@@ -136,7 +133,7 @@ fn a_dead_line_decelerates_random_plans_within_the_stated_bound() {
     }
     println!("{worst:?} of {cases} plans, {refused} refused");
     assert!(refused * 10 <= cases, "{refused} of {cases} refused");
-    for ((excess, seed), (stretch, bound)) in worst.into_iter().zip(BOUNDS) {
+    for ((excess, seed), (stretch, bound)) in worst.into_iter().zip(EXCESS) {
         assert!(
             excess <= bound,
             "{excess} over stretches of {stretch} full steps, seed {seed}: {}",
