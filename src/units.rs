@@ -20,6 +20,7 @@ use std::fmt;
 use std::str::FromStr;
 
 pub use decimal::{Decimal, Exactly, Rounded, two_digits, two_digits_down, two_digits_up};
+pub(crate) use decimal::{magnitude, short, to_digits};
 pub(crate) use dimension::Dimension;
 pub(crate) use quantity::Quantity;
 pub use quantity::UnitError;

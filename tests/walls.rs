@@ -163,6 +163,20 @@ fn the_library_names_no_command_and_no_option() {
     assert!(found.is_empty(), "{found:#?}");
 }
 
+/// How many digits a number has is asked in one place, which every magnitude has been through:
+/// elsewhere this has panicked for a number larger than any that was thought of.
+#[test]
+fn the_digits_of_a_number_are_counted_in_one_place() {
+    let counts = |source: &SourceFile| source.code.contains("log10");
+    let places: Vec<PathBuf> = sources()
+        .into_iter()
+        .filter(counts)
+        .map(|s| s.path)
+        .collect();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    assert_eq!(places, [root.join("src/units/decimal.rs")]);
+}
+
 /// A test that looks at a clock or pauses says in the line above why it cannot fail on a slow
 /// machine. Time that a test counts by itself, in durations, is no clock's.
 #[test]

@@ -11,6 +11,7 @@ use plotters::prelude::*;
 use plotters::style::{Color, FontStyle, register_font as register};
 
 use super::chart::{COLOURS, Chart, Figure, LineStyle, Series, decimate};
+use crate::units::{magnitude, short};
 
 /// Painted pixels in a pixel of the figure.
 pub(super) const FINE: u32 = 4;
@@ -241,12 +242,5 @@ const fn px_i(pixels: i32) -> i32 {
 
 /// A number beside a tick, with as many decimals as the span of the axis calls for.
 fn tick_label(value: f64, span: f64) -> String {
-    let decimals = (2.0 - span.abs().log10().floor()).clamp(0.0, 9.0) as usize;
-    let text = format!("{value:.decimals$}");
-    let text = if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    };
-    if text == "-0" { "0".to_owned() } else { text }
+    short(value, (2 - magnitude(span)).clamp(0, 9) as usize)
 }

@@ -8,7 +8,7 @@ use crate::plan::profile::Impossible;
 use crate::plan::unplannable::Unplannable;
 use crate::rig::{Axis, Pin, Rig};
 use crate::script::{Move, MovePace, Target, Way, instead_of};
-use crate::units::Rounded;
+use crate::units::{Rounded, to_digits};
 
 /// A rig and the script that names its axes, outputs and inputs.
 #[derive(Debug)]
@@ -195,6 +195,5 @@ pub(crate) fn with_doubt(help: &str, axis: &Axis) -> String {
 
 /// A time rounded up to four digits or so: what the message says is then accepted.
 fn rounded_up(seconds: f64) -> Rounded {
-    let unit = 10f64.powi(seconds.log10().floor() as i32 - 3);
-    Rounded((seconds / unit).ceil() * unit)
+    Rounded(to_digits(seconds, 4, f64::ceil))
 }

@@ -27,12 +27,11 @@ impl fmt::Display for Rounded {
         if value == 0.0 || !value.is_finite() {
             return write!(f, "{}", Decimal(value));
         }
-        let magnitude = value.abs().log10().floor();
-        if !(-4.0..7.0).contains(&magnitude) {
+        let magnitude = magnitude(value);
+        if !(-4..7).contains(&magnitude) {
             return write!(f, "{value:.3e}");
         }
-        let decimals = (3.0 - magnitude).clamp(0.0, 9.0) as usize;
-        f.write_str(without_trailing_zeros(&format!("{value:.decimals$}")))
+        f.write_str(&short(value, (3 - magnitude).clamp(0, 9) as usize))
     }
 }
 
@@ -45,9 +44,8 @@ pub struct Exactly(pub f64);
 impl fmt::Display for Exactly {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let value = self.0;
-        let magnitude = value.abs().max(1.0).log10().floor();
-        let text = if magnitude < 15.0 {
-            let decimals = (5.0 - magnitude).max(0.0) as usize;
+        let text = if value.abs() < 1e15 {
+            let decimals = (5 - magnitude(value.abs().max(1.0))).max(0) as usize;
             format!("{:.*}", decimals, Decimal(value))
         } else if value.is_finite() {
             format!("{value:.5e}")
@@ -69,32 +67,48 @@ fn without_trailing_zeros(text: &str) -> &str {
     }
 }
 
+/// The number with so many decimals at most, without trailing zeros.
+pub(crate) fn short(value: f64, decimals: usize) -> String {
+    let text = format!("{:.decimals$}", Decimal(value));
+    without_trailing_zeros(&text).to_owned()
+}
+
+/// The power of ten of a number's first digit: of zero and of infinity, one that no number has.
+pub(crate) fn magnitude(value: f64) -> i32 {
+    value.abs().log10().floor().clamp(-400.0, 400.0) as i32
+}
+
 /// To two significant digits; nothing is left of what is not above zero.
 pub fn two_digits(value: f64) -> f64 {
-    to_two_digits(value, f64::round)
+    to_digits(value, 2, f64::round)
 }
 
 /// To two significant digits, downwards.
 pub fn two_digits_down(value: f64) -> f64 {
-    to_two_digits(value, f64::floor)
+    to_digits(value, 2, f64::floor)
 }
 
 /// To two significant digits, upwards.
 pub fn two_digits_up(value: f64) -> f64 {
-    to_two_digits(value, f64::ceil)
+    to_digits(value, 2, f64::ceil)
 }
 
-fn to_two_digits(value: f64, round: impl Fn(f64) -> f64) -> f64 {
+/// To so many significant digits by `round`; nothing is left of what is not above zero. What is
+/// too small for a power of ten, or is no number, stays as it is.
+pub(crate) fn to_digits(value: f64, digits: i32, round: impl Fn(f64) -> f64) -> f64 {
     if value <= 0.0 {
         return 0.0;
     }
-    let unit = 10f64.powi(value.log10().floor() as i32 - 1);
+    let last = magnitude(value) + 1 - digits;
+    let scale = 10f64.powi(last.abs());
+    if !scale.is_finite() {
+        return value;
+    }
     // Divided by a power of ten above one, multiplied below it: both are exact then.
-    let inverse = 10f64.powi(1 - value.log10().floor() as i32);
-    if unit >= 1.0 {
-        round(value / unit) * unit
+    if last >= 0 {
+        round(value / scale) * scale
     } else {
-        round(value * inverse) / inverse
+        round(value * scale) / scale
     }
 }
 
@@ -142,6 +156,26 @@ mod tests {
                 "{value:e}: {text}"
             );
         }
+    }
+
+    #[test]
+    fn numbers_of_every_magnitude_are_rounded() {
+        for exponent in -320..=307 {
+            // Numbers that small have no four digits left.
+            let off = if exponent < -300 { 0.1 } else { 1e-3 };
+            let value: f64 = format!("7.3462e{exponent}").parse().expect("a number");
+            let read: f64 = Rounded(-value).to_string().parse().expect("a number");
+            assert!((read + value).abs() <= off * value, "{value:e}: {read:e}");
+            let two = [two_digits_down(value), value, two_digits_up(value)];
+            assert!(two.is_sorted() && two[2] <= 1.1 * two[0], "{two:?}");
+            assert_eq!(magnitude(value), exponent);
+        }
+        assert_eq!(two_digits(5e-324), 5e-324);
+        assert_eq!(two_digits(f64::INFINITY), f64::INFINITY);
+        assert!(magnitude(0.0) < -324 && magnitude(f64::INFINITY) > 308);
+        assert_eq!(short(-0.0004, 3), "0");
+        assert_eq!(short(12.340, 3), "12.34");
+        assert_eq!(short(1200.0, 0), "1200");
     }
 
     #[test]

@@ -1,6 +1,8 @@
 //! Round numbers along an axis, and how they are written. The page's script does the same when
 //! the plots are zoomed.
 
+use crate::units::magnitude;
+
 /// Round numbers along an axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Ticks {
@@ -14,7 +16,7 @@ impl Ticks {
     /// At most `most` of them between `low` and `high`, 1, 2 or 5 times a power of ten apart.
     pub(super) fn new(low: f64, high: f64, most: usize) -> Self {
         let least = (high - low) / most as f64;
-        let power = 10f64.powi(least.log10().floor() as i32);
+        let power = 10f64.powi(magnitude(least));
         let step = [1.0, 2.0, 5.0, 10.0]
             .map(|factor| factor * power)
             .into_iter()
@@ -22,7 +24,7 @@ impl Ticks {
         let step = step.unwrap_or(10.0 * power);
         let first = (low / step - 1e-9).ceil();
         let last = (high / step + 1e-9).floor();
-        let decimals = (-(step * (1.0 + 1e-9)).log10().floor()).clamp(0.0, 12.0) as usize;
+        let decimals = (-magnitude(step * (1.0 + 1e-9))).clamp(0, 12) as usize;
         Self {
             first,
             step,

@@ -21,6 +21,7 @@ use crate::job::Job;
 use crate::physics::Machine;
 use crate::rig::TravelUnit;
 use crate::script::Shape;
+use crate::units::to_digits;
 
 /// Values of speed and of acceleration.
 const VALUES: i32 = 12;
@@ -44,14 +45,7 @@ pub(super) struct Space {
 
 /// To three significant digits, of a value above zero.
 pub(super) fn round(value: f64) -> f64 {
-    let digits = 2 - value.log10().floor() as i32;
-    let scale = 10f64.powi(digits.abs());
-    // Divided by a power of ten, or multiplied, so that the decimal number is the nearest.
-    if digits >= 0 {
-        (value * scale).round() / scale
-    } else {
-        (value / scale).round() * scale
-    }
+    to_digits(value, 3, f64::round)
 }
 
 impl Space {
