@@ -27,7 +27,9 @@ pub(crate) fn number(value: &Value) -> f64 {
 }
 
 pub(crate) fn numbers(value: &Value) -> impl Iterator<Item = f64> {
-    value.as_array().unwrap().iter().map(number)
+    let numbers = value.as_array().unwrap();
+    assert!(!numbers.is_empty(), "no numbers");
+    numbers.iter().map(number)
 }
 
 /// A motor of the reference by its name, on the drive of that name: a fixed voltage that

@@ -160,7 +160,7 @@ fn as_played(rig: &Rig, items: &[Item]) -> String {
 }
 
 /// Compiles and runs the header of a program; gives its text.
-fn plays_our_ticks(gcc: &Path, rig: &Rig, items: &[Item]) -> String {
+pub(super) fn plays_our_ticks(gcc: &Path, rig: &Rig, items: &[Item]) -> String {
     let folder = tempfile::tempdir().unwrap();
     let header = written("c", rig, items);
     std::fs::write(folder.path().join("schedule.h"), &header).unwrap();

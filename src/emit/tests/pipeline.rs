@@ -7,6 +7,7 @@ use std::fmt::Write as _;
 use proptest::prelude::*;
 use serde_json::Value;
 
+use super::emit_formats::plays_our_ticks;
 use crate::diagnostic::Source;
 use crate::emit::{Heading, binary, format};
 use crate::plan::{Direction, Item, program};
@@ -16,6 +17,7 @@ use crate::schedule::timer::TickRules;
 use crate::schedule::{Event, EventKind, Schedule};
 use crate::script::Script;
 use crate::testing::rigs::{rig, rotary};
+use crate::testing::support;
 
 /// What a random script does.
 #[derive(Debug, Clone)]
@@ -199,6 +201,33 @@ fn marks_of(vcd: &str) -> Vec<(u64, String)> {
         .collect()
 }
 
+/// The items of such a script.
+fn items_of(deeds: &[Deed], times: u32, shape: &str, rig: &Rig) -> Vec<Item> {
+    let script = Script::parse(Source::new("random", text_of(deeds, times, shape))).unwrap();
+    program(rig, script.source(), script.actions())
+        .map(|item| item.unwrap())
+        .collect()
+}
+
+/// Each takes a compiler half a second.
+const HEADERS: u32 = 12;
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: HEADERS, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn a_random_script_arrives_in_the_c_header(
+        deeds in prop::collection::vec(deed(), 1..12),
+        times in 1..40_u32,
+        shape in prop::sample::select(vec!["trapezoid", "s-curve"]),
+    ) {
+        if let Some(gcc) = support::tool("gcc") {
+            let rig = bench();
+            plays_our_ticks(&gcc, &rig, &items_of(&deeds, times, shape, &rig));
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -209,10 +238,7 @@ proptest! {
         shape in prop::sample::select(vec!["trapezoid", "s-curve"]),
     ) {
         let rig = bench();
-        let script = Script::parse(Source::new("random", text_of(&deeds, times, shape))).unwrap();
-        let items: Vec<Item> = program(&rig, script.source(), script.actions())
-            .map(|item| item.unwrap())
-            .collect();
+        let items = items_of(&deeds, times, shape, &rig);
         let events: Vec<Event> = Schedule::new(items.clone(), &rig).collect();
 
         // Displacement equals steps; ticks are in order and as far apart as the timer asks.

@@ -308,7 +308,9 @@ fn start_stop_rates_agree_with_an_independent_integration() {
             }
         }
         spread.add(case["drive"].as_str().unwrap(), good - 1.0);
-        for island in numbers(&case["failing_hz"]).step_by(3) {
+        // Many a case has none.
+        let islands = case["failing_hz"].as_array().unwrap();
+        for island in islands.iter().map(number).step_by(3) {
             same += u32::from(!starts(&machine, island));
             rates += 1;
         }
