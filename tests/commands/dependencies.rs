@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 
+use serde_json::Value;
+
 /// Licences whose terms shipping a binary meets by shipping their texts.
 const PERMISSIVE: [&str; 12] = [
     "0BSD",
@@ -27,6 +29,36 @@ const TWICE: [(&str, &str); 3] = [
     ("bitflags", "serialport, through nix 0.26"),
     ("miniz_oxide", "png"),
     ("syn", "maud_macros"),
+];
+/// Crates that are used with their default features, and what these are; all others name what
+/// they need.
+const WITH_DEFAULTS: [(&str, &str); 20] = [
+    ("annotate-snippets", "std"),
+    ("anstream", "colours on the terminals of every system"),
+    ("anstyle", "std"),
+    (
+        "clap",
+        "std, colours, help, usage, near words: all of them are printed",
+    ),
+    ("clap_complete", "none"),
+    ("clap_mangen", "none"),
+    ("crc", "none"),
+    ("csv", "none"),
+    ("ctrlc", "none"),
+    ("levenberg-marquardt", "none"),
+    (
+        "libm",
+        "instructions that round as the code in their place does",
+    ),
+    ("nom", "std"),
+    ("nom_locate", "std"),
+    ("notify", "the watcher of each system"),
+    ("rayon", "none"),
+    ("serde", "std"),
+    ("serde_json", "std"),
+    ("strsim", "none"),
+    ("terminal_size", "none"),
+    ("thiserror", "std"),
 ];
 
 /// A line of the tree of dependencies.
@@ -124,6 +156,35 @@ fn no_crate_is_there_twice_without_a_reason() {
 fn the_program_is_built_of_at_most_160_crates() {
     let crates = packages("normal,build").len();
     assert!(crates <= 160, "{crates} crates");
+}
+
+#[test]
+fn default_features_are_off_where_they_are_not_used() {
+    let printed = Command::new(env!("CARGO"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args([
+            "metadata",
+            "--locked",
+            "--offline",
+            "--no-deps",
+            "--format-version",
+            "1",
+        ])
+        .output()
+        .unwrap();
+    let told: Value = serde_json::from_slice(&printed.stdout).unwrap();
+    let dependencies = told["packages"][0]["dependencies"].as_array().unwrap();
+    let with_defaults = dependencies
+        .iter()
+        .filter(|one| one["kind"] != "dev" && one["uses_default_features"] == true)
+        .map(|one| one["name"].as_str().unwrap());
+    let mut found: Vec<&str> = with_defaults.collect();
+    found.sort_unstable();
+    assert_eq!(found, WITH_DEFAULTS.map(|(name, _)| name));
+    let off = dependencies
+        .iter()
+        .filter(|one| one["uses_default_features"] == false);
+    assert!(off.count() > 10, "{told}");
 }
 
 #[test]
