@@ -8,7 +8,7 @@ use std::sync::Arc;
 use crate::emit::binary::{self, ReadError};
 use crate::plan::{Item, Motion, PlannedMove, SoughtInput};
 use crate::rig::Rig;
-use crate::schedule::pack::{Packed, pack};
+use crate::schedule::pack::{PackError, Packed, pack};
 use crate::schedule::{Event, EventKind, Schedule};
 use crate::script::Until;
 use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
@@ -328,4 +328,30 @@ fn an_independent_reader_finds_the_same_events() {
     read.sort_unstable();
     ours.sort_unstable();
     assert_eq!(read, ours);
+}
+
+#[test]
+fn the_65_537th_different_move_is_refused() {
+    let rig = rig(1, timer(1e6, 1));
+    // Two steps each at an even pace, every time two ticks slower.
+    let turns = |count: u32| {
+        let turn = |number: u32| {
+            let length = f64::from(100 + 2 * number) * 1e-6;
+            play(&motion(vec![axis_motion(0, 2, 1.0, &[(length, 0.0, 0.0)])]))
+        };
+        (0..count).map(turn)
+    };
+    let packed = pack(turns(65_536), &rig).unwrap();
+    let steps = packed
+        .events()
+        .filter(|event| matches!(event.what, EventKind::Step { .. }));
+    let ticks: Vec<u64> = steps.map(|event| event.tick).collect();
+    assert_eq!(ticks.len(), 2 * 65_536);
+    for (number, turn) in ticks.chunks(2).enumerate() {
+        assert_eq!(turn[1] - turn[0], 50 + number as u64);
+    }
+    assert!(matches!(
+        pack(turns(65_537), &rig),
+        Err(PackError::TooManyMotions)
+    ));
 }
