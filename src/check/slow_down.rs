@@ -1,10 +1,10 @@
 //! Whether the motor follows a board that slows down because its line has died.
 //!
-//! A streaming board brings the axes to a standstill on their path with the deceleration d by
-//! which the plan is known ([`slow_down`](crate::stream::slow_down)). The plan asks for d at some
+//! A streaming board brings the axes to a standstill on their path with a deceleration d that it
+//! takes from the plan ([`slow_down`](crate::stream::slow_down)). The plan asks for d at some
 //! speeds alone, a slow-down at any: an S-curve asks for none at its top speed. And runs of steps
 //! ask for up to ε more where the path has no slack. So with a the plan's acceleration, which
-//! may be harder than d on a full-torque ramp,
+//! may be harder than d,
 //!
 //! ```text
 //! α = −(1 + ε) max(d, −a)     at every speed of the motion, with M(ω, α) ≤ T(ω)
@@ -19,7 +19,7 @@ use super::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::plan::AxisMotion;
 use crate::rig::{Axis, TravelUnit};
 use crate::script::Shape;
-use crate::stream::slow_down::{EXCESS, deceleration};
+use crate::stream::slow_down::{EXCESS, trusted_decel};
 use crate::units::{Rounded, Torque, two_digits_down};
 
 /// The code of the finding.
@@ -42,7 +42,7 @@ impl SlowDowns<'_> {
     fn least(&self, share: f64) -> Option<TorqueMargin> {
         let rule = self.rule;
         let [(_, excess), ..] = EXCESS;
-        let decel = deceleration(self.motion, self.shape) * rule.microstep * rule.clock.powi(2);
+        let decel = trusted_decel(self.motion, self.shape) * rule.microstep * rule.clock.powi(2);
         rule.instants(self.motion)
             .map(|at| {
                 let alpha = -(1.0 + excess) * share * decel.max(-at.alpha);
@@ -88,7 +88,7 @@ impl SlowDowns<'_> {
             "decel {} → {} {}/s^2",
             Rounded(to_unit(self.motion.limits.decel)),
             Rounded(two_digits_down(to_unit(
-                share * deceleration(self.motion, self.shape)
+                share * trusted_decel(self.motion, self.shape)
             ))),
             unit.name
         ))

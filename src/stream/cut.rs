@@ -142,13 +142,12 @@ impl EventStream {
         turns.then_some((next.tick, next.act))
     }
 
-    /// Appends the records of a slow-down whose steps fall at the second of the times (s since
-    /// tick `start`), behind the plan's last ones at the first; see [`gentle::write`].
+    /// Appends the records of a slow-down whose steps fall on the second of the ticks, behind the
+    /// plan's last ones on the first; see [`gentle::write`].
     pub(super) fn slowing(
         &self,
         number: usize,
-        start: u64,
-        [before, behind]: [&[f64]; 2],
+        [before, behind]: [&[u64]; 2],
         gentle: &Gentleness,
         out: &mut Vec<u8>,
     ) -> Option<f64> {
@@ -161,15 +160,13 @@ impl EventStream {
             record::write(number, &RecordKind::Event { gap, act }, out);
             clock = tick;
         }
-        let tick = |time: &f64| start + (time * gentle.planned.rate).round() as u64;
-        let before: Vec<u64> = before.iter().map(tick).collect();
         let mut last = clock;
-        let rising = |time| {
-            last = tick(time).max(last + 1);
+        let rising = |tick: &u64| {
+            last = (last + 1).max(*tick);
             last
         };
         let behind: Vec<u64> = behind.iter().map(rising).collect();
-        gentle::write(number, clock, &before, &behind, gentle, out)
+        gentle::write(number, clock, before, &behind, gentle, out)
     }
 }
 

@@ -15,10 +15,11 @@
 //! the way since, and X = v²/2d. Within a cell of τ in which w falls evenly from w₀ to
 //! w₁, x takes the time 2x/(√w₀ + √w).
 //!
-//! d is the highest deceleration that the plan itself uses, which its check has passed;
-//! for a full-torque motion, whose deceleration is less at high speed, the lowest. Where the
-//! plan is not slowing down itself, a share of it is kept in reserve, so that cells and runs
-//! never ask for more. The jerk is not limited.
+//! d is the deceleration of a trapezoid, which its check has passed. The other shapes ask for less
+//! at high speed, where there is the least torque: of an S-curve d is the mean deceleration, of a
+//! full-torque motion the lowest. Where the plan is slowing down harder than d itself, it goes on
+//! as planned. Where it is not slowing down, a share of d is kept in reserve, so that cells and
+//! runs never ask for more. The jerk is not limited.
 
 use crate::plan::{AxisMotion, Motion};
 use crate::schedule::invert::Inverse;
@@ -122,7 +123,7 @@ impl<'a> Walker<'a> {
     fn new(axis: &'a AxisMotion, shape: Shape, done: u64) -> Self {
         Self {
             axis,
-            decel: deceleration(axis, shape),
+            decel: trusted_decel(axis, shape),
             start: axis.limits.start,
             next: done + 1,
             segment: 0,
@@ -172,8 +173,29 @@ impl<'a> Walker<'a> {
     }
 }
 
-/// The deceleration that an axis can be trusted with (microsteps/s²).
-pub(crate) fn deceleration(axis: &AxisMotion, shape: Shape) -> f64 {
+/// The deceleration that an axis can be trusted with at any speed of the motion (microsteps/s²).
+pub(crate) fn trusted_decel(axis: &AxisMotion, shape: Shape) -> f64 {
+    let Shape::SCurve = shape else {
+        return planned_decel(axis, shape);
+    };
+    let (mut lost, mut time) = (0.0, 0.0);
+    for segment in &axis.segments {
+        let change = segment.velocity_at(segment.duration) - segment.velocity;
+        if change < 0.0 {
+            lost -= change;
+            time += segment.duration;
+        }
+    }
+    if time > 0.0 {
+        lost / time
+    } else {
+        axis.limits.decel
+    }
+}
+
+/// The deceleration by which a slow-down is judged: the highest that the plan itself uses, of a
+/// full-torque motion the lowest (microsteps/s²).
+pub(super) fn planned_decel(axis: &AxisMotion, shape: Shape) -> f64 {
     let used = axis.segments.iter().flat_map(|segment| {
         let ends = [
             segment.acceleration_at(0.0),

@@ -106,15 +106,17 @@ impl Standstill {
         let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
             return Ok(self.stand_still(axes.len()));
         };
-        let ways = halting.ways(axes, self.timing.rate);
+        let ways = halting.ways(axes);
         if let (Some(ways), Some(given)) = (&ways, &self.given)
             && ways.iter().zip(given).all(|(way, given)| agree(way, given))
         {
             return Ok(None);
         }
         let mut best: Option<Fitting> = None;
+        let mut first = Some(halting);
         for reserve in RESERVES {
-            let Some(halting) = Halting::of(&begun, axes, self.timing.rate, reserve) else {
+            let again = || Halting::of(&begun, axes, self.timing.rate, reserve);
+            let Some(halting) = first.take().or_else(again) else {
                 break;
             };
             let fitting = self.fit(&halting, axes)?;
@@ -167,14 +169,14 @@ impl Standstill {
             let length = bytes.len();
             bytes.push(0);
             let microsteps = self.microsteps[number];
-            if let Some((planned, times)) = halting.of_axis(number, microsteps, self.timing.rate) {
+            if let Some((planned, ticks)) = halting.of_axis(number, microsteps, self.timing.rate) {
                 let gentle = Gentleness {
                     accuracy: self.timing.accuracy(Some(like.strays * microsteps)),
                     planned,
                     differs: like.differs,
                     room: self.room.checked_sub(bytes.len())?,
                 };
-                let excess = stream.slowing(number, halting.begun.start, times, &gentle, bytes)?;
+                let excess = stream.slowing(number, ticks, &gentle, bytes)?;
                 fitting.excess = fitting.excess.max(excess);
             }
             bytes[length] = u8::try_from(bytes.len() - length - 1).ok()?;
@@ -201,9 +203,9 @@ struct Halting<'a> {
     begun: &'a Begun,
     /// The tick from which on it slows down.
     at: u64,
-    /// When the steps of each of its axes fall (s since its start), the last ones before it
-    /// slows down first, and how many those are.
-    times: Vec<Vec<f64>>,
+    /// The ticks of the steps of each of its axes, the last ones before it slows down first, and
+    /// how many those are.
+    ticks: Vec<Vec<u64>>,
     before: Vec<usize>,
 }
 
@@ -233,11 +235,13 @@ impl<'a> Halting<'a> {
             .zip(&from)
             .map(|(done, from)| (done - from) as usize);
         let before = before.collect();
-        let times = slow_down::standstill(motion, &from, since, reserve);
+        let tick = |time: f64| begun.start + (time * rate).round() as u64;
+        let times = slow_down::standstill(motion, &from, since, reserve).into_iter();
+        let ticks = times.map(|times| times.into_iter().map(tick).collect());
         Some(Self {
             begun,
             at,
-            times,
+            ticks: ticks.collect(),
             before,
         })
     }
@@ -247,41 +251,41 @@ impl<'a> Halting<'a> {
         axes.position(|axis| axis.axis == number)
     }
 
-    /// The times of the last steps before it slows down, and of those behind, of the axis at
+    /// The ticks of the last steps before it slows down, and of those behind, of the axis at
     /// that place of the motion.
-    fn times_of(&self, place: usize) -> [&[f64]; 2] {
-        let times = &self.times[place];
-        let (before, behind) = times.split_at(self.before[place].min(times.len()));
+    fn ticks_of(&self, place: usize) -> [&[u64]; 2] {
+        let ticks = &self.ticks[place];
+        let (before, behind) = ticks.split_at(self.before[place].min(ticks.len()));
         [before, behind]
     }
 
-    /// The times of an axis's steps behind; none where it does not move.
-    fn behind(&self, number: usize) -> &[f64] {
+    /// The ticks of an axis's steps behind; none where it does not move.
+    fn behind(&self, number: usize) -> &[u64] {
         let place = self.place_of(number);
-        place.map_or(&[], |place| self.times_of(place)[1])
+        place.map_or(&[], |place| self.ticks_of(place)[1])
     }
 
-    /// By what an axis is judged, and the times of its steps before and behind; none where it does
+    /// By what an axis is judged, and the ticks of its steps before and behind; none where it does
     /// not move.
     fn of_axis(
         &self,
         number: usize,
         microsteps: f64,
         rate: f64,
-    ) -> Option<(PlannedDecel, [&[f64]; 2])> {
+    ) -> Option<(PlannedDecel, [&[u64]; 2])> {
         let place = self.place_of(number)?;
         let motion = &self.begun.motion;
         let planned = PlannedDecel {
-            decel: slow_down::deceleration(&motion.axes[place], motion.shape),
+            decel: slow_down::planned_decel(&motion.axes[place], motion.shape),
             rate,
             stretch: STRETCH * microsteps as usize,
         };
-        Some((planned, self.times_of(place)))
+        Some((planned, self.ticks_of(place)))
     }
 
     /// The ticks of each axis's steps since its records ended; none where an axis still has
     /// to turn its line, so that there is more to it than steps.
-    fn ways(&self, axes: &[EventStream], rate: f64) -> Option<Vec<Vec<u64>>> {
+    fn ways(&self, axes: &[EventStream]) -> Option<Vec<Vec<u64>>> {
         let turns = |(number, stream): (usize, &EventStream)| {
             stream.turns().is_some() && !self.behind(number).is_empty()
         };
@@ -289,8 +293,7 @@ impl<'a> Halting<'a> {
             return None;
         }
         let way = |(number, stream): (usize, &EventStream)| {
-            let tick = |time: &f64| self.begun.start + (time * rate).round() as u64;
-            let since = |time| tick(time).saturating_sub(stream.clock);
+            let since = |tick: &u64| tick.saturating_sub(stream.clock);
             self.behind(number).iter().map(since).collect()
         };
         Some(axes.iter().enumerate().map(way).collect())

@@ -92,7 +92,7 @@ impl Case {
             let ticks: Vec<u64> = steps.map(|(tick, _)| tick).collect();
             for (worst, (stretch, _)) in worst.iter_mut().zip(EXCESS) {
                 let planned = PlannedDecel {
-                    decel: slow_down::deceleration(axis, motion.shape),
+                    decel: slow_down::planned_decel(axis, motion.shape),
                     rate: f64::from(RATE),
                     stretch: stretch * self.microsteps as usize,
                 };
