@@ -57,8 +57,8 @@ impl SlowDowns<'_> {
         let unit = TravelUnit::of(axis);
         let to_unit = |shaft: f64| Rounded(axis.travel_speed(shaft) * unit.per_si);
         let message = format!(
-            "if the line fails while a board is streamed to, it decelerates from {} {unit}/s with \
-             up to {} {unit}/s^2, which needs {} of the {} pull-out torque",
+            "if the serial line fails, a streaming board decelerates from {} {unit}/s at up to \
+             {} {unit}/s^2: needs {} of pull-out torque; {} available",
             to_unit(worst.at.omega),
             to_unit(-worst.at.alpha),
             Torque::new(worst.required),

@@ -217,13 +217,65 @@ fn a_second_signal_ends_the_command_at_once_and_the_board_can_be_greeted_again()
     assert_eq!(code, Some(0), "{json}");
 }
 
+#[test]
+fn a_program_whose_slow_down_is_too_hard_is_not_sent() {
+    let folder = tempfile::tempdir().unwrap();
+    // Hardly any torque is left beside this deceleration from the top speed.
+    let rig = RIG
+        .replace("0.4 mN.m.s/rad", "0.05 mN.m.s/rad")
+        .replace("50 g.cm^2, friction", "4000 g.cm^2, friction")
+        .replace(
+            "microsteps: 16 }",
+            "microsteps: 4 }\n    limits: { torque_margin: 0 % }",
+        );
+    std::fs::write(folder.path().join("dial.yaml"), rig).unwrap();
+    let script = |decel: u32| {
+        format!(
+            "rig \"dial.yaml\"\nbands allow\nspeed 6500 deg/s\naccel 2000 deg/s^2\ndecel {decel} deg/s^2\nturn by 400 turn\n"
+        )
+    };
+    let stream = |decel: u32, options: &[&str]| {
+        std::fs::write(folder.path().join("dial.moves"), script(decel)).unwrap();
+        let mut command = at_no_port(folder.path());
+        of_no_port(command.arg("--without-simulation").args(options))
+    };
+    let (code, said) = stream(21_200, &[]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains(
+            "the program must not be streamed; nothing was sent: line 6: if the serial line fails"
+        ),
+        "{said}"
+    );
+    let (code, said) = stream(21_200, &["--unchecked"]);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(said.contains("is played anyway: line 6"), "{said}");
+    let (code, said) = stream(24_000, &[]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains("the program must not run; nothing was sent: line 6"),
+        "{said}"
+    );
+    let (code, said) = stream(19_000, &[]);
+    assert_eq!(code, Some(3), "{said}");
+}
+
+/// `stream` at a port that is not there.
+fn at_no_port(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_slewsmith"));
+    command
+        .current_dir(folder)
+        .args(["stream", "dial.moves", "--port", "no-such-port"]);
+    command
+}
+
 /// The exit code of `stream` at a port that is not there, and what it says.
 fn without_a_port(folder: &Path) -> (Option<i32>, String) {
-    let out = Command::new(env!("CARGO_BIN_EXE_slewsmith"))
-        .current_dir(folder)
-        .args(["stream", "dial.moves", "--port", "no-such-port"])
-        .output()
-        .unwrap();
+    of_no_port(&mut at_no_port(folder))
+}
+
+fn of_no_port(command: &mut Command) -> (Option<i32>, String) {
+    let out = command.output().unwrap();
     let said = String::from_utf8_lossy(&out.stderr).into_owned();
     (out.status.code(), said)
 }
