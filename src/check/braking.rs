@@ -1,6 +1,6 @@
 //! What a motion returns to the supply, and how much more gently it would have to stop.
 
-use super::cure::bisect;
+use super::cure::{GENTLEST, bisect};
 use super::torque::{LONG_LIST, TorqueRule};
 use crate::physics::regeneration::{Braking, Regeneration};
 use crate::plan::AxisMotion;
@@ -11,9 +11,6 @@ use crate::units::{Rounded, two_digits_down};
 const POINTS: usize = 12;
 /// … and in one of a long list, such as a full-torque ramp.
 const POINTS_IN_SHORT: usize = 2;
-/// A share of the deceleration that is hardly a cure any more: chosen, as such a stop takes
-/// fifty times as long.
-const GENTLEST: f64 = 0.02;
 
 /// The stops of a motion, on a drive that gives power back.
 #[derive(Debug)]

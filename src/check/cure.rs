@@ -20,6 +20,9 @@ use crate::units::{Current, Rounded, Torque, Voltage, two_digits_down, two_digit
 const HALVINGS: usize = 40;
 /// Reductions that gearings are commonly made with (common practice).
 const REDUCTIONS: [f64; 10] = [1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 20.0, 50.0, 100.0];
+/// A share of the deceleration that is hardly a cure any more: chosen, as such a stop takes
+/// fifty times as long.
+pub(super) const GENTLEST: f64 = 0.02;
 /// A supply beyond this many times the present one is not offered: chosen, as the switches
 /// would have to change as well.
 const MOST_SUPPLY: f64 = 4.0;

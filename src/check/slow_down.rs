@@ -13,7 +13,7 @@
 //! The margin that the rig asks for is for what is not known of the motor; a slow-down, which
 //! is rare, may use it up.
 
-use super::cure::bisect;
+use super::cure::{GENTLEST, bisect};
 use super::finding::{Finding, Severity};
 use super::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::plan::AxisMotion;
@@ -24,9 +24,6 @@ use crate::units::{Rounded, Torque, two_digits_down};
 
 /// The code of the finding.
 pub(super) const CODE: &str = "slow-down-torque";
-/// A share of the deceleration that is hardly a cure any more: chosen, as such a stop takes
-/// fifty times as long.
-const GENTLEST: f64 = 0.02;
 
 /// The slow-downs of a motion, from whatever speed it has.
 #[derive(Debug)]

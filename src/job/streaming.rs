@@ -61,8 +61,8 @@ impl Job {
     /// makes step and direction lines.
     ///
     /// # Errors
-    /// The program cannot be planned or fails its check, the motor cannot follow a slow-down, the board does not keep up with it, or
-    /// the link cannot serve the rig.
+    /// The program cannot be planned or fails its check, the motor cannot follow a slow-down, the
+    /// board does not keep up with it, or the link cannot serve the rig.
     pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
         let summary = self.check().of_the_motion()?;
         if let Some(failure) = summary.first_failure {

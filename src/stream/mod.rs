@@ -27,11 +27,11 @@
 //! any more. One that holds its speed runs into something, sooner or later. So the board
 //! slows down, and it cannot wait for being told how when the line is dead already: all
 //! data carry behind their records a slow-down, which brings the axes along their
-//! planned path to a standstill, with no more deceleration than the plan itself uses
-//! (and as much at any speed, for which the check looks at the torque). The next data replace it, or say that it still applies. When a ring of events is about to
-//! run dry, the board plays it, switches the outputs off and reports; nothing that arrives
-//! later moves anything until a host greets again. It has counted every step, so the position
-//! is known.
+//! planned path to a standstill, with no more deceleration than the plan itself uses. The
+//! check looks whether the motor has the torque for that at any speed. The next data replace the
+//! slow-down, or say that it still applies. When a ring of events is about to run dry, the board
+//! plays it, switches the outputs off and reports; nothing that arrives later moves anything until
+//! a host greets again. It has counted every step, so the position is known.
 //!
 //! A stop that the host asks for is the same slow-down, behind what the board holds
 //! already (0.3 s at most). The stop contact of the board is another matter: it ends pulses at
