@@ -65,7 +65,7 @@ fn the_path_to_a_standstill_never_decelerates_harder_than_the_plan() {
         "shape s-curve\njerk 900000 deg/s^3\nspeed 3300 deg/s\naccel 30000 deg/s^2\nturn x by 2000 deg\n",
         "speed 1800 deg/s\naccel 10000 deg/s^2\ntogether {\nturn x by 2000 deg\nturn y by 700 deg\n}\n",
     ];
-    let mut told = 0;
+    let (mut told, mut before) = (0, 0);
     for script in scripts {
         let motion = items(&rig(&["x", "y"]), script)
             .into_iter()
@@ -83,7 +83,16 @@ fn the_path_to_a_standstill_never_decelerates_harder_than_the_plan() {
                     let end = segment.acceleration_at(segment.duration);
                     most.max(-segment.acceleration_at(0.0)).max(-end)
                 });
-                for steps in way.windows(3) {
+                // The plan's own ramp at the end, and the mean deceleration on it.
+                let slowing = axis.segments.iter().rev();
+                let slowing = slowing
+                    .take_while(|segment| segment.acceleration_at(0.5 * segment.duration) < 0.0);
+                let (begins, time) = slowing
+                    .fold((axis.steps as f64, 0.0), |(_, time), segment| {
+                        (segment.position, time + segment.duration)
+                    });
+                let mean = axis.peaks().0 / time;
+                for (number, steps) in way.windows(3).enumerate() {
                     let (one, next) = (steps[1] - steps[0], steps[2] - steps[1]);
                     // From the middle of one interval to the middle of the next.
                     let decel = (1.0 / one - 1.0 / next) / f64::midpoint(one, next);
@@ -93,11 +102,18 @@ fn the_path_to_a_standstill_never_decelerates_harder_than_the_plan() {
                         steps[1]
                     );
                     told += 1;
+                    if number as f64 + 3.0 < begins {
+                        assert!(
+                            decel <= mean * (1.0 + 1e-6),
+                            "{decel} of {mean} before the plan slows down, cut at {at} s: {script}"
+                        );
+                        before += 1;
+                    }
                 }
             }
         }
     }
-    assert!(told > 500_000, "{told}");
+    assert!(told > 500_000 && before > 100_000, "{told}, {before}");
 }
 
 /// By which share the board decelerates harder than the plan, at most, over two stretches of four
