@@ -1,11 +1,10 @@
 //! What a motion returns to the supply, and how much more gently it would have to stop.
 
-use super::cure::{GENTLEST, bisect};
+use super::cure::{GENTLEST, bisect, lower_decel};
 use super::torque::{LONG_LIST, TorqueRule};
 use crate::physics::regeneration::{Braking, Regeneration};
 use crate::plan::AxisMotion;
-use crate::rig::{Axis, TravelUnit};
-use crate::units::{Rounded, two_digits_down};
+use crate::rig::Axis;
 
 /// Points examined in a segment: chosen, as the power is a polynomial of low order in time …
 const POINTS: usize = 12;
@@ -61,16 +60,11 @@ impl Stops<'_> {
             .map(|at| -at.alpha)
             .fold(0.0, f64::max);
         let share = bisect(GENTLEST, 1.0, |share| !self.regeneration(share).matters())?;
-        let unit = TravelUnit::of(axis);
-        let per_travel = axis.microstep_angle() * axis.microsteps_per_travel();
-        let clock = self.rule.clock * self.rule.clock;
-        let decel = two_digits_down(share * steepest / clock / per_travel * unit.per_si);
-        let asked = self.motion.limits.decel / axis.microsteps_per_travel() * unit.per_si;
-        Some(format!(
-            "decel {} → {} {}/s^2",
-            Rounded(asked),
-            Rounded(decel),
-            unit.name
+        let to_microsteps = self.rule.clock.powi(2) * axis.microstep_angle();
+        Some(lower_decel(
+            axis,
+            self.motion,
+            share * steepest / to_microsteps,
         ))
     }
 }

@@ -315,6 +315,18 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
     passes(rounded).then_some(rounded)
 }
 
+/// To plan the motion with a deceleration (microsteps/s²), of which two digits are told.
+pub(super) fn lower_decel(axis: &Axis, motion: &AxisMotion, decel: f64) -> String {
+    let unit = TravelUnit::of(axis);
+    let to_unit = |decel: f64| decel / axis.microsteps_per_travel() * unit.per_si;
+    format!(
+        "decel {} → {} {}/s^2",
+        Rounded(to_unit(motion.limits.decel)),
+        Rounded(two_digits_down(to_unit(decel))),
+        unit.name
+    )
+}
+
 /// The highest value between a good `low` and a bad `high` that still passes.
 pub(super) fn bisect(low: f64, high: f64, passes: impl Fn(f64) -> bool) -> Option<f64> {
     if !passes(low) {

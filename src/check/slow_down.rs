@@ -13,14 +13,14 @@
 //! The margin that the rig asks for is for what is not known of the motor; a slow-down, which
 //! is rare, may use it up.
 
-use super::cure::{GENTLEST, bisect};
+use super::cure::{GENTLEST, bisect, lower_decel};
 use super::finding::{Finding, Severity};
 use super::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::plan::AxisMotion;
 use crate::rig::{Axis, TravelUnit};
 use crate::script::Shape;
 use crate::stream::slow_down::{EXCESS, trusted_decel};
-use crate::units::{Rounded, Torque, two_digits_down};
+use crate::units::{Rounded, Torque};
 
 /// The code of the finding.
 pub(super) const CODE: &str = "slow-down-torque";
@@ -79,15 +79,7 @@ impl SlowDowns<'_> {
         }
         let passes = |share| self.least(share).is_none_or(|margin| margin.least >= 0.0);
         let share = bisect(GENTLEST, 1.0, passes)?;
-        let unit = TravelUnit::of(axis);
-        let to_unit = |decel: f64| decel / axis.microsteps_per_travel() * unit.per_si;
-        Some(format!(
-            "decel {} → {} {}/s^2",
-            Rounded(to_unit(self.motion.limits.decel)),
-            Rounded(two_digits_down(to_unit(
-                share * trusted_decel(self.motion, self.shape)
-            ))),
-            unit.name
-        ))
+        let trusted = trusted_decel(self.motion, self.shape);
+        Some(lower_decel(axis, self.motion, share * trusted))
     }
 }

@@ -64,11 +64,7 @@ impl Job {
     /// The program cannot be planned or fails its check, the motor cannot follow a slow-down, the
     /// board does not keep up with it, or the link cannot serve the rig.
     pub fn stream(&self, baud: u32) -> Result<Streaming<'_>, Unstreamable> {
-        let summary = self.check().of_the_motion()?;
-        if let Some(failure) = summary.first_failure {
-            return Err(Error::MustNotRun(failure).into());
-        }
-        if let Some(hard) = summary.hard_slow_down {
+        if let Some(hard) = self.passing()?.hard_slow_down {
             return Err(Unstreamable::SlowDown(hard));
         }
         match self.too_much_for_a_line(baud, Lines::Steps)? {

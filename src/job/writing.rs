@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::events::UntilError;
 use super::{Error, Job};
+use crate::check::Summary;
 use crate::emit::{Format, Heading};
 use crate::plan::{Item, Passage, Passages};
 use crate::player::{PlayerOptions, Project};
@@ -128,9 +129,15 @@ impl Job {
 
     /// The heading of a program that passes its check.
     pub(super) fn passed(&self) -> Result<Heading<'_>, Error> {
-        match self.check().of_the_motion()?.first_failure {
+        self.passing().map(|_| self.heading(None))
+    }
+
+    /// The summary of a program that passes its check.
+    pub(super) fn passing(&self) -> Result<Summary, Error> {
+        let mut summary = self.check().of_the_motion()?;
+        match summary.first_failure.take() {
             Some(failure) => Err(Error::MustNotRun(failure)),
-            None => Ok(self.heading(None)),
+            None => Ok(summary),
         }
     }
 }

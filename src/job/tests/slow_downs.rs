@@ -104,10 +104,9 @@ fn the_slow_down_of_an_s_curve_keeps_what_one_of_its_highest_deceleration_loses(
 #[test]
 fn a_program_whose_slow_down_is_too_hard_is_refused_a_line_and_its_cure_is_not() {
     let (speed, least) = SPEEDS[0];
-    let hard = decels(least).map(|decel| trapezoid(speed, decel));
-    let (job, finding) = hard
-        .filter_map(|job| found(&job, "slow-down-torque").map(|finding| (job, finding)))
-        .next()
+    let mut plans = decels(least).map(|decel| trapezoid(speed, decel));
+    let (job, finding) = plans
+        .find_map(|job| found(&job, "slow-down-torque").map(|finding| (job, finding)))
         .unwrap();
     let summary = job.check().summary().unwrap();
     assert!(summary.ok, "{summary:?}");
