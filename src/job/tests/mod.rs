@@ -6,6 +6,7 @@ mod endless;
 mod example_scenarios;
 mod fastest;
 mod following;
+mod heating;
 mod one_answer;
 mod players;
 mod repetition;
