@@ -7,11 +7,12 @@
 //! where nothing that was tried is, and a gearing that seems to be written the wrong way
 //! round.
 
-use crate::check::torque::{MotionInstant, TorqueMargin, TorqueRule};
+use super::gentler::TooFast;
+use super::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
 use crate::physics::torque::PullOut;
-use crate::plan::{AxisMotion, Direction};
+use crate::plan::AxisMotion;
 use crate::rig::{Axis, DriveKind, Gearing, TravelUnit};
 use crate::units::{Current, Rounded, Torque, Voltage, two_digits_down, two_digits_up};
 
@@ -58,7 +59,14 @@ pub(super) fn for_torque(
     };
     let mut cures = Vec::new();
     cures.extend(failing.reversed_gearing());
-    cures.extend(gentler(axis, &rule, motion, &instants, needed));
+    let too_fast = TooFast {
+        axis,
+        rule: &rule,
+        motion,
+        instants: &instants,
+        needed,
+    };
+    cures.extend(too_fast.gentler());
     cures.extend(failing.stronger_current());
     cures.extend(failing.wider_converter());
     cures.extend(failing.higher_supply());
@@ -195,105 +203,6 @@ pub(super) fn more_torque(axis: &Axis, worst: &TorqueMargin, needed: f64) -> Str
         Rounded(axis.travel_speed(worst.at.omega) * unit.per_si),
         unit.name
     )
-}
-
-/// Slower, or ramps that are less steep.
-fn gentler(
-    axis: &Axis,
-    rule: &TorqueRule<'_>,
-    motion: &AxisMotion,
-    instants: &[MotionInstant],
-    needed: f64,
-) -> Option<String> {
-    let direction = motion.direction;
-    let passes = |instant: MotionInstant| rule.margin(instant, direction).least >= needed;
-    let planned_top = instants
-        .iter()
-        .map(|instant| instant.omega)
-        .fold(0.0, f64::max);
-    let steady = |at: &MotionInstant| passes(MotionInstant { alpha: 0.0, ..*at });
-    let mut top = if instants.iter().all(steady) {
-        planned_top
-    } else {
-        highest_steady_speed(rule, direction, planned_top, needed)?
-    };
-    let mut parts = Vec::new();
-    let unit = TravelUnit::of(axis);
-    // From the motor's shaft, on a clock that runs fast, to the load's travel.
-    let to_load =
-        unit.per_si / (rule.clock * axis.microstep_angle() * axis.microsteps_per_travel());
-    let from_steps = unit.per_si / axis.microsteps_per_travel();
-    if top < planned_top {
-        let speed = two_digits_down(top * to_load);
-        top = speed / to_load;
-        parts.push(format!(
-            "speed {} → {} {}/s",
-            Rounded(motion.limits.speed * from_steps),
-            Rounded(speed),
-            unit.name
-        ));
-    }
-    let ramps = [
-        ("accel", motion.limits.accel, 1.0),
-        ("decel", motion.limits.decel, -1.0),
-    ];
-    for (word, limit, sign) in ramps {
-        let ramp: Vec<MotionInstant> = instants
-            .iter()
-            .filter(|at| at.alpha * sign > 0.0)
-            .map(|at| MotionInstant {
-                omega: at.omega.min(top),
-                ..*at
-            })
-            .collect();
-        if ramp.iter().all(|at| passes(*at)) {
-            continue;
-        }
-        let steepest = ramp.iter().map(|at| at.alpha.abs()).fold(0.0, f64::max);
-        let holds = |alpha: f64| {
-            ramp.iter().all(|at| {
-                passes(MotionInstant {
-                    alpha: at.alpha.signum() * at.alpha.abs().min(alpha),
-                    ..*at
-                })
-            })
-        };
-        let found = bisect(0.0, steepest, holds)?;
-        let value = two_digits_down(found * to_load / rule.clock);
-        if value <= 0.0 || !holds(value * rule.clock / to_load) {
-            return None;
-        }
-        parts.push(format!(
-            "{word} {} → {} {}/s^2",
-            Rounded(limit * from_steps),
-            Rounded(value),
-            unit.name
-        ));
-    }
-    (!parts.is_empty()).then(|| parts.join(" with "))
-}
-
-/// The highest speed up to `top` at which steady turning, and starting up to it,
-/// leaves the margin.
-fn highest_steady_speed(
-    rule: &TorqueRule<'_>,
-    direction: Direction,
-    top: f64,
-    needed: f64,
-) -> Option<f64> {
-    let steady = |omega: f64| {
-        let at = MotionInstant {
-            time: 0.0,
-            omega,
-            alpha: 0.0,
-        };
-        rule.margin(at, direction).least >= needed
-    };
-    const GRID: usize = 200;
-    let grid = |point: usize| top * point as f64 / GRID as f64;
-    let first_bad = (0..=GRID).find(|point| !steady(grid(*point)))?;
-    let below = first_bad.checked_sub(1)?;
-    bisect(grid(below), grid(first_bad), steady).filter(|omega| *omega > 0.0)
 }
 
 /// The least value above `present` and up to `most` that passes, rounded up.

@@ -11,6 +11,7 @@ mod crossing;
 mod cure;
 mod filter;
 mod finding;
+mod gentler;
 mod heat;
 mod json;
 mod outcome;

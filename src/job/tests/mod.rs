@@ -2,6 +2,7 @@
 
 mod absurd_values;
 mod crossing;
+mod cures;
 mod endless;
 mod example_scenarios;
 mod fastest;
