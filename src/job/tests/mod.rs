@@ -11,4 +11,5 @@ mod heating;
 mod one_answer;
 mod players;
 mod repetition;
+mod short_stops;
 mod slow_downs;
