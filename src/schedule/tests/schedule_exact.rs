@@ -383,6 +383,23 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     }
 }
 
+#[test]
+fn a_duration_that_is_whole_but_for_rounding_gains_no_tick() {
+    let timer = timer(1e4, 1);
+    let lasting = |duration: f64| {
+        let motion = motion(vec![axis_motion(0, 100, 0.0, &trapezoid(0.1, 0.1, 0.1))]);
+        let mut motion = (*motion).clone();
+        motion.duration = duration;
+        (motion.in_whole_ticks(&timer).duration * 1e4).round()
+    };
+    // In f64 the sum is 0.30000000000000004.
+    assert!(0.1 + 0.2 > 0.3);
+    assert_eq!(lasting(0.1 + 0.2), 3000.0);
+    assert_eq!(lasting(0.3), 3000.0);
+    assert_eq!(lasting(0.300_000_01), 3001.0);
+    assert_eq!(lasting(0.299_999_99), 3000.0);
+}
+
 /// Two axes that step together, and an output on the way.
 fn crowded() -> [Item; 3] {
     let phases = s_curve(0.01, 0.02, 0.05);
