@@ -273,6 +273,20 @@ fn a_trillion_turns_come_out_exactly() {
 }
 
 #[test]
+fn passes_that_last_longer_than_can_be_counted_are_refused_and_not_left_out() {
+    let pass = "turn a by 1 turn\nturn a by -1 turn\n";
+    let inner = format!("repeat 1000000000000 {{\n{pass}}}\n");
+    let checked = |body: &str| job(body).check().summary();
+    assert!(checked(&inner).is_ok());
+    let refused = checked(&format!("repeat 1000000000000 {{\n{inner}}}\n"));
+    let why = refused.err().expect("it is refused").to_string();
+    assert!(
+        why.contains("longer than its ticks can be counted"),
+        "{why}"
+    );
+}
+
+#[test]
 fn a_trillion_turns_are_played_until_the_rotor_repeats_itself() {
     let job = round_and_round(1_000_000_000_000);
     let rehearsal = job.rehearse().expect("a plan").expect("a simulation");
