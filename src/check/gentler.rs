@@ -23,7 +23,7 @@ pub(super) struct TooFast<'a> {
 }
 
 /// A ramp that has to be less steep.
-struct Ramp {
+struct GentlerRamp {
     word: &'static str,
     /// What the script asks for, and what holds (microsteps/s², units of travel/s²).
     asked: f64,
@@ -38,7 +38,7 @@ impl TooFast<'_> {
     pub(super) fn gentler(&self) -> Option<String> {
         let asked = self.steepest(|at| at.omega);
         let as_fast = self.ramps(asked);
-        let worth = |ramps: &Vec<Ramp>| ramps.iter().all(|ramp| ramp.share >= GENTLEST);
+        let worth = |ramps: &Vec<GentlerRamp>| ramps.iter().all(|ramp| ramp.share >= GENTLEST);
         let (top, ramps) = if as_fast.as_ref().is_some_and(worth) {
             (asked, as_fast?)
         } else {
@@ -79,7 +79,7 @@ impl TooFast<'_> {
 
     /// The ramps that have to be less steep where the motion is no faster than `top`; none where
     /// it lacks the torque to turn at all.
-    fn ramps(&self, top: f64) -> Option<Vec<Ramp>> {
+    fn ramps(&self, top: f64) -> Option<Vec<GentlerRamp>> {
         let capped = |at: &MotionInstant| MotionInstant {
             omega: at.omega.min(top),
             ..*at
@@ -111,7 +111,7 @@ impl TooFast<'_> {
             if value <= 0.0 || !holds(value / to_unit) {
                 return None;
             }
-            ramps.push(Ramp {
+            ramps.push(GentlerRamp {
                 word,
                 asked,
                 value,

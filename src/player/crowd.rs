@@ -82,7 +82,7 @@ impl Crowd {
         }
         let this = CycleSpan {
             from: now - early,
-            until: now + u64::from(OTHER_BUSY),
+            until: now.saturating_add(u64::from(OTHER_BUSY)),
         };
         let open = self.axes[axis].open.replace(this);
         match step_before.filter(|before| now - before <= self.wait) {

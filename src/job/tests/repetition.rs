@@ -279,7 +279,7 @@ fn passes_that_last_longer_than_can_be_counted_are_refused_and_not_left_out() {
     let checked = |body: &str| job(body).check().summary();
     assert!(checked(&inner).is_ok());
     let refused = checked(&format!("repeat 1000000000000 {{\n{inner}}}\n"));
-    let why = refused.err().expect("it is refused").to_string();
+    let why = refused.expect_err("it is refused").to_string();
     assert!(
         why.contains("longer than its ticks can be counted"),
         "{why}"

@@ -355,6 +355,16 @@ fn a_motion_that_the_timer_cannot_play_is_refused_with_the_speed_at_which_it_cou
 }
 
 #[test]
+fn the_fastest_step_may_be_amid_a_segment() {
+    // The speed rises and falls within one segment.
+    let swelling = motion(vec![axis_motion(0, 2000, 0.0, &[(1.0, 2.0, -4.0)])]);
+    let ticks = ticks_of(&swelling);
+    let shortest = ticks.windows(2).map(|pair| pair[1] - pair[0]).min();
+    let facts = verdict(&swelling, &rig(1, timer(1e6, 1))).unwrap();
+    assert_eq!(Some(facts.axes[0].shortest_interval), shortest);
+}
+
+#[test]
 fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     let timer = timer(16e6, 3);
     let rig = rig(1, timer.clone());
