@@ -1,13 +1,10 @@
 //! Cures: which single change would let a failing motion pass.
 //!
 //! Every cure is tried before it is offered: the changed value is rounded to the
-//! safe side and the motion is examined again with it. Lower acceleration or speed
-//! is judged on the instants of the motion as planned, which a slower plan over the
-//! same distance never exceeds. Two are no more than named: the torque that would be enough,
-//! where nothing that was tried is, and a gearing that seems to be written the wrong way
-//! round.
+//! safe side and the motion is examined again with it. Two are no more than named: the
+//! torque that would be enough, where nothing that was tried is, and a gearing that seems to
+//! be written the wrong way round.
 
-use super::gentler::TooFast;
 use super::torque::{MotionInstant, TorqueMargin, TorqueRule};
 use crate::physics::heat::Heat;
 use crate::physics::load::ShaftLoad;
@@ -28,14 +25,14 @@ pub(super) const GENTLEST: f64 = 0.02;
 /// would have to change as well.
 const MOST_SUPPLY: f64 = 4.0;
 
-/// A motion that fails, for which cures are tried.
-struct Failing<'a> {
-    axis: &'a Axis,
-    load: &'a ShaftLoad,
-    tolerance: f64,
-    motion: &'a AxisMotion,
+/// A motion that fails for want of torque, for which cures are tried.
+pub(super) struct Failing<'a> {
+    pub(super) axis: &'a Axis,
+    pub(super) rule: TorqueRule<'a>,
+    pub(super) motion: &'a AxisMotion,
+    pub(super) instants: Vec<MotionInstant>,
     /// The required margin.
-    needed: f64,
+    pub(super) needed: f64,
 }
 
 /// The cures for a motion that asks for more torque than the margin leaves, in the
@@ -48,34 +45,22 @@ pub(super) fn for_torque(
     motion: &AxisMotion,
 ) -> Vec<String> {
     let rule = TorqueRule::new(axis, load, pull_out, tolerance);
-    let needed = axis.limits.torque_margin;
-    let instants: Vec<MotionInstant> = rule.instants(motion).collect();
     let failing = Failing {
         axis,
-        load,
-        tolerance,
+        instants: rule.instants(motion).collect(),
+        rule,
         motion,
-        needed,
+        needed: axis.limits.torque_margin,
     };
     let mut cures = Vec::new();
     cures.extend(failing.reversed_gearing());
-    let too_fast = TooFast {
-        axis,
-        rule: &rule,
-        motion,
-        instants: &instants,
-        needed,
-    };
-    cures.extend(too_fast.gentler());
+    cures.extend(failing.gentler());
     cures.extend(failing.stronger_current());
     cures.extend(failing.wider_converter());
     cures.extend(failing.higher_supply());
     if cures.is_empty() {
         cures.extend(failing.more_gearing());
-        cures.extend(
-            rule.least(motion)
-                .map(|worst| more_torque(axis, &worst, needed)),
-        );
+        cures.extend(failing.named_torque());
     }
     cures
 }
@@ -110,10 +95,16 @@ impl Failing<'_> {
         let mut changed = self.axis.clone();
         changed.load.gearing = gearing;
         let (load, pull_out) = (ShaftLoad::of(&changed), PullOut::of(&changed));
-        let mut rule = TorqueRule::new(&changed, &load, &pull_out, self.tolerance);
+        let mut rule = self.rule.on(&changed, &load, &pull_out);
         rule.microstep *= turns;
         rule.least(self.motion)
             .is_none_or(|margin| margin.least >= self.needed)
+    }
+
+    /// The torque that would be enough.
+    fn named_torque(&self) -> Option<String> {
+        let worst = self.rule.least(self.motion)?;
+        Some(more_torque(self.axis, &worst, self.needed))
     }
 
     fn stronger_current(&self) -> Option<String> {
@@ -188,7 +179,8 @@ impl Failing<'_> {
             return false;
         }
         let pull_out = PullOut::of(axis);
-        TorqueRule::new(axis, self.load, &pull_out, self.tolerance)
+        self.rule
+            .on(axis, self.rule.load, &pull_out)
             .least(self.motion)
             .is_none_or(|margin| margin.least >= self.needed)
     }
@@ -224,16 +216,24 @@ fn least_that_passes(present: f64, most: f64, passes: impl Fn(f64) -> bool) -> O
     passes(rounded).then_some(rounded)
 }
 
-/// To plan the motion with a deceleration (microsteps/s²), of which two digits are told.
-pub(super) fn lower_decel(axis: &Axis, motion: &AxisMotion, decel: f64) -> String {
+/// To plan with a lower speed or acceleration: `asked` stands in the script (microsteps and
+/// seconds), `value` is told (units of travel and seconds).
+pub(super) fn lowered(axis: &Axis, word: &str, asked: f64, value: f64, per: &str) -> String {
     let unit = TravelUnit::of(axis);
-    let to_unit = |decel: f64| decel / axis.microsteps_per_travel() * unit.per_si;
+    let asked = asked / axis.microsteps_per_travel() * unit.per_si;
     format!(
-        "decel {} → {} {}/s^2",
-        Rounded(to_unit(motion.limits.decel)),
-        Rounded(two_digits_down(to_unit(decel))),
+        "{word} {} → {} {}/{per}",
+        Rounded(asked),
+        Rounded(value),
         unit.name
     )
+}
+
+/// To plan the motion with a deceleration (microsteps/s²), of which two digits are told.
+pub(super) fn lower_decel(axis: &Axis, motion: &AxisMotion, decel: f64) -> String {
+    let decel = decel / axis.microsteps_per_travel() * TravelUnit::of(axis).per_si;
+    let value = two_digits_down(decel);
+    lowered(axis, "decel", motion.limits.decel, value, "s^2")
 }
 
 /// The highest value between a good `low` and a bad `high` that still passes.

@@ -1,26 +1,18 @@
 //! With which lower speed, or which less steep ramps, a move has the torque that it lacks.
+//!
+//! Both are judged on the instants of the motion as planned, which a slower plan over the same
+//! distance never exceeds.
 
-use super::cure::{GENTLEST, bisect};
-use super::torque::{MotionInstant, TorqueRule};
-use crate::plan::AxisMotion;
-use crate::rig::{Axis, TravelUnit};
-use crate::units::{Rounded, two_digits_down};
+use super::cure::{Failing, GENTLEST, bisect, lowered};
+use super::torque::MotionInstant;
+use crate::rig::TravelUnit;
+use crate::units::two_digits_down;
 
 /// Speeds that are looked at.
 const GRID: usize = 200;
 /// Ramps stay as steep as they are where that leaves this share of the speed at which gentle ones
 /// hold: chosen.
 const FAST_ENOUGH: f64 = 0.5;
-
-/// A motion that fails for want of torque.
-pub(super) struct TooFast<'a> {
-    pub(super) axis: &'a Axis,
-    pub(super) rule: &'a TorqueRule<'a>,
-    pub(super) motion: &'a AxisMotion,
-    pub(super) instants: &'a [MotionInstant],
-    /// The required margin.
-    pub(super) needed: f64,
-}
 
 /// A ramp that has to be less steep.
 struct GentlerRamp {
@@ -32,11 +24,11 @@ struct GentlerRamp {
     share: f64,
 }
 
-impl TooFast<'_> {
+impl Failing<'_> {
     /// What to change in the script. The speed stays as it is where ramps that are worth the
     /// name hold up to it.
     pub(super) fn gentler(&self) -> Option<String> {
-        let asked = self.steepest(|at| at.omega);
+        let asked = self.most(|at| at.omega);
         let as_fast = self.ramps(asked);
         let worth = |ramps: &Vec<GentlerRamp>| ramps.iter().all(|ramp| ramp.share >= GENTLEST);
         let (top, ramps) = if as_fast.as_ref().is_some_and(worth) {
@@ -46,19 +38,15 @@ impl TooFast<'_> {
             let slower = slower.and_then(|top| Some((top, self.ramps(top)?)));
             slower.or(as_fast.map(|ramps| (asked, ramps)))?
         };
-        let unit = TravelUnit::of(self.axis).name;
-        let from_steps = TravelUnit::of(self.axis).per_si / self.axis.microsteps_per_travel();
-        let told = |word, from: f64, to: f64, per| {
-            let from = Rounded(from * from_steps);
-            format!("{word} {from} → {} {unit}/{per}", Rounded(to))
-        };
         let mut parts = Vec::new();
         if top < asked {
             let speed = top * self.to_load();
-            parts.push(told("speed", self.motion.limits.speed, speed, "s"));
+            let planned = self.motion.limits.speed;
+            parts.push(lowered(self.axis, "speed", planned, speed, "s"));
         }
         let ramps = ramps.iter();
-        parts.extend(ramps.map(|ramp| told(ramp.word, ramp.asked, ramp.value, "s^2")));
+        parts
+            .extend(ramps.map(|ramp| lowered(self.axis, ramp.word, ramp.asked, ramp.value, "s^2")));
         (!parts.is_empty()).then(|| parts.join(" with "))
     }
 
@@ -73,7 +61,7 @@ impl TooFast<'_> {
     }
 
     /// The most of something along the motion.
-    fn steepest(&self, what: impl Fn(&MotionInstant) -> f64) -> f64 {
+    fn most(&self, what: impl Fn(&MotionInstant) -> f64) -> f64 {
         self.instants.iter().map(what).fold(0.0, f64::max)
     }
 
@@ -98,7 +86,7 @@ impl TooFast<'_> {
             if ramp.iter().all(|at| self.passes(*at)) {
                 continue;
             }
-            let steepest = self.steepest(|at| at.alpha * sign);
+            let steepest = self.most(|at| at.alpha * sign);
             let holds = |most: f64| {
                 ramp.iter().all(|at| {
                     let alpha = sign * at.alpha.abs().min(most);
@@ -137,7 +125,7 @@ impl TooFast<'_> {
     /// The highest speed below `asked` at which steady turning, and ramps of such a share of what
     /// is planned up to it, leave the margin.
     fn highest_speed(&self, asked: f64, share: f64) -> Option<f64> {
-        let [up, down] = [1.0, -1.0].map(|sign| sign * self.steepest(|at| at.alpha * sign));
+        let [up, down] = [1.0, -1.0].map(|sign| sign * self.most(|at| at.alpha * sign));
         let holds = |omega: f64| {
             [0.0, share * up, share * down].into_iter().all(|alpha| {
                 let time = 0.0;

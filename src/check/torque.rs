@@ -83,6 +83,16 @@ impl<'a> TorqueRule<'a> {
         }
     }
 
+    /// The rule for a changed axis on the same clock.
+    pub(super) fn on(&self, axis: &Axis, load: &'a ShaftLoad, pull_out: &'a PullOut) -> Self {
+        Self {
+            load,
+            pull_out,
+            microstep: axis.microstep_angle(),
+            clock: self.clock,
+        }
+    }
+
     /// The margin at one instant.
     pub(crate) fn margin(&self, at: MotionInstant, direction: Direction) -> TorqueMargin {
         let required = self

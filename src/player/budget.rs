@@ -13,6 +13,10 @@ use crate::rig::{Axis, Drive, Rig, Timer};
 use crate::schedule::timer::TickRules;
 use crate::units::Time;
 
+/// A time in cycles of the microcontroller's clock. A program of the most ticks that there may be,
+/// 2^63, takes more of them than 64 bits hold.
+pub(super) type Cycles = u128;
+
 /// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
 /// that step at once take their times one after the other.
 pub(crate) const STEP_CYCLES: u32 = 160;
@@ -114,15 +118,15 @@ pub(crate) fn suits(timer: &Timer) -> bool {
 
 /// Cycles from the player's interrupt of an output to its edge, as `board_avr.h` has it: so
 /// long an output stands between two changes.
-pub(super) fn output_cycles(prescaler: u32) -> u64 {
-    u64::from((2000 / prescaler + 2) * prescaler)
+pub(super) fn output_cycles(prescaler: u32) -> Cycles {
+    Cycles::from((2000 / prescaler + 2) * prescaler)
 }
 
 /// The same of an output that the player writes itself, while all axes stand.
-pub(super) fn written_output_cycles(rig: &Rig) -> u64 {
+pub(super) fn written_output_cycles(rig: &Rig) -> Cycles {
     output_cycles(rig.timer.prescaler)
-        + u64::from(EVENT_READY + OTHERS_READY)
-        + u64::from(OTHER_BUSY) * rig.axes.len() as u64
+        + Cycles::from(EVENT_READY + OTHERS_READY)
+        + Cycles::from(OTHER_BUSY) * rig.axes.len() as Cycles
 }
 
 /// By how many cycles an output that the player writes may be late: the interrupts of all
@@ -215,7 +219,7 @@ pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
 }
 
 /// Cycles of the microcontroller's clock in whole microseconds, none too few.
-pub(super) fn whole_microseconds(cycles: u64, timer: &Timer) -> Time {
+pub(super) fn whole_microseconds(cycles: Cycles, timer: &Timer) -> Time {
     Time::new((cycles as f64 * 1e6 / timer.clock.si()).ceil() * 1e-6)
 }
 
@@ -329,7 +333,7 @@ mod tests {
         assert!(
             [8, 64, 256, 1024]
                 .iter()
-                .all(|by| output_cycles(*by) < 256 * u64::from(*by))
+                .all(|by| output_cycles(*by) < 256 * Cycles::from(*by))
         );
     }
 }

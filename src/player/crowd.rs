@@ -8,13 +8,13 @@
 
 use std::collections::VecDeque;
 
-use super::budget::{LONGEST_EVENT_WAIT, OTHER_BUSY};
+use super::budget::{Cycles, LONGEST_EVENT_WAIT, OTHER_BUSY};
 
 /// A stretch of time (cycles).
 #[derive(Debug, Clone, Copy)]
 struct CycleSpan {
-    from: u64,
-    until: u64,
+    from: Cycles,
+    until: Cycles,
 }
 
 impl CycleSpan {
@@ -28,7 +28,7 @@ impl CycleSpan {
 struct Fast {
     span: CycleSpan,
     /// The shortest of their intervals (cycles).
-    shortest: u64,
+    shortest: Cycles,
 }
 
 /// What is known of one axis.
@@ -45,25 +45,25 @@ struct Known {
 pub(super) struct Crowded {
     pub(super) axis: usize,
     /// Its interval, and the least that would do (cycles).
-    pub(super) apart: u64,
-    pub(super) needs: u64,
+    pub(super) apart: Cycles,
+    pub(super) needs: Cycles,
 }
 
 /// Follows all axes.
 #[derive(Debug)]
 pub(super) struct Crowd {
     /// Shorter intervals are fast (cycles).
-    limit: u64,
+    limit: Cycles,
     /// [`LONGEST_EVENT_WAIT`] in cycles.
-    wait: u64,
+    wait: Cycles,
     axes: Vec<Known>,
 }
 
 impl Crowd {
-    pub(super) fn new(axes: usize, step_cycles: u64, prescaler: u32) -> Self {
+    pub(super) fn new(axes: usize, step_cycles: Cycles, prescaler: u32) -> Self {
         Self {
-            limit: u64::from(OTHER_BUSY) + step_cycles,
-            wait: LONGEST_EVENT_WAIT * u64::from(prescaler),
+            limit: Cycles::from(OTHER_BUSY) + step_cycles,
+            wait: Cycles::from(LONGEST_EVENT_WAIT) * Cycles::from(prescaler),
             axes: vec![Known::default(); axes],
         }
     }
@@ -73,16 +73,16 @@ impl Crowd {
     pub(super) fn event(
         &mut self,
         axis: usize,
-        now: u64,
-        step_before: Option<u64>,
-        early: u64,
+        now: Cycles,
+        step_before: Option<Cycles>,
+        early: Cycles,
     ) -> Result<(), Crowded> {
         if self.axes.len() < 2 {
             return Ok(());
         }
         let this = CycleSpan {
             from: now - early,
-            until: now.saturating_add(u64::from(OTHER_BUSY)),
+            until: now + Cycles::from(OTHER_BUSY),
         };
         let open = self.axes[axis].open.replace(this);
         match step_before.filter(|before| now - before <= self.wait) {
@@ -104,13 +104,13 @@ impl Crowd {
 
     /// Nothing more comes before everything stands still.
     pub(super) fn end(&mut self) -> Result<(), Crowded> {
-        self.look_back(u64::MAX)?;
+        self.look_back(Cycles::MAX)?;
         self.axes.fill(Known::default());
         Ok(())
     }
 
     /// Events that have had no step behind them for too long were no steps under way.
-    fn look_back(&mut self, now: u64) -> Result<(), Crowded> {
+    fn look_back(&mut self, now: Cycles) -> Result<(), Crowded> {
         for axis in 0..self.axes.len() {
             let over = |open: &CycleSpan| now.saturating_sub(open.until) > self.wait;
             if let Some(open) = self.axes[axis].open.filter(over) {
@@ -135,7 +135,7 @@ impl Crowd {
         Ok(())
     }
 
-    fn fast(&mut self, axis: usize, before: u64, now: u64) -> Result<(), Crowded> {
+    fn fast(&mut self, axis: usize, before: Cycles, now: Cycles) -> Result<(), Crowded> {
         let (from, until, apart) = (before, now, now - before);
         let span = CycleSpan { from, until };
         let mut others = self.axes.iter().enumerate();
@@ -169,7 +169,7 @@ impl Crowd {
         Ok(())
     }
 
-    const fn crowded(&self, axis: usize, apart: u64) -> Crowded {
+    const fn crowded(&self, axis: usize, apart: Cycles) -> Crowded {
         Crowded {
             axis,
             apart,
@@ -183,7 +183,7 @@ mod tests {
     use super::*;
 
     /// Steps of the first axis, every so many cycles from the start on.
-    fn steps(crowd: &mut Crowd, apart: u64, from: u64, to: u64) -> Result<(), Crowded> {
+    fn steps(crowd: &mut Crowd, apart: Cycles, from: Cycles, to: Cycles) -> Result<(), Crowded> {
         let mut before = None;
         for now in (from..to).step_by(apart as usize) {
             crowd.event(0, now, before, 0)?;
@@ -224,7 +224,7 @@ mod tests {
     #[test]
     fn what_is_remembered_does_not_grow() {
         let mut crowd = Crowd::new(2, 140, 1);
-        for burst in 1..2000u64 {
+        for burst in 1..2000 {
             let from = burst * 1_000_000;
             steps(&mut crowd, 300, from, from + 3000).expect("alone");
         }

@@ -21,9 +21,9 @@ use std::collections::VecDeque;
 use thiserror::Error;
 
 use super::budget::{
-    DIRECTION_LEAD, EVENT_CYCLES, EVENT_READY, NEXT_EVENT_CYCLES, NEXT_OUTPUT_READY, OTHER_BUSY,
-    OTHERS_READY, OUTPUT_READY, RING, SEEK_STEP_CYCLES, STEP_CYCLES, STEP_READY, besides,
-    output_cycles, whole_microseconds, written_output_cycles,
+    Cycles, DIRECTION_LEAD, EVENT_CYCLES, EVENT_READY, NEXT_EVENT_CYCLES, NEXT_OUTPUT_READY,
+    OTHER_BUSY, OTHERS_READY, OUTPUT_READY, RING, SEEK_STEP_CYCLES, STEP_CYCLES, STEP_READY,
+    besides, output_cycles, whole_microseconds, written_output_cycles,
 };
 use super::crowd::{Crowd, Crowded};
 use super::options::Lines;
@@ -133,17 +133,17 @@ impl TooClose {
 struct Interrupt {
     axis: usize,
     /// The cycles between which it comes.
-    from: u64,
-    until: u64,
+    from: Cycles,
+    until: Cycles,
     /// How long it takes.
-    cycles: u64,
+    cycles: Cycles,
 }
 
 /// Outputs and marks that are due on one tick.
 #[derive(Clone, Copy)]
 struct DueTogether {
     /// When (cycles).
-    due: u64,
+    due: Cycles,
     events: u64,
     /// Whether the player writes one of them itself, and waits until then.
     is_written: bool,
@@ -151,11 +151,11 @@ struct DueTogether {
 
 /// Two events of an axis that are too close together (cycles).
 struct Close {
-    apart: u64,
+    apart: Cycles,
     /// What the player needs between them, …
-    least: u64,
+    least: Cycles,
     /// … and what is missing where events as close come one after the other.
-    missing: u64,
+    missing: Cycles,
 }
 
 /// An output of the rig.
@@ -163,20 +163,20 @@ struct OutputState {
     is_written: bool,
     is_on: bool,
     /// When it changed last (cycles).
-    changed: Option<u64>,
+    changed: Option<Cycles>,
 }
 
 /// Follows a program event by event.
 pub(super) struct EventPace<'a> {
     rig: &'a Rig,
     /// Cycles that a step takes besides: for switching the coils, or until its pulse ends.
-    besides: u64,
+    besides: Cycles,
     /// The longest dead time of bridges that the player switches.
     dead_time: Option<Time>,
     /// Cycles from the interrupt of outputs to their edges.
-    lead: u64,
+    lead: Cycles,
     /// When each axis had its last event (cycles), and whether that was a step.
-    last: Vec<Option<(u64, bool)>>,
+    last: Vec<Option<(Cycles, bool)>>,
     crowd: Crowd,
     /// Recent interrupts of the axes.
     interrupts: VecDeque<Interrupt>,
@@ -185,9 +185,9 @@ pub(super) struct EventPace<'a> {
     /// The axis that seeks an input.
     seeking: Option<usize>,
     /// When the last events of each stream come, a ring of them (cycles).
-    rings: Vec<VecDeque<u64>>,
+    rings: Vec<VecDeque<Cycles>>,
     /// Until when the processor is busy (cycles) with what was decoded so far.
-    busy: u64,
+    busy: Cycles,
 }
 
 impl<'a> EventPace<'a> {
@@ -197,7 +197,7 @@ impl<'a> EventPace<'a> {
             is_on: false,
             changed: None,
         };
-        let besides = u64::from(besides(rig, lines));
+        let besides = Cycles::from(besides(rig, lines));
         let dead_times = rig.axes.iter().map(|axis| axis.drive.lines.dead_time);
         let dead_time = match lines {
             Lines::Steps => None,
@@ -211,7 +211,7 @@ impl<'a> EventPace<'a> {
             last: vec![None; rig.axes.len()],
             crowd: Crowd::new(
                 rig.axes.len(),
-                u64::from(STEP_READY + OTHERS_READY) + besides,
+                Cycles::from(STEP_READY + OTHERS_READY) + besides,
                 rig.timer.prescaler,
             ),
             interrupts: VecDeque::new(),
@@ -224,11 +224,8 @@ impl<'a> EventPace<'a> {
     }
 
     /// When an event comes (cycles): so late that nothing comes before zero.
-    fn cycles_of(&self, event: &Event) -> u64 {
-        let cycles = event
-            .tick
-            .saturating_mul(u64::from(self.rig.timer.prescaler));
-        cycles.saturating_add(4 * self.lead)
+    fn cycles_of(&self, event: &Event) -> Cycles {
+        Cycles::from(event.tick) * Cycles::from(self.rig.timer.prescaler) + 4 * self.lead
     }
 
     /// The axis that an event moves, and whether by a quick step: one of a seek looks at its input.
@@ -279,15 +276,15 @@ impl<'a> EventPace<'a> {
         if let Some((axis, step)) = self.moved(&event.what) {
             self.axis_event(axis, now, step)?;
             let (early, cost) = match event.what {
-                EventKind::Direction { .. } => (DIRECTION_LEAD, u64::from(EVENT_CYCLES)),
-                _ if step => (0, u64::from(STEP_CYCLES) + self.besides),
-                _ => (0, u64::from(SEEK_STEP_CYCLES) + self.besides),
+                EventKind::Direction { .. } => (DIRECTION_LEAD, Cycles::from(EVENT_CYCLES)),
+                _ if step => (0, Cycles::from(STEP_CYCLES) + self.besides),
+                _ => (0, Cycles::from(SEEK_STEP_CYCLES) + self.besides),
             };
-            return self.decode(axis, now - u64::from(early), cost);
+            return self.decode(axis, now - Cycles::from(early), cost);
         }
         let outputs = self.rig.axes.len();
         let joins = self.group.is_some_and(|group| group.due == now);
-        let any = u64::from(if joins {
+        let any = Cycles::from(if joins {
             NEXT_EVENT_CYCLES
         } else {
             EVENT_CYCLES
@@ -313,7 +310,7 @@ impl<'a> EventPace<'a> {
 
     /// The dead time that takes so many cycles less of a step; none where no bridge is switched,
     /// or that were less than usual bridges need.
-    fn shorter_dead_time(&self, cycles: u64) -> Option<Time> {
+    fn shorter_dead_time(&self, cycles: Cycles) -> Option<Time> {
         let dead = self.dead_time?;
         let enough = dead.si() - (cycles + 1) as f64 / self.rig.timer.clock.si();
         let enough = (enough * 1e7).floor() * 1e-7;
@@ -369,23 +366,24 @@ impl<'a> EventPace<'a> {
     }
 
     /// How close an event of an axis is to the one before it, where that is too close.
-    fn too_close(&self, axis: usize, now: u64, step: bool) -> Option<Close> {
+    fn too_close(&self, axis: usize, now: Cycles, step: bool) -> Option<Close> {
         let (before, was_step) = self.last[axis]?;
         let apart = now - before;
         // The interrupts of other axes may come first.
-        let other_axes = (self.last.len() - 1) as u64;
+        let other_axes = (self.last.len() - 1) as Cycles;
         let own = if was_step && step {
             STEP_READY
         } else {
             EVENT_READY
         };
-        let first = other_axes * (u64::from(STEP_READY) + self.besides) + u64::from(OTHERS_READY);
-        let mut least = first + u64::from(own) + self.besides;
+        let first =
+            other_axes * (Cycles::from(STEP_READY) + self.besides) + Cycles::from(OTHERS_READY);
+        let mut least = first + Cycles::from(own) + self.besides;
         let mut average = 0;
         if was_step && step {
             // What decoding takes on the average; ticks may fall one apart.
-            average = u64::from(STEP_CYCLES) + self.besides;
-            least = least.max(average.saturating_sub(2 * u64::from(self.rig.timer.prescaler)));
+            average = Cycles::from(STEP_CYCLES) + self.besides;
+            least = least.max(average.saturating_sub(2 * Cycles::from(self.rig.timer.prescaler)));
         }
         // What falls on one tick is done in one interrupt.
         (apart < least && (apart > 0 || step || was_step)).then(|| Close {
@@ -396,7 +394,7 @@ impl<'a> EventPace<'a> {
     }
 
     /// A step or a direction.
-    fn axis_event(&mut self, axis: usize, now: u64, step: bool) -> Result<(), TooClose> {
+    fn axis_event(&mut self, axis: usize, now: Cycles, step: bool) -> Result<(), TooClose> {
         let close = self.too_close(axis, now, step);
         let step_before = self.last[axis].filter(|(_, was_step)| step && *was_step);
         self.last[axis] = Some((now, step));
@@ -408,14 +406,18 @@ impl<'a> EventPace<'a> {
                 dead_time: self.shorter_dead_time(close.missing),
             });
         }
-        let early = if step { 0 } else { u64::from(DIRECTION_LEAD) };
+        let early = if step {
+            0
+        } else {
+            Cycles::from(DIRECTION_LEAD)
+        };
         self.crowd
             .event(axis, now, step_before.map(|(before, _)| before), early)
             .map_err(|crowded| self.crowded(crowded))?;
         let cycles = if step {
-            u64::from(STEP_READY) + self.besides
+            Cycles::from(STEP_READY) + self.besides
         } else {
-            u64::from(OTHER_BUSY)
+            Cycles::from(OTHER_BUSY)
         };
         let past = now - 4 * self.lead;
         while self.interrupts.front().is_some_and(|one| one.until < past) {
@@ -435,11 +437,11 @@ impl<'a> EventPace<'a> {
     }
 
     /// A change of an output, if it is one; returns whether the player has to write it.
-    fn change(&mut self, output: usize, on: bool, now: u64) -> Result<bool, TooClose> {
+    fn change(&mut self, output: usize, on: bool, now: Cycles) -> Result<bool, TooClose> {
         let least = self.lead;
         let changed = &self.outputs[output];
         if changed.is_on != on {
-            let cycles = changed.changed.map_or(u64::MAX, |before| now - before);
+            let cycles = changed.changed.map_or(Cycles::MAX, |before| now - before);
             if cycles < least {
                 // What is written takes longer, and would be refused for that next.
                 let least = if changed.is_written {
@@ -461,7 +463,7 @@ impl<'a> EventPace<'a> {
     }
 
     /// An output or a mark is due.
-    fn join(&mut self, now: u64, is_written: bool) -> Result<(), TooClose> {
+    fn join(&mut self, now: Cycles, is_written: bool) -> Result<(), TooClose> {
         let group = match self.group {
             Some(group) if group.due == now => DueTogether {
                 events: group.events + 1,
@@ -485,7 +487,8 @@ impl<'a> EventPace<'a> {
 
     /// Whether all of a group is ready when it is due.
     fn check_group(&self, group: DueTogether) -> Result<(), TooClose> {
-        let own = u64::from(OUTPUT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
+        let own = Cycles::from(OUTPUT_READY)
+            + Cycles::from(group.events - 1) * Cycles::from(NEXT_OUTPUT_READY);
         let needed = own + self.axes_between(group.due - self.lead, group.due);
         if needed > self.lead {
             return Err(TooClose::AtOnce {
@@ -497,12 +500,13 @@ impl<'a> EventPace<'a> {
     }
 
     /// Whether the interrupt of a group is over when the one of the next comes.
-    fn check_next(&self, group: DueTogether, next: u64) -> Result<(), TooClose> {
+    fn check_next(&self, group: DueTogether, next: Cycles) -> Result<(), TooClose> {
         let cycles = next - group.due;
         let waiting = if group.is_written { self.lead } else { 0 };
-        let own = u64::from(EVENT_READY) + (group.events - 1) * u64::from(NEXT_OUTPUT_READY);
+        let own = Cycles::from(EVENT_READY)
+            + Cycles::from(group.events - 1) * Cycles::from(NEXT_OUTPUT_READY);
         let (from, until) = (group.due - self.lead, next - self.lead);
-        let least = waiting + own + u64::from(OTHERS_READY) + self.axes_between(from, until);
+        let least = waiting + own + Cycles::from(OTHERS_READY) + self.axes_between(from, until);
         if cycles < least {
             return Err(TooClose::Others {
                 apart: self.time(cycles),
@@ -514,29 +518,29 @@ impl<'a> EventPace<'a> {
 
     /// Cycles that interrupts of axes may take between two cycles. A long wait of an axis
     /// has pieces, and each takes an interrupt too.
-    fn axes_between(&self, from: u64, until: u64) -> u64 {
+    fn axes_between(&self, from: Cycles, until: Cycles) -> Cycles {
         let within = |one: &&Interrupt| one.until + one.cycles > from && one.from < until;
         let taken = |axis| {
             let own = self.interrupts.iter().filter(|one| one.axis == axis);
-            let cycles: u64 = own.filter(within).map(|one| one.cycles).sum();
-            cycles.max(u64::from(OTHER_BUSY))
+            let cycles: Cycles = own.filter(within).map(|one| one.cycles).sum();
+            cycles.max(Cycles::from(OTHER_BUSY))
         };
         (0..self.last.len()).map(taken).sum()
     }
 
     /// How long so many clock cycles take.
-    fn time(&self, cycles: u64) -> Time {
+    fn time(&self, cycles: Cycles) -> Time {
         Time::new(cycles as f64 / self.rig.timer.clock.si())
     }
 
     /// The same in whole microseconds, none too few.
-    fn enough(&self, cycles: u64) -> Time {
+    fn enough(&self, cycles: Cycles) -> Time {
         whole_microseconds(cycles, &self.rig.timer)
     }
 
     /// Whether decoding keeps up with an event that takes so many cycles. What fits into the
     /// rings at once has been decoded before the start.
-    fn decode(&mut self, stream: usize, comes: u64, cost: u64) -> Result<(), TooClose> {
+    fn decode(&mut self, stream: usize, comes: Cycles, cost: Cycles) -> Result<(), TooClose> {
         let ring = &mut self.rings[stream];
         ring.push_back(comes);
         if ring.len() <= RING {

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::budget::code_bytes;
+use super::budget::{code_bytes, whole_microseconds};
 use super::coils;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
 use super::verdict::Refusal;
@@ -148,6 +148,46 @@ fn a_shorter_dead_time_is_a_cure_where_it_mends_the_fastest_step() {
     }
     let said = cure(33_500, "100 us").expect("a refusal");
     assert!(!said.contains("dead_time"), "{said}");
+}
+
+#[test]
+fn a_time_is_rounded_up_to_whole_microseconds() {
+    let job = job(
+        "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
+        0,
+        0,
+    );
+    for (cycles, microseconds) in [(0, 0.0), (1, 1.0), (16, 1.0), (17, 2.0)] {
+        let whole = whole_microseconds(cycles, &job.rig().timer).si();
+        approx::assert_relative_eq!(whole, microseconds * 1e-6, max_relative = 1e-12);
+    }
+}
+
+#[test]
+fn a_program_beyond_64_bits_of_cycles_is_judged_like_a_short_one() {
+    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+    let axis = |name: &str| format!("{name}: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }}");
+    let rig = format!(
+        "axes: {{ {}, {} }}\ntimer: {{ clock: 16 MHz, prescaler: 1024 }}\n",
+        axis("a"),
+        axis("b")
+    );
+    let refused = |passes: u32, rate: u32| {
+        let script = format!(
+            "bands allow\nspeed {rate} microstep/s\naccel 40000 microstep/s^2\n\
+             repeat {passes} {{\n dwell 1000000000 s\n}}\n\
+             together {{\n turn a by 8000 microstep\n turn b by 8000 microstep\n}}\n"
+        );
+        let job = Job::from_texts(&script, &rig).unwrap();
+        let refusals = job.refusals(PlayerOptions::default()).unwrap();
+        refusals.first().map(|refusal| refusal.cure().to_owned())
+    };
+    for rate in [2_000, 5_000] {
+        let short = refused(1, rate);
+        assert_eq!(short.is_some(), rate == 5_000, "{short:?}");
+        // 1.9 times as many cycles as 64 bits hold.
+        assert_eq!(refused(2_200, rate), short);
+    }
 }
 
 #[test]
