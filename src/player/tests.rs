@@ -2,10 +2,12 @@
 
 use std::fmt::Write as _;
 
+use super::board::{Board, OtherBoard};
 use super::budget::{code_bytes, whole_microseconds};
 use super::coils;
+use super::controller::MOST_AXES;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
-use super::verdict::Refusal;
+use super::verdict::{Refusal, Unplayable};
 use crate::Job;
 use crate::stream::slow_down::EXCESS;
 use crate::testing::avr;
@@ -109,6 +111,36 @@ fn no_player_takes_more_memory_than_is_charged() {
             assert!(built.ram + STACK <= ram, "{built:?} of {ram}");
         }
     }
+}
+
+#[test]
+fn only_a_rig_of_more_axes_than_any_part_steps_is_written_for_another_board() {
+    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
+    let on = |axes: usize, outputs: usize| {
+        let mut rig = "axes:\n".to_owned();
+        for number in 0..axes {
+            let _ = writeln!(
+                rig,
+                "  a{number}: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }}"
+            );
+        }
+        rig.push_str("timer: { clock: 16 MHz, prescaler: 8 }\noutputs:\n");
+        for number in 0..outputs {
+            let _ = writeln!(rig, "  o{number}: {{}}");
+        }
+        let script = "speed 90 deg/s\naccel 400 deg/s^2\nturn a0 by 90 deg\n";
+        let job = Job::from_texts(script, &rig).unwrap();
+        Board::of(job.rig(), PlayerOptions::default()).map(|board| board.wiring.map(|_| ()))
+    };
+    assert_eq!(on(MOST_AXES, 1), Ok(Ok(())));
+    let beyond = on(MOST_AXES + 1, 1);
+    assert!(matches!(beyond, Ok(Err(OtherBoard::Axes(_)))), "{beyond:?}");
+    // More outputs than any part has pins.
+    let crowded = on(MOST_AXES, 64);
+    assert!(
+        matches!(crowded, Err(Unplayable::Unwired(_))),
+        "{crowded:?}"
+    );
 }
 
 #[test]
