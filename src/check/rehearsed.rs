@@ -349,3 +349,20 @@ fn trapezoid(motion: &AxisMotion, speed: f64, accel: f64) -> AxisMotion {
         ..motion.clone()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rotor_that_ran_ahead_has_gained_steps() {
+        let outcome = |lost_steps| MoveOutcome {
+            lost_steps,
+            ..MoveOutcome::without_loss()
+        };
+        for (lost, words) in [(4, "loses 4 full steps"), (-8, "gains 8 full steps")] {
+            let told = steps_lost(&outcome(lost));
+            assert!(told.contains(words), "{told}");
+        }
+    }
+}

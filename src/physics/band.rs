@@ -105,3 +105,23 @@ pub enum FoundBy {
     /// By running the machine at the speed.
     Simulation,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn clearance_widens_a_band_on_either_side() {
+        let band = |to| Band {
+            kind: BandKind::Forced,
+            from_step_rate_hz: 100.0,
+            to_step_rate_hz: to,
+            found_by: FoundBy::ForcedResponse,
+        };
+        let wide = band(Some(200.0)).with_clearance();
+        for (rate, within) in [(96.9, false), (97.1, true), (205.9, true), (206.1, false)] {
+            assert_eq!(wide.contains(rate), within, "{rate}");
+        }
+        assert!(band(None).with_clearance().contains(1e9));
+    }
+}

@@ -88,6 +88,30 @@ pub struct MoveOutcome {
     pub unit: TravelUnit,
 }
 
+#[cfg(test)]
+impl MoveOutcome {
+    /// A move that lost nothing, for the tests of what is made of outcomes.
+    pub(crate) fn without_loss() -> Self {
+        Self {
+            index: 0,
+            line: 3,
+            part: "whole",
+            axis: "table".to_owned(),
+            travel: 2.0,
+            lost_steps: 0,
+            peak_lag_electrical_deg: 9.0,
+            overshoot: 0.2,
+            settle_s: Some(0.01),
+            final_error: 0.0,
+            steady: true,
+            unit: TravelUnit {
+                name: "deg",
+                per_si: 1.0,
+            },
+        }
+    }
+}
+
 impl Serialize for MoveOutcome {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let mut map = serializer.serialize_map(None)?;

@@ -248,23 +248,7 @@ mod tests {
             simulated,
             phases: [0.0; 2],
         });
-        let outcome = MoveOutcome {
-            index: 0,
-            line: 3,
-            part: "whole",
-            axis: "table".to_owned(),
-            travel: 2.0,
-            lost_steps: 0,
-            peak_lag_electrical_deg: 9.0,
-            overshoot: 0.2,
-            settle_s: Some(0.01),
-            final_error: 0.0,
-            steady: true,
-            unit: TravelUnit {
-                name: "deg",
-                per_si: 1.0,
-            },
-        };
+        let outcome = MoveOutcome::without_loss();
         let close_up = CloseUp::of(0, &outcome, &samples).unwrap();
         let last = close_up.samples.last().unwrap();
         approx::assert_relative_eq!(last.time, 0.1, max_relative = 1e-12);

@@ -88,6 +88,27 @@ fn the_pull_out_curve_is_that_of_the_simulator_with_the_speed_held() {
     assert!(clipped >= 12, "{clipped}");
 }
 
+/// On a supply that drives less than the peak current even at standstill.
+#[test]
+fn the_pull_out_curve_is_that_of_the_simulator_where_the_current_is_never_reached() {
+    for supply in [1.0, 3.0] {
+        for microsteps in [1, 2, 16] {
+            let axis = unfiltered(bench(supply, 100.0, 1, microsteps));
+            let machine = Machine::of(&axis);
+            let curve = PullOut::of(&axis);
+            for share in [1.0, 1.5, 3.0, 6.0] {
+                let rate = share * natural(&machine);
+                // Held beyond its last speed, it would brake at any lag.
+                let held = held_pull_out(&machine, rate).max(0.0);
+                let ours = curve.at_step_rate(rate);
+                println!("{supply} V, 1/{microsteps}, {rate:.0}/s: {ours:.4} {held:.4}");
+                let off = (ours - held).abs() / machine.holding_torque();
+                assert!(off < 0.01, "{off}");
+            }
+        }
+    }
+}
+
 #[test]
 fn the_simulator_keeps_synchronism_below_the_curve_and_loses_it_above() {
     let slow = bench(24.0, 250.0, 2, 16);
