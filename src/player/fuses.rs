@@ -191,7 +191,7 @@ mod tests {
 
     #[test]
     fn fuse_bytes_are_those_of_common_practice() {
-        use ClockSource::{Crystal, External, Internal};
+        use ClockSource::{Crystal, External, Internal, Resonator};
         // An 8 KiB part with a crystal of 4 MHz, and of 16 MHz (common practice). EF, not FF:
         // CKSEL 3 … 1 = 111 is 3 to 8 MHz with CKOPT unprogrammed, CKSEL0 = 1 a crystal's start-up
         // of 16K cycles, and SUT = 10 another 4.1 ms, where the factory's 11 is 65 ms (data
@@ -207,6 +207,11 @@ mod tests {
         assert_eq!(bytes("atmega328p", Internal, 8.0), Some([0xD2, 0xD9]));
         assert_eq!(bytes("atmega328p", External, 12.5), Some([0xD0, 0xD9]));
         assert_eq!(bytes("atmega328p", Crystal, 20.0), Some([0xE7, 0xD9]));
+        // CKSEL 3 … 1 for 0.9 to 3 MHz: 101, and 110 on the older part (data sheets, "Crystal
+        // Oscillator Operating Modes", from memory).
+        assert_eq!(bytes("atmega328p", Crystal, 2.0), Some([0xEB, 0xD9]));
+        assert_eq!(bytes("atmega328p", Resonator, 2.0), Some([0xFA, 0xD9]));
+        assert_eq!(bytes("atmega8", Crystal, 2.0), Some([0xED, 0xD9]));
         // A debugger's port would take four pins.
         assert_eq!(bytes("atmega2560", Crystal, 16.0), Some([0xEF, 0xD9]));
     }
@@ -218,6 +223,8 @@ mod tests {
         assert_eq!(bytes("atmega328p", Crystal, 0.6), None);
         assert_eq!(bytes("atmega328p", Resonator, 0.6), Some([0xF8, 0xD9]));
         assert_eq!(bytes("atmega8", Internal, 0.128), None);
+        assert_eq!(bytes("atmega32u4", Internal, 0.128), None);
+        assert!(bytes("atmega328p", Internal, 0.128).is_some());
         assert_eq!(bytes("atmega2560", Crystal, 20.0), None);
     }
 }

@@ -1,5 +1,5 @@
-//! The cures of a move that asks for too much torque: each does as it is told, and hardly less
-//! would.
+//! The cures of a move that asks for too much torque, or is too fast for the filter of its
+//! converters: each does as it is told, and hardly less would.
 
 use crate::Job;
 use crate::check::Finding;
@@ -33,6 +33,18 @@ fn manner(speed: f64, accel: f64, decel: f64, travel: f64) -> Manner {
 
 /// What is said of the torque of 300 turns of the motor.
 fn too_weak(drive: &str, load: &str, manner: Manner, travel: f64, unit: &str) -> Option<Finding> {
+    found("torque-margin", drive, load, manner, travel, unit)
+}
+
+/// What is found of that kind in 300 turns of the motor.
+fn found(
+    code: &str,
+    drive: &str,
+    load: &str,
+    manner: Manner,
+    travel: f64,
+    unit: &str,
+) -> Option<Finding> {
     let rig = format!(
         "axes:
   a:
@@ -52,7 +64,7 @@ timer: {{ clock: 16 MHz, prescaler: 8, bits: 16 }}
     let job = Job::from_texts(&script, &rig).unwrap().without_simulation();
     let all: Vec<_> = job.check().map(Result::unwrap).collect();
     let mut findings = all.iter().flat_map(|one| one.findings());
-    findings.find(|one| one.code == "torque-margin").cloned()
+    findings.find(|one| one.code == code).cloned()
 }
 
 /// "WORD BEFORE → AFTER UNIT": the numbers and the unit.
@@ -161,4 +173,29 @@ fn a_load_that_no_drive_holds_is_geared_down_as_far_as_it_takes() {
     // 0.45 N.m are 85 % of 0.529.
     let enough = "530 mN.m or more of pull-out torque at 180 deg/s";
     assert!(finding.cures[1].contains(enough), "{:?}", finding.cures);
+}
+
+#[test]
+fn a_quicker_filter_or_a_slower_move_keeps_the_currents_up() {
+    let (load, travel, unit) = LOADS[0];
+    let lags = |time_constant: f64, speed: f64| {
+        let drive = format!(
+            "kind: linear-current, supply: 24 V, peak_current: 1.4 A, microsteps: 4, \
+             sense_resistor: 0.5 ohm, sense_gain: 4, converter_bits: 8, converter_reference: 2.9 V, \
+             converter_filter: {{ pwm_frequency: 62500 Hz, time_constant: {time_constant} us }}"
+        );
+        let asked = manner(speed / travel, 20.0, 20.0, travel);
+        found("converter-filter-slow", &drive, load, asked, travel, unit)
+    };
+    let (present, speed) = (60.0, 5400.0);
+    let finding = lags(present, speed).expect("it lags");
+    let told = |before: &str, unit: &str| -> f64 {
+        let told = finding.cures.iter();
+        let mut told = told.filter_map(|cure| cure.strip_prefix(before)?.strip_suffix(unit));
+        told.next().expect(before).parse().expect("a number")
+    };
+    let quicker = told("`time_constant` 60 us → ", " us");
+    assert!(lags(quicker, speed).is_none() && lags(BEYOND * quicker, speed).is_some());
+    let slower = told("at most ", " deg/s");
+    assert!(lags(present, slower).is_none() && lags(present, BEYOND * slower).is_some());
 }
