@@ -377,6 +377,10 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
     let motion = Arc::new((*ragged).clone().in_whole_ticks(&timer));
     assert!(motion.duration > ragged.duration);
     assert!(motion.duration - ragged.duration < 1.0 / timer.tick_rate());
+    for pair in motion.axes[0].segments.windows(2) {
+        let end = pair[0].position_at(pair[0].duration);
+        approx::assert_abs_diff_eq!(end, pair[1].position, epsilon = 1e-6);
+    }
     let program = std::iter::repeat_n(play(&motion), 500);
     let mut first: Option<Vec<u64>> = None;
     let mut of_moves = vec![Vec::new(); 500];
