@@ -25,7 +25,7 @@ pub(super) const GENTLEST: f64 = 0.02;
 /// would have to change as well.
 const MOST_SUPPLY: f64 = 4.0;
 
-/// A motion that fails for want of torque, for which cures are tried.
+/// A motion that lacks torque, for which cures are tried.
 pub(super) struct Failing<'a> {
     pub(super) axis: &'a Axis,
     pub(super) rule: TorqueRule<'a>,

@@ -245,3 +245,48 @@ pub(crate) fn predicted_swing(machine: &Machine, rate: f64) -> f64 {
         })
         .fold(0.0, f64::max)
 }
+
+#[cfg(test)]
+mod tests {
+    use approx::assert_relative_eq;
+
+    use super::*;
+    use crate::testing::rigs::rotary;
+
+    const DETENT: f64 = 0.02;
+
+    /// A machine with such a detent torque (N·m), its swings damped by 0.05.
+    fn machine(microsteps: u32, detent_torque: f64) -> Machine {
+        let mut machine = Machine::of(&rotary("a", microsteps));
+        machine.detent_torque = detent_torque;
+        machine.viscous = 2.0 * 0.05 * machine.inertia * machine.natural_frequency();
+        machine
+    }
+
+    /// The swing predicted at such a share of the natural frequency.
+    fn predicted(machine: &Machine, share: f64) -> f64 {
+        predicted_swing(machine, share * machine.natural_frequency() / TAU)
+    }
+
+    /// By hand: 1/(2ζ) is 10 at resonance; at r = 0.5 · 1.18 the magnification is
+    /// 1/√(0.6519² + 0.059²), at 2 · 0.97 it is 1/√(2.7636² + 0.194²). Source: magnification
+    /// factor of a forced vibration, textbook mechanics, from memory.
+    #[test]
+    fn detent_swings_the_rotor_by_the_magnification_of_its_angle() {
+        let machine = machine(256, DETENT);
+        let angle = (DETENT / machine.holding_torque()).to_degrees();
+        for (share, magnification) in [(1.0, 10.0), (0.5, 1.5277), (2.0, 0.36096)] {
+            let swing = predicted(&machine, share);
+            // The drag of the damping turns the rotor back a little.
+            assert_relative_eq!(swing, angle * magnification, max_relative = 5e-3);
+        }
+    }
+
+    /// By hand, for quarter steps whose first harmonic meets the resonance: a sawtooth of 22.5°
+    /// has the harmonics 22.5°/(k π), magnified 10, 0.3326, 0.1249 and 0.0666 times.
+    #[test]
+    fn microsteps_swing_the_rotor_by_the_magnified_harmonics_of_a_sawtooth() {
+        let swing = predicted(&machine(4, 0.0), 0.25);
+        assert_relative_eq!(swing, 73.23, max_relative = 1e-3);
+    }
+}

@@ -15,7 +15,7 @@
 use std::sync::Arc;
 
 use crate::diagnostic::Span;
-use crate::rig::{Direction, Timer};
+use crate::rig::Direction;
 use crate::script::{Shape, Until};
 
 /// A stretch of constant jerk. Units: s, microsteps, microsteps/s, /s², /s³.
@@ -117,43 +117,10 @@ pub struct Motion {
     pub duration: f64,
 }
 
-/// Share of a duration that arithmetic in `f64` may have added to it or taken away.
-const ROUNDING: f64 = 1e-13;
-
 impl Motion {
     /// Microsteps of all its axes.
     pub fn steps(&self) -> u64 {
         self.axes.iter().map(|axis| axis.steps).sum()
-    }
-
-    /// The same motion, slowed down so that it lasts a whole number of the timer's
-    /// ticks.
-    ///
-    /// Then a motion that starts on a tick ends on one, and equal motions have equal
-    /// ticks wherever they stand in a program, so that a table holds them once. Times
-    /// grow by less than one tick in all; speeds, accelerations and jerks fall by the
-    /// same share, so no limit is passed.
-    #[must_use]
-    pub fn in_whole_ticks(mut self, timer: &Timer) -> Self {
-        let rate = timer.tick_rate();
-        let ticks = self.duration * rate;
-        let whole = if (ticks - ticks.round()).abs() <= ticks * ROUNDING {
-            ticks.round()
-        } else {
-            ticks.ceil()
-        };
-        let slower = whole / ticks;
-        if !slower.is_finite() || slower == 1.0 {
-            return self;
-        }
-        for segment in self.axes.iter_mut().flat_map(|axis| &mut axis.segments) {
-            segment.duration *= slower;
-            segment.velocity /= slower;
-            segment.acceleration /= slower * slower;
-            segment.jerk /= slower * slower * slower;
-        }
-        self.duration = whole / rate;
-        self
     }
 }
 

@@ -15,59 +15,59 @@ use crate::units::Time;
 
 /// A time in cycles of the microcontroller's clock. A program of the most ticks that there may be,
 /// 2^63, takes more of them than 64 bits hold.
-pub(super) type Cycles = u128;
+pub(crate) type Cycles = u128;
 
 /// Cycles that one step takes on an 8-bit AVR in all, its interrupt and its decoding. Axes
 /// that step at once take their times one after the other.
-pub(crate) const STEP_CYCLES: u32 = 160;
+pub(crate) const STEP_CYCLES: Cycles = 160;
 /// Cycles that a step of a seek takes in all: it is no quick one, and looks at the input.
-pub(super) const SEEK_STEP_CYCLES: u32 = 600;
+pub(super) const SEEK_STEP_CYCLES: Cycles = 600;
 /// Cycles from or to any event but a step until the player is ready for the next one, …
-pub(super) const EVENT_READY: u32 = 410;
+pub(super) const EVENT_READY: Cycles = 410;
 /// … for how long the interrupt of outputs and texts keeps those of steps waiting, …
-pub(super) const OTHERS_READY: u32 = 60;
+pub(super) const OTHERS_READY: Cycles = 60;
 /// … and an axis others with any event but a step.
-pub(super) const OTHER_BUSY: u32 = 400;
+pub(super) const OTHER_BUSY: Cycles = 400;
 /// Cycles from a step to the end of its pulse, at least: the player waits for the end of a
 /// longer pulse, …
-const PULSE_CYCLES: u32 = 40;
+const PULSE_CYCLES: Cycles = 40;
 /// … which adds the pulse less so many cycles.
-const PULSE_HIDDEN: u32 = 30;
+const PULSE_HIDDEN: Cycles = 30;
 /// Cycles that any other event takes in all, with the gap before it and an end of a repeat,
 /// and one that is due with the one before it.
-pub(super) const EVENT_CYCLES: u32 = 1500;
-pub(super) const NEXT_EVENT_CYCLES: u32 = 600;
+pub(super) const EVENT_CYCLES: Cycles = 1500;
+pub(super) const NEXT_EVENT_CYCLES: Cycles = 600;
 /// Cycles that a step takes besides where the player switches the coils of one axis, and of
 /// several, whose switches have to be told apart, without the dead time. Worst of all is the
 /// wave sequence, whose every step turns switches off and others on, on bridges of single
 /// switches.
-const COIL_CYCLES: u32 = 323;
-const COILS_CYCLES: u32 = 503;
+const COIL_CYCLES: Cycles = 323;
+const COILS_CYCLES: Cycles = 503;
 /// Cycles that two frames of a serial bus and the latch pulse take besides their bytes, …
-const FRAMES_CYCLES: u32 = 70;
+const FRAMES_CYCLES: Cycles = 70;
 /// … and those of a byte: the bus runs at half the clock.
-const BUS_BYTE_CYCLES: u32 = 30;
+const BUS_BYTE_CYCLES: Cycles = 30;
 /// Cycles that the duty cycles of two PWM outputs take, …
-const PWM_CYCLES: u32 = 60;
+const PWM_CYCLES: Cycles = 60;
 /// … and the longest that the interrupt which chops bridges keeps others waiting: 252 of two axes of
 /// single switches, and a tenth. One that stands is chopped while another one steps.
-const CHOP_CYCLES: u32 = 280;
+const CHOP_CYCLES: Cycles = 280;
 /// Cycles that codes of more than eight bits take besides.
-const WIDE_CODES_CYCLES: u32 = 30;
+const WIDE_CODES_CYCLES: Cycles = 30;
 /// Cycles from the tick of a step to the last of its switches, at most, where the player
 /// switches the coils of one axis, and of several that may step at once, without the dead
 /// times. A direction or the
 /// interrupt of outputs may come before it.
-const COIL_LATE: u32 = 383;
-const COILS_LATE: u32 = 866;
+const COIL_LATE: Cycles = 383;
+const COILS_LATE: Cycles = 866;
 /// Cycles from a step to the next one being armed.
-pub(super) const STEP_READY: u32 = 80;
+pub(super) const STEP_READY: Cycles = 80;
 /// How much earlier than an event of an axis its interrupt may come where it is a direction.
-pub(super) const DIRECTION_LEAD: u32 = 580;
+pub(super) const DIRECTION_LEAD: Cycles = 580;
 /// Cycles from the interrupt of outputs to the first one being ready, and to each further
 /// one on the same tick.
-pub(super) const OUTPUT_READY: u32 = 180;
-pub(super) const NEXT_OUTPUT_READY: u32 = 110;
+pub(super) const OUTPUT_READY: Cycles = 180;
+pub(super) const NEXT_OUTPUT_READY: Cycles = 110;
 /// The longest that one event waits for (ticks): the decoder cuts longer waits into pieces.
 pub(super) const LONGEST_EVENT_WAIT: u64 = 0x7FFF;
 /// Events that may wait for being decoded: three quarters of a ring.
@@ -76,13 +76,13 @@ pub(super) const RING: usize = 48;
 /// Cycles from one step to the next, those of all axes taken together, that decoding what
 /// comes over a line needs at least: a part at 16 MHz keeps up with 40,000 steps a second,
 /// and with one axis even with 44,400, but not with 47,000.
-pub(crate) const LINE_STEP_CYCLES: u32 = 400;
+pub(crate) const LINE_STEP_CYCLES: Cycles = 400;
 /// The same where the board switches the coils itself: a step of two bridges takes longer
 /// for its dead time. 22,800 steps a second and even 26,600 were kept up with, but not
 /// 29,000.
-pub(crate) const LINE_COIL_STEP_CYCLES: u32 = 700;
+pub(crate) const LINE_COIL_STEP_CYCLES: Cycles = 700;
 /// The dead time that is part of it.
-const LINE_DEAD_CYCLES: u32 = 17;
+const LINE_DEAD_CYCLES: Cycles = 17;
 
 /// Highest clock of the parts that the player is made for as it stands (Hz) …
 pub(super) const HIGHEST_CLOCK: f64 = 20e6;
@@ -98,17 +98,17 @@ pub(super) const MOST_MARKS: usize = 254;
 
 /// Cycles that switching everything off takes once the interrupt of the stop contact has come, and
 /// for each axis besides the codes of its converters.
-const STOP_CYCLES: u32 = 160;
-const STOP_AXIS_CYCLES: u32 = 60;
+const STOP_CYCLES: Cycles = 160;
+const STOP_AXIS_CYCLES: Cycles = 60;
 
 /// By how many cycles everything is off after the stop contact has opened: one interrupt may come
 /// first.
-pub(super) fn stop_cycles(rig: &Rig, lines: Lines) -> u32 {
+pub(super) fn stop_cycles(rig: &Rig, lines: Lines) -> Cycles {
     let of_axis = match lines {
         Lines::Steps => STOP_AXIS_CYCLES,
         Lines::Coils => STOP_AXIS_CYCLES + codes(rig),
     };
-    EVENT_READY + besides(rig, lines) + STOP_CYCLES + rig.axes.len() as u32 * of_axis
+    EVENT_READY + besides(rig, lines) + STOP_CYCLES + rig.axes.len() as Cycles * of_axis
 }
 
 /// Whether the player is made for this timer as it stands.
@@ -119,25 +119,26 @@ pub(crate) fn suits(timer: &Timer) -> bool {
 /// Cycles from the player's interrupt of an output to its edge, as `board_avr.h` has it: so
 /// long an output stands between two changes.
 pub(super) fn output_cycles(prescaler: u32) -> Cycles {
-    Cycles::from((2000 / prescaler + 2) * prescaler)
+    let prescaler = Cycles::from(prescaler);
+    (2000 / prescaler + 2) * prescaler
 }
 
 /// The same of an output that the player writes itself, while all axes stand.
 pub(super) fn written_output_cycles(rig: &Rig) -> Cycles {
     output_cycles(rig.timer.prescaler)
-        + Cycles::from(EVENT_READY + OTHERS_READY)
-        + Cycles::from(OTHER_BUSY) * rig.axes.len() as Cycles
+        + EVENT_READY
+        + OTHERS_READY
+        + rig.axes.len() as Cycles * OTHER_BUSY
 }
 
 /// By how many cycles an output that the player writes may be late: the interrupts of all
 /// axes may come first.
-pub(super) fn late_cycles(rig: &Rig) -> u64 {
-    let step = u64::from(STEP_READY) + u64::from(pulse_wait(&rig.timer));
-    u64::from(OTHERS_READY) + rig.axes.len() as u64 * step
+pub(super) fn late_cycles(rig: &Rig) -> Cycles {
+    OTHERS_READY + rig.axes.len() as Cycles * (STEP_READY + pulse_wait(&rig.timer))
 }
 
 /// Cycles that a step takes besides its own, for the end of its pulse or for the coils.
-pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
+pub(super) fn besides(rig: &Rig, lines: Lines) -> Cycles {
     match lines {
         Lines::Steps => pulse_wait(&rig.timer),
         Lines::Coils if rig.axes.len() == 1 => COIL_CYCLES + dead_time(rig) + codes(rig),
@@ -146,7 +147,7 @@ pub(super) fn besides(rig: &Rig, lines: Lines) -> u32 {
 }
 
 /// Cycles that chopping one axis takes of the steps of another one.
-fn chopping(rig: &Rig) -> u32 {
+fn chopping(rig: &Rig) -> Cycles {
     if rig.axes.iter().any(is_chopped) {
         CHOP_CYCLES
     } else {
@@ -156,7 +157,7 @@ fn chopping(rig: &Rig) -> u32 {
 
 /// By how many cycles the switches of a step follow its tick, at most, where the player
 /// switches the coils.
-pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
+pub(super) fn coil_late_cycles(rig: &Rig) -> Cycles {
     if rig.axes.len() == 1 {
         COIL_LATE + dead_time(rig) + codes(rig)
     } else {
@@ -165,10 +166,12 @@ pub(super) fn coil_late_cycles(rig: &Rig) -> u32 {
 }
 
 /// Cycles that the codes of a step take beyond those of converters at two ports.
-fn codes(rig: &Rig) -> u32 {
+fn codes(rig: &Rig) -> Cycles {
     let drives = rig.axes.iter().map(|axis| &axis.drive);
     let of_drive = |drive: &Drive| match drive.lines.serial {
-        Some(serial) => FRAMES_CYCLES + 2 * serial.frames[0].length / 8 * BUS_BYTE_CYCLES,
+        Some(serial) => {
+            FRAMES_CYCLES + Cycles::from(2 * serial.frames[0].length / 8) * BUS_BYTE_CYCLES
+        }
         None if drive.lines.pwm.is_some() => PWM_CYCLES,
         None => 0,
     };
@@ -178,26 +181,26 @@ fn codes(rig: &Rig) -> u32 {
 }
 
 /// The dead time in cycles, the longest of all drives.
-fn dead_time(rig: &Rig) -> u32 {
+fn dead_time(rig: &Rig) -> Cycles {
     let lines = rig.axes.iter().map(|axis| &axis.drive.lines);
-    let cycles = lines.map(|lines| dead_cycles(lines, &rig.timer));
+    let cycles = lines.map(|lines| Cycles::from(dead_cycles(lines, &rig.timer)));
     cycles.max().unwrap_or(0)
 }
 
 /// Cycles that a step takes besides because the player waits for the end of the pulse.
-fn pulse_wait(timer: &Timer) -> u32 {
-    let ticks = u32::try_from(TickRules::new(timer).step_pulse).unwrap_or(u32::MAX);
-    if ticks <= PULSE_CYCLES / timer.prescaler {
+fn pulse_wait(timer: &Timer) -> Cycles {
+    let ticks = Cycles::from(TickRules::new(timer).step_pulse);
+    let prescaler = Cycles::from(timer.prescaler);
+    if ticks <= PULSE_CYCLES / prescaler {
         return 0;
     }
     // The pulse begins with the tick behind the match.
-    ticks.saturating_add(1).saturating_mul(timer.prescaler) - PULSE_HIDDEN
+    (ticks + 1) * prescaler - PULSE_HIDDEN
 }
 
 /// Cycles that one step of every axis takes.
-pub(crate) fn steps_cycles(rig: &Rig) -> u64 {
-    let one = u64::from(STEP_CYCLES) + u64::from(pulse_wait(&rig.timer));
-    one * rig.axes.len() as u64
+pub(crate) fn steps_cycles(rig: &Rig) -> Cycles {
+    rig.axes.len() as Cycles * (STEP_CYCLES + pulse_wait(&rig.timer))
 }
 
 /// The shortest interval that the player keeps on all axes at once; none where it is not
@@ -215,7 +218,7 @@ pub(super) fn line_step_rate(rig: &Rig, lines: Lines) -> f64 {
             LINE_COIL_STEP_CYCLES + dead_time(rig).saturating_sub(LINE_DEAD_CYCLES) + codes(rig)
         }
     };
-    rig.timer.clock.si() / f64::from(cycles)
+    rig.timer.clock.si() / cycles as f64
 }
 
 /// Cycles of the microcontroller's clock in whole microseconds, none too few.

@@ -5,7 +5,7 @@
 //! What comes over a line makes no more steps a second than the board decodes, and neither seeks
 //! nor sets a position.
 
-use super::budget::{EVENT_CYCLES, STEP_CYCLES, besides};
+use super::budget::{Cycles, EVENT_CYCLES, STEP_CYCLES, besides};
 use super::options::{PlayerOptions, ScheduleSource};
 use super::pace::TooClose;
 use super::place::ProgramPlace;
@@ -23,7 +23,7 @@ pub(super) struct Counted<'a, P> {
     rig: &'a Rig,
     options: PlayerOptions,
     /// Cycles that the player takes for a step, on the average.
-    step_cycles: u64,
+    step_cycles: Cycles,
     /// Steps so far, those that are left out among them.
     pub(super) steps: u64,
     /// What the open periods come to.
@@ -58,7 +58,7 @@ impl<'a, P: Passages> Counted<'a, P> {
             passages,
             rig,
             options,
-            step_cycles: u64::from(STEP_CYCLES + besides(rig, options.lines)),
+            step_cycles: STEP_CYCLES + besides(rig, options.lines),
             steps: 0,
             periods: Vec::new(),
             ended: None,
@@ -93,7 +93,7 @@ impl<'a, P: Passages> Counted<'a, P> {
             Item::Output { .. } | Item::Mark(_) => events = 1,
             Item::Dwell(_) => {}
         }
-        let events = events as f64 * f64::from(EVENT_CYCLES);
+        let events = events as f64 * EVENT_CYCLES as f64;
         load.cycles = load.steps as f64 * self.step_cycles as f64 + events;
         self.add(load, 1);
     }

@@ -62,7 +62,7 @@ pub(super) struct Crowd {
 impl Crowd {
     pub(super) fn new(axes: usize, step_cycles: Cycles, prescaler: u32) -> Self {
         Self {
-            limit: Cycles::from(OTHER_BUSY) + step_cycles,
+            limit: OTHER_BUSY + step_cycles,
             wait: Cycles::from(LONGEST_EVENT_WAIT) * Cycles::from(prescaler),
             axes: vec![Known::default(); axes],
         }
@@ -82,7 +82,7 @@ impl Crowd {
         }
         let this = CycleSpan {
             from: now - early,
-            until: now + Cycles::from(OTHER_BUSY),
+            until: now + OTHER_BUSY,
         };
         let open = self.axes[axis].open.replace(this);
         match step_before.filter(|before| now - before <= self.wait) {

@@ -144,7 +144,7 @@ struct Interrupt {
 struct DueTogether {
     /// When (cycles).
     due: Cycles,
-    events: u64,
+    events: Cycles,
     /// Whether the player writes one of them itself, and waits until then.
     is_written: bool,
 }
@@ -197,7 +197,7 @@ impl<'a> EventPace<'a> {
             is_on: false,
             changed: None,
         };
-        let besides = Cycles::from(besides(rig, lines));
+        let besides = besides(rig, lines);
         let dead_times = rig.axes.iter().map(|axis| axis.drive.lines.dead_time);
         let dead_time = match lines {
             Lines::Steps => None,
@@ -211,7 +211,7 @@ impl<'a> EventPace<'a> {
             last: vec![None; rig.axes.len()],
             crowd: Crowd::new(
                 rig.axes.len(),
-                Cycles::from(STEP_READY + OTHERS_READY) + besides,
+                STEP_READY + OTHERS_READY + besides,
                 rig.timer.prescaler,
             ),
             interrupts: VecDeque::new(),
@@ -276,19 +276,19 @@ impl<'a> EventPace<'a> {
         if let Some((axis, step)) = self.moved(&event.what) {
             self.axis_event(axis, now, step)?;
             let (early, cost) = match event.what {
-                EventKind::Direction { .. } => (DIRECTION_LEAD, Cycles::from(EVENT_CYCLES)),
-                _ if step => (0, Cycles::from(STEP_CYCLES) + self.besides),
-                _ => (0, Cycles::from(SEEK_STEP_CYCLES) + self.besides),
+                EventKind::Direction { .. } => (DIRECTION_LEAD, EVENT_CYCLES),
+                _ if step => (0, STEP_CYCLES + self.besides),
+                _ => (0, SEEK_STEP_CYCLES + self.besides),
             };
-            return self.decode(axis, now - Cycles::from(early), cost);
+            return self.decode(axis, now - early, cost);
         }
         let outputs = self.rig.axes.len();
         let joins = self.group.is_some_and(|group| group.due == now);
-        let any = Cycles::from(if joins {
+        let any = if joins {
             NEXT_EVENT_CYCLES
         } else {
             EVENT_CYCLES
-        });
+        };
         let waiting = match event.what {
             EventKind::Output { output, on } => {
                 let is_written = self.change(output, on, now)?;
@@ -376,13 +376,12 @@ impl<'a> EventPace<'a> {
         } else {
             EVENT_READY
         };
-        let first =
-            other_axes * (Cycles::from(STEP_READY) + self.besides) + Cycles::from(OTHERS_READY);
-        let mut least = first + Cycles::from(own) + self.besides;
+        let first = other_axes * (STEP_READY + self.besides) + OTHERS_READY;
+        let mut least = first + own + self.besides;
         let mut average = 0;
         if was_step && step {
             // What decoding takes on the average; ticks may fall one apart.
-            average = Cycles::from(STEP_CYCLES) + self.besides;
+            average = STEP_CYCLES + self.besides;
             least = least.max(average.saturating_sub(2 * Cycles::from(self.rig.timer.prescaler)));
         }
         // What falls on one tick is done in one interrupt.
@@ -406,18 +405,14 @@ impl<'a> EventPace<'a> {
                 dead_time: self.shorter_dead_time(close.missing),
             });
         }
-        let early = if step {
-            0
-        } else {
-            Cycles::from(DIRECTION_LEAD)
-        };
+        let early = if step { 0 } else { DIRECTION_LEAD };
         self.crowd
             .event(axis, now, step_before.map(|(before, _)| before), early)
             .map_err(|crowded| self.crowded(crowded))?;
         let cycles = if step {
-            Cycles::from(STEP_READY) + self.besides
+            STEP_READY + self.besides
         } else {
-            Cycles::from(OTHER_BUSY)
+            OTHER_BUSY
         };
         let past = now - 4 * self.lead;
         while self.interrupts.front().is_some_and(|one| one.until < past) {
@@ -487,8 +482,7 @@ impl<'a> EventPace<'a> {
 
     /// Whether all of a group is ready when it is due.
     fn check_group(&self, group: DueTogether) -> Result<(), TooClose> {
-        let own = Cycles::from(OUTPUT_READY)
-            + Cycles::from(group.events - 1) * Cycles::from(NEXT_OUTPUT_READY);
+        let own = OUTPUT_READY + (group.events - 1) * NEXT_OUTPUT_READY;
         let needed = own + self.axes_between(group.due - self.lead, group.due);
         if needed > self.lead {
             return Err(TooClose::AtOnce {
@@ -503,10 +497,9 @@ impl<'a> EventPace<'a> {
     fn check_next(&self, group: DueTogether, next: Cycles) -> Result<(), TooClose> {
         let cycles = next - group.due;
         let waiting = if group.is_written { self.lead } else { 0 };
-        let own = Cycles::from(EVENT_READY)
-            + Cycles::from(group.events - 1) * Cycles::from(NEXT_OUTPUT_READY);
+        let own = EVENT_READY + (group.events - 1) * NEXT_OUTPUT_READY;
         let (from, until) = (group.due - self.lead, next - self.lead);
-        let least = waiting + own + Cycles::from(OTHERS_READY) + self.axes_between(from, until);
+        let least = waiting + own + OTHERS_READY + self.axes_between(from, until);
         if cycles < least {
             return Err(TooClose::Others {
                 apart: self.time(cycles),
@@ -523,7 +516,7 @@ impl<'a> EventPace<'a> {
         let taken = |axis| {
             let own = self.interrupts.iter().filter(|one| one.axis == axis);
             let cycles: Cycles = own.filter(within).map(|one| one.cycles).sum();
-            cycles.max(Cycles::from(OTHER_BUSY))
+            cycles.max(OTHER_BUSY)
         };
         (0..self.last.len()).map(taken).sum()
     }

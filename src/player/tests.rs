@@ -1,14 +1,19 @@
-//! What the budget says of memory holds for what the compiler makes.
+//! The figures of the budget, and what is let through and refused with them.
 
 use std::fmt::Write as _;
+
+use approx::assert_relative_eq;
 
 use super::board::{Board, OtherBoard};
 use super::budget::{code_bytes, whole_microseconds};
 use super::coils;
 use super::controller::MOST_AXES;
 use super::options::{Lines, PlayerOptions, ScheduleSource};
+use super::pace::{EventPace, TooClose};
 use super::verdict::{Refusal, Unplayable};
 use crate::Job;
+use crate::rig::Direction;
+use crate::schedule::{Event, EventKind};
 use crate::stream::slow_down::EXCESS;
 use crate::testing::avr;
 use crate::testing::motors::MEDIUM;
@@ -17,6 +22,8 @@ use crate::units::Rounded;
 /// Bytes that the stack of the player may take: measured 92 where it decodes, doubled for an
 /// interrupt within an interrupt and what else a compiler may do.
 const STACK: usize = 200;
+
+const CHOPPER: &str = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
 
 /// A program on a rig with two axes on such a drive, and so many outputs and inputs.
 fn job(drive: &str, outputs: usize, inputs: usize) -> Job {
@@ -53,16 +60,15 @@ fn job(drive: &str, outputs: usize, inputs: usize) -> Job {
 
 #[test]
 fn no_player_takes_more_memory_than_is_charged() {
-    let chopper = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
     let bridges = "kind: linear-current, supply: 24 V, peak_current: 1.4 A, microsteps: 8, sense_resistor: 0.5 ohm, \
                    sense_gain: 4, converter_bits: 8, converter_reference: 2.9 V";
-    let enabled = format!("{chopper}, enable: {{ active: low, at_end: release }}");
+    let enabled = format!("{CHOPPER}, enable: {{ active: low, at_end: release }}");
     let on_the_bus = bridges.replace(
         "converter_bits: 8",
         "converter_bits: 16, converter_frame: 00110000dddddddddddddddd, hold_current: 30 %",
     );
     for (source, lines, drive) in [
-        (ScheduleSource::Memory, Lines::Steps, chopper),
+        (ScheduleSource::Memory, Lines::Steps, CHOPPER),
         (ScheduleSource::Memory, Lines::Steps, enabled.as_str()),
         (ScheduleSource::Memory, Lines::Coils, on_the_bus.as_str()),
         (
@@ -74,7 +80,7 @@ fn no_player_takes_more_memory_than_is_charged() {
         (
             ScheduleSource::Line { baud: 250_000 },
             Lines::Steps,
-            chopper,
+            CHOPPER,
         ),
         (
             ScheduleSource::Line { baud: 250_000 },
@@ -115,13 +121,12 @@ fn no_player_takes_more_memory_than_is_charged() {
 
 #[test]
 fn only_a_rig_of_more_axes_than_any_part_steps_is_written_for_another_board() {
-    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
     let on = |axes: usize, outputs: usize| {
         let mut rig = "axes:\n".to_owned();
         for number in 0..axes {
             let _ = writeln!(
                 rig,
-                "  a{number}: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }}"
+                "  a{number}: {{ motor: {{ {MEDIUM} }}, drive: {{ {CHOPPER} }} }}"
             );
         }
         rig.push_str("timer: { clock: 16 MHz, prescaler: 8 }\noutputs:\n");
@@ -184,21 +189,16 @@ fn a_shorter_dead_time_is_a_cure_where_it_mends_the_fastest_step() {
 
 #[test]
 fn a_time_is_rounded_up_to_whole_microseconds() {
-    let job = job(
-        "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16",
-        0,
-        0,
-    );
+    let job = job(CHOPPER, 0, 0);
     for (cycles, microseconds) in [(0, 0.0), (1, 1.0), (16, 1.0), (17, 2.0)] {
         let whole = whole_microseconds(cycles, &job.rig().timer).si();
-        approx::assert_relative_eq!(whole, microseconds * 1e-6, max_relative = 1e-12);
+        assert_relative_eq!(whole, microseconds * 1e-6, max_relative = 1e-12);
     }
 }
 
 #[test]
 fn a_program_beyond_64_bits_of_cycles_is_judged_like_a_short_one() {
-    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
-    let axis = |name: &str| format!("{name}: {{ motor: {{ {MEDIUM} }}, drive: {{ {drive} }} }}");
+    let axis = |name: &str| format!("{name}: {{ motor: {{ {MEDIUM} }}, drive: {{ {CHOPPER} }} }}");
     let rig = format!(
         "axes: {{ {}, {} }}\ntimer: {{ clock: 16 MHz, prescaler: 1024 }}\n",
         axis("a"),
@@ -212,7 +212,7 @@ fn a_program_beyond_64_bits_of_cycles_is_judged_like_a_short_one() {
         );
         let job = Job::from_texts(&script, &rig).unwrap();
         let refusals = job.refusals(PlayerOptions::default()).unwrap();
-        refusals.first().map(|refusal| refusal.cure().to_owned())
+        refusals.first().map(Refusal::cure)
     };
     for rate in [2_000, 5_000] {
         let short = refused(1, rate);
@@ -220,6 +220,48 @@ fn a_program_beyond_64_bits_of_cycles_is_judged_like_a_short_one() {
         // 1.9 times as many cycles as 64 bits hold.
         assert_eq!(refused(2_200, rate), short);
     }
+}
+
+/// By hand, at 16 MHz with a dead time of 1 us, 17 cycles: a step takes 80, 323 and 17 of them
+/// from the interrupt of a mark, which itself takes 410 and 60. Of steps that are 620 cycles
+/// apart two begin or end in 1000 cycles, and no more than eight in 4000.
+#[test]
+fn marks_leave_the_interrupts_of_all_steps_between_them_their_time() {
+    let rig = format!(
+        "axes: {{ a: {{ motor: {{ {MEDIUM} }}, drive: {{ kind: fixed-voltage, sequence: half-step, supply: 3 V, dead_time: 1 us }} }} }}\n\
+         timer: {{ clock: 16 MHz, prescaler: 1 }}\n"
+    );
+    let job = Job::from_texts("turn by 90 deg\n", &rig).unwrap();
+    let options = PlayerOptions {
+        lines: Lines::Coils,
+        ..PlayerOptions::default()
+    };
+    let board = Board::of(job.rig(), options).unwrap();
+    let wiring = board.wiring.unwrap();
+    let needed = |apart: u64| {
+        let steps = (0..30).map(|step| Event {
+            tick: 10_000 + 620 * step,
+            what: EventKind::Step {
+                axis: 0,
+                direction: Direction::Positive,
+            },
+        });
+        let marks = [20_000, 20_000 + apart].map(|tick| Event {
+            tick,
+            what: EventKind::Mark("here".into()),
+        });
+        let mut events: Vec<Event> = steps.chain(marks).collect();
+        events.sort_by_key(|event| event.tick);
+        let mut pace = EventPace::new(job.rig(), Lines::Coils, &wiring);
+        events.iter().find_map(|event| pace.pass(event).err())
+    };
+    let refused = needed(1000);
+    let Some(TooClose::Others { apart, needs }) = &refused else {
+        panic!("{refused:?}");
+    };
+    assert_relative_eq!(apart.si(), 62.5e-6, max_relative = 1e-12);
+    assert_relative_eq!(needs.si() * 16e6, 82.0 * 16.0, max_relative = 1e-12);
+    assert_eq!(needed(4000), None);
 }
 
 #[test]
@@ -240,8 +282,7 @@ fn how_hard_a_slow_down_is_stands_alike_in_readme_and_hazards() {
         source: ScheduleSource::Line { baud: 115_200 },
         ..PlayerOptions::default()
     };
-    let drive = "kind: chopper, supply: 24 V, peak_current: 1.5 A, microsteps: 16";
-    let project = job(drive, 0, 0).project(streaming).unwrap();
+    let project = job(CHOPPER, 0, 0).project(streaming).unwrap();
     let readme = project.files.iter().find(|file| file.name == "README.md");
     assert!(readme.is_some_and(|readme| readme.text.contains(&told)));
 }

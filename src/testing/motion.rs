@@ -164,3 +164,20 @@ pub(crate) fn simulate(
     let _ = simulate_with(rig, items.into_iter(), options, &mut gather);
     outcome
 }
+
+/// The same motion, slowed down until it lasts a whole number of the timer's ticks: one that starts
+/// on a tick ends on one, and equal motions have equal ticks wherever they stand in a program.
+pub(crate) fn in_whole_ticks(motion: &Motion, timer: &Timer) -> Arc<Motion> {
+    let mut motion = motion.clone();
+    let rate = timer.tick_rate();
+    let whole = (motion.duration * rate).ceil();
+    let slower = whole / (motion.duration * rate);
+    for segment in motion.axes.iter_mut().flat_map(|axis| &mut axis.segments) {
+        segment.duration *= slower;
+        segment.velocity /= slower;
+        segment.acceleration /= slower.powi(2);
+        segment.jerk /= slower.powi(3);
+    }
+    motion.duration = whole / rate;
+    Arc::new(motion)
+}

@@ -733,3 +733,32 @@ timer: { clock: 16 MHz, prescaler: 8 }
         .filter(|point| of(point, "step_rate_hz") > useful);
     assert!(beyond.count() >= 20);
 }
+
+/// By hand: √2 · 1.5 A is 2.1 A; 4 V drive 1.9 A through 2.1 ohm; 1 V across 1 ohm is 1 A.
+#[test]
+fn the_motor_sheet_names_what_sets_the_proposed_current() {
+    for (drive, current, set_by) in [
+        ("supply: 24 V", 2.1, "motor"),
+        ("supply: 4 V", 1.9, "supply"),
+        (
+            "supply: 24 V, sense_resistor: 1 ohm, converter_bits: 8, converter_reference: 1 V",
+            1.0,
+            "converter",
+        ),
+    ] {
+        let rig = format!(
+            "axes:
+  wheel:
+    motor: {{ rotor_teeth: 50, phase_resistance: 2.1 ohm, phase_inductance: 4.2 mH, rated_current: 1.5 A,
+             holding_torque: 0.42 N.m, rotor_inertia: 65 g.cm^2 }}
+    drive: {{ kind: chopper, peak_current: 0.5 A, microsteps: 16, {drive} }}
+timer: {{ clock: 16 MHz, prescaler: 8 }}
+"
+        );
+        let bench = Bench::new(&rig, "turn by 1 turn\n");
+        let sheet = bench.json(&["motor", "rig.yaml", "--json"]);
+        let proposal = &sheet["axes"][0]["proposal"];
+        assert_eq!(proposal["set_by"], set_by, "{drive}");
+        assert_eq!(proposal["current_a"], current, "{drive}");
+    }
+}

@@ -13,7 +13,9 @@ use crate::rig::Rig;
 use crate::schedule::timer::TickRules;
 use crate::schedule::{EventKind, Schedule};
 use crate::script::Until;
-use crate::testing::motion::{axis_motion, motion, play, rig, s_curve, timer, trapezoid};
+use crate::testing::motion::{
+    axis_motion, in_whole_ticks, motion, play, rig, s_curve, timer, trapezoid,
+};
 
 /// A program with everything in it: two axes alone and together, both ways, an output
 /// switched on the way, a wait longer than the counter, texts that need care.
@@ -201,7 +203,7 @@ fn equal_moves_stand_in_the_c_header_once_and_no_array_is_too_long() {
     };
     let rig = rig(1, timer(1e6, 1));
     let steps = |n| motion(vec![axis_motion(0, n, 0.0, &trapezoid(0.2, 9.0, 0.15))]);
-    let aligned = |n| Arc::new((*steps(n)).clone().in_whole_ticks(&rig.timer));
+    let aligned = |n| in_whole_ticks(&steps(n), &rig.timer);
     let (there, back) = (aligned(30_000), aligned(-30_000));
     let turn = [
         play(&there),

@@ -61,6 +61,19 @@ fn the_pull_out_torque_falls_with_the_gain_of_the_filter() {
     assert!(least < 0.3, "{least}");
 }
 
+/// Asserts that the pull-out torque at a rate is that of the simulator, its rotor turned at the
+/// speed of the rate, within 1 % of the holding torque; returns it.
+fn assert_held(axis: &Axis, rate: f64) -> f64 {
+    let machine = Machine::of(axis);
+    let ours = PullOut::of(axis).at_step_rate(rate);
+    // Held beyond its last speed, it would brake at any lag.
+    let held = held_pull_out(&machine, rate).max(0.0);
+    println!("{rate:.0}/s: {ours:.4} {held:.4}");
+    let off = (ours - held).abs() / machine.holding_torque();
+    assert!(off < 0.01, "{off}");
+    ours
+}
+
 /// In the simulator, its rotor turned at a held speed; the supply is too little for the current
 /// from some speed on. (Slow steps are another matter.)
 #[test]
@@ -73,13 +86,10 @@ fn the_pull_out_curve_is_that_of_the_simulator_with_the_speed_held() {
                 None => unfiltered(bench(10.0, 100.0, 1, microsteps)),
             };
             let machine = Machine::of(&axis);
-            let curve = PullOut::of(&axis);
+            println!("{filter:?}, 1/{microsteps}");
             for share in [1.0, 1.5, 3.0, 6.0, 10.0] {
                 let rate = share * natural(&machine);
-                let (ours, held) = (curve.at_step_rate(rate), held_pull_out(&machine, rate));
-                let off = (ours - held).abs() / machine.holding_torque();
-                println!("{filter:?}, 1/{microsteps}, {rate:.0}/s: {ours:.4} {held:.4}");
-                assert!(off < 0.01, "{off}");
+                let ours = assert_held(&axis, rate);
                 let regulated = machine.turning_torque(machine.speed_of(rate));
                 clipped += usize::from(ours < 0.9 * regulated);
             }
@@ -94,16 +104,9 @@ fn the_pull_out_curve_is_that_of_the_simulator_where_the_current_is_never_reache
     for supply in [1.0, 3.0] {
         for microsteps in [1, 2, 16] {
             let axis = unfiltered(bench(supply, 100.0, 1, microsteps));
-            let machine = Machine::of(&axis);
-            let curve = PullOut::of(&axis);
+            println!("{supply} V, 1/{microsteps}");
             for share in [1.0, 1.5, 3.0, 6.0] {
-                let rate = share * natural(&machine);
-                // Held beyond its last speed, it would brake at any lag.
-                let held = held_pull_out(&machine, rate).max(0.0);
-                let ours = curve.at_step_rate(rate);
-                println!("{supply} V, 1/{microsteps}, {rate:.0}/s: {ours:.4} {held:.4}");
-                let off = (ours - held).abs() / machine.holding_torque();
-                assert!(off < 0.01, "{off}");
+                assert_held(&axis, share * natural(&Machine::of(&axis)));
             }
         }
     }

@@ -8,7 +8,9 @@ use crate::schedule::invert::Inverse;
 use crate::schedule::timer::{PaceLimit, TickRules, verdict};
 use crate::schedule::{Event, EventKind, Schedule, ScheduleRun};
 use crate::script::Until;
-use crate::testing::motion::{Phase, axis_motion, motion, play, rig, s_curve, timer, trapezoid};
+use crate::testing::motion::{
+    Phase, axis_motion, in_whole_ticks, motion, play, rig, s_curve, timer, trapezoid,
+};
 use proptest::prelude::*;
 use twofloat::TwoFloat;
 
@@ -200,7 +202,7 @@ fn a_full_turn_is_teeth_times_four_times_microsteps() {
 fn a_move_mirrored_in_time_has_the_mirrored_schedule() {
     let whole = |phases: &[Phase]| {
         let motion = motion(vec![axis_motion(0, 4000, 0.0, phases)]);
-        ticks_of(&Arc::new((*motion).clone().in_whole_ticks(&timer(1e6, 1))))
+        ticks_of(&in_whole_ticks(&motion, &timer(1e6, 1)))
     };
     let there = whole(&trapezoid(0.25, 1.0, 0.5));
     let mirrored = whole(&trapezoid(0.5, 1.0, 0.25));
@@ -374,13 +376,7 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
         0.0,
         &s_curve(0.0123, 0.0071, 0.037_700_1),
     )]);
-    let motion = Arc::new((*ragged).clone().in_whole_ticks(&timer));
-    assert!(motion.duration > ragged.duration);
-    assert!(motion.duration - ragged.duration < 1.0 / timer.tick_rate());
-    for pair in motion.axes[0].segments.windows(2) {
-        let end = pair[0].position_at(pair[0].duration);
-        approx::assert_abs_diff_eq!(end, pair[1].position, epsilon = 1e-6);
-    }
+    let motion = in_whole_ticks(&ragged, &timer);
     let program = std::iter::repeat_n(play(&motion), 500);
     let mut first: Option<Vec<u64>> = None;
     let mut of_moves = vec![Vec::new(); 500];
@@ -395,22 +391,6 @@ fn moves_of_whole_ticks_have_the_same_ticks_everywhere() {
         assert_eq!(from_first.len(), 777);
         assert_eq!(*first.get_or_insert_with(|| from_first.clone()), from_first);
     }
-}
-
-#[test]
-fn a_duration_that_is_whole_but_for_rounding_gains_no_tick() {
-    let timer = timer(1e4, 1);
-    let lasting = |duration: f64| {
-        let motion = motion(vec![axis_motion(0, 100, 0.0, &trapezoid(0.1, 0.1, 0.1))]);
-        let mut motion = (*motion).clone();
-        motion.duration = duration;
-        (motion.in_whole_ticks(&timer).duration * 1e4).round()
-    };
-    // In f64 the sum is 0.30000000000000004.
-    assert_eq!(lasting(0.1 + 0.2), 3000.0);
-    assert_eq!(lasting(0.3), 3000.0);
-    assert_eq!(lasting(0.300_000_01), 3001.0);
-    assert_eq!(lasting(0.299_999_99), 3000.0);
 }
 
 /// Two axes that step together, and an output on the way.

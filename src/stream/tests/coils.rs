@@ -127,7 +127,7 @@ fn coils_go_off_when_the_line_dies() {
 
 #[test]
 fn a_small_part_keeps_up_with_the_highest_rate_for_coils() {
-    let speed = 16e6 / f64::from(LINE_COIL_STEP_CYCLES);
+    let speed = 16e6 / LINE_COIL_STEP_CYCLES as f64;
     let script = format!(
         "speed {speed} microstep/s\naccel 100000 microstep/s^2\n\
          turn by 20000 microstep\nturn by -20000 microstep\n"

@@ -61,7 +61,7 @@ fn the_streaming_player_leaves_a_small_part_room_for_its_stack() {
 
 /// Steps a second that are let through, of all axes together.
 fn most_steps() -> f64 {
-    16e6 / f64::from(LINE_STEP_CYCLES)
+    16e6 / LINE_STEP_CYCLES as f64
 }
 
 /// In degrees, at 3200 microsteps a turn.

@@ -125,7 +125,7 @@ fn power_in_is_heat_and_loss_and_work_on_a_regulated_drive() {
 }
 
 /// Without detent, friction and drag the rotor swings on a spring that is linear within 0.1 % here:
-/// all of its energy is bend, a quarter of a period later all is speed.
+/// all of its energy is in the spring, a quarter of a period later all is speed.
 #[test]
 fn a_rotor_that_is_let_go_swings_as_far_as_it_was_turned() {
     let machine = Machine {
