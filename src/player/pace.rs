@@ -144,7 +144,7 @@ struct Interrupt {
 struct DueTogether {
     /// When (cycles).
     due: Cycles,
-    events: Cycles,
+    events: u64,
     /// Whether the player writes one of them itself, and waits until then.
     is_written: bool,
 }
@@ -482,7 +482,7 @@ impl<'a> EventPace<'a> {
 
     /// Whether all of a group is ready when it is due.
     fn check_group(&self, group: DueTogether) -> Result<(), TooClose> {
-        let own = OUTPUT_READY + (group.events - 1) * NEXT_OUTPUT_READY;
+        let own = OUTPUT_READY + Cycles::from(group.events - 1) * NEXT_OUTPUT_READY;
         let needed = own + self.axes_between(group.due - self.lead, group.due);
         if needed > self.lead {
             return Err(TooClose::AtOnce {
@@ -497,7 +497,7 @@ impl<'a> EventPace<'a> {
     fn check_next(&self, group: DueTogether, next: Cycles) -> Result<(), TooClose> {
         let cycles = next - group.due;
         let waiting = if group.is_written { self.lead } else { 0 };
-        let own = EVENT_READY + (group.events - 1) * NEXT_OUTPUT_READY;
+        let own = EVENT_READY + Cycles::from(group.events - 1) * NEXT_OUTPUT_READY;
         let (from, until) = (group.due - self.lead, next - self.lead);
         let least = waiting + own + OTHERS_READY + self.axes_between(from, until);
         if cycles < least {
